@@ -1,0 +1,3 @@
+"""layerpipe builds layered doubles from stems."""
+
+__version__ = "0.1.0"

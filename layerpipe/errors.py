@@ -1,0 +1,67 @@
+"""What layerpipe says when it refuses: one base class, one letter per kind of refusal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+
+class LayerpipeError(Exception):
+    """Any refusal meant for a reader; `exit_code` is what the command line answers with."""
+
+    exit_code = 2
+
+
+class ParameterError(LayerpipeError, ValueError):
+    """A number outside its range, named by the kernel that refused it."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing wrong with one place of one file."""
+
+    file: Path
+    where: str
+    problem: str
+    line: int | None = None
+
+    def __str__(self) -> str:
+        place = f"line {self.line}, " if self.line else ""
+        return f"{place}{self.where}: {self.problem}" if self.where else f"{place}{self.problem}"
+
+
+class FaultsError(LayerpipeError):
+    """Several faults told at once, grouped by file."""
+
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        self.faults = tuple(faults)
+        super().__init__(_letter(self.faults))
+
+
+class RecipeError(FaultsError):
+    """The recipe asks for something that cannot be; exit code 2."""
+
+    exit_code = 2
+
+
+class AudioError(FaultsError):
+    """A sound file is missing, damaged or not what the recipe needs; exit code 1."""
+
+    exit_code = 1
+
+
+class OutputError(LayerpipeError):
+    """An output could not be written, or would have harmed something that is there; exit code 1."""
+
+    exit_code = 1
+
+
+def _letter(faults: Sequence[Fault]) -> str:
+    """Write the faults down, one line each under their file."""
+    lines = []
+    for file in dict.fromkeys(fault.file for fault in faults):
+        of_file = [fault for fault in faults if fault.file == file]
+        lines.append(f"{file}: {len(of_file)} fault{'s' if len(of_file) > 1 else ''}")
+        lines += [f"  {fault}" for fault in of_file]
+    return "\n".join(lines)

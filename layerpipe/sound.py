@@ -1,0 +1,63 @@
+"""What a sound is to everything that listens: a length, a rate, and frames that can be read from anywhere.
+
+A take is mono: arrays of shape (frames,). Full scale is 1.0. Reads are float64.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+BLOCK_FRAMES = 1 << 16
+
+
+class Sound(Protocol):
+    """A mono sound that can be read in pieces, so that its length never decides the memory used."""
+
+    @property
+    def rate_hz(self) -> int:
+        """Frames per second."""
+        ...
+
+    @property
+    def frames(self) -> int:
+        """Length in frames."""
+        ...
+
+    def read(self, start: int, stop: int) -> FloatArray:
+        """Frames start to stop, inside [0, frames], as float64 of shape (stop - start,)."""
+        ...
+
+
+class HeldSound:
+    """A `Sound` held in memory."""
+
+    def __init__(self, samples: npt.ArrayLike, rate_hz: int) -> None:
+        self._samples = np.asarray(samples, dtype=np.float64)
+        self._rate_hz = rate_hz
+
+    @property
+    def rate_hz(self) -> int:
+        """Frames per second."""
+        return self._rate_hz
+
+    @property
+    def frames(self) -> int:
+        """Length in frames."""
+        return len(self._samples)
+
+    def read(self, start: int, stop: int) -> FloatArray:
+        """Frames start to stop."""
+        return self._samples[start:stop]
+
+
+def blocks(sound: Sound, *, start: int = 0, stop: int | None = None, size: int = BLOCK_FRAMES) -> Iterator[FloatArray]:
+    """Read a sound from start to stop in blocks of `size` frames; the last one may be shorter."""
+    end = sound.frames if stop is None else stop
+    for at in range(start, end, size):
+        yield sound.read(at, min(at + size, end))
