@@ -39,7 +39,8 @@ Finite = Annotated[float, AfterValidator(_a_number)]
 GainDb = Annotated[float, Field(ge=-60.0, le=60.0)]
 Name = Annotated[str, Field(min_length=1, max_length=80)]
 Meter = Annotated[str, Field(pattern=r"^[1-9][0-9]?/(1|2|4|8|16|32)$")]
-Tempo = Annotated[float, Field(ge=10.0, le=400.0, description="Beats per minute; a compound meter counts dotted notes.")]
+Tempo = Annotated[float, Field(ge=10.0, le=400.0)]
+"""Beats per minute; a compound meter counts dotted notes."""
 
 
 class Noun(BaseModel):
