@@ -62,7 +62,7 @@ def _first_call(loop: Callable[P, R], args: Any, kwargs: Any) -> tuple[R, Callab
 
 @functools.cache
 def _numba() -> Any:
-    """numba with a cache folder of our own (beside the package it would survive an uninstall), or None without numba."""
+    """numba with a cache folder of our own (beside the package it would outlive an uninstall); None without numba."""
     try:
         import numba
     except ImportError:
@@ -73,7 +73,8 @@ def _numba() -> Any:
     folder: Path = cache_folder() / f"compiled-{__version__}"
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        numba.config.CACHE_DIR = str(folder)
+        config: Any = numba.config
+        config.CACHE_DIR = str(folder)
     except OSError:
         pass  # numba then looks for a place itself, and `_first_call` does without if it finds none
     return numba
@@ -96,7 +97,7 @@ def run_one_section(b0: float, b1: float, b2: float, a1: float, a2: float,
 @kernel
 def run_two_sections(first: FloatArray, second: FloatArray, samples: FloatArray, state: FloatArray,
                      out: FloatArray) -> None:
-    """Two biquads in a row, side by side in the processor: the second runs in the shadow of the first; state is (2, 2)."""
+    """Two biquads in a row: the second runs while the processor waits for the first; state is (2, 2)."""
     b0, b1, b2, a1, a2 = first[0], first[1], first[2], first[4], first[5]
     c0, c1, c2, d1, d2 = second[0], second[1], second[2], second[4], second[5]
     z0, z1, w0, w1 = state[0, 0], state[0, 1], state[1, 0], state[1, 1]
@@ -113,7 +114,8 @@ def run_two_sections(first: FloatArray, second: FloatArray, samples: FloatArray,
 
 
 @kernel
-def smooth_reduction(reduction_db: FloatArray, attack: float, release: float, state: FloatArray, out: FloatArray) -> None:
+def smooth_reduction(reduction_db: FloatArray, attack: float, release: float, state: FloatArray,
+                     out: FloatArray) -> None:
     """Smooth decoupled peak detector on the reduction in dB. Giannoulis et al. 2012, eq. 17; state is (y1, yL)."""
     held, smooth = state[0], state[1]
     for n in range(len(reduction_db)):

@@ -1,0 +1,115 @@
+"""Light compression of one take: static curve, smoothing of the reduction, gain.
+
+Levels are dBFS of the rectified sample; reductions are dB, 0 or above, and make the sound that much quieter; times
+are ms at the door, poles inside. Feed-forward, log domain, smooth decoupled peak detector: it lets go about one
+attack time later than the branching kind, and keeps the attack of a hit that follows another.
+Curve and smoothing: Giannoulis, Massberg, Reiss, JAES 60(6), 399-408, 2012; equation numbers from memory.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from layerpipe.dsp import compiled
+from layerpipe.errors import ParameterError
+from layerpipe.sound import FloatArray
+
+_DB_OF_LOG = 20.0 / math.log(10.0)
+
+
+def reduction_db(level_db: FloatArray, *, threshold_db: float, ratio: float, knee_db: float) -> FloatArray:
+    """Static curve: how many dB a steady level is made quieter.
+
+    Parameters
+    ----------
+    level_db : np.ndarray, float64
+        Level in dBFS, any shape.
+    threshold_db, ratio, knee_db : float
+        ratio at least 1; knee_db at least 0, the width of the soft knee around the threshold.
+
+    Returns
+    -------
+    np.ndarray, float64
+        0 or above, same shape.
+
+    References
+    ----------
+    Giannoulis et al. 2012, eq. 4.
+    """
+    past_knee_start = np.maximum(level_db - threshold_db + knee_db / 2, 0.0)
+    inside_knee = np.minimum(past_knee_start, knee_db)
+    # Inside the knee the slope grows from 0 to 1 - 1/ratio; past it the rest follows the ratio.
+    bent = inside_knee**2 / (2 * knee_db) if knee_db > 0 else 0.0
+    reduced: FloatArray = (1 - 1 / ratio) * (bent + past_knee_start - inside_knee)
+    return reduced
+
+
+def pole_of(time_ms: float, rate_hz: int) -> float:
+    """One-pole coefficient that covers 1 - 1/e of a step in `time_ms`; 0 ms follows at once.
+
+    References
+    ----------
+    Giannoulis et al. 2012, eq. 7.
+    """
+    if time_ms < 0:
+        raise ParameterError(f"time_ms={time_ms:g} must not be negative")
+    return math.exp(-1000.0 / (time_ms * rate_hz)) if time_ms > 0 else 0.0
+
+
+class Curve:
+    """A compressor's settings as the numbers the loops need; it remembers no sound."""
+
+    def __init__(self, *, threshold_db: float, ratio: float, knee_db: float, attack_ms: float, release_ms: float,
+                 makeup_db: float, rate_hz: int) -> None:
+        if not ratio >= 1 or not knee_db >= 0:
+            raise ParameterError(f"ratio={ratio:g} must be at least 1 and knee_db={knee_db:g} at least 0")
+        self.threshold_db, self.ratio, self.knee_db, self.makeup_db = threshold_db, ratio, knee_db, makeup_db
+        self.attack, self.release = pole_of(attack_ms, rate_hz), pole_of(release_ms, rate_hz)
+        self._knee_start = 10 ** ((threshold_db - knee_db / 2) / 20)
+
+    def wanted_db(self, samples: FloatArray) -> FloatArray:
+        """Reduction the static curve asks for at each sample, shape (frames,)."""
+        wanted = np.zeros(len(samples))
+        loud = np.abs(samples)
+        # Most of a take lies under the knee, where nothing is asked for and no logarithm is needed.
+        above = np.flatnonzero(loud > self._knee_start)
+        if len(above):
+            level_db = np.log(loud[above]) * _DB_OF_LOG
+            wanted[above] = reduction_db(
+                level_db, threshold_db=self.threshold_db, ratio=self.ratio, knee_db=self.knee_db
+            )
+        return wanted
+
+    def reduction_of(self, samples: FloatArray, state: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
+        """Smoothed reduction in dB of a block, shape (frames,), and the state (2,) for the next one."""
+        held = np.zeros(2) if state is None else state.copy()
+        wanted = self.wanted_db(samples)
+        if not held.any() and not wanted.any():
+            return wanted, held
+        smooth = np.empty_like(wanted)
+        compiled.smooth_reduction(wanted, self.attack, self.release, held, smooth)
+        return smooth, held
+
+
+def compress(curve: Curve, samples: FloatArray,
+             state: FloatArray | None = None) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Compress a block; cutting the sound anywhere changes no bit.
+
+    Parameters
+    ----------
+    curve : Curve
+    samples : np.ndarray [shape=(frames,), float64]
+    state : np.ndarray [shape=(2,), float64], optional
+        What the block before handed back; None starts from rest.
+
+    Returns
+    -------
+    out, reduction_db : np.ndarray [shape=(frames,), float64]
+        The compressed block, makeup included, and by how many dB each frame was made quieter (makeup not counted).
+    state : np.ndarray [shape=(2,), float64]
+    """
+    smooth, held = curve.reduction_of(samples, state)
+    gain = np.exp((curve.makeup_db - smooth) / _DB_OF_LOG)
+    return samples * gain, smooth, held

@@ -1,0 +1,40 @@
+"""Constant-power panning of a mono take.
+
+Pan runs from -100 (left) over 0 to 100 (right); gains are amplitude factors, and left^2 + right^2 = 1 everywhere.
+"""
+
+from __future__ import annotations
+
+import math
+
+from layerpipe.errors import ParameterError
+
+
+def pan_gains(pan: float) -> tuple[float, float]:
+    """Left and right gain by the sine/cosine law.
+
+    Parameters
+    ----------
+    pan : float
+        -100 left ... 0 centre (-3.01 dB on both sides) ... 100 right.
+
+    Returns
+    -------
+    (left, right) : floats inside [0, 1], exactly 0 on the far side of a hard pan.
+
+    Raises
+    ------
+    ParameterError
+        If pan is outside [-100, 100].
+
+    References
+    ----------
+    Sine/cosine panning, e.g. Zolzer (ed.), DAFX, 2nd ed., 2011 (edition cited from memory).
+    """
+    if not -100 <= pan <= 100:
+        raise ParameterError(f"pan={pan:g} must be inside [-100, 100]")
+    if abs(pan) == 100:
+        # cos(pi/2) is 6e-17 in floating point; a hard pan is to be silent on the far side.
+        return (1.0, 0.0) if pan < 0 else (0.0, 1.0)
+    theta = (pan / 100 + 1) * math.pi / 4
+    return math.cos(theta), math.sin(theta)
