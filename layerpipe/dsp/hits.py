@@ -1,8 +1,9 @@
 """The hard hits of a take, and the threshold at which a compressor takes a wanted amount off them.
 
 Peaks are linear, full scale 1; positions frames; reductions dB, 0 or above. A strum is a peak that stands out of the
-100 ms on both sides after a rise of at least 3 dB; "the hits" are the loudest tenth of the strums (at least one).
-Own definition, as no published one is known to us.
+100 ms on both sides and at least 3 dB above some 25 ms of the 75 ms before (no string sounds so low that 25 ms would
+miss its swing); "the hits" are the loudest tenth of the strums, at least one. Our own definition: no published one is
+known to us.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from layerpipe.dsp.dynamics import Curve
 from layerpipe.errors import ParameterError
 from layerpipe.sound import FloatArray
 
-HOP_MS, APART_MS, RISE_DB, LOOK_BACK_MS, FAINTEST_DB = 5.0, 100.0, 3.0, 150.0, -60.0
+HOP_MS, APART_MS, RISE_DB, SWING_MS, LOOK_BACK_MS, FAINTEST_DB = 5.0, 100.0, 3.0, 25.0, 75.0, -60.0
 CLOSE_ENOUGH_DB = 0.001
 _LOWEST_DB, _HIGHEST_DB = -100.0, 20.0
 
@@ -58,10 +59,11 @@ def loudest_hits(peaks: Peaks) -> npt.NDArray[np.int64]:
     level = peaks.level
     if not len(level) or level.max() <= 0:
         return np.zeros(0, dtype=np.int64)
-    apart, back = round(APART_MS / HOP_MS), round(LOOK_BACK_MS / HOP_MS)
+    apart, swing, back = (round(span_ms / HOP_MS) for span_ms in (APART_MS, SWING_MS, LOOK_BACK_MS))
     windows = np.lib.stride_tricks.sliding_window_view
     highest_around = windows(np.pad(level, apart), 2 * apart + 1).max(axis=1)
-    lowest_before = windows(np.pad(level, (back, 0)), back + 1).min(axis=1)
+    swings = windows(np.pad(level, (back, 0)), swing).max(axis=1)
+    lowest_before = windows(swings, back - swing + 1).min(axis=1)[: len(level)]
     stands_out = level == highest_around
     rises = level >= lowest_before * 10 ** (RISE_DB / 20)
     audible = level > level.max() * 10 ** (FAINTEST_DB / 20)

@@ -1,0 +1,38 @@
+"""Shared fixtures: seeded sound, a cache of the test run's own."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+PROJECT = Path(__file__).resolve().parents[1]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _own_cache(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Keep the store of the tests away from the user's; compiled kernels are shared by all workers of a run."""
+    folder = tmp_path_factory.getbasetemp().parent if os.environ.get("PYTEST_XDIST_WORKER") else None
+    os.environ["LAYERPIPE_CACHE"] = str((folder or tmp_path_factory.getbasetemp()) / "layerpipe-cache")
+
+
+@pytest.fixture
+def rng() -> np.random.Generator:
+    """Seeded random numbers."""
+    return np.random.default_rng(20_240_611)
+
+
+@pytest.fixture(scope="session")
+def strum() -> np.ndarray:
+    """One second of strummed-like decaying partials with a noisy attack at 48 kHz, peak about 0.7."""
+    random = np.random.default_rng(7)
+    t = np.arange(48_000) / 48_000
+    sound = np.zeros_like(t)
+    for pitch_hz in (82.41, 123.47, 164.81, 207.65, 246.94, 329.63):
+        for partial in range(1, 9):
+            phase = random.uniform(0, 2 * np.pi)
+            sound += np.exp(-t * partial * 1.5) / partial * np.sin(2 * np.pi * pitch_hz * partial * t + phase)
+    sound += np.exp(-t * 60) * random.standard_normal(len(t))
+    return 0.7 * sound / np.abs(sound).max()

@@ -1,0 +1,152 @@
+"""The compressor against the published curve, its time constants and a plain construction."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from layerpipe.chain import find_threshold
+from layerpipe.dsp import compiled
+from layerpipe.dsp.dynamics import Curve, compress, pole_of, reduction_db
+from layerpipe.dsp.hits import loudest_hits, peaks_of
+from layerpipe.errors import ParameterError
+from layerpipe.recipe import Chain, Compressor
+from layerpipe.sound import HeldSound
+
+# Giannoulis, Massberg, Reiss, JAES 60(6), 2012, static curve evaluated by hand: (T, R, W): {x: y}, all dB.
+CURVES = {
+    (-20, 4, 0): {-22: -22, -18: -19.5, -10: -17.5, -8: -17, 0: -15},
+    (-20, 4, 6): {-23: -23, -22: -22.0625, -20: -20.5625, -18: -19.5625, -17: -19.25, -10: -17.5},
+    (-20, 4, 10): {-25: -25, -22: -22.3375, -20: -20.9375, -18: -19.8375, -15: -18.75},
+    (-18, 2, 6): {-20: -20.0417, -18: -18.375, -16: -17.0417, -15: -16.5, 0: -9},
+    (-24, 1.5, 12): {-26: -26.2222, -24: -24.5, -22: -22.8889, -18: -20, 0: -8},
+}
+# The same paper, smooth decoupled detector on a step of 9 dB of reduction that lasts 500 ms; 10 / 100 ms at 48 kHz:
+# reduction in dB so many ms after the step begins, and after it ends.
+ATTACK = {1: 0.8565, 5: 3.5412, 10: 5.6891, 20: 7.7820, 50: 8.9394}
+RELEASE = {10: 8.6799, 50: 6.0579, 100: 3.6784, 110: 3.3283, 200: 1.3532}
+
+
+def _curve(**changed):
+    settings = {"threshold_db": -20.0, "ratio": 4.0, "knee_db": 6.0, "attack_ms": 10.0, "release_ms": 100.0,
+                "makeup_db": 0.0, "rate_hz": 48_000}
+    return Curve(**{**settings, **changed})
+
+
+@pytest.mark.parametrize("curve", CURVES)
+def test_static_curve_meets_the_published_table(curve):
+    threshold_db, ratio, knee_db = curve
+    levels = np.array(list(CURVES[curve]), dtype=float)
+    made = levels - reduction_db(levels, threshold_db=threshold_db, ratio=ratio, knee_db=knee_db)
+    assert made == pytest.approx(list(CURVES[curve].values()), abs=5e-5)
+
+
+def test_knee_joins_its_lines_without_a_corner():
+    def slope(at_db):
+        ends = np.array([at_db - 1e-5, at_db + 1e-5])
+        return 1 - np.diff(reduction_db(ends, threshold_db=-20, ratio=4, knee_db=6))[0] / 2e-5
+
+    assert slope(-23) == pytest.approx(1, abs=1e-4)
+    assert slope(-17) == pytest.approx(1 / 4, abs=1e-4)
+
+
+def test_poles_follow_the_time_constant():
+    # exp(-1 / (tau fs)), the paper's eq. 7 (number from memory).
+    assert pole_of(10, 48_000) == pytest.approx(0.9979188352993, abs=1e-12)
+    assert pole_of(100, 44_100) == pytest.approx(0.9997732683379, abs=1e-12)
+    assert pole_of(0, 48_000) == 0
+    with pytest.raises(ParameterError, match="must not be negative"):
+        pole_of(-1, 48_000)
+
+
+def test_detector_meets_the_step_table():
+    step = np.zeros(48_000)
+    step[: 24_000] = 9.0
+    out = np.empty_like(step)
+    compiled.smooth_reduction(step, pole_of(10, 48_000), pole_of(100, 48_000), np.zeros(2), out)
+    assert [out[48 * ms - 1] for ms in ATTACK] == pytest.approx(list(ATTACK.values()), abs=1e-3)
+    assert [out[24_000 + 48 * ms - 1] for ms in RELEASE] == pytest.approx(list(RELEASE.values()), abs=1e-3)
+
+
+def test_compression_equals_a_plain_construction(strum):
+    held, smooth, expected = 0.0, 0.0, []
+    attack, release = math.exp(-1 / 480), math.exp(-1 / 4800)
+    for x in strum[:6000]:
+        level = 20 * math.log10(abs(x)) if x else -1000.0
+        over = level + 20.0
+        wanted = 0.0 if over < -3 else 0.75 * (over + 3) ** 2 / 12 if over <= 3 else 0.75 * over
+        held = max(wanted, release * held + (1 - release) * wanted)
+        smooth = attack * smooth + (1 - attack) * held
+        expected.append(x * 10 ** ((1.5 - smooth) / 20))
+    out, _, _ = compress(_curve(makeup_db=1.5), strum[:6000])
+    np.testing.assert_allclose(out, expected, atol=1e-12)
+
+
+@settings(deadline=None, max_examples=30)
+@given(st.integers(1, 47_999), st.floats(-60, 0), st.floats(1, 20), st.sampled_from([0.0, 6.0, 12.0]))
+def test_a_compressor_does_not_care_where_the_sound_is_cut(strum, cut, threshold_db, ratio, knee_db):
+    curve = _curve(threshold_db=threshold_db, ratio=ratio, knee_db=knee_db)
+    whole, reduced, _ = compress(curve, strum)
+    head, reduced_head, state = compress(curve, strum[:cut])
+    tail, reduced_tail, _ = compress(curve, strum[cut:], state)
+    np.testing.assert_array_equal(np.concatenate([head, tail]), whole)
+    np.testing.assert_array_equal(np.concatenate([reduced_head, reduced_tail]), reduced)
+    assert (reduced >= 0).all()
+
+
+def test_the_plain_detector_gives_the_compiled_numbers(rng):
+    wanted = np.maximum(rng.standard_normal(4000), 0)
+    fast, plain = np.empty(4000), np.empty(4000)
+    compiled.smooth_reduction(wanted, 0.99, 0.999, np.zeros(2), fast)
+    compiled.smooth_reduction.plain(wanted, 0.99, 0.999, np.zeros(2), plain)
+    np.testing.assert_array_equal(fast, plain)
+
+
+def _played(strum, velocities, every_s=0.5):
+    sound = np.zeros(int(48_000 * (every_s * len(velocities) + 1)))
+    for n, velocity in enumerate(velocities):
+        at = int(48_000 * (0.25 + n * every_s))
+        sound[at : at + len(strum)] += velocity * strum
+    return sound
+
+
+def test_the_loudest_tenth_of_the_strums_are_the_hits(strum):
+    velocities = [0.2] * 20
+    velocities[4] = velocities[13] = 0.9
+    sound = _played(strum, velocities)
+    hits = loudest_hits(peaks_of([sound], 48_000))
+    assert len(hits) == 2
+    assert np.abs(hits / 48_000 - (0.25 + np.array([4, 13]) * 0.5)).max() < 0.05
+
+
+@pytest.mark.parametrize("hits_db", [1.0, 2.0, 4.0])
+@pytest.mark.parametrize("knee_db", [0.0, 6.0])
+def test_the_found_threshold_takes_the_wanted_amount_off_the_hits(strum, rng, hits_db, knee_db):
+    sound = _played(strum, rng.uniform(0.2, 1.0, 40))
+    asked = Compressor(hits_db=hits_db, ratio=2.0, knee_db=knee_db, attack_ms=5.0)
+    threshold_db = find_threshold(HeldSound(sound, 48_000), Chain(compressor=asked))
+    curve = _curve(threshold_db=threshold_db, ratio=2.0, knee_db=knee_db, attack_ms=5.0, release_ms=120.0)
+    _, reduced, _ = compress(curve, sound)
+    assert reduced[loudest_hits(peaks_of([sound], 48_000))].mean() == pytest.approx(hits_db, abs=0.01)
+
+
+def test_peaks_do_not_depend_on_the_blocks_they_came_in(strum):
+    whole = peaks_of([strum], 44_100)
+    pieces = peaks_of([strum[:1], strum[1:5000], strum[5000:5001], strum[5001:]], 44_100)
+    np.testing.assert_array_equal(whole.level, pieces.level)
+    np.testing.assert_array_equal(whole.at_frame, pieces.at_frame)
+
+
+def test_silence_has_no_hits_and_is_left_alone():
+    asked = Chain(compressor=Compressor(hits_db=2.0))
+    assert find_threshold(HeldSound(np.zeros(48_000), 48_000), asked) == 0.0
+
+
+def test_an_amount_no_threshold_can_take_off_is_refused(strum):
+    asked = Chain(compressor=Compressor(hits_db=2.0, ratio=1.0))
+    with pytest.raises(ParameterError, match="out of reach"):
+        find_threshold(HeldSound(_played(strum, [0.5] * 5), 48_000), asked)
