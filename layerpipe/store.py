@@ -15,7 +15,7 @@ import zlib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -35,14 +35,29 @@ class DamagedEntry(LayerpipeError):  # noqa: N818 - it is not the reader's error
     exit_code = 1
 
 
+class HeldFile:
+    """A file held open for as long as somebody holds this: an entry removed meanwhile can be read to its end."""
+
+    def __init__(self, path: Path) -> None:
+        self._fd = os.open(path, os.O_RDONLY)
+        self.size_bytes = os.fstat(self._fd).st_size
+
+    def read(self, start: int, count: int) -> bytes:
+        """Bytes from `start`; fewer than `count` where the file ends. Safe from several threads."""
+        return os.pread(self._fd, count, start)
+
+    def __del__(self) -> None:
+        if hasattr(self, "_fd"):
+            os.close(self._fd)
+
+
 @dataclass(frozen=True)
 class StoredTake:
     """A processed take on disk, a `Sound` of float32 frames."""
 
     key: str
     path: Path
-    file: IO[bytes]
-    """Held open, so that an entry removed meanwhile can still be read to its end."""
+    file: HeldFile
     rate_hz: int
     frames: int
     checks: tuple[int, ...]
@@ -60,7 +75,7 @@ class StoredTake:
         """
         first = start // CHECKED_FRAMES * CHECKED_FRAMES
         last = min(-(-stop // CHECKED_FRAMES) * CHECKED_FRAMES, self.frames)
-        kept = os.pread(self.file.fileno(), 4 * max(last - first, 0), 4 * first)
+        kept = self.file.read(4 * first, 4 * max(last - first, 0))
         if len(kept) != 4 * max(last - first, 0) or not self._as_checked(kept, first):
             self.remove()
             raise DamagedEntry(f"{self.path}: damaged entry of the store; it will be made again")
@@ -104,9 +119,9 @@ class Store:
             words = json.loads(described.read_bytes())
             table = np.frombuffer(bytes.fromhex(words["table"]), dtype="<f4").reshape(3, -1)
             path = self.folder / f"{key}.f32"
-            take = StoredTake(key, path, path.open("rb", buffering=0), words["rate_hz"], words["frames"],
+            take = StoredTake(key, path, HeldFile(path), words["rate_hz"], words["frames"],
                               tuple(words["checks"]), words["facts"], table)
-            whole = os.fstat(take.file.fileno()).st_size == 4 * take.frames and words["seal"] == _seal(words)
+            whole = take.file.size_bytes == 4 * take.frames and words["seal"] == _seal(words)
         except FileNotFoundError:
             return None
         except (ValueError, KeyError, TypeError):
