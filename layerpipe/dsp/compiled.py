@@ -10,10 +10,13 @@ To add a kernel: a function of arrays and numbers under `@kernel`, results writt
 from __future__ import annotations
 
 import functools
+import sys
 import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Generic, ParamSpec, TypeVar
+
+import numpy as np
 
 from layerpipe.sound import FloatArray
 
@@ -58,6 +61,11 @@ def _first_call(loop: Callable[P, R], args: Any, kwargs: Any) -> tuple[R, Callab
         # No place for the cache, or an entry cut short by an interrupted write: do without it.
         fast = numba.njit(loop, nogil=True)
         return fast(*args, **kwargs), fast
+
+
+def is_loaded() -> bool:
+    """Whether the compiler is here already: a loop that numpy does nearly as well is no reason to import it."""
+    return "numba" in sys.modules
 
 
 @functools.cache
@@ -125,3 +133,82 @@ def smooth_reduction(reduction_db: FloatArray, attack: float, release: float, st
         smooth = attack * smooth + (1.0 - attack) * held
         out[n] = smooth
     state[0], state[1] = held, smooth
+
+
+@kernel
+def round_samples(samples: Any, scale: float, pcm: Any) -> int:
+    """Nearest integer, halves to even, held inside -scale to scale - 1; how many did not fit (NaN counts)."""
+    low, high = -scale, scale - 1.0
+    misfits = 0
+    for n in range(len(samples)):
+        rounded = np.rint(np.float64(samples[n]) * scale)
+        held = rounded if rounded > low else low
+        held = held if held < high else high
+        misfits += held != rounded
+        pcm[n] = np.int32(held)
+    return misfits
+
+
+@kernel
+def add_noise(start: Any, key: Any, step: float, samples: Any, out: FloatArray) -> None:
+    """Samples and triangular noise of +-`step`; the numbers of a SplitMix64 generator that counts from `start`.
+
+    All integers are uint64 and are meant to overflow. Steele, Lea, Flood, OOPSLA 2014.
+    """
+    state = key + start * np.uint64(0x9E3779B97F4A7C15)
+    for n in range(len(samples)):
+        state += np.uint64(0x9E3779B97F4A7C15)
+        mixed = (state ^ (state >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+        mixed = (mixed ^ (mixed >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+        mixed ^= mixed >> np.uint64(31)
+        low, high = np.float64(mixed & np.uint64(0xFFFFFFFF)), np.float64(mixed >> np.uint64(32))
+        out[n] = samples[n] + (low - high) * step
+
+
+@kernel
+def pack_24(pcm: Any, words: Any, rest: Any) -> None:
+    """Three bytes a sample (as uint32), little-endian: four samples fill three words, the last few go byte by byte."""
+    whole = len(words) // 3
+    for n in range(whole):
+        a = pcm[4 * n] & np.uint32(0xFFFFFF)
+        b = pcm[4 * n + 1] & np.uint32(0xFFFFFF)
+        c = pcm[4 * n + 2] & np.uint32(0xFFFFFF)
+        d = pcm[4 * n + 3]
+        words[3 * n] = a | (b << np.uint32(24))
+        words[3 * n + 1] = (b >> np.uint32(8)) | (c << np.uint32(16))
+        words[3 * n + 2] = (c >> np.uint32(16)) | (d << np.uint32(8))
+    for n in range(len(rest) // 3):
+        value = pcm[4 * whole + n]
+        rest[3 * n] = value & np.uint32(255)
+        rest[3 * n + 1] = (value >> np.uint32(8)) & np.uint32(255)
+        rest[3 * n + 2] = (value >> np.uint32(16)) & np.uint32(255)
+
+
+@kernel
+def weight_four(first: FloatArray, second: FloatArray, samples: FloatArray, state: FloatArray,
+                out: FloatArray) -> None:
+    """Two biquads in a row for four sounds side by side, in the order of operations of `run_two_sections`.
+
+    Four recursions at once cost what one does: each waits for itself. samples, out: (4, frames); state: (4, 4).
+    """
+    b0, b1, b2, a1, a2 = first[0], first[1], first[2], first[4], first[5]
+    c0, c1, c2, d1, d2 = second[0], second[1], second[2], second[4], second[5]
+    p0, q0, r0, s0 = state[0, 0], state[0, 1], state[0, 2], state[0, 3]
+    p1, q1, r1, s1 = state[1, 0], state[1, 1], state[1, 2], state[1, 3]
+    p2, q2, r2, s2 = state[2, 0], state[2, 1], state[2, 2], state[2, 3]
+    p3, q3, r3, s3 = state[3, 0], state[3, 1], state[3, 2], state[3, 3]
+    for n in range(samples.shape[1]):
+        x0, x1, x2, x3 = samples[0, n], samples[1, n], samples[2, n], samples[3, n]
+        y0, y1, y2, y3 = b0 * x0 + p0, b0 * x1 + p1, b0 * x2 + p2, b0 * x3 + p3
+        p0, p1 = b1 * x0 - a1 * y0 + q0, b1 * x1 - a1 * y1 + q1
+        p2, p3 = b1 * x2 - a1 * y2 + q2, b1 * x3 - a1 * y3 + q3
+        q0, q1, q2, q3 = b2 * x0 - a2 * y0, b2 * x1 - a2 * y1, b2 * x2 - a2 * y2, b2 * x3 - a2 * y3
+        v0, v1, v2, v3 = c0 * y0 + r0, c0 * y1 + r1, c0 * y2 + r2, c0 * y3 + r3
+        r0, r1 = c1 * y0 - d1 * v0 + s0, c1 * y1 - d1 * v1 + s1
+        r2, r3 = c1 * y2 - d1 * v2 + s2, c1 * y3 - d1 * v3 + s3
+        s0, s1, s2, s3 = c2 * y0 - d2 * v0, c2 * y1 - d2 * v1, c2 * y2 - d2 * v2, c2 * y3 - d2 * v3
+        out[0, n], out[1, n], out[2, n], out[3, n] = v0, v1, v2, v3
+    state[0, 0], state[0, 1], state[0, 2], state[0, 3] = p0, q0, r0, s0
+    state[1, 0], state[1, 1], state[1, 2], state[1, 3] = p1, q1, r1, s1
+    state[2, 0], state[2, 1], state[2, 2], state[2, 3] = p2, q2, r2, s2
+    state[3, 0], state[3, 1], state[3, 2], state[3, 3] = p3, q3, r3, s3
