@@ -1,0 +1,318 @@
+"""Every loudness of every blend, from the inner products of its takes: no sound is touched after the first pass.
+
+K-weighting is linear. With G the products of one step and a_left, a_right the gains (level, pan, polarity) of the
+takes, the step's energy is a_left' G a_left + a_right' G a_right. Gains are amplitude factors, constant or one set per
+10 ms step of the song (the root mean square of a ramp inside its step). Loudness is LUFS as in `dsp.loudness`, with
+its None ("not measurable") and -inf (silence). Blocks of a section begin at the first step that lies wholly inside it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from layerpipe.dsp import loudness
+from layerpipe.errors import ParameterError
+from layerpipe.products import DamagedEnergies, Energies, EnergyMeter
+from layerpipe.sound import FloatArray
+
+__all__ = ["Blend", "DamagedEnergies", "Energies", "EnergyMeter", "Gains", "Readings", "Sweep", "hear",
+           "level_for_difference", "readings", "sweep"]
+
+Gains = FloatArray | Callable[[int, int], FloatArray]
+"""Per take: shape (takes,); per step and take: (steps of the song, takes), or what gives rows first to stop of that."""
+
+_SWEPT_AT_ONCE = 1 << 18
+
+
+@dataclass(frozen=True)
+class Readings:
+    """What the meters show of a blend over a span.
+
+    `correlation` is that of left and right, unweighted, over the whole hops of 100 ms; None where a side is silent.
+    `mono_loss_lu` is the loudness in stereo less the loudness of (left + right) / 2 on both speakers: 0 for equal
+    sides, 3.01 for independent or hard-panned ones, inf where the sides cancel. A take alone, with no right side, is
+    measured as one channel of weight 1.
+    """
+
+    integrated_lufs: float | None
+    momentary_max_lufs: float | None
+    short_term_max_lufs: float | None
+    range_lu: float | None
+    correlation: float | None
+    mono_loss_lu: float | None
+
+
+@dataclass(frozen=True)
+class Blend:
+    """A blend's energies: (steps,) in stereo and folded to mono, and (hops, 3) unweighted left, right, and across."""
+
+    rate_hz: int
+    first_step: int
+    stereo: FloatArray
+    mono: FloatArray
+    plain: FloatArray
+
+    def readings(self, start_frame: int = 0, stop_frame: int | None = None) -> Readings:
+        """Read a span of frames; only steps that lie wholly inside it, and were heard, count."""
+        stereo, frames = self._span(self.stereo, start_frame, stop_frame)
+        mono, _ = self._span(self.mono, start_frame, stop_frame)
+        shown = loudness.loudness_of_steps(stereo, frames)
+        folded = loudness.integrated(loudness.powers(mono, frames, loudness.MOMENTARY_STEPS, loudness.HOP_STEPS))
+        first, stop = _inside(self, start_frame, stop_frame)
+        hop = self.first_step // loudness.HOP_STEPS
+        plain = self.plain[-(-first // loudness.HOP_STEPS) - hop : max(0, stop // loudness.HOP_STEPS - hop)]
+        left, right, across = plain.sum(axis=0) if len(plain) else (0.0, 0.0, 0.0)
+        return Readings(
+            shown.integrated_lufs, shown.momentary_max_lufs, shown.short_term_max_lufs, shown.range_lu,
+            correlation=float(np.clip(across / math.sqrt(left * right), -1, 1)) if left > 0 and right > 0 else None,
+            mono_loss_lu=_less(shown.integrated_lufs, folded),
+        )
+
+    def gating_blocks(self, steps: FloatArray, start_frame: int, stop_frame: int | None,
+                      width_steps: int) -> FloatArray:
+        """Powers of the blocks of a span, one every 100 ms, from `self.stereo` or `self.mono`."""
+        inside, frames = self._span(steps, start_frame, stop_frame)
+        return loudness.powers(inside, frames, width_steps, loudness.HOP_STEPS)
+
+    def _span(self, steps: FloatArray, start_frame: int,
+              stop_frame: int | None) -> tuple[FloatArray, npt.NDArray[np.int64]]:
+        """The steps of a span and how many frames each holds."""
+        first, stop = _inside(self, start_frame, stop_frame)
+        starts = loudness.step_starts(first, stop, self.rate_hz)
+        return steps[first - self.first_step : stop - self.first_step], np.diff(starts)
+
+
+def hear(energies: Energies, blends: Sequence[tuple[Gains, Gains]], start_frame: int = 0,
+         stop_frame: int | None = None) -> list[Blend]:
+    """Follow several blends through the song in one pass over the products.
+
+    Parameters
+    ----------
+    energies : Energies
+    blends : sequence of (left, right)
+        Gains of the takes on either side; see `Gains`.
+    start_frame, stop_frame : int
+        Hear this part only; nothing outside it can be read later.
+
+    Returns
+    -------
+    list of Blend
+        About 16 bytes per step and blend.
+
+    Raises
+    ------
+    ParameterError
+        If gains have another shape.
+    """
+    stop_frame = energies.frames if stop_frame is None else stop_frame
+    first, stop = loudness.steps_inside(max(0, start_frame), stop_frame, energies.rate_hz)
+    stop = min(stop, energies.steps)
+    first = min(first, stop)
+    sides = [tuple(_rows(gains, energies) for gains in blend) for blend in blends]
+    upper, lower = np.triu_indices(energies.takes)
+    heard: list[list[tuple[FloatArray, FloatArray, FloatArray]]] = [[] for _ in blends]
+    hop = first // loudness.HOP_STEPS * loudness.HOP_STEPS
+    for at, weighted, plain in energies.chunks(first, stop):
+        end = at + len(weighted)
+        for (left_of, right_of), pieces in zip(sides, heard, strict=True):
+            left, right = left_of(at, end), right_of(at, end)
+            middle = (left + right) / 2
+            stereo = _form(weighted, _pairs(left, left, upper, lower) + _pairs(right, right, upper, lower))
+            mono = _form(weighted, 2 * _pairs(middle, middle, upper, lower))
+            a, b = _by_hop(left, len(plain)), _by_hop(right, len(plain))
+            sums = [_form(plain, _pairs(one, other, upper, lower)) for one, other in ((a, a), (b, b), (a, b))]
+            pieces.append((stereo, mono, np.stack(sums, axis=1)))
+    result = []
+    for pieces in heard:
+        stereo, mono = (np.concatenate([np.zeros(0), *(piece[i] for piece in pieces)]) for i in (0, 1))
+        plain = np.concatenate([np.zeros((0, 3)), *(piece[2] for piece in pieces)])
+        # Where takes cancel, rounding may leave a hair less than nothing.
+        result.append(Blend(energies.rate_hz, hop, np.maximum(stereo[: stop - hop], 0.0),
+                            np.maximum(mono[: stop - hop], 0.0), plain))
+    return result
+
+
+def readings(energies: Energies, left: Gains, right: Gains, start_frame: int = 0,
+             stop_frame: int | None = None) -> Readings:
+    """Read one blend over one span: `hear` and `Blend.readings` in one. For many spans or blends use those."""
+    return hear(energies, [(left, right)], start_frame, stop_frame)[0].readings(start_frame, stop_frame)
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """What a layer does at each of several levels: arrays (levels,); nan is "not measurable", -inf silence.
+
+    `adds_lu`: loudness of the blend less that of the rest alone. `against_rest_lu`: loudness of the layer alone less
+    that of the rest alone, so a layer that sits 9 LU under reads -9. `mono_loss_lu` as in `Readings`.
+    """
+
+    levels_db: FloatArray
+    integrated_lufs: FloatArray
+    short_term_max_lufs: FloatArray
+    adds_lu: FloatArray
+    against_rest_lu: FloatArray
+    mono_loss_lu: FloatArray
+
+
+def sweep(energies: Energies, fixed_left: Gains, fixed_right: Gains, layer_left: Gains, layer_right: Gains,
+          levels_db: npt.ArrayLike, start_frame: int = 0, stop_frame: int | None = None) -> Sweep:
+    """Try many levels of one layer at once.
+
+    The energy of every step is a quadratic in the layer's gain, so three arrays hold all levels there are.
+
+    Parameters
+    ----------
+    energies : Energies
+    fixed_left, fixed_right : Gains
+        The rest of the blend; zero for the takes of the layer.
+    layer_left, layer_right : Gains
+        The layer at level 0 dB; zero for all other takes.
+    levels_db : array_like [shape=(levels,)]
+        -inf is the rest alone.
+    start_frame, stop_frame : int
+        The span to measure.
+
+    Returns
+    -------
+    Sweep
+        Each figure equals a full measurement of the blend at that level.
+    """
+    levels = np.atleast_1d(np.asarray(levels_db, dtype=np.float64))
+    rest, layer, both = _three(energies, (fixed_left, fixed_right), (layer_left, layer_right), start_frame, stop_frame)
+    blocks = {}
+    for name, width in (("gating", loudness.MOMENTARY_STEPS), ("short", loudness.SHORT_TERM_STEPS)):
+        for fold in ("stereo", "mono") if name == "gating" else ("stereo",):
+            at_0, at_1, of_layer = (blend.gating_blocks(getattr(blend, fold), start_frame, stop_frame, width)
+                                    for blend in (rest, both, layer))
+            blocks[name, fold] = at_0, at_1 - at_0 - of_layer, of_layer
+    out = np.full((4, len(levels)), np.nan)
+    gains = 10 ** (levels / 20)
+    size = max(1, _SWEPT_AT_ONCE // max(1, len(blocks["gating", "stereo"][0])))
+    for at in range(0, len(levels), size):
+        gain = gains[at : at + size, None]
+        part = out[:, at : at + size]
+        swept = {key: np.maximum(a + gain * b + gain * gain * c, 0.0) for key, (a, b, c) in blocks.items()}
+        part[0] = loudness.integrated_each(swept["gating", "stereo"])
+        part[1] = loudness.integrated_each(swept["gating", "mono"])
+        part[2] = loudness.integrated_each(gain * gain * blocks["gating", "stereo"][2])
+        if swept["short", "stereo"].shape[1]:
+            part[3] = loudness.lufs_of_powers(swept["short", "stereo"].max(axis=1))
+    alone = float(loudness.integrated_each(blocks["gating", "stereo"][0][None])[0])
+    with np.errstate(invalid="ignore"):
+        return Sweep(levels, out[0], out[3], adds_lu=out[0] - alone, against_rest_lu=out[2] - alone,
+                     mono_loss_lu=out[0] - out[1])
+
+
+def level_for_difference(energies: Energies, fixed_left: Gains, fixed_right: Gains, layer_left: Gains,
+                         layer_right: Gains, under_lu: float, start_frame: int = 0,
+                         stop_frame: int | None = None) -> float | None:
+    """Find the level at which a layer alone is `under_lu` quieter than the rest alone.
+
+    Parameters
+    ----------
+    under_lu : float
+        9 puts the layer 9 LU under the rest; negative puts it over.
+
+    Returns
+    -------
+    float or None
+        Level in dB, such that `Sweep.against_rest_lu` there is -under_lu; None where either is silent in the span
+        or the span is too short to measure. Where a quiet passage of the layer crosses the absolute gate its
+        loudness jumps, and a difference inside the jump is met by no level: the lowest one past it is given.
+    """
+    rest, layer = hear(energies, [(fixed_left, fixed_right), (layer_left, layer_right)], start_frame, stop_frame)
+    of_rest, of_layer = (blend.gating_blocks(blend.stereo, start_frame, stop_frame, loudness.MOMENTARY_STEPS)
+                         for blend in (rest, layer))
+    alone = loudness.integrated(of_rest)
+    if alone is None or alone == -math.inf or not np.any(of_layer > 0):
+        return None
+    wanted = alone - under_lu
+    peak = 10 * math.log10(float(of_layer.max()))
+    # The layer is nowhere louder than its loudest block, and its gated mean is never 100 LU under that.
+    low, high = wanted - peak - 10, max(wanted, loudness.ABSOLUTE_GATE_LUFS) - peak + 110
+    while high - low > 1e-9:
+        middle = (low + high) / 2
+        found = loudness.integrated(of_layer * 10 ** (middle / 10))
+        assert found is not None
+        low, high = (low, middle) if found >= wanted else (middle, high)
+    return high
+
+
+def _three(energies: Energies, fixed: tuple[Gains, Gains], layer: tuple[Gains, Gains], start_frame: int,
+           stop_frame: int | None) -> list[Blend]:
+    """The rest alone, the layer alone, both."""
+    rest_rows = [_rows(gains, energies) for gains in fixed]
+    layer_rows = [_rows(gains, energies) for gains in layer]
+    both = tuple((lambda a, b: lambda first, stop: a(first, stop) + b(first, stop))(one, other)
+                 for one, other in zip(rest_rows, layer_rows, strict=True))
+    return hear(energies, [fixed, layer, (both[0], both[1])], start_frame, stop_frame)
+
+
+def _rows(gains: Gains, energies: Energies) -> Callable[[int, int], FloatArray]:
+    """Gains of steps first to stop: (takes,) where nothing changes in between, else (steps, takes)."""
+    if callable(gains):
+        def called(first: int, stop: int) -> FloatArray:
+            return _plainest(gains(first, stop), stop - first, energies)
+        return called
+    held = np.asarray(gains, dtype=np.float64)
+    if held.ndim == 1:
+        _plainest(held, 0, energies)
+        return lambda first, stop: held
+    if held.shape != (energies.steps, energies.takes):
+        raise ParameterError(f"gains of shape {held.shape}: must be ({energies.takes},) or "
+                             f"({energies.steps}, {energies.takes})")
+    return lambda first, stop: _plainest(held[first:stop], stop - first, energies)
+
+
+def _plainest(rows: FloatArray, steps: int, energies: Energies) -> FloatArray:
+    """Checked for shape; one row if all are the same."""
+    if rows.shape not in ((energies.takes,), (steps, energies.takes)):
+        raise ParameterError(f"gains of shape {rows.shape}: must be ({energies.takes},) or "
+                             f"({steps}, {energies.takes})")
+    return rows[0] if rows.ndim == 2 and len(rows) and bool((rows == rows[0]).all()) else rows
+
+
+def _by_hop(rows: FloatArray, hops: int) -> FloatArray:
+    """Mean gains of each whole hop."""
+    if rows.ndim == 1:
+        return rows
+    whole: FloatArray = rows[: hops * loudness.HOP_STEPS].reshape(hops, loudness.HOP_STEPS, -1).mean(axis=1)
+    return whole
+
+
+def _pairs(one: FloatArray, other: FloatArray, upper: npt.NDArray[np.intp], lower: npt.NDArray[np.intp]) -> FloatArray:
+    """Weights of the packed products in the inner product of two mixes of the takes, shape (..., pairs)."""
+    swapped = one[..., lower] * other[..., upper]
+    weights: FloatArray = one[..., upper] * other[..., lower] + np.where(upper == lower, 0.0, swapped)
+    return weights
+
+
+def _form(products: FloatArray, weights: FloatArray) -> FloatArray:
+    """Weighted sums of each step's products; what weighs nothing is not read."""
+    used = np.flatnonzero(weights if weights.ndim == 1 else weights.any(axis=0))
+    if len(used) < products.shape[1]:
+        products, weights = products[:, used], weights[..., used]
+    result: FloatArray = products @ weights if weights.ndim == 1 else np.einsum("sp,sp->s", products, weights)
+    return result
+
+
+def _inside(blend: Blend, start_frame: int, stop_frame: int | None) -> tuple[int, int]:
+    """Steps of a span of frames that were heard."""
+    end = blend.first_step + len(blend.stereo)
+    if stop_frame is None:
+        stop_frame = loudness.step_start(end, blend.rate_hz)
+    first, stop = loudness.steps_inside(max(0, start_frame), stop_frame, blend.rate_hz)
+    first = min(max(first, blend.first_step), end)
+    return first, max(first, min(stop, end))
+
+
+def _less(one: float | None, other: float | None) -> float | None:
+    """Difference of two loudnesses; None where it has no meaning."""
+    if one is None or other is None or one == -math.inf:
+        return None
+    return one - other
