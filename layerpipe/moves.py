@@ -21,6 +21,8 @@ from layerpipe.recipe import Take
 from layerpipe.sound import FloatArray, Sound
 from layerpipe.units import frames_of_ms, frames_of_s
 
+__all__ = ["FrameMove", "MovedTake", "PlayedJoint", "frame_moves"]
+
 
 class Clock(Protocol):
     """What is asked of a song clock."""
@@ -68,16 +70,17 @@ def frame_moves(take: Take, clock: Clock, rate_hz: int) -> list[FrameMove]:
         start = frames_of_s(clock.seconds_of(move.start), rate_hz)
         stop = frames_of_s(clock.seconds_of(move.stop), rate_hz)
         if start < 0:
-            raise ParameterError(f"move {number}: {move.start} lies before the start of the files")
+            raise ParameterError(f'take "{take.name}", move {number}: {move.start} lies before the start of the files')
         if stop <= start:
-            raise ParameterError(f"move {number}: its end ({move.stop}) must come after its beginning ({move.start})")
+            raise ParameterError(f'take "{take.name}", move {number}: its end ({move.stop}) must come after its '
+                                 f"beginning ({move.start})")
         found.append((FrameMove(start, stop, frames_of_ms(move.by_ms, rate_hz),
                                 max(1, frames_of_ms(move.joint_ms, rate_hz))), number))
     found.sort(key=lambda pair: (pair[0].start, pair[1]))
     for (first, one), (second, other) in pairwise(found):
         if second.start < first.stop:
-            raise ParameterError(f"move {other} begins at {second.start / rate_hz:.3f} s, inside move {one}, which "
-                                 f"ends at {first.stop / rate_hz:.3f} s; moves may touch but not overlap")
+            raise ParameterError(f'take "{take.name}", move {other} begins at {second.start / rate_hz:.3f} s, inside '
+                                 f"move {one}, which ends at {first.stop / rate_hz:.3f} s; they may touch, not overlap")
     return [move for move, _ in found if move.by]
 
 

@@ -9,9 +9,7 @@ from __future__ import annotations
 
 import math
 import os
-import stat
 import threading
-from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -20,74 +18,30 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
-from layerpipe.containers import Promise, promise_of
-from layerpipe.errors import AudioError, Fault, OutputError, ParameterError
+from layerpipe.errors import OutputError, ParameterError
+from layerpipe.facts import (
+    FileFacts,
+    FileStamp,
+    channel_problem,
+    clock_of,
+    promise_in,
+    refuse_cut_short,
+    refuse_unusable,
+    source_digest,
+    stamp_of,
+    unfit,
+)
 from layerpipe.sound import BLOCK_FRAMES, FloatArray
 
-MOST_CHANNELS = 64
-LONGEST_S = 24 * 3600
-LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 192_000
+__all__ = ["FileFacts", "FileStamp", "SourceFile", "StereoFile", "inspect", "read_pcm", "scan", "source_digest",
+           "write_flac"]
+
 LOUDEST_SAMPLE = 1e6
 """A float file may pass full scale; 120 dB past it there is no sound any more."""
 
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
-_FLOATS = ("FLOAT", "DOUBLE")
-_FORMATS = ("WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC")
-_ALLOWED = "allowed are WAV, AIFF and FLAC of 16, 24 or 32 bit or float"
-
 Float32Array = npt.NDArray[np.float32]
 PcmArray = npt.NDArray[np.int32]
-
-
-@dataclass(frozen=True)
-class FileStamp:
-    """By what a file is known again without reading it."""
-
-    path: str
-    size: int
-    mtime_ns: int
-    ctime_ns: int
-    inode: int
-
-
-@dataclass(frozen=True)
-class FileFacts:
-    """What a sound file says about itself. `bits` is None for float samples."""
-
-    path: Path
-    rate_hz: int
-    channels: int
-    frames: int
-    subtype: str
-    container: str
-    bits: int | None
-    stamp: FileStamp
-
-    @property
-    def seconds(self) -> float:
-        """Length in seconds."""
-        return self.frames / self.rate_hz
-
-
-def stamp_of(path: Path) -> FileStamp:
-    """Stamp of a file as it is now.
-
-    Raises
-    ------
-    AudioError
-        If there is no such file, or it is not a regular file.
-    """
-    try:
-        status = path.stat()
-    except FileNotFoundError:
-        raise _fault(path, "there is no such file") from None
-    except (OSError, ValueError) as refusal:
-        raise _fault(path, f"cannot be looked at: {_reason(refusal)}") from refusal
-    if stat.S_ISDIR(status.st_mode):
-        raise _fault(path, "is a folder; a sound file is needed")
-    if not stat.S_ISREG(status.st_mode):
-        raise _fault(path, "is a device or a pipe; only regular files are read")
-    return FileStamp(os.fspath(path.absolute()), status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino)
 
 
 def inspect(path: Path) -> FileFacts:
@@ -109,64 +63,17 @@ def inspect(path: Path) -> FileFacts:
     """
     stamp = stamp_of(path)
     if stamp.size == 0:
-        raise _fault(path, "is empty (0 bytes)")
-    promise = _promise(path, stamp.size)
+        raise unfit(path, "is empty (0 bytes)")
+    promise = promise_in(path, stamp.size)
     try:
         with _handle_of(path) as handle:
             facts = FileFacts(path, int(handle.samplerate), int(handle.channels), int(handle.frames),
                               str(handle.subtype), str(handle.format), _BITS.get(handle.subtype), stamp)
     except (soundfile.LibsndfileError, OSError, RuntimeError) as refusal:
-        raise _fault(path, f"is damaged: its {promise.kind} header cannot be read ({_reason(refusal)})") from refusal
-    _refuse_unusable(facts)
-    _refuse_cut_short(facts, promise)
+        raise unfit(path, f"is damaged: its {promise.kind} header cannot be read ({_reason(refusal)})") from refusal
+    refuse_unusable(facts)
+    refuse_cut_short(facts, promise)
     return facts
-
-
-def _promise(path: Path, size: int) -> Promise:
-    """What the header promises; refuse a file that is no sound file."""
-    try:
-        with path.open("rb") as file:
-            promise = promise_of(file, size)
-            file.seek(0)
-            head = file.read(64)
-    except OSError as refusal:
-        raise _fault(path, f"cannot be opened: {_reason(refusal)}") from refusal
-    if promise is None:
-        looks = "; it looks like text" if all(32 <= byte < 127 or byte in b"\t\r\n" for byte in head) else ""
-        raise _fault(path, f"is not a sound file known here{looks}; {_ALLOWED}")
-    if promise.unfinished:
-        raise _fault(path, "was not finished by whatever recorded it: its header does not say how long the sound is; "
-                           "open it in the recorder's own tool and save it again")
-    return promise
-
-
-def _refuse_unusable(facts: FileFacts) -> None:
-    """Formats, counts and lengths outside what is worked with."""
-    if facts.container not in _FORMATS or (facts.bits is None and facts.subtype not in _FLOATS):
-        raise _fault(facts.path, f"holds {facts.container} sound of kind {facts.subtype}; {_ALLOWED}")
-    if not 1 <= facts.channels <= MOST_CHANNELS:
-        raise _fault(facts.path, f"has {facts.channels} channels; at most {MOST_CHANNELS} are read")
-    if not LOWEST_RATE_HZ <= facts.rate_hz <= HIGHEST_RATE_HZ:
-        raise _fault(facts.path, f"has a rate of {facts.rate_hz} Hz; allowed are {LOWEST_RATE_HZ} to "
-                                 f"{HIGHEST_RATE_HZ} Hz")
-    if facts.frames <= 0:
-        raise _fault(facts.path, "holds no sound (0 frames)")
-    if facts.frames > LONGEST_S * facts.rate_hz:
-        if facts.frames >= 1 << 62:
-            raise _fault(facts.path, "does not say how long it is; encode it again to a file, not to a pipe")
-        raise _fault(facts.path, f"claims to be {facts.seconds / 3600:.1f} hours long; at most 24 are read")
-
-
-def _refuse_cut_short(facts: FileFacts, promise: Promise) -> None:
-    """A header that promises more sound than the file holds."""
-    if promise.sound_start is None or promise.sound_bytes is None:
-        return
-    here = max(facts.stamp.size - promise.sound_start, 0)
-    if promise.sound_bytes > here:
-        frame_bytes = facts.channels * ((facts.bits or (64 if facts.subtype == "DOUBLE" else 32)) // 8)
-        promised, held = promise.sound_bytes / frame_bytes, here // frame_bytes
-        raise _fault(facts.path, f"is cut short: its header promises {promised / facts.rate_hz:.3f} s, the file holds "
-                                 f"{held / facts.rate_hz:.3f} s ({held} frames); copy it again")
 
 
 class SourceFile:
@@ -190,7 +97,7 @@ class SourceFile:
         self.facts = inspect(path) if facts is None else facts
         problem = channel_problem(self.facts, channel)
         if problem:
-            raise _fault(path, problem)
+            raise unfit(path, problem)
         self._column = (channel or 1) - 1
         self._file = _OpenFile(self.facts)
 
@@ -271,11 +178,11 @@ class _OpenFile:
                 sound: npt.NDArray[Any] = self._handle.read(stop - start, dtype=dtype, always_2d=True)
             except (soundfile.LibsndfileError, OSError, RuntimeError) as refusal:
                 self._let_go()
-                raise _fault(facts.path, f"is damaged between {clock_of(start, facts.rate_hz)} and "
+                raise unfit(facts.path, f"is damaged between {clock_of(start, facts.rate_hz)} and "
                                          f"{clock_of(stop, facts.rate_hz)} ({_reason(refusal)})") from refusal
             self._at = start + len(sound)
         if len(sound) < stop - start:
-            raise _fault(facts.path, f"ends at {clock_of(start + len(sound), facts.rate_hz)}, before the "
+            raise unfit(facts.path, f"ends at {clock_of(start + len(sound), facts.rate_hz)}, before the "
                                      f"{clock_of(facts.frames, facts.rate_hz)} its header promises")
         return sound
 
@@ -291,25 +198,13 @@ class _OpenFile:
             self._handle = None
 
 
-def channel_problem(facts: FileFacts, channel: int | None) -> str | None:
-    """What is wrong with asking for this channel of this file; None if nothing is."""
-    if channel is None and facts.channels > 1:
-        return (f'has {facts.channels} channels and a take is one of them: add "channel = 1" '
-                f"({facts.channels} at most) to the take")
-    if channel is not None and not 1 <= channel <= facts.channels:
-        return f"has {facts.channels} channel{'s' if facts.channels > 1 else ''}; there is no channel {channel}"
-    return None
-
-
-def scan(facts: FileFacts, channel: int | None = None) -> None:
+def scan(facts: FileFacts) -> None:
     """Read a file to its end where only that can show that it is sound: float samples and compressed files.
 
     Parameters
     ----------
     facts : FileFacts
         As `inspect` found them.
-    channel : int, optional
-        Counted from 1; the samples of this channel are looked at, of all channels without it.
 
     Raises
     ------
@@ -324,8 +219,7 @@ def scan(facts: FileFacts, channel: int | None = None) -> None:
             # float32 also of doubles: what does not fit it becomes infinite and is refused.
             sound = file.read(start, min(start + BLOCK_FRAMES, facts.frames), "float32")
             if facts.bits is None:
-                heard = sound if channel is None else sound[:, channel - 1 : channel]
-                _refuse_unsound(facts, heard, start)
+                _refuse_unsound(facts, sound, start)
     finally:
         file.close()
 
@@ -340,7 +234,7 @@ def _refuse_unsound(facts: FileFacts, sound: Float32Array, start: int) -> None:
     value, frame = float(sound[row, column]), start + int(row)
     named = "NaN" if math.isnan(value) else f"{value:g}"
     of_channel = f" of channel {column + 1}" if sound.shape[1] > 1 else ""
-    raise _fault(facts.path, f"holds samples that are no sound: the first is {named} at frame {frame}"
+    raise unfit(facts.path, f"holds samples that are no sound: the first is {named} at frame {frame}"
                              f"{of_channel} ({clock_of(frame, facts.rate_hz)}); render or export it again")
 
 
@@ -366,7 +260,7 @@ def read_pcm(path: Path, start: int = 0, stop: int | None = None) -> PcmArray:
     """
     facts = inspect(path)
     if facts.bits is None:
-        raise _fault(path, "holds float samples; integers were expected")
+        raise unfit(path, "holds float samples; integers were expected")
     file = _OpenFile(facts)
     try:
         left_justified: PcmArray = file.read(start, facts.frames if stop is None else stop, "int32")
@@ -407,17 +301,6 @@ def write_flac(path: Path, pcm: PcmArray, rate_hz: int, bits: int) -> None:
         raise OutputError(f"{path}: cannot be written: {_reason(refusal)}") from refusal
     finally:
         partial.unlink(missing_ok=True)
-
-
-def clock_of(frame: int, rate_hz: int) -> str:
-    """A place in a file as people read it: minutes, seconds, milliseconds."""
-    milliseconds = (1000 * frame + rate_hz // 2) // rate_hz
-    return f"{milliseconds // 60_000}:{milliseconds // 1000 % 60:02d}.{milliseconds % 1000:03d}"
-
-
-def _fault(path: Path, problem: str) -> AudioError:
-    """One fault of one file."""
-    return AudioError([Fault(path, "", problem)])
 
 
 def _reason(refusal: BaseException) -> str:

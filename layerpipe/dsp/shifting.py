@@ -2,8 +2,8 @@
 
 Positions are frames; a lag is how much later than in the file a piece is heard. What is heard at t is source[t - lag].
 At a boundary b, where the lag goes from `before` to `after`, the hand-over ends at b + min(before, after). Then
-neither side is asked, under the old lag, for what lies past b, nor does the new one begin later than b: an onset that stands at b is heard once, whole, and the gap that a move
-tears open is filled with more of what rang before b. So nothing is a hole, and nothing is struck twice.
+neither side is asked, under the old lag, for what lies past b, nor does the new one begin later than b: an onset
+that stands at b is heard once and whole, and the gap a move tears open is filled with more of what rang before b.
 Gains of a joint follow the correlation of its two sides, so that its power stays level: Fink, Holters, Zolzer,
 "Signal-Matched Power-Complementary Cross-Fading and Dry-Wet Mixing", DAFx-16, 2016.
 """
