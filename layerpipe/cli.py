@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import os
+import sys
+
 import typer
 
-from layerpipe.commands import schema
+from layerpipe.commands import bounce, cache, preview, schema
+
+OUR_MISTAKE = 70
 
 app = typer.Typer(
     name="layerpipe",
@@ -14,10 +19,18 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for command in (schema.schema,):
+for command in (bounce.bounce, preview.preview, cache.cache, schema.schema):
     app.command()(command)
 
 
 def main() -> None:
     """Entry point of the `layerpipe` command."""
-    app()
+    try:
+        app()
+    except Exception as mistake:
+        # Refusals were told by the command. What arrives here is our mistake: no reader is helped by a traceback.
+        if os.environ.get("LAYERPIPE_TRACEBACK"):
+            raise
+        print(f"layerpipe made a mistake of its own ({type(mistake).__name__}: {mistake}); nothing half-written was "
+              "kept. Please report it, with what LAYERPIPE_TRACEBACK=1 prints.", file=sys.stderr)
+        sys.exit(OUR_MISTAKE)

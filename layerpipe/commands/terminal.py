@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Annotated, Any, ParamSpec
 import typer
 
 from layerpipe.errors import FaultsError, LayerpipeError
+from layerpipe.plain import plain
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -76,21 +77,11 @@ class Terminal:
             yield lambda amount: bar.advance(task, amount)
 
 
-def plain(value: Any) -> Any:
-    """Turn numpy numbers, paths and infinities into what JSON can hold."""
-    if isinstance(value, dict):
-        return {str(key): plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(item) for item in value]
-    if hasattr(value, "tolist"):
-        return plain(value.tolist())
-    if isinstance(value, float):
-        if math.isnan(value):
-            return None
-        return value if math.isfinite(value) else ("inf" if value > 0 else "-inf")
-    if value is None or isinstance(value, bool | int | str):
-        return value
-    return str(value)
+def shown(value: float | None, places: int = 1) -> str:
+    """A figure in a table: -inf for silence, dashes for what could not be measured."""
+    if value is None:
+        return "--"
+    return f"{value:.{places}f}" if math.isfinite(value) else ("-inf" if value < 0 else "inf")
 
 
 def answers(command: Callable[P, int]) -> Callable[P, None]:

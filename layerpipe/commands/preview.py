@@ -1,0 +1,62 @@
+"""`layerpipe preview`: listening files per section, all versions of one at equal loudness."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from layerpipe.commands.terminal import FINE, JsonOption, QuietOption, Terminal, answers
+
+if TYPE_CHECKING:
+    from layerpipe.preview import Listening
+
+BIG_BOOST_DB = 12.0
+
+
+@answers
+def preview(
+    recipe: Annotated[Path, typer.Argument(help="A recipe.", show_default=False)],
+    section: Annotated[list[str] | None, typer.Option("--section", help='Only this section ("whole song" is one); '
+                                                                        "may be given again.")] = None,
+    version: Annotated[list[str] | None, typer.Option("--version", help="Only this version (a layer's name, blend, in "
+                                                                        "the track); may be given again.")] = None,
+    out: Annotated[Path, typer.Option("--out", help="Folder that gets one folder per recipe.")] = Path("previews"),
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> int:
+    """Make a listening file per section: each layer alone, the blend, the blend in the track, equally loud."""
+    from layerpipe.recipe_file import read_recipe
+    from layerpipe.render import preview_song
+
+    terminal = Terminal(as_json=as_json, quiet=quiet)
+    file = read_recipe(recipe)
+    with terminal.progress("rendering", 1.0) as advance:
+        made = preview_song(file, out, sections=section or [], versions=version or [], advance=advance)
+    terminal.say(_table(made))
+    loudest = max((one.gain_db for one in made if one.gain_db is not None), default=0.0)
+    if loudest > BIG_BOOST_DB:
+        terminal.say(f"Raised by up to {loudest:.0f} dB to be equally loud: start with the volume low, "
+                     "above all in headphones.")
+    terminal.document({"recipe": recipe, "previews": [asdict(one) for one in made]})
+    return FINE
+
+
+def _table(made: list[Listening]) -> Any:
+    """What was written, for a person."""
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+
+    from layerpipe.commands.terminal import shown
+
+    folder = next((one.file.parent for one in made if one.file is not None), "")
+    table = Table(title=str(folder), title_justify="left", title_style="bold", box=SIMPLE_HEAD)
+    for heading in ("section", "version", "LUFS", "gain dB", "dBTP", "file"):
+        table.add_column(heading, justify="left" if heading in ("section", "version", "file") else "right",
+                         overflow="fold")
+    for one in made:
+        table.add_row(one.section, one.version, shown(one.lufs), shown(one.gain_db), shown(one.true_peak_dbtp),
+                      "silent here, not written" if one.file is None else one.file.name)
+    return table

@@ -1,0 +1,255 @@
+"""True peak: the highest point of the sound between its frames, exact but without computing every point.
+
+Peaks are amplitudes (full scale 1.0) or dBTP. The interpolator is a Kaiser-windowed sinc, 16 phases of 48 taps: flat
+within 0.005 dB up to 0.45 of the rate, so that what it misses is the distance between its points, at most 0.034 dB
+at 0.45 of the rate and 0.042 dB at half the rate. The sound is silent before its first and after its last frame.
+Sources: ITU-R BS.1770-5 (11/2023) Annex 2, and its attachment for the worst under-read, 20 log10 cos(pi f / n).
+
+**What can be skipped.** A point at share t of the way from frame n to n + 1 is, for the taps h of its phase,
+
+    y = sum h[k] x[n + k]
+      = (1 - t) x[n] + t x[n+1]  +  s x[n] + m (x[n+1] - x[n])  +  sum g[k] (x[n+k] - 2 x[n+k+1] + x[n+k+2])
+
+because h less the straight line between the two frames, less its sum s and its first moment m, has a double zero at
+z = 1 and is therefore some g convolved with 1, -2, 1. So |y| <= (1 + |s| + 2 |m|) max(|x[n]|, |x[n+1]|) + G D, with
+G the largest sum of |g| of any phase and D the largest second difference inside the reach of the taps. It also is at
+most L max |x| there, with L the largest sum of |h|. Where a bound stays under the highest frame or point found so far
+nothing is computed. What is left goes through a matrix product, and only what may be the peak there is computed in
+the one fixed order of `interpolate`, which alone decides. Rounding is covered: no frame in reach is above the highest
+found, so double precision puts a point off by less than 1e-13 of that; comparisons leave 1e-9.
+"""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from layerpipe.errors import ParameterError
+from layerpipe.sound import FloatArray
+from layerpipe.units import db_of_gain
+
+PHASES = 16
+TAPS = 48
+_KAISER_BETA = 7.0
+# Taps before and after the frame that an interval begins at.
+_BEFORE, _AFTER = TAPS // 2 - 1, TAPS // 2
+_CELL = 128
+_WORK_FRAMES = 1 << 15
+_AT_ONCE = 512
+_SLACK = 1 + 1e-9
+
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Interpolator:
+    """Taps by phase, shape (48, 16), and the constants of the two bounds."""
+
+    taps: FloatArray
+    sum_bound: float
+    near_bound: float
+    curve_bound: float
+
+
+@functools.cache
+def interpolator() -> Interpolator:
+    """Design the interpolator and prove its bounds (see the module's head); phase 0 is the frame itself."""
+    offset = np.arange(TAPS) - _BEFORE
+    taps, near, curve = np.empty((TAPS, PHASES)), 0.0, 0.0
+    for phase in range(PHASES):
+        share = phase / PHASES
+        away = offset - share
+        h = np.sinc(away) * np.i0(_KAISER_BETA * np.sqrt(np.maximum(0.0, 1 - (away / (TAPS / 2)) ** 2)))
+        if phase == 0:
+            h = (offset == 0).astype(np.float64)
+        h /= h.sum()
+        rest = h.copy()
+        rest[_BEFORE] -= 1 - share
+        rest[_BEFORE + 1] -= share
+        total, moment = float(rest.sum()), float((offset * rest).sum())
+        rest[_BEFORE + 1] -= moment
+        rest[_BEFORE] += moment - total
+        near = max(near, 1 + abs(total) + 2 * abs(moment))
+        curve = max(curve, float(np.abs(np.cumsum(np.cumsum(rest))).sum()))
+        taps[:, phase] = h
+    taps.setflags(write=False)
+    return Interpolator(taps, float(np.abs(taps).sum(axis=0).max()), near, curve)
+
+
+def interpolate(windows: FloatArray) -> FloatArray:
+    """Points between frames: (intervals, 48) windows of frames to (intervals, 16) points.
+
+    A point is the same to the bit whatever else is computed beside it: products are added tap by tap.
+    """
+    taps = interpolator().taps
+    points: FloatArray = np.add.reduce(windows.T[:, :, None] * taps[:, None, :], axis=0)
+    return points
+
+
+class TruePeakMeter:
+    """Follows the true peak of several channels as they stream past; cutting them anywhere changes no bit."""
+
+    def __init__(self, channels: int = 1) -> None:
+        # Room to work in, shared by the channels: asking for it again and again costs more than the work.
+        room = np.empty((3, _WORK_FRAMES + 2 * _CELL))
+        self._channels = [_Channel(room) for _ in range(channels)]
+
+    def add(self, block: npt.NDArray[np.floating]) -> None:
+        """Hear the next frames.
+
+        Parameters
+        ----------
+        block : np.ndarray [shape=(frames,) or (frames, channels), float32 or float64]
+
+        Raises
+        ------
+        ParameterError
+            If the block has another number of channels.
+        """
+        channels = 1 if block.ndim == 1 else block.shape[1]
+        if channels != len(self._channels):
+            raise ParameterError(f"block of shape {block.shape}: must have {len(self._channels)} channels")
+        columns = [block] if block.ndim == 1 else [block[:, at] for at in range(channels)]
+        for channel, column in zip(self._channels, columns, strict=True):
+            channel.add(column)
+
+    @property
+    def peak(self) -> FloatArray:
+        """True peak of what was heard so far, as if it ended here: amplitudes, shape (channels,)."""
+        return np.array([channel.ended()[0] for channel in self._channels])
+
+    def next_part(self) -> FloatArray:
+        """Peak since the last call, or the beginning, shape (channels,); counts anew, but keeps what the taps reach.
+
+        Parts meet to within 24 frames. The last part's peak is `peak`.
+        """
+        found = np.array([channel.peak for channel in self._channels])
+        for channel in self._channels:
+            channel.forget()
+        return found
+
+    @property
+    def place(self) -> IntArray:
+        """Frame at or just before each channel's peak (the first of equal ones; 0 for silence), shape (channels,)."""
+        return np.array([channel.ended()[1] for channel in self._channels], dtype=np.int64)
+
+    @property
+    def peak_dbtp(self) -> float:
+        """The highest of all channels in dBTP; silence is -inf."""
+        return db_of_gain(float(self.peak.max(initial=0.0)))
+
+
+def true_peak(samples: npt.ArrayLike) -> FloatArray:
+    """True peak of a sound held in memory: amplitudes, shape (channels,), of (frames,) or (frames, channels)."""
+    sound = np.asarray(samples)
+    meter = TruePeakMeter(1 if sound.ndim == 1 else sound.shape[1])
+    meter.add(sound if np.issubdtype(sound.dtype, np.floating) else sound.astype(np.float64))
+    return meter.peak
+
+
+class _Channel:
+    """One channel: what the taps still need of the past, and the peak so far."""
+
+    def __init__(self, room: FloatArray) -> None:
+        self._room = room
+        self.peak, self.place = 0.0, 0
+        # The highest frame or point seen, which the peak will reach in the end: frames come before their intervals.
+        self._floor = 0.0
+        # The frames the next intervals reach back to, and the frame of the first of those intervals.
+        self._past = np.zeros(TAPS - 1)
+        self._next = -_AFTER
+        self._ended: tuple[float, int] | None = None
+
+    def add(self, samples: npt.NDArray[np.floating]) -> None:
+        """Hear the next frames."""
+        for at in range(0, len(samples), _WORK_FRAMES):
+            self._work(samples[at : at + _WORK_FRAMES])
+        self._ended = None
+
+    def forget(self) -> None:
+        """Begin a new count; the past stays, for the taps reach back into it."""
+        self.peak, self.place, self._ended = 0.0, 0, None
+
+    def ended(self) -> tuple[float, int]:
+        """Peak and its frame if the sound ended now."""
+        if self._ended is None:
+            copy = _Channel(self._room)
+            copy.peak, copy.place, copy._floor = self.peak, self.place, self._floor
+            copy._past, copy._next = self._past, self._next
+            copy._work(np.zeros(TAPS - 1))
+            # Ringing before the first and after the last frame belongs to those.
+            last = self._next + _AFTER - 1
+            self._ended = copy.peak, max(0, min(copy.place, last))
+        return self._ended
+
+    def _work(self, samples: npt.NDArray[np.floating]) -> None:
+        """Examine the intervals that are complete with these frames."""
+        intervals = len(samples)
+        cells = -(-intervals // _CELL)
+        sound = self._room[0, : (cells + 1) * _CELL]
+        sound[: TAPS - 1] = self._past
+        sound[TAPS - 1 : TAPS - 1 + intervals] = samples
+        # What fills the last cell only has to be harmless: a straight line on from the last frame is.
+        sound[TAPS - 1 + intervals :] = samples[-1]
+        found, bounds = self._candidates(sound, intervals)
+        for at in range(0, len(found), _AT_ONCE):
+            if bounds[at] < self._floor:
+                break
+            self._examine(sound, found[at : at + _AT_ONCE])
+        self._past = sound[intervals : intervals + TAPS - 1].copy()
+        self._next += intervals
+
+    def _candidates(self, sound: FloatArray, intervals: int) -> tuple[IntArray, FloatArray]:
+        """Intervals of this piece that no bound rules out, and their bounds, highest first.
+
+        Interval i lies between sound[i + 23] and sound[i + 24] and reaches from sound[i] to sound[i + 47], so that a
+        cell's intervals never reach past the cell after it.
+        """
+        design = interpolator()
+        loud = np.abs(sound, out=self._room[1, : len(sound)])
+        highest = _by_cell(loud)
+        self._floor = max(self._floor, float(highest.max()))
+        wanted = self._floor / _SLACK
+        reached = np.maximum(highest[:-1], highest[1:])
+        if self._floor == 0.0 or reached.max() * design.sum_bound < wanted:
+            return np.zeros(0, dtype=np.int64), np.zeros(0)
+        bend = self._room[2, : len(sound)]
+        np.add(sound[2:], sound[:-2], out=bend[:-2])
+        bend[:-2] -= 2.0 * sound[1:-1]
+        bend[-2:] = 0.0
+        bent = _by_cell(np.abs(bend, out=bend))
+        bent = design.curve_bound * np.maximum(bent[:-1], bent[1:])
+        left = (reached * design.near_bound + bent >= wanted) & (reached * design.sum_bound >= wanted)
+        cell = np.flatnonzero(left)[:, None] * _CELL
+        near = loud[cell + np.arange(_BEFORE, _BEFORE + _CELL + 1)]
+        bound = np.maximum(near[:, 1:], near[:, :-1]) * design.near_bound + bent[left][:, None]
+        interval = cell + np.arange(_CELL)
+        kept = (bound >= wanted) & (interval < intervals)
+        bound, interval = bound[kept], interval[kept]
+        order = np.argsort(-bound, kind="stable")
+        return interval[order], bound[order] * _SLACK
+
+    def _examine(self, sound: FloatArray, intervals: IntArray) -> None:
+        """Compute candidates: roughly, then those that may be the peak in the order that decides."""
+        windows = sound[intervals[:, None] + np.arange(TAPS)]
+        rough = np.abs(windows @ interpolator().taps).max(axis=1)
+        best = max(float(rough.max()), self._floor)
+        last = rough * _SLACK >= best
+        if not last.any():
+            return
+        points = np.abs(interpolate(windows[last])).max(axis=1)
+        best = float(points.max())
+        if best >= self.peak and best > 0:
+            place = int(intervals[last][points == best].min()) + self._next
+            self.place = min(place, self.place) if best == self.peak else place
+            self.peak = best
+            self._floor = max(self._floor, best)
+
+
+def _by_cell(values: FloatArray) -> FloatArray:
+    """Largest value of each cell."""
+    largest: FloatArray = np.maximum.reduceat(values, np.arange(0, len(values), _CELL))
+    return largest

@@ -1,0 +1,146 @@
+"""What is told of a bounce: every setting used, every measurement, every digest, in one plain document.
+
+Times are seconds, positions frames, levels dB, loudness LUFS (None is "not measurable", -inf silence). Nothing in it
+depends on when or where it was made, except the versions of what made it.
+"""
+
+from __future__ import annotations
+
+import importlib.metadata
+import platform
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from layerpipe import __version__
+from layerpipe.bounce import PartPeaks, Stem
+from layerpipe.dsp.loudness import steps_inside
+from layerpipe.energies import Blend, Energies, hear
+from layerpipe.units import db_of_gain
+from layerpipe.voiced import Stretch, Voice, VoicedSong
+
+FORMAT = "layerpipe bounce 1"
+_LIBRARIES = ("numpy", "numba", "soundfile", "soxr")
+
+
+def manifest(song: VoicedSong, stems: Sequence[Stem], energies: Energies, recipe_sha256: str) -> dict[str, Any]:
+    """Describe a finished bounce.
+
+    Parameters
+    ----------
+    song : VoicedSong
+    stems : sequence of Stem
+        As `write_stems` handed them back.
+    energies : Energies
+        Of the song's takes (and bed).
+    recipe_sha256 : str
+        Digest of the recipe's bytes.
+
+    Returns
+    -------
+    dict
+        Ready for JSON, save that infinities are floats.
+    """
+    blends = dict(zip((stem.path for stem in stems), hear(energies, _gains(song, stems)), strict=True))
+    return {
+        "format": FORMAT,
+        "song": {**song.recipe.song.model_dump(), "rate_hz": song.rate_hz, "frames": song.frames,
+                 "seconds": song.frames / song.rate_hz},
+        "recipe": {"file": "recipe.toml", "sha256": recipe_sha256,
+                   "settings": song.recipe.model_dump(mode="json", by_alias=True)},
+        "sections": [_section(song, part) for part in song.sections],
+        "lowered_db": 0.0 if song.scale == 1.0 else db_of_gain(song.scale),
+        "sources": [_source(song, voice) for voice in song.voices],
+        "muted": [{"layer": layer.name, "take": take.name}
+                  for layer in song.recipe.layer for take in layer.take if take.mute],
+        "files": [_file(song, stem, blends[stem.path]) for stem in stems],
+        "versions": versions(),
+    }
+
+
+def versions() -> dict[str, str]:
+    """What made the numbers."""
+    found = {name: importlib.metadata.version(name) for name in _LIBRARIES}
+    return {"layerpipe": __version__, "python": platform.python_version(), **found}
+
+
+def figures(song: VoicedSong, blend: Blend, part: Stretch, peaks: Sequence[PartPeaks]) -> dict[str, Any]:
+    """Loudness and peaks of one file in one stretch of the song."""
+    inside = [peak for peak in peaks if peak.start >= part.start and peak.stop <= part.stop]
+    return {
+        "section": None if part.section is None else part.name,
+        **asdict(blend.readings(part.start, part.stop)),
+        "sample_peak_dbfs": db_of_gain(max((peak.sample for peak in inside), default=0.0)),
+        "true_peak_dbtp": db_of_gain(max((peak.true for peak in inside), default=0.0)),
+    }
+
+
+def _gains(song: VoicedSong, stems: Sequence[Stem]) -> list[tuple[Any, Any]]:
+    """Left and right gains of every stem; a take alone is one channel."""
+    silent = np.zeros(song.channels)
+    found: list[tuple[Any, Any]] = []
+    takes = iter(range(len(song.voices)))
+    layers = iter(song.layers)
+    for stem in stems:
+        if stem.kind == "take":
+            found.append((song.voice_row(next(takes)), silent))
+        else:
+            heard = [next(layers)] if stem.kind == "layer" else song.layers
+            found.append((song.rows(heard, 0), song.rows(heard, 1)))
+    return found
+
+
+def _section(song: VoicedSong, part: Stretch) -> dict[str, Any]:
+    """One section: bars, place, levels."""
+    assert part.section is not None
+    return {
+        "name": part.name, "bars": part.section.bars,
+        "start_frame": part.start, "stop_frame": part.stop,
+        "start_s": part.start / song.rate_hz, "stop_s": part.stop / song.rate_hz,
+        "levels_db": {layer.name: song.recipe.level_db(layer, part.section) for layer in song.layers},
+    }
+
+
+def _source(song: VoicedSong, voice: Voice) -> dict[str, Any]:
+    """One take as it came, and everything that was done to it before pan and level."""
+    facts = voice.source.facts
+    return {
+        "layer": voice.layer.name, "take": voice.take.name, "file": facts.path.name, "sha256": voice.source.digest,
+        "container": facts.container, "subtype": facts.subtype, "bits": facts.bits, "channels": facts.channels,
+        "channel": voice.take.channel or 1, "rate_hz": facts.rate_hz, "frames": facts.frames,
+        "converted_from_hz": voice.source.rate_converted_from,
+        "padded_frames": max(0, song.frames - round(facts.frames * song.rate_hz / facts.rate_hz)),
+        "chain": song.recipe.chain_of(voice.layer, voice.take).model_dump(mode="json"),
+        "threshold_db": voice.threshold_db,
+        "reduction": [_reduction(song, voice, part) for part in (song.whole, *song.sections)],
+        "moves": [{**asdict(move), "from_s": move.start / song.rate_hz, "to_s": move.stop / song.rate_hz,
+                   "by_ms": 1000 * move.by / song.rate_hz} for move in voice.moves],
+        "gain_db": voice.take.gain_db, "flip_polarity": voice.take.flip_polarity, "pan": voice.take.pan,
+        "notes": voice.take.notes,
+    }
+
+
+def _reduction(song: VoicedSong, voice: Voice, part: Stretch) -> dict[str, Any]:
+    """What the compressor did in one stretch: dB, and the share of time above 0.5 dB."""
+    first, stop = steps_inside(part.start, part.stop, song.rate_hz)
+    largest, mean, busy = voice.sound.table[:, first:stop]
+    heard = len(largest) > 0
+    return {
+        "section": None if part.section is None else part.name,
+        "largest_db": float(largest.max()) if heard else 0.0,
+        "mean_db": float(mean.mean()) if heard else 0.0,
+        "share_above_half_db": float(busy.mean()) if heard else 0.0,
+    }
+
+
+def _file(song: VoicedSong, stem: Stem, blend: Blend) -> dict[str, Any]:
+    """One stem."""
+    return {
+        "path": stem.path, "kind": stem.kind, "layer": stem.layer, "take": stem.take, "channels": stem.channels,
+        "rate_hz": song.rate_hz, "frames": song.frames, "bit_depth": song.recipe.bounce.bit_depth,
+        "sha256": stem.sha256, **{key: value for key, value in figures(song, blend, song.whole, stem.peaks).items()
+                                  if key != "section"},
+        "sections": [figures(song, blend, part, stem.peaks) for part in song.sections],
+    }

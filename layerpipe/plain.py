@@ -1,0 +1,23 @@
+"""What JSON can hold of our figures: infinities as the strings "inf" and "-inf", not-a-number as null."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+
+def plain(value: Any) -> Any:
+    """Turn numpy numbers, paths and infinities into what JSON can hold; dictionaries and lists are followed."""
+    if isinstance(value, dict):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if hasattr(value, "tolist"):
+        return plain(value.tolist())
+    if isinstance(value, float):
+        if math.isnan(value):
+            return None
+        return value if math.isfinite(value) else ("inf" if value > 0 else "-inf")
+    if value is None or isinstance(value, bool | int | str):
+        return value
+    return str(value)

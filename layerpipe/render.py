@@ -1,0 +1,253 @@
+"""The map: the order in which takes become a layered double, and nothing else.
+
+file -> moves -> chain -> processed take (kept in the store) -> pan, layer, section levels -> blend -> meters and files.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from hashlib import sha256
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+
+from layerpipe import chain, moves, takes
+from layerpipe.bounce import lowering_gain, past_full_scale, whole_or_absent, write_stems
+from layerpipe.clock import SongClock
+from layerpipe.delivery import files_of_bounce, write_papers
+from layerpipe.energies import DamagedEnergies, Energies, EnergyMeter
+from layerpipe.errors import AudioError, Fault, LayerpipeError, ParameterError, RecipeError
+from layerpipe.manifest import manifest
+from layerpipe.preview import Listening, make_previews, versions_of
+from layerpipe.recipe import Chain, Recipe
+from layerpipe.recipe_file import RecipeFile
+from layerpipe.sound import Sound
+from layerpipe.store import CHECKED_FRAMES, DamagedEntry, Store, StoredTake, key_of
+from layerpipe.voiced import Voice, VoicedSong
+
+T = TypeVar("T")
+Advance = Callable[[float], None]
+
+ENGINE = 1
+"""Part of every key of the store: counts up when the same recipe would sound different."""
+WORKERS = max(1, os.cpu_count() or 1)
+_TRIES = 3
+
+
+def voice_song(file: RecipeFile, store: Store, *, advance: Advance = lambda share: None) -> VoicedSong:
+    """Carry every take through moves and chain, side by side, or find it in the store.
+
+    Parameters
+    ----------
+    file : RecipeFile
+    store : Store
+    advance : function of a share
+        Told how much of the work, of 1, has been done.
+
+    Raises
+    ------
+    RecipeError, AudioError
+        What the recipe asks for cannot be, or files are not what it needs; before anything is rendered.
+    """
+    recipe = file.recipe
+    opened = takes.open_all(recipe, digest_of=store.digest_of)
+    sounding = [take for take in opened if not take.take.mute]
+    if not sounding:
+        raise RecipeError([Fault(file.path, "layer", "every take is muted; nothing would sound")])
+    rate_hz = sounding[0].source.rate_hz
+    clock = SongClock.of(recipe)
+    _refuse_corners(file, recipe, rate_hz)
+
+    def voice_one(opened_take: takes.OpenTake) -> Voice:
+        played = moves.frame_moves(opened_take.take, clock, rate_hz)
+        moved = moves.MovedTake(opened_take.source, played) if played else opened_take.source
+        wanted = recipe.chain_of(opened_take.layer, opened_take.take)
+        key = key_of({
+            "engine": ENGINE, "numpy": np.__version__,
+            "source": opened_take.digest, "channel": opened_take.take.channel,
+            "converted_from": opened_take.rate_converted_from, "rate_hz": rate_hz, "frames": opened_take.frames,
+            "moves": [vars(move) for move in played], "chain": wanted.model_dump(),
+        })
+        found = store.find_take(key)
+        if found is None:
+            place = f'layer "{opened_take.layer.name}", take "{opened_take.take.name}", chain'
+            found = _process(moved, wanted, key, store, lambda problem: Fault(file.path, place, problem))
+            if not opened_take.unchanged():
+                found.remove()
+                raise AudioError([Fault(opened_take.facts.path, "", "changed while it was read; try again")])
+        advance(1 / len(sounding))
+        return Voice(opened_take.layer, opened_take.take, opened_take, tuple(played), found)
+
+    with ThreadPoolExecutor(WORKERS) as pool:
+        voices = tuple(pool.map(voice_one, sounding))
+    bed = takes.open_bed(recipe, rate_hz, digest_of=store.digest_of)
+    return VoicedSong(file.path, recipe, clock, rate_hz, sounding[0].frames, voices, bed)
+
+
+def _process(sound: Sound, wanted: Chain, key: str, store: Store, fault: Callable[[str], Fault]) -> StoredTake:
+    """One take through its chain into the store."""
+    try:
+        threshold_db = chain.find_threshold(sound, wanted)
+        voicing = chain.design(wanted, sound.rate_hz, threshold_db=threshold_db)
+    except ParameterError as refusal:
+        raise RecipeError([fault(str(refusal))]) from refusal
+    reduction = chain.Reduction()
+    return store.make_take(key, sound.rate_hz, chain.voice(sound, voicing, reduction),
+                           facts={"threshold_db": threshold_db}, table=reduction.table)
+
+
+def _refuse_corners(file: RecipeFile, recipe: Recipe, rate_hz: int) -> None:
+    """Filters that only the files' rate shows to be impossible, all at once."""
+    faults = []
+    for layer in recipe.layer:
+        chains = [(f'layer "{layer.name}", chain', layer.chain)]
+        chains += [(f'layer "{layer.name}", take "{take.name}", chain', take.chain)
+                   for take in layer.take if take.chain]
+        for place, asked in chains:
+            for kind in ("high_pass", "shelf", "bell"):
+                faults += [
+                    Fault(file.path, f"{place}, {kind} {n}",
+                          f"{part.hz:g} Hz must be below {rate_hz / 2:g} Hz, half the rate")
+                    for n, part in enumerate(getattr(asked, kind), 1) if part.hz >= rate_hz / 2
+                ]
+    if faults:
+        raise RecipeError(faults)
+
+
+@dataclass(frozen=True)
+class Bounced:
+    """What became of one recipe: a folder and its manifest, or the reason why not."""
+
+    recipe: Path
+    folder: Path
+    manifest: dict[str, Any] = field(default_factory=dict)
+    refusal: LayerpipeError | None = None
+
+
+def bounce_all(files: Sequence[RecipeFile], out: Path, *, store: Store | None = None,
+               advance: Advance = lambda share: None) -> list[Bounced]:
+    """Bounce several recipes side by side, each into its own folder of `out`; one that is refused stops no other.
+
+    Parameters
+    ----------
+    files : sequence of RecipeFile
+    out : Path
+        Gets one folder per recipe, named like its file.
+    store : Store, optional
+        Default: the user's.
+    advance : function of a share
+        Told how much of all the work, of 1, has been done.
+
+    Raises
+    ------
+    RecipeError
+        If two recipes would share a folder.
+    """
+    store = store or Store()
+    names = [file.path.stem.casefold() for file in files]
+    twice = [file for file in files if names.count(file.path.stem.casefold()) > 1]
+    if twice:
+        raise RecipeError([Fault(file.path, "", f'would share the folder "{out / file.path.stem}" with another recipe; '
+                                                "rename one or bounce it alone with another --out") for file in twice])
+
+    def one(file: RecipeFile) -> Bounced:
+        folder = out / file.path.stem
+        try:
+            made = until_whole(lambda: bounce(file, folder, store, advance=lambda share: advance(share / len(files))))
+        except LayerpipeError as refusal:
+            return Bounced(file.path, folder, refusal=refusal)
+        return Bounced(file.path, folder, made)
+
+    with ThreadPoolExecutor(min(len(files), WORKERS) or 1) as pool:
+        done = list(pool.map(one, files))
+    store.prune()
+    return done
+
+
+def bounce(file: RecipeFile, folder: Path, store: Store, *, advance: Advance = lambda share: None) -> dict[str, Any]:
+    """Bounce one recipe into a folder, whole or not at all; hands the manifest back.
+
+    Raises
+    ------
+    RecipeError, AudioError, OutputError
+        What is wrong with the recipe, its files, or the place it should go to; or what passes full scale.
+    """
+    with whole_or_absent(folder, files_of_bounce) as partial:
+        song = voice_song(file, store, advance=lambda share: advance(share / 2))
+        meter = None if store.find_file(energies_key(song), "energies") else EnergyMeter(song.channels, song.rate_hz)
+        stems = write_stems(song, partial, workers=WORKERS, meter=meter, advance=lambda share: advance(share / 2))
+        energies = energies_of(song, store) if meter is None else keep_energies(meter, energies_key(song), store)
+        refusal = past_full_scale(stems, song)
+        if refusal is not None and song.recipe.bounce.ceiling == "refuse":
+            raise refusal
+        if refusal is not None:
+            song = replace(song, scale=lowering_gain(stems))
+            stems = write_stems(song, partial, workers=WORKERS)
+        told = manifest(song, stems, energies, sha256(file.text.encode()).hexdigest())
+        write_papers(partial, told, file.text)
+    return told
+
+
+def preview_song(file: RecipeFile, out: Path, *, sections: Sequence[str] = (), versions: Sequence[str] = (),
+                 store: Store | None = None, advance: Advance = lambda share: None) -> list[Listening]:
+    """Write listening files of one recipe into its own folder of `out`.
+
+    Raises
+    ------
+    RecipeError, AudioError, OutputError
+        What is wrong with the recipe, its files, a name of a section or version, or the place it should go to.
+    """
+    store = store or Store()
+
+    def work() -> list[Listening]:
+        song = voice_song(file, store, advance=lambda share: advance(share / 2))
+        parts, heard = song.stretches(sections), versions_of(song, versions)
+        made = make_previews(song, energies_of(song, store), out / file.path.stem, parts, heard, workers=WORKERS,
+                             advance=lambda share: advance(share / 2))
+        store.prune()
+        return made
+
+    return until_whole(work)
+
+
+def energies_of(song: VoicedSong, store: Store) -> Energies:
+    """The inner products of the song's takes (and bed), from the store or measured now."""
+    key = energies_key(song)
+    kept = store.find_file(key, "energies")
+    if kept is not None:
+        try:
+            return Energies.load(kept)
+        except DamagedEnergies:
+            kept.unlink(missing_ok=True)
+    meter = EnergyMeter(song.channels, song.rate_hz)
+    for at, blocks in song.blocks(0, song.frames, CHECKED_FRAMES):
+        meter.add(song.channels_of(blocks, at))
+    return keep_energies(meter, key, store)
+
+
+def energies_key(song: VoicedSong) -> str:
+    """Key of the song's energies in the store."""
+    bed = song.bed
+    return key_of({"engine": ENGINE, "takes": [voice.sound.key for voice in song.voices],
+                   "bed": None if bed is None else [bed.digest, song.rate_hz, song.frames]})
+
+
+def keep_energies(meter: EnergyMeter, key: str, store: Store) -> Energies:
+    """Finish a measurement and keep it."""
+    energies = meter.finish()
+    store.make_file(key, "energies", energies.save)
+    return energies
+
+
+def until_whole(work: Callable[[], T]) -> T:
+    """Do it again when an entry of the store turned out damaged: it has been removed, and is made anew."""
+    for _ in range(_TRIES - 1):
+        try:
+            return work()
+        except DamagedEntry:
+            continue
+    return work()
