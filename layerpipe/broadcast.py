@@ -90,7 +90,7 @@ def bext_chunk(info: BroadcastInfo, rate_hz: int, channels: int, bit_depth: int)
     Returns
     -------
     bytes
-        602 bytes and the coding history.
+        602 bytes and the coding history; an even number.
 
     Raises
     ------
@@ -112,7 +112,9 @@ def bext_chunk(info: BroadcastInfo, rate_hz: int, channels: int, bit_depth: int)
         "<256s32s32s10s8sQH64s5h180x", _ascii(info.description), _ascii(ORIGINATOR),
         _ascii(info.originator_reference), _ascii(info.date), _ascii(info.time), info.time_reference_frames, 2, b"",
         *(loudness_field(value) for value in loudness))
-    return fixed + _ascii(info.history) + _ascii(row)
+    body = fixed + _ascii(info.history) + _ascii(row)
+    # Made even by a NUL of its own: libsndfile 1.2.2 loses its way behind an odd chunk of an RF64 file.
+    return body + bytes(len(body) % 2)
 
 
 def _ascii(text: str) -> bytes:
@@ -191,10 +193,12 @@ class StemWriter:
         self._packed: npt.NDArray[np.uint8] = np.empty(0, np.uint8)
         self._header = header_of(rate_hz, channels, bit_depth, frames, self._info)
         try:
-            self._file = self._partial.open("wb+", buffering=0)
-            self._put(self._header)
+            # What an interrupted run left is removed, never followed: it could be a link to somewhere else.
+            self._partial.unlink(missing_ok=True)
+            self._file = self._partial.open("xb+", buffering=0)
         except OSError as refusal:
             raise self._refused(refusal) from refusal
+        self._guarded_put(self._header)
 
     def write(self, pcm: PcmArray) -> None:
         """Append frames: int32 of shape (frames,) or (frames, channels), inside the range of the bit depth."""
@@ -207,10 +211,7 @@ class StemWriter:
         self._written += len(data)
         if self._written > self.frames * self._frame_bytes:
             raise ParameterError(f"{self.path.name}: more than the announced {self.frames} frames")
-        try:
-            self._put(data)
-        except OSError as refusal:
-            raise self._refused(refusal) from refusal
+        self._guarded_put(data)
         if self._data_digest is not None:
             self._data_digest.update(data)
 
@@ -257,6 +258,14 @@ class StemWriter:
     def _frame_bytes(self) -> int:
         """Bytes of one frame."""
         return self.channels * self.bit_depth // 8
+
+    def _guarded_put(self, data: memoryview | bytes) -> None:
+        """Write, or give everything up."""
+        try:
+            self._put(data)
+        except OSError as refusal:
+            self.abandon()
+            raise self._refused(refusal) from refusal
 
     def _put(self, data: memoryview | bytes) -> None:
         """Write all of it; a raw file may take less than it is given."""

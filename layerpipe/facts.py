@@ -83,12 +83,21 @@ def promise_in(path: Path, size: int) -> Promise:
     except OSError as refusal:
         raise unfit(path, f"cannot be opened: {refusal.strerror or refusal}") from refusal
     if promise is None:
-        looks = "; it looks like text" if all(32 <= byte < 127 or byte in b"\t\r\n" for byte in head) else ""
-        raise unfit(path, f"is not a sound file known here{looks}; {_ALLOWED}")
+        raise unfit(path, f"is not a sound file known here{_likeness(head)}; {_ALLOWED}")
     if promise.unfinished:
         raise unfit(path, "was not finished by whatever recorded it: its header does not say how long the sound is; "
                            "open it in the recorder's own tool and save it again")
     return promise
+
+
+def _likeness(head: bytes) -> str:
+    """What a file that cannot be used looks like instead."""
+    if head.startswith(b"ID3") or (head[:1] == b"\xff" and head[1:2] >= b"\xe0"):
+        return "; it looks like MP3"
+    if head.startswith(b"OggS"):
+        return "; it looks like Ogg"
+    text = all(32 <= byte < 127 or byte in b"\t\r\n" for byte in head)
+    return "; it looks like text" if text else ""
 
 
 def refuse_unusable(facts: FileFacts) -> None:
@@ -108,16 +117,18 @@ def refuse_unusable(facts: FileFacts) -> None:
         raise unfit(facts.path, f"claims to be {facts.seconds / 3600:.1f} hours long; at most 24 are read")
 
 
-def refuse_cut_short(facts: FileFacts, promise: Promise) -> None:
+def refuse_cut_short(path: Path, size: int, promise: Promise, facts: FileFacts | None = None) -> None:
     """A header that promises more sound than the file holds."""
     if promise.sound_start is None or promise.sound_bytes is None:
         return
-    here = max(facts.stamp.size - promise.sound_start, 0)
-    if promise.sound_bytes > here:
-        frame_bytes = facts.channels * ((facts.bits or (64 if facts.subtype == "DOUBLE" else 32)) // 8)
-        promised, held = promise.sound_bytes / frame_bytes, here // frame_bytes
-        raise unfit(facts.path, f"is cut short: its header promises {promised / facts.rate_hz:.3f} s, the file holds "
-                                 f"{held / facts.rate_hz:.3f} s ({held} frames); copy it again")
+    here = max(size - promise.sound_start, 0)
+    if promise.sound_bytes <= here:
+        return
+    promised, held = f"{promise.sound_bytes} bytes of sound", f"{here} bytes"
+    if facts is not None:
+        byte_rate = facts.rate_hz * facts.channels * ((facts.bits or (64 if facts.subtype == "DOUBLE" else 32)) // 8)
+        promised, held = f"{promise.sound_bytes / byte_rate:.3f} s", f"{here / byte_rate:.3f} s"
+    raise unfit(path, f"is cut short: its header promises {promised}, the file holds {held}; copy it again")
 
 
 def source_digest(path: Path) -> str:

@@ -70,9 +70,10 @@ def inspect(path: Path) -> FileFacts:
             facts = FileFacts(path, int(handle.samplerate), int(handle.channels), int(handle.frames),
                               str(handle.subtype), str(handle.format), _BITS.get(handle.subtype), stamp)
     except (soundfile.LibsndfileError, OSError, RuntimeError) as refusal:
+        refuse_cut_short(path, stamp.size, promise)
         raise unfit(path, f"is damaged: its {promise.kind} header cannot be read ({_reason(refusal)})") from refusal
     refuse_unusable(facts)
-    refuse_cut_short(facts, promise)
+    refuse_cut_short(path, stamp.size, promise, facts)
     return facts
 
 
@@ -178,8 +179,8 @@ class _OpenFile:
                 sound: npt.NDArray[Any] = self._handle.read(stop - start, dtype=dtype, always_2d=True)
             except (soundfile.LibsndfileError, OSError, RuntimeError) as refusal:
                 self._let_go()
-                raise unfit(facts.path, f"is damaged between {clock_of(start, facts.rate_hz)} and "
-                                         f"{clock_of(stop, facts.rate_hz)} ({_reason(refusal)})") from refusal
+                place = f"between {clock_of(start, facts.rate_hz)} and {clock_of(stop, facts.rate_hz)}"
+                raise unfit(facts.path, f"is damaged {place} ({_reason(refusal)}); copy it again") from refusal
             self._at = start + len(sound)
         if len(sound) < stop - start:
             raise unfit(facts.path, f"ends at {clock_of(start + len(sound), facts.rate_hz)}, before the "
@@ -308,5 +309,5 @@ def _reason(refusal: BaseException) -> str:
     if isinstance(refusal, OSError) and refusal.strerror:
         return refusal.strerror
     if isinstance(refusal, soundfile.LibsndfileError):
-        return str(refusal.error_string).rstrip(". ")
+        return str(refusal.error_string).removeprefix("Error : ").rstrip(". ")
     return str(refusal).rstrip(". ")

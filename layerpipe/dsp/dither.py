@@ -157,7 +157,7 @@ def _overs(flat: npt.NDArray[Any], scale: float, channels: int, start: int) -> O
     """What does not fit, looked at closely; not-a-number counts as infinitely loud."""
     rounded = np.rint(flat.astype(np.float64) * scale)
     over = ~((rounded >= -scale) & (rounded <= scale - 1))
-    size = float(np.abs(np.nan_to_num(flat[over].astype(np.float64), nan=math.inf, posinf=math.inf)).max())
+    size = float(np.nan_to_num(np.abs(flat[over].astype(np.float64)), nan=math.inf, posinf=math.inf).max())
     peak_dbfs = 20 * math.log10(size) if size < math.inf else math.inf
     return Overs(int(np.count_nonzero(over)), start + int(np.argmax(over)) // channels, peak_dbfs)
 
