@@ -2,18 +2,24 @@
 
 Times are seconds or milliseconds as named, levels dB, pans -100 (left) to 100 (right), bars count from 1.
 Every default stands here and nowhere else; `recipe_file.py` turns TOML into these nouns and `schema` prints them.
+A further table is a `Noun` whose fields all have a default and a description with its unit, and a line in `Recipe`:
+reading, faults, suggestions and the JSON Schema follow from that; `python -m layerpipe.recipe_schema` writes the last.
 """
 
 from __future__ import annotations
 
+import datetime
 import math
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, Strict, model_validator
+
+from layerpipe.names import found_text, refuse_control, refuse_name
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 192_000
-MOST_LAYERS, MOST_TAKES = 32, 256
+MOST_LAYERS, MOST_TAKES, MOST_CHANNELS = 32, 256, 64
+LOUDEST_DB = 60.0
 
 PreviewFormat = Literal["mp3", "m4a", "flac", "wav"]
 BarAndBeat = str
@@ -22,25 +28,76 @@ BarAndBeat = str
 
 def _a_level(level_db: float) -> float:
     """A level may be -inf (silence), never above +60 dB and never not-a-number."""
-    if math.isnan(level_db) or level_db > 60.0:
-        raise ValueError("must be at most 60 dB; -inf is silence")
+    if math.isnan(level_db) or level_db > LOUDEST_DB:
+        raise ValueError(f"found {level_db:g}, allowed is a number up to {LOUDEST_DB:g}, or -inf for silence")
     return level_db
 
 
-def _a_number(value: float) -> float:
-    """Refuse inf and nan."""
-    if not math.isfinite(value):
-        raise ValueError("must be a finite number")
-    return value
+def _forward(bars: list[int]) -> list[int]:
+    """The last bar is not before the first."""
+    first, last = bars
+    if last < first:
+        raise ValueError(f"found [{first}, {last}], allowed is a last bar that is not before the first")
+    return bars
 
 
-Level = Annotated[float, AfterValidator(_a_level)]
-Finite = Annotated[float, AfterValidator(_a_number)]
-GainDb = Annotated[float, Field(ge=-60.0, le=60.0)]
-Name = Annotated[str, Field(min_length=1, max_length=80)]
-Meter = Annotated[str, Field(pattern=r"^[1-9][0-9]?/(1|2|4|8|16|32)$")]
-Tempo = Annotated[float, Field(ge=10.0, le=400.0)]
+def _a_position(position: Any) -> Any:
+    """Text, or a finite number of seconds; the clock judges the text."""
+    is_number = isinstance(position, int | float) and not isinstance(position, bool) and math.isfinite(position)
+    if not (isinstance(position, str) or is_number):
+        raise ValueError(f'found {found_text(position)}, allowed is "bar.beat.sixteenth" such as "3.2.1", '
+                         "or a number of seconds")
+    return position
+
+
+def _a_file(file: Any) -> Any:
+    """A path must have a name in it that a system can look for."""
+    if isinstance(file, str | Path):
+        refuse_control(str(file))
+        if Path(file).name in ("", ".."):
+            raise ValueError(f"found {found_text(str(file))}, which names no file")
+    return file
+
+
+def _a_date(date: Any) -> Any:
+    """TOML has dates of its own; they count as their text."""
+    return date.isoformat() if type(date) is datetime.date else date
+
+
+def _in_the_calendar(date: str) -> str:
+    """Refuse a 30th of February."""
+    if date:
+        try:
+            datetime.date.fromisoformat(date)
+        except ValueError:
+            raise ValueError(f'found "{date}", which is not in the calendar') from None
+    return date
+
+
+# Strict: a number in quotes, or true where a number belongs, is a slip and not a number.
+Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
+Whole = Annotated[int, Strict()]
+Switch = Annotated[bool, Strict()]
+Text = Annotated[str, Strict()]
+Level = Annotated[float, Strict(), AfterValidator(_a_level), Field(json_schema_extra={"maximum": LOUDEST_DB})]
+GainDb = Annotated[Number, Field(ge=-60.0, le=LOUDEST_DB)]
+FilterGainDb = Annotated[Number, Field(ge=-24.0, le=24.0)]
+FilterHz = Annotated[Number, Field(ge=1.0, lt=HIGHEST_RATE_HZ / 2)]
+Bar = Annotated[Whole, Field(ge=-1_000, le=100_000)]
+Line = Annotated[Text, Field(max_length=200), AfterValidator(refuse_control)]
+Name = Annotated[Text, Field(min_length=1, max_length=80), AfterValidator(refuse_name)]
+"""Becomes part of file names."""
+SoundPath = Annotated[Path, BeforeValidator(_a_file), Field(examples=["takes/left.wav"])]
+Bars = Annotated[list[Bar], Field(min_length=2, max_length=2), AfterValidator(_forward)]
+Meter = Annotated[Text, Field(pattern=r"^[1-9][0-9]?/(1|2|4|8|16|32)$", examples=["4/4", "6/8"])]
+Tempo = Annotated[Number, Field(ge=10.0, le=400.0)]
 """Beats per minute; a compound meter counts dotted notes."""
+Date = Annotated[
+    Annotated[Text, Field(pattern=r"^([0-9]{4}-[0-9]{2}-[0-9]{2})?$", examples=["2024-05-31"])],
+    BeforeValidator(_a_date), AfterValidator(_in_the_calendar),
+]
+NoteName = Annotated[Text, Field(pattern=r"^[A-G][#b]?[0-8]$", examples=["E2", "F#3", "Bb2"])]
+Position = Annotated[BarAndBeat | float, BeforeValidator(_a_position)]
 
 
 class Noun(BaseModel):
@@ -50,150 +107,193 @@ class Noun(BaseModel):
 
 
 class Song(Noun):
-    """[song]"""
+    """The song and its clock."""
 
-    title: Name
-    artist: str = ""
-    tempo: Tempo | None = None
-    meter: Meter = "4/4"
-    bar_one_s: Annotated[float, Field(ge=-3600.0, le=86400.0)] = 0.0
-    sample_rate_hz: Annotated[int, Field(ge=LOWEST_RATE_HZ, le=HIGHEST_RATE_HZ)] | None = None
-    a4_hz: Annotated[float, Field(ge=380.0, le=500.0)] = 440.0
+    title: Annotated[Line, Field(min_length=1, description="Title of the song; goes into tags and pages.")]
+    artist: Annotated[Line, Field(description="Who is heard; goes into tags and pages.")] = ""
+    tempo: Annotated[Tempo | None, Field(
+        description="Beats per minute; in 6/8, 9/8 and 12/8 a beat is a dotted note. Without it there are no bars.",
+    )] = None
+    meter: Annotated[Meter, Field(description='Beats in a bar, such as "4/4" or "6/8".')] = "4/4"
+    bar_one_s: Annotated[Number, Field(
+        ge=-3600.0, le=86400.0, description="Seconds from the start of the files to the downbeat of bar 1.")] = 0.0
+    sample_rate_hz: Annotated[Annotated[Whole, Field(ge=LOWEST_RATE_HZ, le=HIGHEST_RATE_HZ)] | None, Field(
+        description="Rate of everything made, in Hz; left out, the rate of the first take.")] = None
+    a4_hz: Annotated[Number, Field(ge=380.0, le=500.0, description="Pitch of the A above middle C, in Hz.")] = 440.0
 
 
 class TempoChange(Noun):
-    """[[tempo]]: from the downbeat of `from_bar` on. What is left out stays as it was."""
+    """From the downbeat of a bar on, another tempo or meter. What is left out stays as it was."""
 
-    from_bar: Annotated[int, Field(ge=1)]
-    tempo: Tempo | None = None
-    meter: Meter | None = None
+    from_bar: Annotated[Whole, Field(ge=1, le=100_000, description="Bar from whose downbeat on the change holds.")]
+    tempo: Annotated[Tempo | None, Field(description="Beats per minute from there on.")] = None
+    meter: Annotated[Meter | None, Field(description='Meter from there on, such as "3/4".')] = None
+
+    @model_validator(mode="after")
+    def _changes_something(self) -> Self:
+        if self.tempo is None and self.meter is None:
+            raise ValueError("changes nothing; give tempo, meter or both")
+        return self
 
 
 class Section(Noun):
-    """[[section]]: bars first to last, both played."""
+    """A part of the song with levels of its own."""
 
-    name: Name
-    bars: Annotated[list[Annotated[int, Field(ge=-1000, le=100_000)]], Field(min_length=2, max_length=2)]
-    levels_db: dict[str, Level] = Field(default_factory=dict)
+    name: Annotated[Name, Field(description="Name of the section, in file names too.")]
+    bars: Annotated[Bars, Field(description="First and last bar; both are played.", examples=[[1, 8]])]
+    levels_db: Annotated[dict[str, Level], Field(
+        description="Levels in dB that replace those of the named layers here; -inf silences one.",
+    )] = Field(default_factory=dict)
 
 
 class Bed(Noun):
-    """[bed]: the rest of the track, to listen against."""
+    """The rest of the track, to listen against; never part of the stems."""
 
-    file: Path
-    gain_db: GainDb = 0.0
+    file: Annotated[SoundPath, Field(description="Sound file, as seen from the recipe's folder; mono or stereo.")]
+    gain_db: Annotated[GainDb, Field(description="Gain in dB.")] = 0.0
 
 
 class HighPass(Noun):
     """A Butterworth high-pass."""
 
-    hz: Annotated[float, Field(gt=0.0)]
-    slope_db_per_octave: Literal[6, 12, 18, 24] = 12
+    hz: Annotated[FilterHz, Field(description="Corner in Hz, where the response is 3 dB down.")]
+    slope_db_per_octave: Annotated[Literal[6, 12, 18, 24], Field(description="Steepness in dB per octave.")] = 12
 
 
 class Shelf(Noun):
-    """A W3C cookbook shelf; `hz` is its midpoint."""
+    """A W3C cookbook shelf."""
 
-    side: Literal["low", "high"]
-    hz: Annotated[float, Field(gt=0.0)]
-    gain_db: Annotated[float, Field(ge=-24.0, le=24.0)]
-    slope: Annotated[float, Field(gt=0.0, le=1.0)] = 1.0
+    side: Annotated[Literal["low", "high"], Field(description="Which end is raised or lowered.")]
+    hz: Annotated[FilterHz, Field(description="Midpoint of the slope in Hz, where half the gain is reached.")]
+    gain_db: Annotated[FilterGainDb, Field(description="Gain of the shelf in dB.")]
+    slope: Annotated[Number, Field(
+        gt=0.0, le=1.0, description="Steepness, no unit; 1 is the steepest without a bump.")] = 1.0
 
 
 class Bell(Noun):
     """A W3C cookbook peaking filter."""
 
-    hz: Annotated[float, Field(gt=0.0)]
-    gain_db: Annotated[float, Field(ge=-24.0, le=24.0)]
-    q: Annotated[float, Field(ge=0.1, le=30.0)] = 1.0
+    hz: Annotated[FilterHz, Field(description="Centre in Hz.")]
+    gain_db: Annotated[FilterGainDb, Field(description="Gain at the centre in dB.")]
+    q: Annotated[Number, Field(ge=0.1, le=30.0, description="Narrowness, no unit; higher is narrower.")] = 1.0
 
 
 class Compressor(Noun):
     """Feed-forward, log domain. Exactly one of `threshold_db` and `hits_db` is given."""
 
-    threshold_db: Annotated[float, Field(ge=-80.0, le=0.0)] | None = None
-    hits_db: Annotated[float, Field(gt=0.0, le=24.0)] | None = None
-    ratio: Annotated[float, Field(ge=1.0, le=100.0)] = 2.0
-    knee_db: Annotated[float, Field(ge=0.0, le=40.0)] = 6.0
-    attack_ms: Annotated[float, Field(ge=0.0, le=1000.0)] = 10.0
-    release_ms: Annotated[float, Field(ge=0.0, le=5000.0)] = 120.0
-    makeup_db: Annotated[float, Field(ge=-24.0, le=24.0)] = 0.0
+    threshold_db: Annotated[Annotated[Number, Field(ge=-80.0, le=0.0)] | None, Field(
+        description="Level in dBFS above which the gain is reduced.")] = None
+    hits_db: Annotated[Annotated[Number, Field(gt=0.0, le=24.0)] | None, Field(
+        description="Instead of a threshold: how many dB the hardest hits are to lose at their peaks.")] = None
+    ratio: Annotated[Number, Field(ge=1.0, le=100.0, description="dB in for each dB out above the threshold.")] = 2.0
+    knee_db: Annotated[Number, Field(ge=0.0, le=40.0, description="Width of the soft knee in dB.")] = 6.0
+    attack_ms: Annotated[Number, Field(ge=0.0, le=1000.0, description="Time constant of the attack in ms.")] = 10.0
+    release_ms: Annotated[Number, Field(ge=0.0, le=5000.0, description="Time constant of the release in ms.")] = 120.0
+    makeup_db: Annotated[FilterGainDb, Field(description="Gain after the reduction in dB.")] = 0.0
+
+    @model_validator(mode="after")
+    def _has_one_threshold(self) -> Self:
+        if self.threshold_db is None and self.hits_db is None:
+            raise ValueError("has neither threshold_db nor hits_db; give one of them")
+        if self.threshold_db is not None and self.hits_db is not None:
+            raise ValueError("has both threshold_db and hits_db; give one of them")
+        return self
 
 
 class Chain(Noun):
-    """[layer.chain] or [layer.take.chain]: filters in this order, then the compressor."""
+    """High-passes, shelves and bells in this order, then the compressor."""
 
-    high_pass: Annotated[list[HighPass], Field(max_length=16)] = Field(default_factory=list)
-    shelf: Annotated[list[Shelf], Field(max_length=16)] = Field(default_factory=list)
-    bell: Annotated[list[Bell], Field(max_length=16)] = Field(default_factory=list)
-    compressor: Compressor | None = None
+    high_pass: Annotated[list[HighPass], Field(max_length=16, description="High-passes, one after the other.")] = Field(
+        default_factory=list)
+    shelf: Annotated[list[Shelf], Field(max_length=16, description="Low and high shelves.")] = Field(
+        default_factory=list)
+    bell: Annotated[list[Bell], Field(max_length=16, description="Bells.")] = Field(default_factory=list)
+    compressor: Annotated[Compressor | None, Field(description="Compressor; none if left out.")] = None
 
 
 class Move(Noun):
-    """[[layer.take.move]]: what lies between `from` and `to` is heard `by_ms` later (earlier when negative)."""
+    """What lies between `from` and `to` is heard `by_ms` later (earlier when negative)."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 
-    start: Annotated[BarAndBeat | float, Field(alias="from")]
-    stop: Annotated[BarAndBeat | float, Field(alias="to")]
-    by_ms: Annotated[float, Field(ge=-2000.0, le=2000.0)]
-    joint_ms: Annotated[float, Field(ge=0.1, le=100.0)] = 5.0
+    start: Annotated[Position, Field(alias="from", description=(
+        'Where the piece begins: "bar.beat.sixteenth" such as "3.2.1", or a number of seconds.'))]
+    stop: Annotated[Position, Field(alias="to", description=(
+        'Where the piece ends: "bar.beat.sixteenth" such as "3.3", or a number of seconds.'))]
+    by_ms: Annotated[Number, Field(ge=-2000.0, le=2000.0, description="How much later in ms; earlier when negative.")]
+    joint_ms: Annotated[Number, Field(ge=0.1, le=100.0, description="Length of the crossfade at each end in ms.")] = 5.0
 
 
 class Take(Noun):
-    """[[layer.take]]: one performance, heard as mono."""
+    """One performance, heard as mono."""
 
-    name: Name
-    file: Path
-    channel: Annotated[int, Field(ge=1, le=64)] | None = None
-    pan: Annotated[float, Field(ge=-100.0, le=100.0)] = 0.0
-    gain_db: GainDb = 0.0
-    flip_polarity: bool = False
-    mute: bool = False
-    notes: dict[str, str] = Field(default_factory=dict)
-    chain: Chain | None = None
-    move: list[Move] = Field(default_factory=list)
+    name: Annotated[Name, Field(description="Name of the take, unique in its layer, in file names too.")]
+    file: Annotated[SoundPath, Field(description="Sound file, as seen from the recipe's folder.")]
+    channel: Annotated[Annotated[Whole, Field(ge=1, le=MOST_CHANNELS)] | None, Field(
+        description="Channel of a file with several, counted from 1.")] = None
+    pan: Annotated[Number, Field(ge=-100.0, le=100.0, description="-100 is left, 0 the middle, 100 right.")] = 0.0
+    gain_db: Annotated[GainDb, Field(description="Gain in dB, after the chain.")] = 0.0
+    flip_polarity: Annotated[Switch, Field(description="Whether the take is turned upside down.")] = False
+    mute: Annotated[Switch, Field(description="Whether the take is left out.")] = False
+    notes: Annotated[dict[str, Text], Field(
+        description="Anything worth knowing; goes into the delivery sheet.")] = Field(default_factory=dict)
+    chain: Annotated[Chain | None, Field(description="Replaces the layer's chain for this take.")] = None
+    move: Annotated[list[Move], Field(description="Pieces of the take played earlier or later.")] = Field(
+        default_factory=list)
 
 
 class Layer(Noun):
-    """[[layer]]: takes heard as one."""
+    """Takes heard as one."""
 
-    name: Name
-    level_db: Level = 0.0
-    strings: list[str] = Field(default_factory=list)
-    chain: Chain = Chain()
-    take: Annotated[list[Take], Field(min_length=1)]
+    name: Annotated[Name, Field(description="Name of the layer, unique in the song, in file names too.")]
+    level_db: Annotated[Level, Field(
+        description="Level in dB wherever no section says otherwise; -inf is silence.")] = 0.0
+    strings: Annotated[list[NoteName], Field(
+        max_length=24, description='Open strings, lowest course first, such as ["E2", "A2"]; F#3, Bb2 are allowed too.',
+    )] = Field(default_factory=list)
+    chain: Annotated[Chain, Field(description="Processing of every take of the layer.")] = Chain()
+    take: Annotated[list[Take], Field(min_length=1, description="The takes, one [[layer.take]] each.")]
 
 
 class Preview(Noun):
-    """[preview]: the listening files."""
+    """The listening files."""
 
-    loudness_lufs: Annotated[float, Field(ge=-60.0, le=0.0)] = -16.0
-    ceiling_dbtp: Annotated[float, Field(ge=-30.0, le=0.0)] = -1.0
-    format: PreviewFormat = "mp3"
-    lead_in_beats: Annotated[float, Field(ge=0.0, le=64.0)] = 1.0
-    ring_out_s: Annotated[float, Field(ge=0.0, le=60.0)] = 1.5
+    loudness_lufs: Annotated[Number, Field(
+        ge=-60.0, le=0.0, description="Loudness of every version in LUFS; less where the ceiling asks for it.")] = -16.0
+    ceiling_dbtp: Annotated[Number, Field(ge=-30.0, le=0.0, description="Highest true peak in dBTP.")] = -1.0
+    format: Annotated[PreviewFormat, Field(description="Kind of file.")] = "mp3"
+    lead_in_beats: Annotated[Number, Field(ge=0.0, le=64.0, description="Beats heard before the section.")] = 1.0
+    ring_out_s: Annotated[Number, Field(ge=0.0, le=60.0, description="Seconds heard after the section.")] = 1.5
 
 
 class Bounce(Noun):
-    """[bounce]: what the mix is handed."""
+    """What the mix is handed."""
 
-    bit_depth: Literal[16, 24] = 24
-    ceiling: Literal["refuse", "lower"] = "refuse"
-    time_reference_s: Annotated[float, Field(ge=0.0, lt=86400.0)] = 0.0
-    date: Annotated[str, Field(pattern=r"^([0-9]{4}-[0-9]{2}-[0-9]{2})?$")] = ""
+    bit_depth: Annotated[Literal[16, 24], Field(description="Bits of a sample.")] = 24
+    ceiling: Annotated[Literal["refuse", "lower"], Field(
+        description="Past full scale: refuse to write, or lower everything by one gain and say so.")] = "refuse"
+    time_reference_s: Annotated[Number, Field(
+        ge=0.0, lt=86400.0,
+        description="Seconds since midnight at which the files begin, for the Broadcast WAVE header.")] = 0.0
+    date: Annotated[Date, Field(
+        description='Date for the Broadcast WAVE header, "2024-05-31"; left out, none is written.')] = ""
 
 
 class Recipe(Noun):
     """One song: its clock, its sections, its layers, and what is wanted of them."""
 
-    song: Song
-    tempo: list[TempoChange] = Field(default_factory=list)
-    section: list[Section] = Field(default_factory=list)
-    bed: Bed | None = None
-    layer: Annotated[list[Layer], Field(min_length=1, max_length=MOST_LAYERS)]
-    preview: Preview = Preview()
-    bounce: Bounce = Bounce()
+    model_config = ConfigDict(extra="forbid", frozen=True, title="layerpipe recipe")
+
+    song: Annotated[Song, Field(description="The song and its clock.")]
+    tempo: Annotated[list[TempoChange], Field(description="Tempo and meter changes, in order of their bars.")] = Field(
+        default_factory=list)
+    section: Annotated[list[Section], Field(description="Parts of the song with levels of their own.")] = Field(
+        default_factory=list)
+    bed: Annotated[Bed | None, Field(description="The rest of the track, to listen against.")] = None
+    layer: Annotated[list[Layer], Field(
+        min_length=1, max_length=MOST_LAYERS, description="The layers, one [[layer]] each.")]
+    preview: Annotated[Preview, Field(description="The listening files.")] = Preview()
+    bounce: Annotated[Bounce, Field(description="What the mix is handed.")] = Bounce()
 
     def chain_of(self, layer: Layer, take: Take) -> Chain:
         """The take's own chain where it has one, else its layer's."""
