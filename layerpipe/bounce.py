@@ -26,7 +26,6 @@ from layerpipe.dsp.truepeak import TruePeakMeter
 from layerpipe.errors import OutputError
 from layerpipe.products import EnergyMeter
 from layerpipe.sound import FloatArray
-from layerpipe.store import CHECKED_FRAMES
 from layerpipe.units import db_of_gain, frames_of_s
 from layerpipe.voiced import Stretch, VoicedSong
 
@@ -274,7 +273,7 @@ def _parts(sections: Sequence[Stretch], frames: int) -> list[tuple[int, int]]:
 
 def _read_ahead(song: VoicedSong, pool: ThreadPoolExecutor) -> Iterator[tuple[int, list[npt.NDArray[np.float32]]]]:
     """The song's blocks, the next one read while this one is worked on."""
-    blocks = song.blocks(0, song.frames, CHECKED_FRAMES)
+    blocks = song.blocks(0, song.frames, song.rate_hz)
     coming: Future[Any] = pool.submit(next, blocks, None)
     while (block := coming.result()) is not None:
         coming = pool.submit(next, blocks, None)

@@ -26,7 +26,7 @@ from layerpipe.preview import Listening, make_previews, versions_of
 from layerpipe.recipe import Chain, Recipe
 from layerpipe.recipe_file import RecipeFile
 from layerpipe.sound import Sound
-from layerpipe.store import CHECKED_FRAMES, DamagedEntry, Store, StoredTake, key_of
+from layerpipe.store import DamagedEntry, Store, StoredTake, key_of
 from layerpipe.voiced import Voice, VoicedSong
 
 T = TypeVar("T")
@@ -224,7 +224,7 @@ def energies_of(song: VoicedSong, store: Store) -> Energies:
         except DamagedEnergies:
             kept.unlink(missing_ok=True)
     meter = EnergyMeter(song.channels, song.rate_hz)
-    for at, blocks in song.blocks(0, song.frames, CHECKED_FRAMES):
+    for at, blocks in song.blocks(0, song.frames, song.rate_hz):
         meter.add(song.channels_of(blocks, at))
     return keep_energies(meter, key, store)
 

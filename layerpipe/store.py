@@ -1,7 +1,7 @@
 """The store: what has been processed once, found again under a key made of everything that shaped it.
 
 An entry is whole or absent (written beside, renamed into place, its description last), checked as it is read (CRC-32
-per block), and made again when it is damaged. It knows nothing of sound but its length. Two processes filling the same
+per second), and made again when it is damaged. It knows nothing of sound but its length. Two processes filling the same
 entry both write it, and one wins: they wrote the same bytes.
 """
 
@@ -24,7 +24,6 @@ from layerpipe.errors import LayerpipeError
 from layerpipe.places import cache_folder
 from layerpipe.sound import FloatArray
 
-CHECKED_FRAMES = 1 << 16
 DEFAULT_LIMIT_BYTES = 8 << 30
 Float32Array = npt.NDArray[np.float32]
 
@@ -73,8 +72,8 @@ class StoredTake:
         DamagedEntry
             If the file is shorter than described or a block does not match its check; the entry is removed.
         """
-        first = start // CHECKED_FRAMES * CHECKED_FRAMES
-        last = min(-(-stop // CHECKED_FRAMES) * CHECKED_FRAMES, self.frames)
+        first = start // self.rate_hz * self.rate_hz
+        last = min(-(-stop // self.rate_hz) * self.rate_hz, self.frames)
         kept = self.file.read(4 * first, 4 * max(last - first, 0))
         if len(kept) != 4 * max(last - first, 0) or not self._as_checked(kept, first):
             self.remove()
@@ -92,9 +91,9 @@ class StoredTake:
 
     def _as_checked(self, kept: bytes, first: int) -> bool:
         """Whether every block has the check that was written down."""
-        view, size = memoryview(kept), 4 * CHECKED_FRAMES
+        view, size = memoryview(kept), 4 * self.rate_hz
         found = [zlib.crc32(view[at : at + size]) for at in range(0, len(kept), size)]
-        return found == list(self.checks[first // CHECKED_FRAMES :][: len(found)])
+        return found == list(self.checks[first // self.rate_hz :][: len(found)])
 
 
 class Store:
@@ -143,7 +142,7 @@ class Store:
         frames = 0
         try:
             with partial.open("wb", buffering=0) as file:
-                for block in _regular(blocks):
+                for block in _by_the_second(blocks, rate_hz):
                     kept = np.ascontiguousarray(block, dtype="<f4")
                     checks.append(zlib.crc32(kept.data))
                     _write_all(file.fileno(), kept)
@@ -267,14 +266,14 @@ def _limit() -> int:
     return int(asked) << 20 if asked.isdigit() else DEFAULT_LIMIT_BYTES
 
 
-def _regular(blocks: Iterable[FloatArray]) -> Iterable[FloatArray]:
-    """The same sound in blocks of CHECKED_FRAMES."""
+def _by_the_second(blocks: Iterable[FloatArray], rate_hz: int) -> Iterable[FloatArray]:
+    """The same sound in blocks of one second: what is checked as one. Blocks that come so are handed on as they are."""
     left = np.zeros(0)
     for block in blocks:
         joined = np.concatenate([left, block]) if len(left) else block
-        whole = len(joined) // CHECKED_FRAMES * CHECKED_FRAMES
-        for at in range(0, whole, CHECKED_FRAMES):
-            yield joined[at : at + CHECKED_FRAMES]
+        whole = len(joined) // rate_hz * rate_hz
+        for at in range(0, whole, rate_hz):
+            yield joined[at : at + rate_hz]
         left = joined[whole:]
     if len(left):
         yield left

@@ -137,14 +137,11 @@ class VoicedSong:
             end = min(at + size, stop)
             yield at, [voice.sound.read_float32(at, end) for voice in self.voices]
 
-    def channels_of(self, blocks: Sequence[Float32Array], at: int) -> FloatArray:
+    def channels_of(self, blocks: Sequence[Float32Array], at: int) -> npt.NDArray[np.floating]:
         """What the energies are measured of: the voices, then the bed, all before gain; shape (channels, frames)."""
-        rows = np.empty((self.channels, len(blocks[0])))
-        for n, block in enumerate(blocks):
-            rows[n] = block
-        if self.bed is not None:
-            rows[len(blocks) :] = self.bed.read(at, at + len(blocks[0])).T
-        return rows
+        if self.bed is None:
+            return np.stack(blocks)
+        return np.concatenate([np.stack(blocks), self.bed.read(at, at + len(blocks[0])).T])
 
     def layer_of(self, layer: Layer, blocks: Sequence[Float32Array], at: int, *,
                  level: float | None = None) -> FloatArray:

@@ -7,7 +7,9 @@ import os
 import numpy as np
 import pytest
 
-from layerpipe.store import CHECKED_FRAMES, DamagedEntry, Store, key_of
+from layerpipe.store import DamagedEntry, Store, key_of
+
+CHECKED_FRAMES = 48_000
 
 
 @pytest.fixture

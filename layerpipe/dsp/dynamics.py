@@ -16,8 +16,6 @@ from layerpipe.dsp import compiled
 from layerpipe.errors import ParameterError
 from layerpipe.sound import FloatArray
 
-_DB_OF_LOG = 20.0 / math.log(10.0)
-
 
 def reduction_db(level_db: FloatArray, *, threshold_db: float, ratio: float, knee_db: float) -> FloatArray:
     """Static curve: how many dB a steady level is made quieter.
@@ -65,31 +63,19 @@ class Curve:
                  makeup_db: float, rate_hz: int) -> None:
         if not ratio >= 1 or not knee_db >= 0:
             raise ParameterError(f"ratio={ratio:g} must be at least 1 and knee_db={knee_db:g} at least 0")
-        self.threshold_db, self.ratio, self.knee_db, self.makeup_db = threshold_db, ratio, knee_db, makeup_db
+        # Plain floats: the compiled loop is made once for them, not once for whole numbers too.
+        self.threshold_db, self.ratio, self.knee_db, self.makeup_db = (
+            float(value) for value in (threshold_db, ratio, knee_db, makeup_db))
         self.attack, self.release = pole_of(attack_ms, rate_hz), pole_of(release_ms, rate_hz)
         self._knee_start = 10 ** ((threshold_db - knee_db / 2) / 20)
-
-    def wanted_db(self, samples: FloatArray) -> FloatArray:
-        """Reduction the static curve asks for at each sample, shape (frames,)."""
-        wanted = np.zeros(len(samples))
-        loud = np.abs(samples)
-        # Most of a take lies under the knee, where nothing is asked for and no logarithm is needed.
-        above = np.flatnonzero(loud > self._knee_start)
-        if len(above):
-            level_db = np.log(loud[above]) * _DB_OF_LOG
-            wanted[above] = reduction_db(
-                level_db, threshold_db=self.threshold_db, ratio=self.ratio, knee_db=self.knee_db
-            )
-        return wanted
 
     def reduction_of(self, samples: FloatArray, state: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
         """Smoothed reduction in dB of a block, shape (frames,), and the state (2,) for the next one."""
         held = np.zeros(2) if state is None else state.copy()
-        wanted = self.wanted_db(samples)
-        if not held.any() and not wanted.any():
-            return wanted, held
-        smooth = np.empty_like(wanted)
-        compiled.smooth_reduction(wanted, self.attack, self.release, held, smooth)
+        sound = np.ascontiguousarray(samples, dtype=np.float64)
+        smooth = np.empty_like(sound)
+        compiled.follow_reduction(sound, self._knee_start, self.threshold_db, 1 - 1 / self.ratio, self.knee_db,
+                                  self.attack, self.release, held, smooth)
         return smooth, held
 
 
@@ -111,5 +97,7 @@ def compress(curve: Curve, samples: FloatArray,
     state : np.ndarray [shape=(2,), float64]
     """
     smooth, held = curve.reduction_of(samples, state)
-    gain = np.exp((curve.makeup_db - smooth) / _DB_OF_LOG)
-    return samples * gain, smooth, held
+    gain = (curve.makeup_db - smooth) * (1 / compiled.DB_OF_LOG)
+    np.exp(gain, out=gain)
+    gain *= samples
+    return gain, smooth, held
