@@ -10,7 +10,8 @@ from __future__ import annotations
 import os
 import tempfile
 import threading
-from typing import IO, Any, Protocol
+import weakref
+from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -51,7 +52,7 @@ class ConvertedSound:
     def __init__(self, source: Readable, frames: int, from_hz: int, rate_hz: int, *, channels: int = 1) -> None:
         self._source, self._from_frames, self._from_hz = source, frames, from_hz
         self._rate_hz, self._channels = rate_hz, channels
-        self._kept: IO[bytes] | None = None
+        self._kept: int | None = None
         self._lock = threading.Lock()
 
     @property
@@ -70,31 +71,30 @@ class ConvertedSound:
         with self._lock:
             if self._kept is None:
                 self._kept = self._convert()
-        kept = os.pread(self._kept.fileno(), (stop - start) * step, start * step)
+        kept = os.pread(self._kept, (stop - start) * step, start * step)
         sound = np.frombuffer(kept, np.float32).astype(np.float64)
         return sound if self._channels == 1 else sound.reshape(-1, self._channels)
 
-    def _convert(self) -> IO[bytes]:
-        """Convert everything into a temporary file of exactly the length promised."""
+    def _convert(self) -> int:
+        """Convert everything into a temporary file of exactly the length promised; its descriptor."""
         import soxr
 
         stream = soxr.ResampleStream(self._from_hz, self._rate_hz, self._channels, dtype="float64", quality=QUALITY)
         left = self.frames
-        kept = tempfile.TemporaryFile(prefix="layerpipe-")  # noqa: SIM115 - held open as long as the sound is
         try:
-            for start in range(0, self._from_frames, BLOCK_FRAMES):
-                stop = min(start + BLOCK_FRAMES, self._from_frames)
-                block = np.ascontiguousarray(self._source.read(start, stop))
-                sound: npt.NDArray[Any] = stream.resample_chunk(block, last=stop == self._from_frames)
-                kept.write(sound[:left].astype(np.float32).tobytes())
-                left -= len(sound[:left])
-            kept.write(bytes(left * 4 * self._channels))
-            kept.flush()
+            with tempfile.TemporaryFile(prefix="layerpipe-") as kept:
+                for start in range(0, self._from_frames, BLOCK_FRAMES):
+                    stop = min(start + BLOCK_FRAMES, self._from_frames)
+                    block = np.ascontiguousarray(self._source.read(start, stop))
+                    sound: npt.NDArray[Any] = stream.resample_chunk(block, last=stop == self._from_frames)
+                    kept.write(sound[:left].astype(np.float32).tobytes())
+                    left -= len(sound[:left])
+                kept.write(bytes(left * 4 * self._channels))
+                kept.flush()
+                descriptor = os.dup(kept.fileno())
         except OSError as refusal:
-            kept.close()
             raise OutputError(f"{tempfile.gettempdir()}: no room for a take at another rate: "
                               f"{refusal.strerror or refusal}") from refusal
-        except BaseException:
-            kept.close()
-            raise
-        return kept
+        # The file lives as long as this sound does.
+        weakref.finalize(self, os.close, descriptor)
+        return descriptor
