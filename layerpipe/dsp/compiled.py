@@ -10,6 +10,7 @@ To add a kernel: a function of arrays and numbers under `@kernel`, results writt
 from __future__ import annotations
 
 import functools
+import math
 import sys
 import threading
 from collections.abc import Callable
@@ -24,6 +25,8 @@ P = ParamSpec("P")
 R = TypeVar("R")
 
 _one_at_a_time = threading.RLock()
+
+DB_OF_LOG = 20.0 / math.log(10.0)
 
 
 class Kernel(Generic[P, R]):
@@ -122,6 +125,26 @@ def run_two_sections(first: FloatArray, second: FloatArray, samples: FloatArray,
 
 
 @kernel
+def follow_reduction(samples: FloatArray, knee_start: float, threshold_db: float, slope: float, knee_db: float,
+                     attack: float, release: float, state: FloatArray, out: FloatArray) -> None:
+    """Static curve (eq. 4) and `smooth_reduction` in one pass; what lies under the knee needs no logarithm."""
+    held, smooth = state[0], state[1]
+    for n in range(len(samples)):
+        loud = abs(samples[n])
+        now = 0.0
+        if loud > knee_start:
+            past = max(math.log(loud) * DB_OF_LOG - threshold_db + knee_db / 2.0, 0.0)
+            inside = min(past, knee_db)
+            bent = inside * inside / (2.0 * knee_db) if knee_db > 0.0 else 0.0
+            now = slope * (bent + past - inside)
+        falling = release * held + (1.0 - release) * now
+        held = now if now > falling else falling
+        smooth = attack * smooth + (1.0 - attack) * held
+        out[n] = smooth
+    state[0], state[1] = held, smooth
+
+
+@kernel
 def smooth_reduction(reduction_db: FloatArray, attack: float, release: float, state: FloatArray,
                      out: FloatArray) -> None:
     """Smooth decoupled peak detector on the reduction in dB. Giannoulis et al. 2012, eq. 17; state is (y1, yL)."""
@@ -212,3 +235,74 @@ def weight_four(first: FloatArray, second: FloatArray, samples: FloatArray, stat
     state[1, 0], state[1, 1], state[1, 2], state[1, 3] = p1, q1, r1, s1
     state[2, 0], state[2, 1], state[2, 2], state[2, 3] = p2, q2, r2, s2
     state[3, 0], state[3, 1], state[3, 2], state[3, 3] = p3, q3, r3, s3
+
+
+@kernel
+def seek_peak(sound: FloatArray, intervals: int, taps: FloatArray, sum_bound: float, near_bound: float,
+              curve_bounds: FloatArray, cell: int, highest: FloatArray, points: FloatArray,
+              state: FloatArray) -> int:
+    """First interval of a piece whose interpolated points exceed the peak the most, -1 if none does.
+
+    The bounds and their proof: dsp.truepeak. taps: (reach, phases); highest: one number per cell of frames; points:
+    (phases,); state: (peak, highest frame or point yet, that less the slack of a comparison).
+    """
+    reach, phases = taps.shape
+    middle = reach // 2 - 1
+    bends = reach - 2
+    curve_bound = 0.0
+    for k in range(bends):
+        curve_bound += curve_bounds[k]
+    peak, floor = state[0], state[1]
+    for c in range(len(highest)):
+        m0, m1, m2, m3 = 0.0, 0.0, 0.0, 0.0
+        # Four maxima side by side, so that none waits for the one before.
+        for n in range(c * cell, (c + 1) * cell, 4):
+            v0, v1, v2, v3 = abs(sound[n]), abs(sound[n + 1]), abs(sound[n + 2]), abs(sound[n + 3])
+            m0 = v0 if v0 > m0 else m0
+            m1 = v1 if v1 > m1 else m1
+            m2 = v2 if v2 > m2 else m2
+            m3 = v3 if v3 > m3 else m3
+        highest[c] = max(m0, m1, m2, m3)
+        floor = max(floor, highest[c])
+    wanted = floor * state[2]
+    found = -1
+    for c in range(len(highest) - 1):
+        reached = max(highest[c], highest[c + 1])
+        if reached == 0.0 or reached * sum_bound < wanted:
+            continue
+        begin = c * cell
+        end = min(begin + cell, intervals)
+        m0, m1 = 0.0, 0.0
+        for n in range(begin, begin + cell + bends, 2):
+            v0 = abs((sound[n] + sound[n + 2]) - 2.0 * sound[n + 1])
+            v1 = abs((sound[n + 1] + sound[n + 3]) - 2.0 * sound[n + 2])
+            m0 = v0 if v0 > m0 else m0
+            m1 = v1 if v1 > m1 else m1
+        bent = curve_bound * max(m0, m1)
+        if reached * near_bound + bent < wanted:
+            continue
+        for n in range(begin, end):
+            near = max(abs(sound[n + middle]), abs(sound[n + middle + 1])) * near_bound
+            if near + bent < wanted:
+                continue
+            s0, s1 = 0.0, 0.0
+            for k in range(0, bends, 2):
+                s0 += curve_bounds[k] * abs((sound[n + k] + sound[n + k + 2]) - 2.0 * sound[n + k + 1])
+                s1 += curve_bounds[k + 1] * abs((sound[n + k + 1] + sound[n + k + 3]) - 2.0 * sound[n + k + 2])
+            if near + s0 + s1 < wanted:
+                continue
+            points[:] = 0.0
+            for k in range(reach):
+                x = sound[n + k]
+                for p in range(phases):
+                    points[p] += x * taps[k, p]
+            best = 0.0
+            for p in range(phases):
+                v = abs(points[p])
+                best = v if v > best else best
+            if best > peak:
+                peak, found = best, n
+                floor = max(floor, peak)
+                wanted = floor * state[2]
+    state[0], state[1] = peak, floor
+    return found

@@ -7,16 +7,16 @@ Sources: ITU-R BS.1770-5 (11/2023) Annex 2, and its attachment for the worst und
 
 **What can be skipped.** A point at share t of the way from frame n to n + 1 is, for the taps h of its phase,
 
-    y = sum h[k] x[n + k]
+    y = sum h[k] x[n+k]
       = (1 - t) x[n] + t x[n+1]  +  s x[n] + m (x[n+1] - x[n])  +  sum g[k] (x[n+k] - 2 x[n+k+1] + x[n+k+2])
 
 because h less the straight line between the two frames, less its sum s and its first moment m, has a double zero at
-z = 1 and is therefore some g convolved with 1, -2, 1. So |y| <= (1 + |s| + 2 |m|) max(|x[n]|, |x[n+1]|) + G D, with
-G the largest sum of |g| of any phase and D the largest second difference inside the reach of the taps. It also is at
-most L max |x| there, with L the largest sum of |h|. Where a bound stays under the highest frame or point found so far
-nothing is computed. What is left goes through a matrix product, and only what may be the peak there is computed in
-the one fixed order of `interpolate`, which alone decides. Rounding is covered: no frame in reach is above the highest
-found, so double precision puts a point off by less than 1e-13 of that; comparisons leave 1e-9.
+z = 1 and is therefore some g convolved with 1, -2, 1. So with N = 1 + |s| + 2 |m| and G[k] the largest |g[k]| of any
+phase, |y| is at most N max(|x[n]|, |x[n+1]|) + sum G[k] |second difference at k|: hardly more than the frames
+themselves where the sound is smooth. It also is at most L max |x| in reach, L being the largest sum of |h|. Where a
+bound stays under the highest frame or point found so far, nothing is computed, and the peak cannot be there. Rounding
+is covered: no frame in reach is above the highest found, so double precision puts a point or a bound off by less than
+1e-12 of that, and comparisons leave 1e-9. Equal peaks are never skipped: the first of them is the place.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from layerpipe.dsp import compiled
 from layerpipe.errors import ParameterError
 from layerpipe.sound import FloatArray
 from layerpipe.units import db_of_gain
@@ -39,26 +40,26 @@ _BEFORE, _AFTER = TAPS // 2 - 1, TAPS // 2
 _CELL = 128
 _WORK_FRAMES = 1 << 15
 _AT_ONCE = 512
-_SLACK = 1 + 1e-9
+_SLACK = 1 - 1e-9
 
 IntArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)
 class Interpolator:
-    """Taps by phase, shape (48, 16), and the constants of the two bounds."""
+    """Taps by phase, shape (48, 16), and the constants of the bounds: L, N and G, shape (46,)."""
 
     taps: FloatArray
     sum_bound: float
     near_bound: float
-    curve_bound: float
+    curve_bounds: FloatArray
 
 
 @functools.cache
 def interpolator() -> Interpolator:
     """Design the interpolator and prove its bounds (see the module's head); phase 0 is the frame itself."""
     offset = np.arange(TAPS) - _BEFORE
-    taps, near, curve = np.empty((TAPS, PHASES)), 0.0, 0.0
+    taps, near, curve = np.empty((TAPS, PHASES)), 0.0, np.zeros(TAPS - 2)
     for phase in range(PHASES):
         share = phase / PHASES
         away = offset - share
@@ -73,7 +74,7 @@ def interpolator() -> Interpolator:
         rest[_BEFORE + 1] -= moment
         rest[_BEFORE] += moment - total
         near = max(near, 1 + abs(total) + 2 * abs(moment))
-        curve = max(curve, float(np.abs(np.cumsum(np.cumsum(rest))).sum()))
+        curve = np.maximum(curve, np.abs(np.cumsum(np.cumsum(rest)))[:-2])
         taps[:, phase] = h
     taps.setflags(write=False)
     return Interpolator(taps, float(np.abs(taps).sum(axis=0).max()), near, curve)
@@ -194,16 +195,31 @@ class _Channel:
         sound[TAPS - 1 : TAPS - 1 + intervals] = samples
         # What fills the last cell only has to be harmless: a straight line on from the last frame is.
         sound[TAPS - 1 + intervals :] = samples[-1]
-        found, bounds = self._candidates(sound, intervals)
-        for at in range(0, len(found), _AT_ONCE):
-            if bounds[at] < self._floor:
-                break
-            self._examine(sound, found[at : at + _AT_ONCE])
+        # Both ways find the same peak, to the bit; without the compiler this one is the faster for short sounds.
+        if compiled.is_loaded():
+            self._seek(sound, intervals)
+        else:
+            found, bounds = self._candidates(sound, intervals)
+            for at in range(0, len(found), _AT_ONCE):
+                if bounds[at] < self._floor * _SLACK:
+                    break
+                self._examine(sound, found[at : at + _AT_ONCE])
         self._past = sound[intervals : intervals + TAPS - 1].copy()
         self._next += intervals
 
+    def _seek(self, sound: FloatArray, intervals: int) -> None:
+        """Examine a piece by the compiled loop."""
+        design = interpolator()
+        highest, points = self._room[1, : len(sound) // _CELL], self._room[2, :PHASES]
+        state = np.array([self.peak, self._floor, _SLACK])
+        found = compiled.seek_peak(sound, intervals, design.taps, design.sum_bound, design.near_bound,
+                                   design.curve_bounds, _CELL, highest, points, state)
+        self.peak, self._floor = float(state[0]), float(state[1])
+        if found >= 0:
+            self.place = found + self._next
+
     def _candidates(self, sound: FloatArray, intervals: int) -> tuple[IntArray, FloatArray]:
-        """Intervals of this piece that no bound rules out, and their bounds, highest first.
+        """Intervals of this piece that no bound by cell rules out, and their bounds, highest first.
 
         Interval i lies between sound[i + 23] and sound[i + 24] and reaches from sound[i] to sound[i + 47], so that a
         cell's intervals never reach past the cell after it.
@@ -212,7 +228,7 @@ class _Channel:
         loud = np.abs(sound, out=self._room[1, : len(sound)])
         highest = _by_cell(loud)
         self._floor = max(self._floor, float(highest.max()))
-        wanted = self._floor / _SLACK
+        wanted = self._floor * _SLACK
         reached = np.maximum(highest[:-1], highest[1:])
         if self._floor == 0.0 or reached.max() * design.sum_bound < wanted:
             return np.zeros(0, dtype=np.int64), np.zeros(0)
@@ -221,23 +237,22 @@ class _Channel:
         bend[:-2] -= 2.0 * sound[1:-1]
         bend[-2:] = 0.0
         bent = _by_cell(np.abs(bend, out=bend))
-        bent = design.curve_bound * np.maximum(bent[:-1], bent[1:])
+        bent = design.curve_bounds.sum() * np.maximum(bent[:-1], bent[1:])
         left = (reached * design.near_bound + bent >= wanted) & (reached * design.sum_bound >= wanted)
         cell = np.flatnonzero(left)[:, None] * _CELL
         near = loud[cell + np.arange(_BEFORE, _BEFORE + _CELL + 1)]
         bound = np.maximum(near[:, 1:], near[:, :-1]) * design.near_bound + bent[left][:, None]
         interval = cell + np.arange(_CELL)
         kept = (bound >= wanted) & (interval < intervals)
-        bound, interval = bound[kept], interval[kept]
+        interval, bound = interval[kept], bound[kept]
         order = np.argsort(-bound, kind="stable")
-        return interval[order], bound[order] * _SLACK
+        return interval[order], bound[order]
 
     def _examine(self, sound: FloatArray, intervals: IntArray) -> None:
-        """Compute candidates: roughly, then those that may be the peak in the order that decides."""
+        """Compute candidates: by a matrix product, then those that may be the peak in the order that decides."""
         windows = sound[intervals[:, None] + np.arange(TAPS)]
         rough = np.abs(windows @ interpolator().taps).max(axis=1)
-        best = max(float(rough.max()), self._floor)
-        last = rough * _SLACK >= best
+        last = rough >= max(float(rough.max()), self._floor) * _SLACK
         if not last.any():
             return
         points = np.abs(interpolate(windows[last])).max(axis=1)
