@@ -139,7 +139,7 @@ def _core_audio(file: BinaryIO, size: int) -> Promise:
         name, length = struct.unpack(">4sq", head)
         if name == b"data":
             return Promise("CAF", at + 12, size - at - 12 if length == -1 else length)
-        if length < 0:
-            break
         at += 12 + length
+        if length < 0 or at >= size:
+            break
     return Promise("CAF")

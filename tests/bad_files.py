@@ -52,6 +52,18 @@ def _flac_hit(path: Path) -> None:
     path.write_bytes(content)
 
 
+def _flac_claiming(frames: int) -> Callable[[Path], None]:
+    """A FLAC whose STREAMINFO gives another number of frames: 36 bits from the middle of byte 21 (RFC 9639)."""
+
+    def make(path: Path) -> None:
+        content = bytearray(_written(path, subtype="PCM_16", format="FLAC"))
+        content[21] = content[21] & 0xF0 | frames >> 32
+        content[22:26] = (frames & 0xFFFFFFFF).to_bytes(4, "big")
+        path.write_bytes(content)
+
+    return make
+
+
 def _cut(share: float, **how: str) -> Callable[[Path], None]:
     """An honest file of which only the beginning is left."""
 
@@ -91,6 +103,13 @@ BAD: dict[str, tuple[str, Callable[[Path], object], str]] = {
     "a FLAC cut short": ("cut.flac", _cut(0.5, subtype="PCM_24"), "damaged between"),
     "a FLAC hit in the middle": ("hit.flac", _flac_hit, "damaged between 0:00.000 and 0:00.833"),
     "a FLAC header alone": ("head.flac", _bytes(b"fLaC" + bytes(40)), "damaged|no sound"),
+    "a FLAC of unknown length": ("unknown.flac", _flac_claiming(0), "does not say how long it is"),
+    "a FLAC claiming days": ("days.flac", _flac_claiming(2**36 - 1), "claims to be 397.7 hours long"),
+    "a FLAC claiming a little more": ("more.flac", _flac_claiming(40_100), "before the 0:00.835 its header|damaged"),
+    "a CAF with an endless chunk": ("endless.caf", _bytes(b"caff\0\x01\0\0junk\x7f" + b"\xff" * 7 + bytes(90)),
+                                    "damaged: its CAF header"),
+    "a Wave64 with an endless chunk": ("endless.w64", _bytes(
+        b"riff\x2e\x91\xcf\x11\xa5\xd6\x28\xdb\x04\xc1\0\0" + b"\xff" * 8 + bytes(90)), "damaged: its W64 header"),
     "a WAV claiming more than it has": ("claim.wav", _bytes(wave_bytes(data_claim=1 << 30)), "cut short"),
     "a recording never closed": ("open.wav", _bytes(wave_bytes(data_claim=0)), "not finished"),
     "a streamed WAV": ("stream.wav", _bytes(wave_bytes(data_claim=0xFFFFFFFF)), "not finished"),
