@@ -1,0 +1,70 @@
+// Loudness of any mix of the layers from their inner products: ITU-R BS.1770-5, Annex 1, equations 2 and 4 to 7.
+// `products` holds, for each 400 ms block, the packed upper triangle (rows first) of the mean K-weighted products.
+
+const ABSOLUTE_GATE = 10 ** ((-70 + 0.691) / 10);
+
+function blockPowers(products, gains) {
+  const count = gains.length;
+  const pairs = count * (count + 1) / 2;
+  const weights = new Float64Array(pairs);
+  let pair = 0;
+  for (let row = 0; row < count; row += 1) {
+    for (let column = row; column < count; column += 1) {
+      weights[pair] = gains[row] * gains[column] * (row === column ? 1 : 2);
+      pair += 1;
+    }
+  }
+  const powers = new Float64Array(products.length / pairs);
+  for (let block = 0; block < powers.length; block += 1) {
+    let sum = 0;
+    for (let at = 0; at < pairs; at += 1) sum += weights[at] * products[block * pairs + at];
+    powers[block] = Math.max(sum, 0);
+  }
+  return powers;
+}
+
+function meanAbove(powers, gate) {
+  let sum = 0;
+  let heard = 0;
+  for (const power of powers) {
+    if (power > gate) {
+      sum += power;
+      heard += 1;
+    }
+  }
+  return heard ? sum / heard : 0;
+}
+
+// LUFS; -Infinity where nothing passes the absolute gate.
+function integratedLoudness(products, gains) {
+  const powers = blockPowers(products, gains);
+  const relativeGate = meanAbove(powers, ABSOLUTE_GATE) / 10;
+  const mean = meanAbove(powers, Math.max(relativeGate, ABSOLUTE_GATE));
+  return mean > 0 ? -0.691 + 10 * Math.log10(mean) : -Infinity;
+}
+
+function gainOfDb(level) {
+  return level === -Infinity ? 0 : 10 ** (level / 20);
+}
+
+// The factor that brings a mix to the section's loudness. Should a mix need more than fits under the ceiling, the
+// whole section is taken down to what does, so that all its settings stay as loud as each other.
+function masterGain(section, gains, ceiling) {
+  const loudness = integratedLoudness(section.products, gains);
+  if (loudness === -Infinity) return 0;
+  const highest = highestSample(section.peaks, gains);
+  if (highest > 0) section.reference = Math.min(section.reference, loudness + 20 * Math.log10(ceiling / highest));
+  return gainOfDb(section.reference - loudness);
+}
+
+// No sample of the mix can be above this: in every short stretch, the sum of what each layer reaches there.
+function highestSample(peaks, gains) {
+  let highest = 0;
+  const stretches = peaks.length ? peaks[0].length : 0;
+  for (let at = 0; at < stretches; at += 1) {
+    let sum = 0;
+    for (let layer = 0; layer < gains.length; layer += 1) sum += gains[layer] * peaks[layer][at];
+    if (sum > highest) highest = sum;
+  }
+  return highest;
+}

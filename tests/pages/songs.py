@@ -1,0 +1,77 @@
+"""A small invented song for the artist's page: seeded plucks, products measured from the very samples."""
+
+from __future__ import annotations
+
+import io
+import math
+
+import numpy as np
+import soundfile
+
+from layerpipe.dsp.filters import run_sections
+from layerpipe.dsp.loudness import HOP_STEPS, MOMENTARY_STEPS, k_weighting, powers, step_starts, steps_inside
+from layerpipe.sheet import SheetLayer, SheetMark, SheetSection, SheetSong, SheetSound
+
+RATE_HZ = 48_000
+
+
+def plucks(seed: int, pitches_hz: tuple[float, ...], seconds: float, every_s: float) -> np.ndarray:
+    """Stereo plucks, (frames, 2), peak about 0.4; the two sides are different performances."""
+    random = np.random.default_rng(seed)
+    t = np.arange(int(0.8 * RATE_HZ)) / RATE_HZ
+    out = np.zeros((round(seconds * RATE_HZ), 2))
+    for side in (0, 1):
+        for number in range(int(seconds / every_s)):
+            pitch = pitches_hz[number % len(pitches_hz)]
+            pluck = sum(np.sin(2 * np.pi * pitch * k * t + random.uniform(0, 6)) / k * np.exp(-t * (3 + k)) for k in range(1, 7))
+            pluck = pluck * random.uniform(0.5, 1.0) * np.minimum(1, t / 0.002)
+            start = round((number * every_s + random.uniform(0, 0.008)) * RATE_HZ)
+            stop = min(start + len(pluck), len(out))
+            out[start:stop, side] += pluck[: stop - start]
+    return 0.4 * out / np.abs(out).max()
+
+
+def flac(samples: np.ndarray, seed: int) -> bytes:
+    """16-bit FLAC with triangular dither."""
+    random = np.random.default_rng(seed)
+    noise = random.random(samples.shape) - random.random(samples.shape)
+    file = io.BytesIO()
+    soundfile.write(file, np.rint(samples * 32768 + noise).astype(np.int16), RATE_HZ, format="FLAC", subtype="PCM_16")
+    return file.getvalue()
+
+
+def products_of(sounds: list[np.ndarray]) -> np.ndarray:
+    """Mean K-weighted inner products of stereo sounds in 400 ms blocks, packed."""
+    heard = [np.stack([run_sections(k_weighting(RATE_HZ), side)[0] for side in sound.T]) for sound in sounds]
+    first, stop = steps_inside(0, len(sounds[0]), RATE_HZ)
+    starts = step_starts(first, stop, RATE_HZ)
+    rows = []
+    for row in range(len(heard)):
+        for column in range(row, len(heard)):
+            steps = np.add.reduceat((heard[row] * heard[column]).sum(axis=0)[: starts[-1]], starts[:-1])
+            rows.append(powers(steps, np.diff(starts), MOMENTARY_STEPS, HOP_STEPS))
+    return np.stack(rows, axis=1)
+
+
+def section(name: str, seed: int, levels_db: tuple[float, ...], layers: tuple[str, ...], seconds: float,
+            every_s: float) -> tuple[SheetSection, list[np.ndarray]]:
+    """One section, and the sounds in it (the layers, then the bed)."""
+    sets = [(82.41, 123.47, 164.81), (164.81, 246.94, 329.63), (329.63, 493.88, 392.0)]
+    sounds = [plucks(seed + n, sets[n % 3], seconds, every_s) for n in range(len(layers))]
+    sounds.append(0.5 * plucks(seed + 9, (55.0, 41.2), seconds, 2 * every_s))
+    outline = np.abs(sounds[0]).max(axis=1)[: len(sounds[0]) // 200 * 200].reshape(200, -1).max(axis=1)
+    return SheetSection(
+        name, len(sounds[0]), tuple(SheetLayer(layer, level, SheetSound(flac(sound, seed + n)))
+                                    for n, (layer, level, sound) in enumerate(zip(layers, levels_db, sounds[:-1], strict=True))),
+        SheetSound(flac(sounds[-1], seed + 8)), products_of(sounds), -20.0, tuple(outline / outline.max()),
+        tuple((bar, (bar - 1) * 1.0) for bar in range(1, int(seconds) + 1))), sounds
+
+
+def demo_song(**changes: object) -> tuple[SheetSong, list[list[np.ndarray]]]:
+    """Two sections, three layers, a bed; and the sounds of each section."""
+    layers = ("regular", "octave", "rakes")
+    made = [section("verse", 100, (0.0, -math.inf, -6.0), layers, 3.0, 0.25),
+            section("chorus", 200, (0.0, -9.0, -7.3), layers, 4.0, 0.2)]
+    settings = {"title": "Lantern on the Pier", "artist": "Marisol Venn", "rate_hz": RATE_HZ,
+                "marks": (SheetMark("a shimmer", {"octave": -15.0}), SheetMark("wide open", {"octave": -4.0, "rakes": -3.0}))}
+    return SheetSong(**(settings | changes), sections=tuple(part for part, _ in made)), [sounds for _, sounds in made]  # type: ignore[arg-type]
