@@ -207,7 +207,7 @@ class Chain(Noun):
         default_factory=list)
     shelf: Annotated[list[Shelf], Field(max_length=16, description="Low and high shelves.")] = Field(
         default_factory=list)
-    bell: Annotated[list[Bell], Field(max_length=16, description="Bells.")] = Field(default_factory=list)
+    bell: Annotated[list[Bell], Field(max_length=16, description="Bells, one after the other.")] = Field(default_factory=list)
     compressor: Annotated[Compressor | None, Field(description="Compressor; none if left out.")] = None
 
 

@@ -15,7 +15,7 @@ from pydantic import ValidationError
 from layerpipe.clock import SongClock
 from layerpipe.errors import ParameterError
 from layerpipe.names import file_key, file_safe, found_text
-from layerpipe.recipe import HIGHEST_RATE_HZ, MOST_TAKES, Move, Noun, Recipe, Section, Song, TempoChange
+from layerpipe.recipe import HIGHEST_RATE_HZ, LOWEST_RATE_HZ, MOST_TAKES, Move, Noun, Recipe, Section, Song, TempoChange
 from layerpipe.recipe_faults import Problem, nearest
 from layerpipe.toml_lines import Location
 
@@ -36,8 +36,8 @@ def cross_problems(data: Table) -> Iterator[Problem]:
     if clock is not None:
         yield from _grid_needed(data, clock)
         yield from _before_the_files(data, clock)
-        for at, take in _takes(data):
-            yield from _moves(at, take, clock)
+    for at, take in _takes(data):
+        yield from _moves(at, take, clock)
     takes = list(_takes(data))
     if len(takes) > MOST_TAKES:
         yield ("layer",), f"found {len(takes)} takes in all layers, allowed are at most {MOST_TAKES}"
@@ -155,7 +155,7 @@ def _corners(data: Table) -> Iterator[Problem]:
     """Filters fit below half of a rate that is given."""
     song = data.get("song")
     rate_hz = song.get("sample_rate_hz") if isinstance(song, dict) else None
-    if not isinstance(rate_hz, int) or isinstance(rate_hz, bool) or rate_hz <= 0:
+    if not (_is_number(rate_hz) and LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ):
         return
     for at, owner in [*_layers(data), *_takes(data)]:
         chain = owner.get("chain")
@@ -209,8 +209,11 @@ def _before_the_files(data: Table, clock: SongClock) -> Iterator[Problem]:
                                   f"bar 1 is at {clock.downbeat_s(1):g} s")
 
 
-def _moves(take_at: Location, take: Table, clock: SongClock) -> Iterator[Problem]:
-    """Moves lie in the files, run forward, stay apart, and keep the order of what is heard."""
+def _moves(take_at: Location, take: Table, clock: SongClock | None) -> Iterator[Problem]:
+    """Moves lie in the files, run forward, stay apart, and keep the order of what is heard.
+
+    Without a clock, because the song's own tempo or meter is at fault, only places in seconds can be judged.
+    """
     spans: list[tuple[float, float, float, Location]] = []
     for at, table in _tables(take.get("move"), (*take_at, "move")):
         move = _valid(Move, table)
@@ -218,6 +221,9 @@ def _moves(take_at: Location, take: Table, clock: SongClock) -> Iterator[Problem
             continue
         ends = []
         for key, position in (("from", move.start), ("to", move.stop)):
+            if clock is None:
+                ends += [] if isinstance(position, str) else [position]
+                continue
             try:
                 ends.append(clock.seconds_of(position))
             except ParameterError as refusal:

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from layerpipe.errors import Fault, RecipeError
+from layerpipe.names import found_text
 from layerpipe.recipe import Bed, Recipe, Take
 from layerpipe.recipe_checks import cross_problems
 from layerpipe.recipe_faults import model_problems, place_words
@@ -39,8 +40,9 @@ _SYNTAX = {
     "Invalid hex value": "a backslash in double quotes begins a special character; use / in paths, or single quotes",
     "Invalid statement": "this is neither a key nor a [table]",
     "Expected newline or end of document": "nothing may follow a value on its line but a comment",
-    "Unclosed array": "a list is not closed; ] is missing",
-    "Unclosed inline table": "a table is not closed; } is missing",
+    "Unclosed array": "a list is not closed; a comma or ] is missing",
+    "Unclosed inline table": "a table is not closed; a comma or } is missing",
+    "Duplicate inline table key": "this key has been given before",
     "Unterminated string": "text is not closed; a quote is missing",
     'Expected \'"""\'': 'text is not closed; """ is missing',
     "Expected \"'''\"": "text is not closed; ''' is missing",
@@ -49,7 +51,7 @@ _SYNTAX = {
     "Illegal character": "text may not hold a line break or control character; is a quote missing?",
     "Found invalid character": "an unseen control character stands here",
     "Invalid date or datetime": "this date is not in the calendar",
-    "Invalid initial character for a key part": "a key is missing here",
+    "Invalid initial character for a key part": "a key is missing here; a { table } stands on one line",
 }
 
 
@@ -157,15 +159,17 @@ def _values(path: Path, text: str) -> dict[str, Any]:
         words = str(refusal)
         found = _AT.fullmatch(words)
         if found is None:
-            # Python itself refuses whole numbers of thousands of digits.
-            raise _refusal(path, f"is not TOML: {words}") from None
+            # Not TOML's own refusal: Python reads no whole number of thousands of digits.
+            raise _refusal(path, "holds a number of thousands of digits") from None
         said, line, column = found.groups()
         meant = next((mine for theirs, mine in _SYNTAX.items() if said.startswith(theirs)), said[:1].lower() + said[1:])
         if line is None:
             raise _refusal(path, f"is not TOML: {meant}", text.rstrip().count("\n") + 1) from None
         written = text.replace("\r\n", "\n").split("\n")[int(line) - 1].strip()
-        shown = written if len(written) <= 60 else written[:60] + "..."
-        raise _refusal(path, f"is not TOML at column {column}: {meant}: {shown}", int(line)) from None
+        if said.startswith("Cannot overwrite") and written.startswith("[["):
+            meant = f"{written} has been opened before; the entries of a list follow the [[table]] they belong to"
+        problem = f"is not TOML at column {column}: {meant}; found {found_text(written)}"
+        raise _refusal(path, problem, int(line)) from None
 
 
 def _refusal(path: Path, problem: str, line: int | None = None) -> RecipeError:
