@@ -63,8 +63,12 @@ def voice_song(file: RecipeFile, store: Store, *, advance: Advance = lambda shar
     _refuse_corners(file, recipe, rate_hz)
 
     def voice_one(opened_take: takes.OpenTake) -> Voice:
-        played = moves.frame_moves(opened_take.take, clock, rate_hz)
-        moved = moves.MovedTake(opened_take.source, played) if played else opened_take.source
+        place = f'layer "{opened_take.layer.name}", take "{opened_take.take.name}"'
+        try:
+            played = moves.frame_moves(opened_take.take, clock, rate_hz)
+            moved = moves.MovedTake(opened_take.source, played) if played else opened_take.source
+        except ParameterError as refusal:
+            raise RecipeError([Fault(file.path, f"{place}, move", str(refusal))]) from refusal
         wanted = recipe.chain_of(opened_take.layer, opened_take.take)
         key = key_of({
             "engine": ENGINE, "numpy": np.__version__,
@@ -74,8 +78,7 @@ def voice_song(file: RecipeFile, store: Store, *, advance: Advance = lambda shar
         })
         found = store.find_take(key)
         if found is None:
-            place = f'layer "{opened_take.layer.name}", take "{opened_take.take.name}", chain'
-            found = _process(moved, wanted, key, store, lambda problem: Fault(file.path, place, problem))
+            found = _process(moved, wanted, key, store, lambda problem: Fault(file.path, f"{place}, chain", problem))
             if not opened_take.unchanged():
                 found.remove()
                 raise AudioError([Fault(opened_take.facts.path, "", "changed while it was read; try again")])
@@ -157,7 +160,8 @@ def bounce_all(files: Sequence[RecipeFile], out: Path, *, store: Store | None = 
     def one(file: RecipeFile) -> Bounced:
         folder = out / file.path.stem
         try:
-            made = until_whole(lambda: bounce(file, folder, store, advance=lambda share: advance(share / len(files))))
+            made = until_whole(lambda: bounce(file, folder, store, advance=lambda share: advance(share / len(files))),
+                               store)
         except LayerpipeError as refusal:
             return Bounced(file.path, folder, refusal=refusal)
         return Bounced(file.path, folder, made)
@@ -211,7 +215,7 @@ def preview_song(file: RecipeFile, out: Path, *, sections: Sequence[str] = (), v
         store.prune()
         return made
 
-    return until_whole(work)
+    return until_whole(work, store)
 
 
 def energies_of(song: VoicedSong, store: Store) -> Energies:
@@ -243,11 +247,12 @@ def keep_energies(meter: EnergyMeter, key: str, store: Store) -> Energies:
     return energies
 
 
-def until_whole(work: Callable[[], T]) -> T:
-    """Do it again when an entry of the store turned out damaged: it has been removed, and is made anew."""
+def until_whole(work: Callable[[], T], store: Store) -> T:
+    """Do it again when an entry of the store turned out damaged: damaged entries are removed, and made anew."""
     for _ in range(_TRIES - 1):
         try:
             return work()
         except DamagedEntry:
-            continue
+            # Damage seldom comes alone.
+            store.remove_damaged()
     return work()

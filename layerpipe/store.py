@@ -7,6 +7,7 @@ entry both write it, and one wins: they wrote the same bytes.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -195,6 +196,17 @@ class Store:
         self.folder.mkdir(parents=True, exist_ok=True)
         self._put(memo, found.encode())
         return found
+
+    def remove_damaged(self) -> None:
+        """Read every processed take and remove those that are not what was written."""
+        for described in self.folder.glob("*.json"):
+            take = self.find_take(described.stem)
+            if take is None:
+                continue
+            minute = 60 * take.rate_hz
+            with contextlib.suppress(DamagedEntry):
+                for start in range(0, take.frames, minute):
+                    take.read_float32(start, min(start + minute, take.frames))
 
     def size_bytes(self) -> int:
         """Bytes in the store."""

@@ -1,0 +1,69 @@
+"""Small songs for tests: takes of plucked sound written as WAV, and a recipe that uses them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+import tomlkit
+
+RATE_HZ = 48_000
+SECONDS = 4.0
+
+
+def plucked(seed: int, seconds: float = SECONDS, rate_hz: int = RATE_HZ, *, octave: bool = False) -> np.ndarray:
+    """Strums every half second with human timing, peak 0.35, shape (frames,)."""
+    random = np.random.default_rng(seed)
+    frames = round(seconds * rate_hz)
+    sound = random.standard_normal(frames) * 1e-4
+    t = np.arange(rate_hz) / rate_hz
+    for at_s in np.arange(0.25, seconds - 0.1, 0.5):
+        start = int((at_s + random.normal(0, 0.004)) * rate_hz)
+        strum = np.exp(-t * 200) * random.standard_normal(len(t)) * 0.3
+        for pitch_hz in (110.0, 146.83, 196.0, 246.94):
+            for partial in range(1, 6):
+                pitch = pitch_hz * (2 if octave else 1) * partial
+                strum += np.exp(-t * 2 * partial) / partial * np.sin(2 * np.pi * pitch * t + random.uniform(0, 6))
+        strum = strum[: frames - start] * random.uniform(0.3, 1.0)
+        sound[start : start + len(strum)] += strum
+    return 0.35 * sound / np.abs(sound).max()
+
+
+def write_take(path: Path, sound: np.ndarray, rate_hz: int = RATE_HZ, subtype: str = "PCM_24") -> Path:
+    """Write a take; integers are rounded here, for the library floors."""
+    if subtype == "PCM_24":
+        soundfile.write(path, np.rint(sound * (1 << 23)).astype(np.int32) << 8, rate_hz, subtype=subtype)
+    else:
+        soundfile.write(path, sound, rate_hz, subtype=subtype)
+    return path
+
+
+def recipe_of(folder: Path) -> dict[str, Any]:
+    """Write four takes (shared by all songs of the folder) and describe a song of two sections, as plain data."""
+    layers = []
+    for layer, octave in (("regular", False), ("octave", True)):
+        takes = []
+        for n, (name, pan) in enumerate((("left", -100), ("right", 100))):
+            path = folder / f"{layer}-{name}.wav"
+            if not path.exists():
+                write_take(path, plucked(10 * n + octave, octave=octave))
+            takes.append({"name": name, "file": path.name, "pan": pan})
+        layers.append({"name": layer, "take": takes})
+    layers[0]["chain"] = {"high_pass": [{"hz": 40}, {"hz": 80}],
+                          "compressor": {"hits_db": 2.0, "ratio": 2.0}}
+    layers[1]["level_db"] = -9.0
+    return {
+        "song": {"title": "Harbour Test", "artist": "The Testers", "tempo": 120.0, "meter": "4/4", "bar_one_s": 0.25},
+        "section": [{"name": "verse", "bars": [1, 1], "levels_db": {"octave": -float("inf")}},
+                    {"name": "chorus", "bars": [2, 2]}],
+        "layer": layers,
+        "preview": {"format": "wav", "lead_in_beats": 1, "ring_out_s": 0.5},
+    }
+
+
+def write_recipe(path: Path, recipe: dict[str, Any]) -> Path:
+    """Write plain data as TOML."""
+    path.write_text(tomlkit.dumps(recipe), "utf-8")
+    return path
