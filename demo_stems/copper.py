@@ -1,6 +1,6 @@
-"""Song 2, "Copper Weather" (Ines Halloran): 4/4 at 116, a clean electric guitar at 44.1 kHz; rakes over muted strumming.
+"""Song 2, "Copper Weather" (Ines Halloran): 4/4 at 116, a clean electric guitar at 44.1 kHz.
 
-Verse bars 1-4, chorus 5-8. The layer of rakes has one take at 48 kHz.
+Rakes over muted strumming. Verse bars 1-4, chorus 5-8. The layer of rakes has one take at 48 kHz.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from strings import Array, StringKind, ring
 
 BAR_ONE_S = 0.4
 EIGHTH_S = 60.0 / 116.0 / 2.0
-SECONDS = 18.75
+SECONDS = 18.5
 NOISE_DBFS = -76.0
 
 STRINGS = [
@@ -54,12 +54,14 @@ class TakePlan:
 
 
 TAKES = (
-    TakePlan("copper-rhythm-left.flac", Player(301, feel_ms=2.0, scatter_ms=4.5, pick_place=0.2), False, 44_100, 0.12, 0.14, 41),
-    TakePlan("copper-rhythm-right.flac", Player(302, feel_ms=0.0, scatter_ms=5.0, pick_place=0.19), False, 44_100, 0.12, 0.14, 42),
-    TakePlan("copper-rakes-left.flac", Player(303, feel_ms=1.0, scatter_ms=5.5, pick_place=0.13, hardness=1.15), True, 44_100,
-             0.42, 0.07, 43),
-    TakePlan("copper-rakes-right.flac", Player(304, feel_ms=3.0, scatter_ms=6.0, pick_place=0.14, hardness=1.15), True, 48_000,
-             0.42, 0.07, 44),
+    TakePlan("copper-rhythm-left.flac", Player(301, feel_ms=2.0, scatter_ms=4.5, pick_place=0.2),
+             False, 44_100, 0.144, 0.14, 41),
+    TakePlan("copper-rhythm-right.flac", Player(302, feel_ms=0.0, scatter_ms=5.0, pick_place=0.19),
+             False, 44_100, 0.144, 0.14, 42),
+    TakePlan("copper-rakes-left.flac", Player(303, feel_ms=1.0, scatter_ms=5.5, pick_place=0.13, hardness=1.15),
+             True, 44_100, 0.252, 0.07, 43),
+    TakePlan("copper-rakes-right.flac", Player(304, feel_ms=3.0, scatter_ms=6.0, pick_place=0.14, hardness=1.15),
+             True, 48_000, 0.264, 0.07, 44),
 )
 
 
@@ -94,7 +96,7 @@ def _rhythm_bar(bar: int) -> list[tuple[float, Strum]]:
 
 
 def _raked_bar(bar: int) -> list[tuple[float, Strum]]:
-    """A rake over stopped strings that arrives in its last note on the beat; in the chorus a chord and a second one."""
+    """Rakes over stopped strings into a chord whose last note is on the beat; in the chorus chords between."""
     frets, strokes = RAKED[bar], []
     wanted = [(0, 0.75, 0.125), (4, 0.55, 0.11)] if bar < 5 else [(0, 0.9, 0.12), (3, 0.6, 0.1), (6, 0.65, 0.1)]
     for eighth, velocity, spread_s in wanted:

@@ -10,13 +10,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from strings import Fretting, Pluck, StringKind, Touch
+from strings import Array, Fretting, Pluck, StringKind, Touch, add
 
 Frets = tuple[int | None, ...]
 ALL = (0, 1, 2, 3, 4, 5)
 LOWS = (0, 1, 2, 3)
 HIGHS = (2, 3, 4, 5)
 TOP = (3, 4, 5)
+KNOCK = 1.4
+RINGING_AFTER_RAKE = 3
+"""A rake runs over stopped strings into a chord of this many."""
 
 
 @dataclass(frozen=True)
@@ -71,7 +74,11 @@ def with_human_time(
 
 
 def events_of(
-    strums: Sequence[Strum], stops: Sequence[Stop], kinds: Sequence[StringKind], player: Player, rng: np.random.Generator
+    strums: Sequence[Strum],
+    stops: Sequence[Stop],
+    kinds: Sequence[StringKind],
+    player: Player,
+    rng: np.random.Generator,
 ) -> list[Fretting | Pluck | Touch]:
     """Turn strums into what happens to each string."""
     events: list[Fretting | Pluck | Touch] = [Fretting(s, 0.0, 0) for s in range(len(kinds))]
@@ -88,21 +95,22 @@ def events_of(
         place = float(np.clip(player.pick_place + rng.normal(0.0, 0.012), 0.07, 0.3))
         for rank, string in enumerate(order):
             at_s = strum.at_s + spread_s * float(times[rank])
-            last_of_rake = strum.rake and rank == len(order) - 1
-            muted = strum.muted or (strum.rake and not last_of_rake)
+            muted = strum.muted or (strum.rake and rank < len(order) - RINGING_AFTER_RAKE)
             fret = strum.frets[string] or 0
             events += _stopping(string, at_s, last_s[string], standing[string], (fret, muted), kinds[string], fret)
             standing[string] = (fret, muted)
             last_s[string] = at_s
-            strength = strum.velocity**1.25 * (1.0 - 0.3 * rank / 6) * float(rng.uniform(0.8, 1.1))
+            strength = strum.velocity * (1.0 - 0.3 * rank / 6) * float(rng.uniform(0.8, 1.1))
             if muted:
                 strength *= 0.7
+            if not strum.down:
+                strength = -strength
             events.append(
                 Pluck(
                     string, at_s, fret, strength,
                     place=place * float(rng.uniform(0.92, 1.08)),
-                    edge_ms=float((0.75 - 0.52 * strum.velocity) / player.hardness * rng.uniform(0.85, 1.2)),
-                    scrape=(0.05 + 0.1 * strum.velocity) * player.hardness * (1.5 if string < 4 else 1.0),
+                    edge_ms=float((0.32 - 0.21 * strum.velocity) / player.hardness * rng.uniform(0.85, 1.2)),
+                    scrape=(0.02 + 0.05 * strum.velocity) * player.hardness * (1.5 if string < 4 else 1.0),
                 )
             )
         for string, fret in enumerate(strum.frets):
@@ -114,6 +122,23 @@ def events_of(
     for stop in stops:
         events += [Touch(s, stop.at_s + 0.004 * s / 6, stop.at_s + 0.6, 0.45) for s in range(len(kinds))]
     return events
+
+
+def knocks(strums: Sequence[Strum], *, rate_hz: int, frames: int, rng: np.random.Generator) -> Array:
+    """The push of the hand on strings and bridge at each strum: short thuds for the body to answer.
+
+    Returns
+    -------
+    np.ndarray [shape=(frames,), float64]
+        To be added to what arrives at the bridge.
+    """
+    out = np.zeros(frames)
+    for strum in strums:
+        length = round(float(rng.uniform(0.0035, 0.006)) * rate_hz)
+        push = strum.velocity**1.3 * len(strum.strings) / 6 * np.hanning(length + 2)[1:-1]
+        push *= KNOCK * float(rng.uniform(0.8, 1.2)) * (1.0 if strum.down else -0.6)
+        add(out, push, round((strum.at_s + 0.001) * rate_hz))
+    return out
 
 
 def _stopping(

@@ -7,7 +7,6 @@ Instruments", 2nd ed. 1998, chapter 9) and many small ones; the numbers themselv
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +15,8 @@ from scipy import signal
 from strings import Array
 
 FULL_SCALE_24 = 1 << 23
+BRIGHT_FROM_HZ, BRIGHT_BY = 2800.0, 2.6
+"""A top radiates better the higher the sound: what lies above is heard 1 + 2.6 times as strong."""
 
 
 def body_response(rate_hz: int, seed: int, *, size: float = 1.0) -> Array:
@@ -23,8 +24,8 @@ def body_response(rate_hz: int, seed: int, *, size: float = 1.0) -> Array:
     rng = np.random.default_rng(seed)
     frames = round(0.25 * rate_hz)
     t = np.arange(frames) / rate_hz
-    low = [(101.0, 14, 4.0), (192.0, 18, 4.2), (228.0, 22, 2.2), (376.0, 26, 2.3), (428.0, 28, 1.4), (560.0, 30, 1.6),
-           (705.0, 30, 1.2), (880.0, 32, 1.2)]
+    low = [(101.0, 8, 2.6), (192.0, 11, 3.0), (228.0, 14, 1.8), (376.0, 18, 1.9), (428.0, 20, 1.3), (560.0, 22, 1.4),
+           (705.0, 24, 1.2), (880.0, 26, 1.2)]
     modes = [(hz / size * (1 + rng.normal(0, 0.015)), q, gain) for hz, q, gain in low]
     at_hz = 1000.0
     while at_hz < min(9000.0, 0.42 * rate_hz):
@@ -68,7 +69,7 @@ def through(dry: Array, response: Array) -> Array:
 
 def acoustic(bridge: Array, rate_hz: int, *, body_seed: int, size: float, room_seed: int) -> Array:
     """A steel-strung guitar in a small room before a small condenser microphone."""
-    sound = through(bridge, body_response(rate_hz, body_seed, size=size))
+    sound = through(_brighter(bridge, BRIGHT_FROM_HZ, BRIGHT_BY, rate_hz), body_response(rate_hz, body_seed, size=size))
     sound = through(sound, room_response(rate_hz, room_seed, ring_s=0.3, level=0.3))
     return signal.sosfilt(_microphone(rate_hz), sound)
 
@@ -88,12 +89,23 @@ def electric(pickup: Array, rate_hz: int, *, room_seed: int, drive: float) -> Ar
     return signal.sosfilt(_microphone(rate_hz), sound)
 
 
+def without_offset(sound: Array, rate_hz: int) -> Array:
+    """Take away what lies below about 20 Hz."""
+    return signal.sosfilt(_microphone(rate_hz), sound)
+
+
 def noise_floor(frames: int, seed: int, *, level_dbfs: float, rate_hz: int) -> Array:
-    """Hiss of microphone and preamplifier, a little stronger low down; `level_dbfs` is its rms."""
-    rng = np.random.default_rng(seed)
-    white = rng.standard_normal(frames)
-    low = signal.sosfilt(signal.butter(1, 300, "lowpass", fs=rate_hz, output="sos"), white)
-    return 10 ** (level_dbfs / 20) * signal.sosfilt(_microphone(rate_hz), white + 3.0 * low) / 1.1
+    """Hiss of microphone and preamplifier over the air of the room; `level_dbfs` is its rms."""
+    mix = [signal.butter(1, corner_hz, "lowpass", fs=rate_hz, output="sos") for corner_hz in (150.0, 1200.0)]
+
+    def colour(white: Array) -> Array:
+        heard = 0.3 * white + 5.0 * signal.sosfilt(mix[0], white) + 1.5 * signal.sosfilt(mix[1], white)
+        return without_offset(heard, rate_hz)
+
+    pulse = np.zeros(rate_hz)
+    pulse[0] = 1.0
+    strength = 10 ** (level_dbfs / 20) / np.sqrt(np.sum(colour(pulse) ** 2))
+    return strength * colour(np.random.default_rng(seed).standard_normal(frames))
 
 
 def rumble(frames: int, seed: int, *, level_dbfs: float, rate_hz: int) -> Array:
@@ -126,10 +138,16 @@ def write_flac(target: Path, sound: Array, rate_hz: int) -> None:
         raise ValueError(f"{target.name}: {np.abs(sound).max():.3f} is past full scale")
     partial = target.with_name(target.name + ".partial")
     try:
-        soundfile.write(partial, whole.astype(np.int32) << 8, rate_hz, subtype="PCM_24", format="FLAC")
-        os.replace(partial, target)
+        soundfile.write(partial, whole.astype(np.int32) << 8, rate_hz, subtype="PCM_24", format="FLAC",
+                        compression_level=1.0)
+        partial.replace(target)
     finally:
         partial.unlink(missing_ok=True)
+
+
+def _brighter(sound: Array, from_hz: float, by: float, rate_hz: int) -> Array:
+    """Add the part above a gentle corner once more, `by` times."""
+    return sound + by * signal.sosfilt(signal.butter(1, from_hz, "highpass", fs=rate_hz, output="sos"), sound)
 
 
 def _microphone(rate_hz: int) -> Array:
