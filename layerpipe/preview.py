@@ -158,11 +158,19 @@ def _plan(song: VoicedSong, energies: Energies, part: Stretch) -> list[Planned]:
     versions = versions_of(song)
     blends = hear(energies, [_faded(song, excerpt, version) for version in versions], excerpt.start, excerpt.stop)
     lufs = [blend.readings(excerpt.start, excerpt.stop).integrated_lufs for blend in blends]
+    # A layer that rests here may sound in the lead-in or the ring-out; that is no version of this section.
+    lufs = [-math.inf if _rests(song, part, version) else loud for version, loud in zip(versions, lufs, strict=True)]
     peaks = _true_peaks_db(song, excerpt, versions)
     gains = equal_gains_db(lufs, peaks, song.recipe.preview.loudness_lufs, song.recipe.preview.ceiling_dbtp)
     return [(excerpt, version, gain, None if loud is None or gain is None else loud + gain,
              peak if gain is None else peak + gain)
             for version, gain, loud, peak in zip(versions, gains, lufs, peaks, strict=True)]
+
+
+def _rests(song: VoicedSong, part: Stretch, version: Version) -> bool:
+    """Whether the recipe silences all of a version in a section."""
+    levels_db = [song.recipe.level_db(layer, part.section) for layer in version.layers]
+    return part.section is not None and not version.with_bed and max(levels_db) == -math.inf
 
 
 def equal_gains_db(lufs: Sequence[float | None], true_peaks_dbtp: Sequence[float], wanted_lufs: float,
