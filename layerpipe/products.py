@@ -77,9 +77,10 @@ class Energies:
         """
         pairs = self._record[1]
         whole = self.steps // HOP_STEPS
-        at_once = max(1, _READ_BYTES // (8 * _ROWS * pairs))
-        for hop in range(first_step // HOP_STEPS, -(-min(stop_step, self.steps) // HOP_STEPS), at_once):
-            end = min(hop + at_once, -(-min(stop_step, self.steps) // HOP_STEPS))
+        last = -(-min(stop_step, self.steps) // HOP_STEPS)
+        at_once = self._at_once
+        for hop in range(first_step // HOP_STEPS, last, at_once):
+            end = min(hop + at_once, last)
             records = self._read(hop, end)
             weighted = records[:, :HOP_STEPS].reshape(-1, pairs)[: self.steps - hop * HOP_STEPS]
             yield hop * HOP_STEPS, weighted, records[: max(0, whole - hop), HOP_STEPS]
@@ -96,8 +97,9 @@ class Energies:
         try:
             with partial.open("wb") as out:
                 out.write(self._header())
-                for hop in range(0, self.hops, 256):
-                    out.write(self._bytes(hop, min(hop + 256, self.hops)))
+                at_once = self._at_once
+                for hop in range(0, self.hops, at_once):
+                    out.write(self._bytes(hop, min(hop + at_once, self.hops)))
             partial.replace(path)
         finally:
             partial.unlink(missing_ok=True)
@@ -154,6 +156,11 @@ class Energies:
     @property
     def _record_bytes(self) -> int:
         return 8 * self._record[0] * self._record[1]
+
+    @property
+    def _at_once(self) -> int:
+        """How many records are read in one piece."""
+        return max(1, _READ_BYTES // self._record_bytes)
 
     def _bytes(self, hop: int, stop: int) -> bytes:
         """Records as they lie in the file."""
