@@ -72,6 +72,12 @@ def encode(path: Path, pcm: npt.NDArray[np.int32], rate_hz: int, kind: PreviewFo
         partial.unlink(missing_ok=True)
 
 
+def prepare(kind: PreviewFormat) -> None:
+    """Get the encoder ready, for whoever has something else to do meanwhile."""
+    if kind in _MUXER:
+        _segments()
+
+
 @functools.cache
 def _segments() -> Any:
     """pydub's sound class, with the encoder it is to use."""

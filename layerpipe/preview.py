@@ -18,7 +18,7 @@ import numpy as np
 from layerpipe.dsp.dither import to_pcm
 from layerpipe.dsp.loudness import STEPS_PER_S, step_start, step_starts
 from layerpipe.dsp.truepeak import TruePeakMeter
-from layerpipe.encoding import encode
+from layerpipe.encoding import encode, prepare
 from layerpipe.energies import Energies, Gains, hear
 from layerpipe.errors import Fault, OutputError, RecipeError
 from layerpipe.recipe import Layer
@@ -139,9 +139,15 @@ def make_previews(song: VoicedSong, energies: Energies, folder: Path, parts: Seq
     except OSError as refusal:
         raise OutputError(f"{folder}: cannot be written: {refusal.strerror or refusal}") from refusal
     with ThreadPoolExecutor(workers) as pool:
-        planned = list(pool.map(lambda part: _plan(song, energies, part), parts))
+        ready = pool.submit(prepare, song.recipe.preview.format)
+        peaks = [[pool.submit(_true_peak_dbtp, song, excerpt_of(song, part), version) for version in versions_of(song)]
+                 for part in parts]
+        ready.result()
         wanted = {version.label for version in versions}
-        jobs = [pool.submit(_write, song, folder, *row) for rows in planned for row in rows if row[1].label in wanted]
+        jobs = []
+        for part, found in zip(parts, peaks, strict=True):
+            rows = _plan(song, energies, part, [peak.result() for peak in found])
+            jobs += [pool.submit(_write, song, folder, *row) for row in rows if row[1].label in wanted]
         made = []
         for job in jobs:
             made.append(job.result())
@@ -152,15 +158,15 @@ def make_previews(song: VoicedSong, energies: Energies, folder: Path, parts: Seq
 Planned = tuple[Excerpt, Version, float | None, float | None, float]
 
 
-def _plan(song: VoicedSong, energies: Energies, part: Stretch) -> list[Planned]:
+def _plan(song: VoicedSong, energies: Energies, part: Stretch, peaks: Sequence[float]) -> list[Planned]:
     """Excerpt, version, gain in dB (None: silent), loudness and true peak of every version of a section."""
     excerpt = excerpt_of(song, part)
     versions = versions_of(song)
+    # Loudness costs next to nothing; the peaks were looked for beforehand.
     blends = hear(energies, [_faded(song, excerpt, version) for version in versions], excerpt.start, excerpt.stop)
     lufs = [blend.readings(excerpt.start, excerpt.stop).integrated_lufs for blend in blends]
     # A layer that rests here may sound in the lead-in or the ring-out; that is no version of this section.
     lufs = [-math.inf if _rests(song, part, version) else loud for version, loud in zip(versions, lufs, strict=True)]
-    peaks = _true_peaks_db(song, excerpt, versions)
     gains = equal_gains_db(lufs, peaks, song.recipe.preview.loudness_lufs, song.recipe.preview.ceiling_dbtp)
     return [(excerpt, version, gain, None if loud is None or gain is None else loud + gain,
              peak if gain is None else peak + gain)
@@ -219,25 +225,26 @@ def _faded(song: VoicedSong, excerpt: Excerpt, version: Version) -> tuple[Gains,
     return side(0), side(1)
 
 
-def _heard(song: VoicedSong, excerpt: Excerpt, versions: Sequence[Version]) -> Iterator[list[FloatArray]]:
-    """Every version of an excerpt side by side, block by block, each (frames, 2), faded."""
+def _heard(song: VoicedSong, excerpt: Excerpt, version: Version) -> Iterator[FloatArray]:
+    """A version of an excerpt, block by block, each (frames, 2), faded."""
     for at, blocks in song.blocks(excerpt.start, excerpt.stop, BLOCK_FRAMES):
         end = at + len(blocks[0])
-        fade = excerpt.fade(at, end)[:, None]
-        needed = {layer.name: layer for version in versions for layer in version.layers}
-        layers = {name: song.layer_of(layer, blocks, at) * fade for name, layer in needed.items()}
-        bed = None if song.bed is None else song.bed.read(at, end) * song.bed_gain * fade
-        yield [np.sum([layers[layer.name] for layer in version.layers] + [bed] * version.with_bed, axis=0)
-               for version in versions]
+        sound = song.layer_of(version.layers[0], blocks, at)
+        for layer in version.layers[1:]:
+            sound += song.layer_of(layer, blocks, at)
+        if version.with_bed and song.bed is not None:
+            sound += song.bed.read(at, end) * song.bed_gain
+        if at < excerpt.start + excerpt.fade_in or end > excerpt.stop - excerpt.fade_out:
+            sound *= excerpt.fade(at, end)[:, None]
+        yield sound
 
 
-def _true_peaks_db(song: VoicedSong, excerpt: Excerpt, versions: Sequence[Version]) -> list[float]:
-    """True peak of every version of an excerpt, dBTP."""
-    meters = [TruePeakMeter(2) for _ in versions]
-    for sounds in _heard(song, excerpt, versions):
-        for meter, sound in zip(meters, sounds, strict=True):
-            meter.add(sound)
-    return [meter.peak_dbtp for meter in meters]
+def _true_peak_dbtp(song: VoicedSong, excerpt: Excerpt, version: Version) -> float:
+    """True peak of a version of an excerpt."""
+    meter = TruePeakMeter(2)
+    for sound in _heard(song, excerpt, version):
+        meter.add(sound)
+    return meter.peak_dbtp
 
 
 def _write(song: VoicedSong, folder: Path, excerpt: Excerpt, version: Version, gain_db: float | None,
@@ -249,7 +256,7 @@ def _write(song: VoicedSong, folder: Path, excerpt: Excerpt, version: Version, g
     gain = gain_of_db(gain_db)
     pcm = np.empty((excerpt.stop - excerpt.start, 2), np.int32)
     at = 0
-    for (sound,) in _heard(song, excerpt, [version]):
+    for sound in _heard(song, excerpt, version):
         pcm[at : at + len(sound)], _ = to_pcm(sound * gain, 24)
         at += len(sound)
     song_named = song.recipe.song

@@ -29,13 +29,14 @@ def bounce(
     with terminal.progress("bouncing", 1.0) as advance:
         outcomes = bounce_all(files, out, advance=advance)
     done = [outcome for outcome in outcomes if outcome.refusal is None]
-    for outcome in done:
+    for outcome in done if terminal.talks else ():
         terminal.say(_table(outcome.folder, outcome.manifest))
     for outcome in outcomes:
         if outcome.refusal is not None:
             terminal.warn(str(outcome.refusal))
     terminal.document({
-        "bounces": [{"recipe": outcome.recipe, "folder": outcome.folder, "manifest": outcome.manifest} for outcome in done],
+        "bounces": [{"recipe": outcome.recipe, "folder": outcome.folder, "manifest": outcome.manifest}
+                    for outcome in done],
         "refused": [{"recipe": outcome.recipe, "why": str(outcome.refusal)}
                     for outcome in outcomes if outcome.refusal is not None],
     })

@@ -35,7 +35,8 @@ def preview(
     file = read_recipe(recipe)
     with terminal.progress("rendering", 1.0) as advance:
         made = preview_song(file, out, sections=section or [], versions=version or [], advance=advance)
-    terminal.say(_table(made))
+    if terminal.talks:
+        terminal.say(_table(made))
     loudest = max((one.gain_db for one in made if one.gain_db is not None), default=0.0)
     if loudest > BIG_BOOST_DB:
         terminal.say(f"Raised by up to {loudest:.0f} dB to be equally loud: start with the volume low, "

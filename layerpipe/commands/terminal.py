@@ -35,6 +35,11 @@ class Terminal:
         self.as_json = as_json
         self.quiet = quiet
 
+    @property
+    def talks(self) -> bool:
+        """Whether a person is to read the result."""
+        return not (self.as_json or self.quiet)
+
     @functools.cached_property
     def out(self) -> Console:
         """Console on stdout."""
@@ -51,7 +56,7 @@ class Terminal:
 
     def say(self, *what: Any) -> None:
         """Print text or a rich renderable for a person; silent with --json and --quiet."""
-        if not (self.as_json or self.quiet):
+        if self.talks:
             self.out.print(*what)
 
     def warn(self, text: str) -> None:
