@@ -74,6 +74,13 @@ def _in_the_calendar(date: str) -> str:
     return date
 
 
+def _rising(span: list[float]) -> list[float]:
+    """A range has its lower end first."""
+    if span[0] >= span[1]:
+        raise ValueError(f"found [{span[0]:g}, {span[1]:g}], allowed is the lower level first")
+    return span
+
+
 # Strict: a number in quotes, or true where a number belongs, is a slip and not a number.
 Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
 Whole = Annotated[int, Strict()]
@@ -207,7 +214,8 @@ class Chain(Noun):
         default_factory=list)
     shelf: Annotated[list[Shelf], Field(max_length=16, description="Low and high shelves.")] = Field(
         default_factory=list)
-    bell: Annotated[list[Bell], Field(max_length=16, description="Bells, one after the other.")] = Field(default_factory=list)
+    bell: Annotated[list[Bell], Field(max_length=16, description="Bells, one after the other.")] = Field(
+        default_factory=list)
     compressor: Annotated[Compressor | None, Field(description="Compressor; none if left out.")] = None
 
 
@@ -279,6 +287,26 @@ class Bounce(Noun):
         description='Date for the Broadcast WAVE header, "2024-05-31"; left out, none is written.')] = ""
 
 
+class SheetMark(Noun):
+    """A setting proposed to the artist by name."""
+
+    name: Annotated[Line, Field(min_length=1, max_length=80, description="What the artist reads.")]
+    levels_db: Annotated[dict[str, Level], Field(
+        min_length=1, description="Levels in dB by layer; -inf is off, layers left out stay as they are.")]
+
+
+class Sheet(Noun):
+    """The artist's page."""
+
+    range_db: Annotated[list[Annotated[Number, Field(ge=-60.0, le=12.0)]], Field(
+        min_length=2, max_length=2, description="Lowest and highest level of a slider in dB; off lies under it."),
+        AfterValidator(_rising)] = [-24.0, 0.0]
+    step_db: Annotated[Number, Field(
+        ge=0.1, le=6.0, description="From one place of a slider to the next, in dB.")] = 0.5
+    mark: Annotated[list[SheetMark], Field(
+        max_length=12, description="Settings to try, one [[sheet.mark]] each.")] = Field(default_factory=list)
+
+
 class Recipe(Noun):
     """One song: its clock, its sections, its layers, and what is wanted of them."""
 
@@ -294,6 +322,7 @@ class Recipe(Noun):
         min_length=1, max_length=MOST_LAYERS, description="The layers, one [[layer]] each.")]
     preview: Annotated[Preview, Field(description="The listening files.")] = Preview()
     bounce: Annotated[Bounce, Field(description="What the mix is handed.")] = Bounce()
+    sheet: Annotated[Sheet, Field(description="The artist's page.")] = Sheet()
 
     def chain_of(self, layer: Layer, take: Take) -> Chain:
         """The take's own chain where it has one, else its layer's."""

@@ -116,10 +116,12 @@ def _names(data: Table) -> Iterator[Problem]:
 
 
 def _levels(data: Table) -> Iterator[Problem]:
-    """Section levels name layers that are there."""
+    """Levels of sections and of the page's marks name layers that are there."""
     known = [layer["name"] for _, layer in _layers(data) if isinstance(layer.get("name"), str)]
-    for at, section in _tables(data.get("section"), ("section",)):
-        levels = section.get("levels_db")
+    sheet = data.get("sheet")
+    marks = _tables(sheet.get("mark"), ("sheet", "mark")) if isinstance(sheet, dict) else []
+    for at, table in [*_tables(data.get("section"), ("section",)), *marks]:
+        levels = table.get("levels_db")
         for name in levels if isinstance(levels, dict) else ():
             if name not in known:
                 like = nearest(name, known)

@@ -25,6 +25,8 @@ from layerpipe.manifest import manifest
 from layerpipe.preview import Listening, make_previews, versions_of
 from layerpipe.recipe import Chain, Recipe
 from layerpipe.recipe_file import RecipeFile
+from layerpipe.sheet.song import SheetSong
+from layerpipe.sheet_sound import make_sheet_song, parts_of
 from layerpipe.sound import Sound
 from layerpipe.store import DamagedEntry, Store, StoredTake, key_of
 from layerpipe.voiced import Voice, VoicedSong
@@ -212,6 +214,28 @@ def preview_song(file: RecipeFile, out: Path, *, sections: Sequence[str] = (), v
         parts, heard = song.stretches(sections), versions_of(song, versions)
         made = make_previews(song, energies_of(song, store), out / file.path.stem, parts, heard, workers=WORKERS,
                              advance=lambda share: advance(share / 2))
+        store.prune()
+        return made
+
+    return until_whole(work, store)
+
+
+def sheet_song(file: RecipeFile, *, sections: Sequence[str] = (), seconds: float = 20.0, store: Store | None = None,
+               advance: Advance = lambda share: None) -> tuple[SheetSong, int]:
+    """Gather what the artist's page of a recipe holds, and the bits its sound is kept with.
+
+    Raises
+    ------
+    RecipeError, AudioError
+        What is wrong with the recipe, its files or a section's name.
+    """
+    store = store or Store()
+
+    def work() -> tuple[SheetSong, int]:
+        song = voice_song(file, store, advance=lambda share: advance(share / 2))
+        parts = parts_of(song, sections, seconds)
+        made = make_sheet_song(song, energies_of(song, store), parts, workers=WORKERS,
+                               advance=lambda share: advance(share / 2))
         store.prune()
         return made
 

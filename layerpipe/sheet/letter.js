@@ -131,8 +131,7 @@ function markedLevels(mark) {
 function showSection() {
   const section = current();
   const heights = section.waveform;
-  const edge = (sign) => heights.map((height, at) => `${((at + 0.5) * 1000) / heights.length},${50 + sign * Math.max(height * 49, 0.4)}`);
-  const path = `M${[...edge(-1), ...edge(1).reverse()].join("L")}Z`;
+  const path = `M0,100${heights.map((height, at) => `L${((at + 0.5) * 1000) / heights.length},${99 - height * 95}`).join("")}L1000,100Z`;
   byId("outline").setAttribute("d", path);
   byId("heard").setAttribute("d", path);
   byId("bars").replaceChildren(...section.bars.map(([bar, seconds]) => {
@@ -232,25 +231,28 @@ function choices() {
   ];
 }
 
+const same = (one, other) => one.levels.every((level, layer) => level === other.levels[layer]);
+
+// Until the artist picks, the other is the first that differs from how it is set.
 function showChoices() {
   if (!byId("one")) return;
-  for (const [id, preset] of [["one", 0], ["other", 1]]) {
+  const all = choices();
+  const differs = all.findIndex((choice) => !same(choice, all[0]));
+  for (const [id, preset] of [["one", 0], ["other", Math.max(differs, 0)]]) {
     const select = byId(id);
-    const chosen = select.options.length ? select.selectedIndex : preset;
-    select.replaceChildren(...choices().map(({ name, levels }) => make("option", `${name} (${settingShown(levels)})`)));
-    select.selectedIndex = Math.min(chosen, select.options.length - 1);
+    const picked = select.dataset.picked ? Math.min(select.selectedIndex, all.length - 1) : preset;
+    select.replaceChildren(...all.map(({ name, levels }) => make("option", `${name} (${settingShown(levels)})`)));
+    select.selectedIndex = picked;
   }
 }
 
 function startComparison(one, other) {
   const named = (choice) => ({ name: settingShown(choice.levels), levels: choice.levels });
-  if (one.levels.every((level, layer) => level === other.levels[layer])) {
-    say("These two are the same. Pick another one, or move a line first.");
-    byId("compare-start").insertAdjacentElement("afterend", byId("status"));
-    byId("status").classList.remove("quiet");
+  if (same(one, other)) {
+    byId("compare-problem").textContent = "These two are the same. Pick another one, or move a line first.";
     return;
   }
-  byId("status").classList.add("quiet");
+  byId("compare-problem").textContent = "";
   state.comparison = new Comparison(named(one), named(other));
   listenTo(null);
   byId("setting").classList.add("waiting");
@@ -342,7 +344,7 @@ function showKept() {
       remember();
       showKept();
       say(`Forgot ${name}`);
-      byId("send").focus?.();
+      byId("remark").focus();
     });
     const text = make("span", "", [make("bdi", name), ` \u2014 ${settingShown(levels)}`]);
     if (remark) text.append(make("em", remark));
@@ -398,6 +400,7 @@ if (byId("keep")) {
     showKept();
     say(`Kept for ${current().name}: ${settingShown(current().levels)}`);
   });
+  for (const id of ["one", "other"]) byId(id).addEventListener("change", () => { byId(id).dataset.picked = "yes"; });
   byId("compare-start").addEventListener("click", () => {
     const all = choices();
     startComparison(all[byId("one").selectedIndex], all[byId("other").selectedIndex]);

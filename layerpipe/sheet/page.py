@@ -13,14 +13,17 @@ import hashlib
 import json
 import math
 from importlib import resources
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from layerpipe.errors import OutputError
 from layerpipe.sheet.song import SheetSection, SheetSong
 
 ALPHABET = bytes(code for code in range(0x21, 0x7F) if chr(code) not in "<&\\")
 SCRIPTS = ("loudness.js", "sound.js", "answer.js", "compare.js", "letter.js")
+MAKER = "layerpipe sheet 1"
 _SIZE = "000.0"
 
 
@@ -46,7 +49,7 @@ def build_sheet(song: SheetSong) -> bytes:
     policy = (f"default-src 'none'; script-src '{_digest(script)}'; style-src '{_digest(style)}'; "
               "base-uri 'none'; form-action 'none'")
     page = environment.from_string(_source("letter.html.j2")).render(
-        song=song, policy=policy, size=Markup(f"<span id=\"size\">{_SIZE}</span>"),
+        song=song, policy=policy, maker=MAKER, size=Markup(f"<span id=\"size\">{_SIZE}</span>"),
         # Our own sources and encodings: the only text that is not escaped.
         style=Markup(style), script=Markup(script), facts=Markup(_facts(song)),
         sounds=[(n, k, Markup(text_of_bytes(sound.flac))) for n, section in enumerate(song.sections)
@@ -68,6 +71,35 @@ def text_of_bytes(data: bytes) -> str:
     letters = np.frombuffer(ALPHABET, np.uint8)
     pair[:, 0], pair[:, 1] = letters[value // 91], letters[value % 91]
     return pair.tobytes().decode("ascii")
+
+
+def text_characters(count: int) -> int:
+    """How many characters `count` bytes become."""
+    return 2 * -(-8 * count // 13)
+
+
+def write_page(path: Path, page: bytes) -> None:
+    """Put a page where it was asked for, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written, or something that is no such page stands there.
+    """
+    partial = path.with_name(path.name + ".partial")
+    try:
+        if path.exists():
+            with path.open("rb") as there:
+                if MAKER.encode() not in there.read(4096):
+                    raise OutputError(f"{path}: holds something else than a page of layerpipe, and is left alone; "
+                                      "give another name with --out")
+        path.parent.mkdir(parents=True, exist_ok=True)
+        partial.write_bytes(page)
+        partial.replace(path)
+    except OSError as refusal:
+        raise OutputError(f"{path}: cannot be written: {refusal.strerror or refusal}") from refusal
+    finally:
+        partial.unlink(missing_ok=True)
 
 
 def _facts(song: SheetSong) -> str:
