@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from layerpipe.dsp.dither import to_pcm
 from layerpipe.dsp.loudness import STEPS_PER_S, step_start, step_starts
@@ -56,6 +57,15 @@ class Excerpt:
         fall = np.clip((self.stop - at) / max(self.fade_out, 1), 0, 1) if self.fade_out else np.ones(len(at))
         gain: FloatArray = (1 - np.cos(np.pi * rise)) / 2 * (1 - np.cos(np.pi * fall)) / 2
         return gain
+
+
+    def fade_of_steps(self, edges: npt.NDArray[np.int64]) -> FloatArray:
+        """Effective (rms) gain of the fades in each step between edges, shape (steps,)."""
+        rms = np.ones(len(edges) - 1)
+        faded = (edges[:-1] < self.start + self.fade_in) | (edges[1:] > self.stop - self.fade_out)
+        for step in np.flatnonzero(faded):
+            rms[step] = np.sqrt(np.mean(self.fade(int(edges[step]), int(edges[step + 1])) ** 2))
+        return rms
 
 
 @dataclass(frozen=True)
@@ -215,10 +225,7 @@ def _faded(song: VoicedSong, excerpt: Excerpt, version: Version) -> tuple[Gains,
             gains = rows(first, stop)
             if version.with_bed:
                 gains = gains + song.bed_row(n)
-            edges = step_starts(first, stop, song.rate_hz)
-            fade = excerpt.fade(int(edges[0]), int(edges[-1])) ** 2
-            rms = np.sqrt(np.add.reduceat(fade, edges[:-1] - edges[0]) / np.diff(edges))
-            return gains * rms[:, None]
+            return gains * excerpt.fade_of_steps(step_starts(first, stop, song.rate_hz))[:, None]
 
         return faded
 
