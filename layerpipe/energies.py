@@ -93,7 +93,6 @@ def hear(energies: Energies, blends: Sequence[tuple[Gains, Gains]], start_frame:
 
     Parameters
     ----------
-    energies : Energies
     blends : sequence of (left, right)
         Gains of the takes on either side; see `Gains`.
     start_frame, stop_frame : int
@@ -101,8 +100,7 @@ def hear(energies: Energies, blends: Sequence[tuple[Gains, Gains]], start_frame:
 
     Returns
     -------
-    list of Blend
-        About 16 bytes per step and blend.
+    list of Blend [about 16 bytes per step each]
 
     Raises
     ------
@@ -161,26 +159,21 @@ class Sweep:
 
 def sweep(energies: Energies, fixed_left: Gains, fixed_right: Gains, layer_left: Gains, layer_right: Gains,
           levels_db: npt.ArrayLike, start_frame: int = 0, stop_frame: int | None = None) -> Sweep:
-    """Try many levels of one layer at once.
-
-    The energy of every step is a quadratic in the layer's gain, so three arrays hold all levels there are.
+    """Try many levels of one layer at once: each step's energy is a quadratic in the layer's gain.
 
     Parameters
     ----------
-    energies : Energies
     fixed_left, fixed_right : Gains
         The rest of the blend; zero for the takes of the layer.
     layer_left, layer_right : Gains
         The layer at level 0 dB; zero for all other takes.
     levels_db : array_like [shape=(levels,)]
         -inf is the rest alone.
-    start_frame, stop_frame : int
-        The span to measure.
 
     Returns
     -------
     Sweep
-        Each figure equals a full measurement of the blend at that level.
+        Each figure equals a full measurement of the span of the blend at that level.
     """
     levels = np.atleast_1d(np.asarray(levels_db, dtype=np.float64))
     rest, layer, both = _three(energies, (fixed_left, fixed_right), (layer_left, layer_right), start_frame, stop_frame)
@@ -246,11 +239,10 @@ def level_for_difference(energies: Energies, fixed_left: Gains, fixed_right: Gai
 def _three(energies: Energies, fixed: tuple[Gains, Gains], layer: tuple[Gains, Gains], start_frame: int,
            stop_frame: int | None) -> list[Blend]:
     """The rest alone, the layer alone, both."""
-    rest_rows = [_rows(gains, energies) for gains in fixed]
-    layer_rows = [_rows(gains, energies) for gains in layer]
-    both = tuple((lambda a, b: lambda first, stop: a(first, stop) + b(first, stop))(one, other)
-                 for one, other in zip(rest_rows, layer_rows, strict=True))
-    return hear(energies, [fixed, layer, (both[0], both[1])], start_frame, stop_frame)
+    def added(side: int) -> Gains:
+        one, other = _rows(fixed[side], energies), _rows(layer[side], energies)
+        return lambda first, stop: one(first, stop) + other(first, stop)
+    return hear(energies, [fixed, layer, (added(0), added(1))], start_frame, stop_frame)
 
 
 def _rows(gains: Gains, energies: Energies) -> Callable[[int, int], FloatArray]:

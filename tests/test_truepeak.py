@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -53,12 +54,15 @@ def materials(kind: str, frames: int, seed: int) -> np.ndarray:
         return np.sin(np.pi / 2 * n + np.pi / 4)
     if kind == "decay":
         return np.exp(-n / 700) * np.sin(0.01 * n) + np.exp(-n / 50) * rng.standard_normal(frames)
+    if kind == "a crack beside a whisper":
+        return np.where(n % 2500 == 2499, 1e9, 1e-3 * rng.standard_normal(frames))
     if kind == "clicks":
         return np.where(rng.random(frames) < 0.002, rng.standard_normal(frames), 0.0)
     return np.zeros(frames)
 
 
-KINDS = ["noise", "rumble", "sine", "sine that repeats itself", "quarter of the rate", "decay", "clicks", "silence"]
+KINDS = ["noise", "rumble", "sine", "sine that repeats itself", "quarter of the rate", "decay", "clicks",
+         "a crack beside a whisper", "silence"]
 
 
 # EBU Tech 3341 version 4, table 1: dBTP, tolerance +0.2/-0.4 dB. (divisor of the rate, phase in degrees, amplitude)
@@ -221,3 +225,19 @@ def test_a_block_with_another_number_of_channels_is_refused():
         TruePeakMeter(2).add(np.zeros((10, 3)))
     with pytest.raises(ParameterError, match="2 channels"):
         TruePeakMeter(2).add(np.zeros(10))
+
+
+@pytest.mark.parametrize("kind", ["noise", "decay", "a crack beside a whisper"])
+@pytest.mark.usefixtures("either_way")
+def test_parts_have_the_peaks_of_their_own_points(kind):
+    sound = materials(kind, 20_000, seed=6)
+    meter, found = TruePeakMeter(), []
+    for piece in np.split(sound, [3000, 3001, 9000, 17_000]):
+        meter.add(piece)
+        found.append(meter.next_part()[0])
+    found.append(meter.peak[0])
+    points = np.abs(interpolate(np.lib.stride_tricks.sliding_window_view(np.pad(sound, TAPS - 1), TAPS))).max(axis=1)
+    # Interval i begins 24 frames before frame i; a part ends where its taps end.
+    ends = [0, 3000, 3001, 9000, 17_000, 20_000, len(points)]
+    assert found == [points[start:stop].max() for start, stop in itertools.pairwise(ends)]
+    assert max(found) == true_peak(sound)[0]

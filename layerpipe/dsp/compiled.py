@@ -244,7 +244,7 @@ def seek_peak(sound: FloatArray, intervals: int, taps: FloatArray, sum_bound: fl
     """First interval of a piece whose interpolated points exceed the peak the most, -1 if none does.
 
     The bounds and their proof: dsp.truepeak. taps: (reach, phases); highest: one number per cell of frames; points:
-    (phases,); state: (peak, highest frame or point yet, that less the slack of a comparison).
+    (phases,); state: peak, highest frame or point counted yet, relative and absolute slack of a comparison.
     """
     reach, phases = taps.shape
     middle = reach // 2 - 1
@@ -252,7 +252,7 @@ def seek_peak(sound: FloatArray, intervals: int, taps: FloatArray, sum_bound: fl
     curve_bound = 0.0
     for k in range(bends):
         curve_bound += curve_bounds[k]
-    peak, floor = state[0], state[1]
+    peak, floor, slack, rounding = state[0], state[1], state[2], state[3]
     for c in range(len(highest)):
         m0, m1, m2, m3 = 0.0, 0.0, 0.0, 0.0
         # Four maxima side by side, so that none waits for the one before.
@@ -263,12 +263,13 @@ def seek_peak(sound: FloatArray, intervals: int, taps: FloatArray, sum_bound: fl
             m2 = v2 if v2 > m2 else m2
             m3 = v3 if v3 > m3 else m3
         highest[c] = max(m0, m1, m2, m3)
-        floor = max(floor, highest[c])
-    wanted = floor * state[2]
+        if c > 0 and (c + 1) * cell <= middle + intervals:
+            floor = max(floor, highest[c])
+    wanted = floor * slack
     found = -1
     for c in range(len(highest) - 1):
         reached = max(highest[c], highest[c + 1])
-        if reached == 0.0 or reached * sum_bound < wanted:
+        if reached == 0.0 or reached * (sum_bound + rounding) < wanted:
             continue
         begin = c * cell
         end = min(begin + cell, intervals)
@@ -278,14 +279,14 @@ def seek_peak(sound: FloatArray, intervals: int, taps: FloatArray, sum_bound: fl
             v1 = abs((sound[n + 1] + sound[n + 3]) - 2.0 * sound[n + 2])
             m0 = v0 if v0 > m0 else m0
             m1 = v1 if v1 > m1 else m1
-        bent = curve_bound * max(m0, m1)
+        bent = curve_bound * max(m0, m1) + rounding * reached
         if reached * near_bound + bent < wanted:
             continue
         for n in range(begin, end):
             near = max(abs(sound[n + middle]), abs(sound[n + middle + 1])) * near_bound
             if near + bent < wanted:
                 continue
-            s0, s1 = 0.0, 0.0
+            s0, s1 = rounding * reached, 0.0
             for k in range(0, bends, 2):
                 s0 += curve_bounds[k] * abs((sound[n + k] + sound[n + k + 2]) - 2.0 * sound[n + k + 1])
                 s1 += curve_bounds[k + 1] * abs((sound[n + k + 1] + sound[n + k + 3]) - 2.0 * sound[n + k + 2])
@@ -303,6 +304,6 @@ def seek_peak(sound: FloatArray, intervals: int, taps: FloatArray, sum_bound: fl
             if best > peak:
                 peak, found = best, n
                 floor = max(floor, peak)
-                wanted = floor * state[2]
+                wanted = floor * slack
     state[0], state[1] = peak, floor
     return found

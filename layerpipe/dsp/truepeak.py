@@ -14,9 +14,9 @@ because h less the straight line between the two frames, less its sum s and its 
 z = 1 and is therefore some g convolved with 1, -2, 1. So with N = 1 + |s| + 2 |m| and G[k] the largest |g[k]| of any
 phase, |y| is at most N max(|x[n]|, |x[n+1]|) + sum G[k] |second difference at k|: hardly more than the frames
 themselves where the sound is smooth. It also is at most L max |x| in reach, L being the largest sum of |h|. Where a
-bound stays under the highest frame or point found so far, nothing is computed, and the peak cannot be there. Rounding
-is covered: no frame in reach is above the highest found, so double precision puts a point or a bound off by less than
-1e-12 of that, and comparisons leave 1e-9. Equal peaks are never skipped: the first of them is the place.
+bound stays under the highest frame or point counted so far, nothing is computed, and the peak cannot be there. Rounding
+is covered: double precision puts a point or a bound off by less than 1e-13 of the highest frame in reach, and
+comparisons leave 1e-12 of that and 1e-9 of themselves. Equal peaks are never skipped: the first is the place.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ _BEFORE, _AFTER = TAPS // 2 - 1, TAPS // 2
 _CELL = 128
 _WORK_FRAMES = 1 << 15
 _AT_ONCE = 512
-_SLACK = 1 - 1e-9
+_SLACK, _ROUNDING = 1 - 1e-9, 1e-12
 
 IntArray = npt.NDArray[np.int64]
 
@@ -157,7 +157,7 @@ class _Channel:
     def __init__(self, room: FloatArray) -> None:
         self._room = room
         self.peak, self.place = 0.0, 0
-        # The highest frame or point seen, which the peak will reach in the end: frames come before their intervals.
+        # The highest frame or point of the intervals counted: a lower bound of the peak, known before it is.
         self._floor = 0.0
         # The frames the next intervals reach back to, and the frame of the first of those intervals.
         self._past = np.zeros(TAPS - 1)
@@ -172,7 +172,7 @@ class _Channel:
 
     def forget(self) -> None:
         """Begin a new count; the past stays, for the taps reach back into it."""
-        self.peak, self.place, self._ended = 0.0, 0, None
+        self.peak, self.place, self._floor, self._ended = 0.0, 0, 0.0, None
 
     def ended(self) -> tuple[float, int]:
         """Peak and its frame if the sound ended now."""
@@ -211,7 +211,7 @@ class _Channel:
         """Examine a piece by the compiled loop."""
         design = interpolator()
         highest, points = self._room[1, : len(sound) // _CELL], self._room[2, :PHASES]
-        state = np.array([self.peak, self._floor, _SLACK])
+        state = np.array([self.peak, self._floor, _SLACK, _ROUNDING])
         found = compiled.seek_peak(sound, intervals, design.taps, design.sum_bound, design.near_bound,
                                    design.curve_bounds, _CELL, highest, points, state)
         self.peak, self._floor = float(state[0]), float(state[1])
@@ -227,18 +227,19 @@ class _Channel:
         design = interpolator()
         loud = np.abs(sound, out=self._room[1, : len(sound)])
         highest = _by_cell(loud)
-        self._floor = max(self._floor, float(highest.max()))
+        # Frames before the first or after the last interval of this piece are counted with others.
+        self._floor = max(self._floor, float(highest[1 : (_BEFORE + intervals) // _CELL].max(initial=0.0)))
         wanted = self._floor * _SLACK
         reached = np.maximum(highest[:-1], highest[1:])
-        if self._floor == 0.0 or reached.max() * design.sum_bound < wanted:
+        if not reached.any() or reached.max() * (design.sum_bound + _ROUNDING) < wanted:
             return np.zeros(0, dtype=np.int64), np.zeros(0)
         bend = self._room[2, : len(sound)]
         np.add(sound[2:], sound[:-2], out=bend[:-2])
         bend[:-2] -= 2.0 * sound[1:-1]
         bend[-2:] = 0.0
         bent = _by_cell(np.abs(bend, out=bend))
-        bent = design.curve_bounds.sum() * np.maximum(bent[:-1], bent[1:])
-        left = (reached * design.near_bound + bent >= wanted) & (reached * design.sum_bound >= wanted)
+        bent = design.curve_bounds.sum() * np.maximum(bent[:-1], bent[1:]) + _ROUNDING * reached
+        left = (reached * design.near_bound + bent >= wanted) & (reached * (design.sum_bound + _ROUNDING) >= wanted)
         cell = np.flatnonzero(left)[:, None] * _CELL
         near = loud[cell + np.arange(_BEFORE, _BEFORE + _CELL + 1)]
         bound = np.maximum(near[:, 1:], near[:, :-1]) * design.near_bound + bent[left][:, None]
@@ -252,7 +253,7 @@ class _Channel:
         """Compute candidates: by a matrix product, then those that may be the peak in the order that decides."""
         windows = sound[intervals[:, None] + np.arange(TAPS)]
         rough = np.abs(windows @ interpolator().taps).max(axis=1)
-        last = rough >= max(float(rough.max()), self._floor) * _SLACK
+        last = rough + _ROUNDING * np.abs(windows).max(axis=1) >= max(float(rough.max()), self._floor) * _SLACK
         if not last.any():
             return
         points = np.abs(interpolate(windows[last])).max(axis=1)
