@@ -66,11 +66,12 @@ class Blend:
         first, stop = _inside(self, start_frame, stop_frame)
         hop = self.first_step // loudness.HOP_STEPS
         plain = self.plain[-(-first // loudness.HOP_STEPS) - hop : max(0, stop // loudness.HOP_STEPS - hop)]
-        left, right, across = plain.sum(axis=0) if len(plain) else (0.0, 0.0, 0.0)
+        left, right, across = plain.sum(axis=0)
+        lufs = shown.integrated_lufs
         return Readings(
-            shown.integrated_lufs, shown.momentary_max_lufs, shown.short_term_max_lufs, shown.range_lu,
+            lufs, shown.momentary_max_lufs, shown.short_term_max_lufs, shown.range_lu,
             correlation=float(np.clip(across / math.sqrt(left * right), -1, 1)) if left > 0 and right > 0 else None,
-            mono_loss_lu=_less(shown.integrated_lufs, folded),
+            mono_loss_lu=None if lufs is None or folded is None or lufs == -math.inf else lufs - folded,
         )
 
     def gating_blocks(self, steps: FloatArray, start_frame: int, stop_frame: int | None,
@@ -301,10 +302,3 @@ def _inside(blend: Blend, start_frame: int, stop_frame: int | None) -> tuple[int
     first, stop = loudness.steps_inside(max(0, start_frame), stop_frame, blend.rate_hz)
     first = min(max(first, blend.first_step), end)
     return first, max(first, min(stop, end))
-
-
-def _less(one: float | None, other: float | None) -> float | None:
-    """Difference of two loudnesses; None where it has no meaning."""
-    if one is None or other is None or one == -math.inf:
-        return None
-    return one - other

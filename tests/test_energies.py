@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from layerpipe.dsp import loudness
+from layerpipe.dsp import compiled, loudness
 from layerpipe.dsp.loudness import measure
 from layerpipe.energies import Energies, EnergyMeter, hear, level_for_difference, readings, sweep
 from layerpipe.errors import ParameterError
@@ -299,3 +299,17 @@ def test_a_section_outside_the_song_is_not_measurable(energies):
     for start, stop in ((energies.frames, energies.frames + 48_000), (480_000, 470_000), (10**9, None)):
         assert readings(energies, np.ones(TAKES), np.ones(TAKES), start, stop).integrated_lufs is None
         assert hear(energies, [(np.ones(TAKES), np.ones(TAKES))])[0].readings(start, stop).integrated_lufs is None
+
+
+def test_four_sounds_at_once_are_weighted_as_each_alone_to_the_bit(rng):
+    sections = loudness.k_weighting(RATE_HZ)
+    sound = rng.standard_normal((4, 700))
+    results = []
+    for run in (compiled.weight_four, compiled.weight_four.plain):
+        state, out = np.zeros((4, 4)), np.empty_like(sound)
+        for piece in (slice(0, 300), slice(300, 700)):
+            run(sections[0], sections[1], sound[:, piece], state, out[:, piece])
+        results.append(out)
+    alone = np.stack([loudness.run_sections(sections, row)[0] for row in sound])
+    np.testing.assert_array_equal(results[0], results[1])
+    np.testing.assert_array_equal(results[0], alone)
