@@ -91,3 +91,8 @@ def found_text(value: object) -> str:
     if isinstance(value, list):
         return "a list" if value else "an empty list"
     return f"the date {value}"
+
+
+def one_line(text: str) -> str:
+    """A text with nothing in it that breaks a line or cannot be seen."""
+    return " ".join("".join(" " if _unseen(character) else character for character in text).split())

@@ -69,7 +69,7 @@ class RecipeFile:
 
     @cached_property
     def _lines(self) -> dict[Location, int]:
-        return _lines(self.text)
+        return lines_of(self.text)
 
     def line_of(self, location: Location) -> int | None:
         """Line of a key, table or element, or of the nearest thing around it that is written down.
@@ -113,7 +113,7 @@ def parse_recipe(path: Path, text: str) -> RecipeFile:
     recipe, problems = model_problems(data)
     problems += cross_problems(data)
     if recipe is None or problems:
-        lines = _lines(text)
+        lines = lines_of(text)
         faults = [Fault(path, place_words(at, data), problem, _line(lines, at)) for at, problem in problems]
         raise RecipeError(sorted(faults, key=lambda fault: fault.line or 0))
     return RecipeFile(path, text, _with_absolute_files(recipe, path.absolute().parent), data)
@@ -174,11 +174,6 @@ def _values(path: Path, text: str) -> dict[str, Any]:
 
 def _refusal(path: Path, problem: str, line: int | None = None) -> RecipeError:
     return RecipeError([Fault(path, "", problem, line)])
-
-
-def _lines(text: str) -> dict[Location, int]:
-    """Lines of all places."""
-    return lines_of(text.replace("\r\n", "\n"))
 
 
 def _line(lines: dict[Location, int], location: Location) -> int | None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 import tomllib
 from bisect import bisect_right
+from dataclasses import dataclass, field
 
 Location = tuple[str | int, ...]
 """Keys and indices (from 0) from the top of a recipe: ("layer", 1, "take", 0, "pan")."""
@@ -22,9 +23,26 @@ _LONG_LITERAL = re.compile(r"'''.*?'''(?:'{0,2})", re.DOTALL)
 _PLAIN = re.compile(r"[^,\]}#\n]*")
 
 
+@dataclass(frozen=True)
+class Layout:
+    """Lines, counted from 1, of what stands in a text."""
+
+    first: dict[Location, int] = field(default_factory=dict)
+    """Where every key, table and list element begins."""
+    last: dict[Location, int] = field(default_factory=dict)
+    """Where every value ends."""
+    headers: dict[Location, int] = field(default_factory=dict)
+    """Where every [table] and every entry of a [[list]] is opened."""
+
+
+def layout_of(text: str) -> Layout:
+    """Where everything stands in a valid TOML text; line ends are line feeds or carriage returns with them."""
+    return _Scan(text.replace("\r\n", "\n")).layout
+
+
 def lines_of(text: str) -> dict[Location, int]:
     """Line, counted from 1, of every key, table and list element of a valid TOML text."""
-    return _Scan(text).lines
+    return layout_of(text).first
 
 
 class _Scan:
@@ -33,7 +51,8 @@ class _Scan:
     def __init__(self, text: str) -> None:
         self.text = text
         self.at = 0
-        self.lines: dict[Location, int] = {}
+        self.layout = Layout()
+        self.lines = self.layout.first
         self._breaks = [found.start() for found in re.finditer("\n", text)]
         self._counts: dict[Location, int] = {}
         """How many tables each [[list]] of tables holds so far."""
@@ -69,6 +88,7 @@ class _Scan:
             if place in self._counts:
                 place = (*place, self._counts[place] - 1)
                 self.lines.setdefault(place, line)
+        self.layout.headers[place] = line
         return place
 
     def _keys(self) -> list[str]:
@@ -110,6 +130,7 @@ class _Scan:
             self._skip(_LONG_LITERAL if text.startswith("'''", self.at) else _LITERAL)
         else:
             self._skip(_PLAIN)
+        self.layout.last[place] = self._line()
 
     def _listed(self, place: Location) -> None:
         """[a, b]"""
