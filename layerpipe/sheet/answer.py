@@ -101,28 +101,22 @@ def same_name(one: str, other: str) -> bool:
 def _read_line(text: str) -> Answer:
     """The plain line."""
     text = " ".join(unicodedata.normalize("NFC", text).translate(_ALIKE).split())
-    marks = list(_MARK.finditer(text))
-    if not marks:
+    mark = _MARK.search(text)
+    if not mark:
         _refuse(f'holds no line that begins with "{FORMAT}:" and is no saved file either')
-    if len(marks) > 1 and any(mark.start() > marks[0].start() and _outside_strings(text, marks[0].end(), mark.start())
-                              for mark in marks[1:]):
-        _refuse("holds more than one answer; give one at a time")
-    if marks[0].group(1) != "1":
-        _refuse(f"is of version {marks[0].group(1)}; this layerpipe reads version 1")
-    words, end = _words(text, marks[0].end())
+    if mark.group(1) != "1":
+        _refuse(f"is of version {mark.group(1)}; this layerpipe reads version 1")
+    words, end = _words(text, mark.end())
     told = _CHECK.match(text, end)
     if not told:
-        _refuse(f"cannot be read past {_shown(text[max(marks[0].start(), end - 30) : end])}; it should go on, or end "
+        _refuse(f"cannot be read past {_shown(text[max(mark.start(), end - 30) : end])}; it should go on, or end "
                 "with its (check ....): copy it once more, whole")
-    line = text[marks[0].start() : end]
+    if _MARK.search(text, told.end()):
+        _refuse("holds more than one answer; give one at a time")
+    line = text[mark.start() : end]
     if f"{binascii.crc_hqx(line.encode('utf-8', 'surrogatepass'), 0xFFFF):04x}" != told.group(1):
         _refuse("was changed on its way: its check does not fit; copy it once more, whole")
     return _Sentence(words).answer()
-
-
-def _outside_strings(text: str, start: int, stop: int) -> bool:
-    """Whether a place is not inside a quoted string that begins after `start`."""
-    return re.sub(r"\\.", "", text[start:stop]).count('"') % 2 == 0
 
 
 def _words(text: str, at: int) -> tuple[list[str], int]:
@@ -150,8 +144,8 @@ class _Sentence:
         made = _Made(_name(self._string("the title"), "title"))
         while self._taken(";"):
             section = _name(self._string("a section"), "section")
-            levels, remark = {}, None
-            levels[self._string("a layer")] = self._level()
+            layer, remark = self._string("a layer"), None
+            levels = {layer: self._level()}
             while remark is None and self._taken(","):
                 if self._taken("remark"):
                     remark = self._string("the remark")
