@@ -59,14 +59,12 @@ def refuse_name(name: str) -> str:
     return name
 
 
-def file_safe(name: str) -> str:
-    """The name as it stands in a file name: composed letters, runs of space as one underscore."""
-    return re.sub(r"\s+", "_", unicodedata.normalize("NFC", name))
-
-
 def file_key(name: str) -> str:
-    """Equal for names that some system would take for the same file: case and kinds of letters do not count."""
-    return unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", file_safe(name)).casefold())
+    """Equal for names that some system would take for the same file, or a reader for the same word.
+
+    Case, composed or separate accents, kinds of the same letter and the length of a space do not count.
+    """
+    return unicodedata.normalize("NFKC", " ".join(unicodedata.normalize("NFKC", name).split()).casefold())
 
 
 def _unseen(character: str) -> bool:

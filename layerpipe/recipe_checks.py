@@ -14,7 +14,7 @@ from pydantic import ValidationError
 
 from layerpipe.clock import SongClock
 from layerpipe.errors import ParameterError
-from layerpipe.names import file_key, file_safe, found_text
+from layerpipe.names import file_key, found_text
 from layerpipe.recipe import HIGHEST_RATE_HZ, LOWEST_RATE_HZ, MOST_TAKES, Move, Noun, Recipe, Section, Song, TempoChange
 from layerpipe.recipe_faults import Problem, nearest
 from layerpipe.toml_lines import Location
@@ -23,6 +23,8 @@ Table = Mapping[str, Any]
 N = TypeVar("N", bound=Noun)
 WHOLE_SONG = "song"
 """What previews and tables call the whole song; no section may take that name."""
+TOGETHER = ("blend", "in the track")
+"""What files and tables call all layers together; no layer may take these names."""
 
 
 def cross_problems(data: Table) -> Iterator[Problem]:
@@ -102,13 +104,17 @@ def _names(data: Table) -> Iterator[Problem]:
         if isinstance(name, str) and file_key(name) == WHOLE_SONG:
             yield (*at, "name"), f"found {found_text(name)}, which stands for the whole song; choose another name"
     yield from _repeated([(at, layer.get("name")) for at, layer in _layers(data)], "layer")
+    for at, layer in _layers(data):
+        name = layer.get("name")
+        if isinstance(name, str) and file_key(name) in TOGETHER:
+            yield (*at, "name"), f"found {found_text(name)}, which stands for all layers together; choose another name"
     stems: dict[str, Location] = {}
     for layer_at, layer in _layers(data):
         takes = _tables(layer.get("take"), (*layer_at, "take"))
         yield from _repeated([(at, take.get("name")) for at, take in takes], "take of this layer")
         for at, take in takes:
             if isinstance(layer.get("name"), str) and isinstance(take.get("name"), str):
-                stem = file_safe(f"{layer['name']}-{take['name']}")
+                stem = f"{layer['name']}-{take['name']}"
                 other_at = stems.setdefault(file_key(stem), layer_at)
                 # Layers of one name are told already; here two names only meet once they are joined.
                 if other_at != layer_at and file_key(data["layer"][other_at[1]]["name"]) != file_key(layer["name"]):
