@@ -30,6 +30,7 @@ from layerpipe.units import db_of_gain, frames_of_s
 from layerpipe.voiced import Stretch, VoicedSong
 
 PcmArray = npt.NDArray[np.int32]
+_LONGEST_BLOCK_S, _BLOCK_SAMPLES = 4, 1 << 20
 Kind = Literal["take", "layer", "blend"]
 
 
@@ -273,7 +274,9 @@ def _parts(sections: Sequence[Stretch], frames: int) -> list[tuple[int, int]]:
 
 def _read_ahead(song: VoicedSong, pool: ThreadPoolExecutor) -> Iterator[tuple[int, list[npt.NDArray[np.float32]]]]:
     """The song's blocks, the next one read while this one is worked on."""
-    blocks = song.blocks(0, song.frames, song.rate_hz)
+    # Long blocks cost fewer hand-overs between threads; many takes get shorter ones, so that memory stays as it is.
+    seconds = max(1, min(_LONGEST_BLOCK_S, _BLOCK_SAMPLES // (song.rate_hz * len(song.voices))))
+    blocks = song.blocks(0, song.frames, seconds * song.rate_hz)
     coming: Future[Any] = pool.submit(next, blocks, None)
     while (block := coming.result()) is not None:
         coming = pool.submit(next, blocks, None)

@@ -45,6 +45,8 @@ class FileFacts:
     container: str
     bits: int | None
     stamp: FileStamp
+    sound_start: int | None = None
+    """Byte at which the samples begin, where they are packed 24 bits and nothing else."""
 
     @property
     def seconds(self) -> float:

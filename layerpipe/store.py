@@ -22,6 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.errors import LayerpipeError
+from layerpipe.held import HeldFile
 from layerpipe.places import cache_folder
 from layerpipe.sound import FloatArray
 
@@ -33,22 +34,6 @@ class DamagedEntry(LayerpipeError):  # noqa: N818 - it is not the reader's error
     """An entry does not hold what was written; it has been removed."""
 
     exit_code = 1
-
-
-class HeldFile:
-    """A file held open for as long as somebody holds this: an entry removed meanwhile can be read to its end."""
-
-    def __init__(self, path: Path) -> None:
-        self._fd = os.open(path, os.O_RDONLY)
-        self.size_bytes = os.fstat(self._fd).st_size
-
-    def read(self, start: int, count: int) -> bytes:
-        """Bytes from `start`; fewer than `count` where the file ends. Safe from several threads."""
-        return os.pread(self._fd, count, start)
-
-    def __del__(self) -> None:
-        if hasattr(self, "_fd"):
-            os.close(self._fd)
 
 
 @dataclass(frozen=True)

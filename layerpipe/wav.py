@@ -18,6 +18,8 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
+from layerpipe.containers import Promise
+from layerpipe.dsp import compiled
 from layerpipe.errors import OutputError, ParameterError
 from layerpipe.facts import (
     FileFacts,
@@ -31,6 +33,7 @@ from layerpipe.facts import (
     stamp_of,
     unfit,
 )
+from layerpipe.held import HeldFile
 from layerpipe.sound import BLOCK_FRAMES, FloatArray
 
 __all__ = ["FileFacts", "FileStamp", "SourceFile", "StereoFile", "inspect", "read_pcm", "scan", "source_digest",
@@ -39,6 +42,7 @@ __all__ = ["FileFacts", "FileStamp", "SourceFile", "StereoFile", "inspect", "rea
 LOUDEST_SAMPLE = 1e6
 """A float file may pass full scale; 120 dB past it there is no sound any more."""
 
+_PLAIN = ("WAV", "WAVEX", "RF64")
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 Float32Array = npt.NDArray[np.float32]
 PcmArray = npt.NDArray[np.int32]
@@ -68,13 +72,20 @@ def inspect(path: Path) -> FileFacts:
     try:
         with _handle_of(path) as handle:
             facts = FileFacts(path, int(handle.samplerate), int(handle.channels), int(handle.frames),
-                              str(handle.subtype), str(handle.format), _BITS.get(handle.subtype), stamp)
+                              str(handle.subtype), str(handle.format), _BITS.get(handle.subtype), stamp,
+                              _start_of_plain(handle, promise))
     except (soundfile.LibsndfileError, OSError, RuntimeError) as refusal:
         refuse_cut_short(path, stamp.size, promise)
         raise unfit(path, f"is damaged: its {promise.kind} header cannot be read ({_reason(refusal)})") from refusal
     refuse_unusable(facts)
     refuse_cut_short(path, stamp.size, promise, facts)
     return facts
+
+
+def _start_of_plain(handle: Any, promise: Promise) -> int | None:
+    """Where the samples begin, if they are packed 24 bits as the header counts them."""
+    packed = handle.format in _PLAIN and handle.subtype == "PCM_24" and promise.sound_bytes is not None
+    return promise.sound_start if packed and promise.sound_bytes // (3 * handle.channels) == handle.frames else None
 
 
 class SourceFile:
@@ -162,6 +173,7 @@ class _OpenFile:
     def __init__(self, facts: FileFacts) -> None:
         self._facts = facts
         self._handle: Any = None
+        self._bytes: HeldFile | None = None
         self._at = 0
         self._lock = threading.Lock()
 
@@ -170,6 +182,8 @@ class _OpenFile:
         facts = self._facts
         if not 0 <= start <= stop <= facts.frames:
             raise ParameterError(f"frames {start} to {stop} must lie inside 0 to {facts.frames}")
+        if facts.sound_start is not None and dtype == "float64" and compiled.is_loaded():
+            return self._unpacked(start, stop)
         with self._lock:
             try:
                 if self._handle is None:
@@ -187,10 +201,30 @@ class _OpenFile:
                                      f"{clock_of(facts.frames, facts.rate_hz)} its header promises")
         return sound
 
+    def _unpacked(self, start: int, stop: int) -> FloatArray:
+        """The same numbers without libsndfile, which takes many times as long over 24-bit samples."""
+        facts = self._facts
+        frame_bytes = 3 * facts.channels
+        with self._lock:
+            try:
+                if self._bytes is None:
+                    self._bytes = HeldFile(facts.path)
+                packed = self._bytes.read((facts.sound_start or 0) + start * frame_bytes, (stop - start) * frame_bytes)
+            except OSError as refusal:
+                raise unfit(facts.path, f"cannot be read ({_reason(refusal)})") from refusal
+        if len(packed) < (stop - start) * frame_bytes:
+            ends = clock_of(start + len(packed) // frame_bytes, facts.rate_hz)
+            raise unfit(facts.path, f"ends at {ends}, before the {clock_of(facts.frames, facts.rate_hz)} "
+                                    "its header promises")
+        sound = np.empty((stop - start) * facts.channels)
+        compiled.unpack_24(np.frombuffer(packed, np.uint8), 2.0**-23, sound)
+        return sound.reshape(-1, facts.channels)
+
     def close(self) -> None:
         """Close the handle if one is open."""
         with self._lock:
             self._let_go()
+            self._bytes = None
 
     def _let_go(self) -> None:
         """Close without taking the lock."""

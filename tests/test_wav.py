@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from layerpipe.dsp import compiled
 from layerpipe.errors import AudioError, LayerpipeError, OutputError, ParameterError
 from layerpipe.wav import SourceFile, StereoFile, inspect, read_pcm, scan, source_digest, write_flac
 from tests import bad_files
@@ -190,3 +191,16 @@ def test_float_files_have_no_integers_to_compare(tmp_path: Path) -> None:
     soundfile.write(path, bad_files.hum(), 48_000, subtype="FLOAT")
     with pytest.raises(AudioError, match="integers were expected"):
         read_pcm(path)
+
+
+@pytest.mark.parametrize("channels", [1, 2])
+def test_the_short_way_to_24_bit_samples_gives_libsndfiles_numbers(tmp_path, channels):
+    compiled.unpack_24(np.zeros(3, np.uint8), 1.0, np.zeros(1))
+    assert compiled.is_loaded()
+    pcm = np.random.default_rng(3).integers(-(1 << 23), 1 << 23, (5_000, channels), dtype=np.int32)
+    soundfile.write(tmp_path / "take.wav", pcm << 8, 48_000, subtype="PCM_24")
+    facts = inspect(tmp_path / "take.wav")
+    assert facts.sound_start is not None
+    for channel in range(channels):
+        with SourceFile(tmp_path / "take.wav", channel + 1) as file:
+            np.testing.assert_array_equal(file.read(17, 4_001), pcm[17:4_001, channel] / (1 << 23))

@@ -189,6 +189,14 @@ def add_noise(start: Any, key: Any, step: float, samples: Any, out: FloatArray) 
 
 
 @kernel
+def unpack_24(packed: Any, scale: float, out: FloatArray) -> None:
+    """Little-endian samples of three bytes (uint8) as numbers; scale is the value of one step."""
+    for n in range(len(out)):
+        low = np.int32(packed[3 * n]) | (np.int32(packed[3 * n + 1]) << np.int32(8))
+        out[n] = (low | (np.int32(np.int8(packed[3 * n + 2])) << np.int32(16))) * scale
+
+
+@kernel
 def pack_24(pcm: Any, words: Any, rest: Any) -> None:
     """Three bytes a sample (as uint32), little-endian: four samples fill three words, the last few go byte by byte."""
     whole = len(words) // 3
