@@ -20,7 +20,8 @@ def strum(pitches_hz: tuple[float, ...], random: np.random.Generator, *, seconds
         at = int(n * 0.004 * RATE_HZ)
         voice = np.exp(-t * 400) * random.standard_normal(len(t)) * 0.3
         for partial in range(1, 12):
-            voice += np.exp(-t * (1 + partial)) / partial * np.sin(2 * np.pi * pitch_hz * partial * t + random.uniform(0, 6))
+            phase = random.uniform(0, 6)
+            voice += np.exp(-t * (1 + partial)) / partial * np.sin(2 * np.pi * pitch_hz * partial * t + phase)
         sound[at:] += voice[: len(t) - at]
     return sound / np.abs(sound).max()
 
@@ -46,7 +47,8 @@ def write_takes(folder: Path, seconds: float, *, pairs: int = 1) -> dict[str, li
         for n in range(2 * pairs):
             path = folder / f"{layer}-{n}.wav"
             if not path.exists() or soundfile.info(path).frames != int(seconds * RATE_HZ):
-                sound = np.rint(take(layer, 100 * n + len(layer), min(seconds, 240.0)) * (1 << 23)).astype(np.int32) << 8
+                played = take(layer, 100 * n + len(layer), min(seconds, 240.0))
+                sound = np.rint(played * (1 << 23)).astype(np.int32) << 8
                 with soundfile.SoundFile(path, "w", RATE_HZ, 1, subtype="PCM_24") as file:
                     left = int(seconds * RATE_HZ)
                     while left > 0:
