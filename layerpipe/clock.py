@@ -105,6 +105,13 @@ class _Stretch:
         return self.start_s + (bar - self.first_bar) * self.bar_s
 
 
+def seconds_text(seconds: float) -> str:
+    """Seconds as "m:ss.mmm"."""
+    thousandths = math.floor(abs(seconds) * 1000 + 0.5)
+    minutes, rest = divmod(thousandths, 60_000)
+    return f"{'-' if seconds < 0 and thousandths else ''}{minutes}:{rest / 1000:06.3f}"
+
+
 class SongClock:
     """Where bars and beats lie in the files. Made by `SongClock.of(recipe)`; it never changes.
 
@@ -225,11 +232,7 @@ class SongClock:
 
     def text_of(self, seconds: float) -> str:
         """A moment as people say it: the nearest place, "5.2" or "5.2.3"; "m:ss.mmm" where there is no tempo."""
-        if self.has_grid:
-            return self.place_of(seconds).text
-        thousandths = math.floor(abs(seconds) * 1000 + 0.5)
-        minutes, rest = divmod(thousandths, 60_000)
-        return f"{'-' if seconds < 0 and thousandths else ''}{minutes}:{rest / 1000:06.3f}"
+        return self.place_of(seconds).text if self.has_grid else seconds_text(seconds)
 
     def grid_s(self, start_s: float, stop_s: float, *, per_beat: int | None = None) -> Grid:
         """Every division of every beat from start_s up to, not including, stop_s.

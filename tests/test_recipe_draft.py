@@ -1,0 +1,193 @@
+"""A starting recipe: what names suggest, what is left out and why, and that it reads without faults."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from typer.testing import CliRunner
+
+from layerpipe.cli import app
+from layerpipe.drafting import MOST_FILES, Draft, draft_recipe
+from layerpipe.errors import AudioError, RecipeError
+from layerpipe.recipe_file import parse_recipe, read_recipe
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """A folder to put takes in."""
+    place = tmp_path / "lantern on_the-pier"
+    place.mkdir()
+    return place
+
+
+def put(folder: Path, *names: str, seconds: float = 0.1, rate_hz: int = 48_000, channels: int = 1) -> None:
+    """Silent takes of some names."""
+    for name in names:
+        path = folder / name
+        path.parent.mkdir(exist_ok=True)
+        soundfile.write(path, np.zeros((int(seconds * rate_hz), channels)), rate_hz, subtype="PCM_24")
+
+
+def guessed(draft: Draft) -> list[tuple[str, str, float]]:
+    """Layer, take and pan of every take."""
+    return [(take.layer, take.name, take.pan) for take in draft.takes]
+
+
+PAIR = [("regular", "left", -100.0), ("regular", "right", 100.0)]
+
+
+@pytest.mark.parametrize(("names", "takes"), [
+    (["gtr left.wav", "gtr right.wav"], PAIR),
+    (["Gtr_L.wav", "Gtr_R.wav"], PAIR),
+    (["AcousticLeft.wav", "AcousticRight.wav"], PAIR),
+    (["take 1.wav", "take 2.wav"], PAIR),
+    (["01.flac", "02.flac"], PAIR),
+    (["a.aiff", "b.wav"], PAIR),
+    (["right.wav", "other.wav"], [("regular", "left", -100.0), ("regular", "right", 100.0)]),
+    (["gtr.wav"], [("regular", "take", 0.0)]),
+    (["gtr 1.wav"], [("regular", "take", 0.0)]),
+    (["gtr left.wav"], [("regular", "left", -100.0)]),
+    (["a.wav", "b.wav", "c.wav"], [
+        ("regular", "take", -100.0), ("regular", "take 2", 0.0), ("regular", "take 3", 100.0)]),
+    (["gtr 1.wav", "gtr 2.wav", "gtr 3.wav", "gtr 4.wav"], [
+        *PAIR, ("regular", "left 2", -100.0), ("regular", "right 2", 100.0)]),
+    (["gtr L.wav", "gtr R.wav", "high gtr L.wav", "high gtr R.wav"], [
+        *PAIR, ("octave", "left", -100.0), ("octave", "right", 100.0)]),
+    (["oct_1.wav", "reg_1.wav", "oct_2.wav", "reg_2.wav"], [
+        *PAIR, ("octave", "left", -100.0), ("octave", "right", 100.0)]),
+    (["GtrHighStrungL.wav", "GtrL.wav"], [("regular", "left", -100.0), ("octave", "left", -100.0)]),
+    (["rakes L.wav", "rakes R.wav", "rhythm L.wav", "rhythm R.wav", "solo.wav"], [
+        ("rakes", "left", -100.0), ("rakes", "right", 100.0), ("rhythm", "left", -100.0), ("rhythm", "right", 100.0),
+        ("regular", "take", 0.0)]),
+    (["blend L.wav", "blend R.wav", "muted L.wav", "muted R.wav"], [
+        ("regular", "left", -100.0), ("regular", "right", 100.0), ("muted", "left", -100.0),
+        ("muted", "right", 100.0)]),
+])
+def test_names_suggest_layers_and_sides(folder, names, takes):
+    put(folder, *names)
+    assert guessed(draft_recipe(folder, folder)) == takes
+
+
+def test_a_draft_is_a_recipe_whose_remarks_can_be_taken_at_their_word(folder):
+    put(folder, "gtr left.wav", "gtr right.wav", "high left.wav", "high right.wav")
+    put(folder, "bed.wav", channels=2)
+    draft = draft_recipe(folder, folder)
+    recipe = parse_recipe(folder / "song.toml", draft.text).recipe
+    assert recipe.song.title == "Lantern On The Pier"
+    assert [layer.name for layer in recipe.layer] == ["regular", "octave"]
+    assert recipe.layer[1].level_db == -9.0
+    assert recipe.layer[0].take[0].file == folder.resolve() / "gtr left.wav"
+    assert recipe.bed is not None
+    assert recipe.bed.file.name == "bed.wav"
+    # Every remark that holds a setting becomes a good setting once its mark is taken away.
+    lines = draft.text.split("\n")
+    opened = [line[2:] if line.startswith("# ") and ("=" in line or line.startswith("# [")) else line for line in lines]
+    whole = parse_recipe(folder / "song.toml", "\n".join(opened)).recipe
+    assert whole.song.tempo == 100.0
+    assert whole.section[0].levels_db == {"octave": -12.0}
+    assert whole.layer[0].chain.high_pass[0].hz == 40
+
+
+def test_lengths_rates_and_channels_are_told(folder):
+    put(folder, "a left.wav", seconds=2.0)
+    put(folder, "a right.wav", seconds=1.5, rate_hz=44_100)
+    put(folder, "a middle.wav", seconds=2.0, channels=2)
+    text = draft_recipe(folder, folder).text
+    assert 'file = "a left.wav"   # 0:02.000 long, 48 kHz, 24 bit' in text
+    assert "0:01.500 long, 44.1 kHz, 24 bit" in text
+    assert "# 0.500 s shorter than the longest take; silence is added at its end" in text
+    assert "channel = 1         # of 2; a take is one of them" in text
+    assert "sample_rate_hz = 48000   # the takes differ" in text
+
+
+def test_files_are_named_as_seen_from_where_the_recipe_will_stand(tmp_path, folder):
+    put(folder, "one/left.wav", "one/right.wav")
+    text = draft_recipe(folder, tmp_path / "recipes").text
+    assert 'file = "../lantern on_the-pier/one/left.wav"' in text
+
+
+def test_what_is_no_take_is_left_out_and_told(folder):
+    put(folder, "left.wav", "right.wav", ".hidden.wav", "a\u202eb.wav")
+    (folder / "notes.txt").write_text("play it again")
+    (folder / "empty.wav").write_bytes(b"")
+    os.mkfifo(folder / "pipe.wav")
+    draft = draft_recipe(folder, folder)
+    assert guessed(draft) == PAIR
+    why = {skip.file.name: skip.why for skip in draft.skipped}
+    assert sorted(why) == ["a\u202eb.wav", "empty.wav", "notes.txt", "pipe.wav"]
+    assert "looks like text" in why["notes.txt"]
+    assert "is empty" in why["empty.wav"]
+    assert "pipe" in why["pipe.wav"]
+    assert "unseen character U+202E" in why["a\u202eb.wav"]
+
+
+def test_a_folder_without_takes_is_refused_with_every_reason(folder):
+    (folder / "notes.txt").write_text("play it again")
+    with pytest.raises(AudioError, match="holds no sound file that can be a take") as refusal:
+        draft_recipe(folder, folder)
+    assert "notes.txt: 1 fault\n  is not a sound file known here; it looks like text" in str(refusal.value)
+
+
+def test_what_is_no_folder_of_one_song_is_refused(folder):
+    with pytest.raises(RecipeError, match="there is no such folder"):
+        draft_recipe(folder / "none", folder)
+    (folder / "file").write_text("x")
+    with pytest.raises(RecipeError, match="is no folder"):
+        draft_recipe(folder / "file", folder)
+    for n in range(MOST_FILES):
+        (folder / str(n)).touch()
+    with pytest.raises(RecipeError, match=f"more than {MOST_FILES} files"):
+        draft_recipe(folder, folder)
+
+
+def test_odd_names_of_files_still_make_a_good_recipe(folder):
+    put(folder, 'quo"te L.wav', "back\\slash R.wav", "#hash.wav", "nul L.wav", "nul R.wav", "\u97f3 L.wav",
+        "\u97f3 R.wav")
+    draft = draft_recipe(folder, folder)
+    assert len(draft.takes) == 7
+    recipe = parse_recipe(folder / "x.toml", draft.text).recipe
+    files = {take.file.name for layer in recipe.layer for take in layer.take}
+    assert files == {path.name for path in folder.iterdir()}
+
+
+def test_the_command_prints_a_recipe_or_writes_a_new_file(folder, monkeypatch):
+    put(folder, "left.wav", "right.wav")
+    (folder / "notes.txt").write_text("play it again")
+    monkeypatch.chdir(folder)
+    shown = CliRunner().invoke(app, ["draft", "."])
+    assert shown.exit_code == 0
+    assert parse_recipe(folder / "song.toml", shown.stdout)
+    assert "left out: notes.txt: is not a sound file" in shown.stderr
+    written = CliRunner().invoke(app, ["draft", ".", "--out", "song.toml"])
+    assert written.exit_code == 0
+    assert "song.toml: 2 takes in 1 layer; read it through" in written.stdout
+    before = (folder / "song.toml").read_bytes()
+    assert read_recipe(folder / "song.toml").recipe.layer[0].take[1].pan == 100
+    again = CliRunner().invoke(app, ["draft", ".", "--out", "song.toml"])
+    assert again.exit_code == 1
+    assert "is there already and was left as it is" in again.stderr
+    assert (folder / "song.toml").read_bytes() == before
+    assert not list(folder.glob("*.partial"))
+
+
+def test_the_command_tells_programs_the_same(folder, monkeypatch):
+    put(folder, "left.wav", "right.wav")
+    monkeypatch.chdir(folder)
+    told = json.loads(CliRunner().invoke(app, ["draft", ".", "--json"]).stdout)
+    assert [take["pan"] for take in told["takes"]] == [-100.0, 100.0]
+    assert parse_recipe(folder / "song.toml", told["recipe"])
+    refused = CliRunner().invoke(app, ["draft", "none", "--json"])
+    assert refused.exit_code == 2
+    assert json.loads(refused.stdout)["faults"][0]["problem"] == "there is no such folder"
+
+
+def test_a_place_that_cannot_be_written_is_told(folder):
+    put(folder, "left.wav")
+    refused = CliRunner().invoke(app, ["draft", str(folder), "--out", str(folder / "none" / "song.toml")])
+    assert refused.exit_code == 1
+    assert "cannot be written: No such file or directory" in refused.stderr
