@@ -21,9 +21,21 @@ from layerpipe.clock import SongClock
 from layerpipe.delivery import files_of_bounce, write_papers
 from layerpipe.energies import DamagedEnergies, Energies, EnergyMeter
 from layerpipe.errors import AudioError, Fault, LayerpipeError, ParameterError, RecipeError
+from layerpipe.layers import take_pans
+from layerpipe.levels import (
+    Bands,
+    DamagedBands,
+    LevelStudy,
+    SectionPeaks,
+    borders,
+    layer_to_try,
+    measure_bands,
+    measure_peaks,
+    study,
+)
 from layerpipe.manifest import manifest
 from layerpipe.preview import Listening, make_previews, versions_of
-from layerpipe.recipe import Chain, Recipe
+from layerpipe.recipe import Chain, Layer, Recipe
 from layerpipe.recipe_file import RecipeFile
 from layerpipe.sheet.song import SheetSong
 from layerpipe.sheet_sound import make_sheet_song, parts_of
@@ -162,8 +174,10 @@ def bounce_all(files: Sequence[RecipeFile], out: Path, *, store: Store | None = 
     def one(file: RecipeFile) -> Bounced:
         folder = out / file.path.stem
         try:
-            made = until_whole(lambda: bounce(file, folder, store, advance=lambda share: advance(share / len(files))),
-                               store)
+            def part(share: float) -> None:
+                advance(share / len(files))
+
+            made = until_whole(lambda: bounce_song(file, folder, store, advance=part), store)
         except LayerpipeError as refusal:
             return Bounced(file.path, folder, refusal=refusal)
         return Bounced(file.path, folder, made)
@@ -174,7 +188,8 @@ def bounce_all(files: Sequence[RecipeFile], out: Path, *, store: Store | None = 
     return done
 
 
-def bounce(file: RecipeFile, folder: Path, store: Store, *, advance: Advance = lambda share: None) -> dict[str, Any]:
+def bounce_song(file: RecipeFile, folder: Path, store: Store, *,
+                advance: Advance = lambda share: None) -> dict[str, Any]:
     """Bounce one recipe into a folder, whole or not at all; hands the manifest back.
 
     Raises
@@ -240,6 +255,68 @@ def sheet_song(file: RecipeFile, *, sections: Sequence[str] = (), seconds: float
         return made
 
     return until_whole(work, store)
+
+
+def levels_song(file: RecipeFile, levels_db: Sequence[float], *, layer: str | None = None,
+                sections: Sequence[str] = (), under_lu: float | None = None, store: Store | None = None,
+                advance: Advance = lambda share: None) -> LevelStudy:
+    """Try levels of one layer in every section, or those named, and the whole song.
+
+    Raises
+    ------
+    RecipeError, AudioError
+        What is wrong with the recipe, its files, or a name of a layer or section.
+    """
+    store = store or Store()
+    name = layer_to_try(file, layer)
+
+    def work() -> LevelStudy:
+        song = voice_song(file, store, advance=lambda share: advance(share / 2))
+        parts = song.stretches(sections)
+        tried = next(known for known in song.layers if known.name == name)
+        energies = energies_of(song, store)
+        bands = bands_of(song, store, advance=lambda share: advance(share / 4))
+        peaks = peaks_of(song, tried, store, advance=lambda share: advance(share / 4))
+        store.prune()
+        return study(song, energies, bands, peaks, tried, parts, levels_db, under_lu)
+
+    return until_whole(work, store)
+
+
+def bands_of(song: VoicedSong, store: Store, *, advance: Advance = lambda share: None) -> Bands:
+    """The band energies of the song's layers, from the store or measured now."""
+    key = key_of({"engine": ENGINE, "bands": 1, "numpy": np.__version__, **_layers_key(song)})
+    kept = store.find_file(key, "bands")
+    if kept is not None:
+        try:
+            return Bands.load(kept)
+        except DamagedBands:
+            kept.unlink(missing_ok=True)
+    bands = measure_bands(song, workers=WORKERS, advance=advance)
+    store.make_file(key, "bands", bands.save)
+    return bands
+
+
+def peaks_of(song: VoicedSong, layer: Layer, store: Store, *, advance: Advance = lambda share: None) -> SectionPeaks:
+    """The peaks of the blend at every level of a layer, from the store or measured now."""
+    rest = {other.name: vars(song.plans[other.name]) for other in song.layers if other is not layer}
+    key = key_of({"engine": ENGINE, "peaks": 1, "layer": song.layers.index(layer), "rest": rest,
+                  "borders": borders(song), **_layers_key(song)})
+    kept = store.find_file(key, "peaks")
+    if kept is not None:
+        try:
+            return SectionPeaks.load(kept)
+        except DamagedBands:
+            kept.unlink(missing_ok=True)
+    peaks = measure_peaks(song, layer, workers=WORKERS, advance=advance)
+    store.make_file(key, "peaks", peaks.save)
+    return peaks
+
+
+def _layers_key(song: VoicedSong) -> dict[str, Any]:
+    """What shapes the layers at level 0 dB."""
+    return {"layers": [[[song.voices[n].sound.key, *take_pans(song.voices[n].take)] for n in song.voices_of(layer)]
+                       for layer in song.layers], "scale": song.scale}
 
 
 def energies_of(song: VoicedSong, store: Store) -> Energies:

@@ -1,0 +1,138 @@
+"""The band energies of a song's layers, step by step: measured once, kept in one file, enough for any level.
+
+What is kept: for every step of about 43 ms and every segment of `dsp.spectra`, the inner products of the layers at
+level 0 dB, panned and with their takes' gains, both sides added up; float32. A change of a level or a section reads
+them again; a change of a pan or a take measures anew. A file is a header of 48 bytes and the numbers, little-endian,
+CRC-32 over both.
+"""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from layerpipe.dsp.spectra import BandGrid, band_grid, band_products, pairs, weights_of
+from layerpipe.errors import LayerpipeError
+from layerpipe.sound import FloatArray
+from layerpipe.voiced import VoicedSong
+
+Float32Array = npt.NDArray[np.float32]
+
+_MAGIC = b"layerpipe bands1"
+_HEADER = struct.Struct("<16sIIQQII")
+_STEPS_AT_ONCE = 64
+
+
+class DamagedBands(LayerpipeError):  # noqa: N818 - it is not the reader's error: they are measured again
+    """A file of band energies does not hold what was written into it."""
+
+    exit_code = 1
+
+
+@dataclass(frozen=True)
+class Bands:
+    """Products of `layers` layers; `products` has shape (pairs, steps, segments), energies, float32."""
+
+    rate_hz: int
+    frames: int
+    layers: int
+    products: Float32Array
+
+    @property
+    def grid(self) -> BandGrid:
+        """Where steps and bands lie."""
+        return band_grid(self.rate_hz)
+
+    def mixed(self, one: npt.ArrayLike, other: npt.ArrayLike, first_step: int, stop_step: int) -> Float32Array:
+        """Inner products of two mixes of the layers in some steps.
+
+        Parameters
+        ----------
+        one, other : array_like [shape=(layers,)]
+            Gains as factors, held over the steps.
+        first_step, stop_step : int
+
+        Returns
+        -------
+        np.ndarray [shape=(steps, segments), float32]
+        """
+        weights = weights_of(one, other).astype(np.float32)
+        total = np.zeros((max(0, stop_step - first_step), self.products.shape[2]), np.float32)
+        for pair in np.flatnonzero(weights):
+            total += weights[pair] * self.products[pair, first_step:stop_step]
+        return total
+
+    def save(self, path: Path) -> None:
+        """Write to one file; the store puts it in its place."""
+        kept = np.ascontiguousarray(self.products, dtype="<f4")
+        head = _HEADER.pack(_MAGIC, self.layers, self.rate_hz, self.frames, kept.shape[1],
+                            zlib.crc32(kept.data.cast("B")), 0)[:-4]
+        with path.open("wb") as file:
+            file.write(head + struct.pack("<I", zlib.crc32(head)))
+            file.write(kept.data)
+
+    @classmethod
+    def load(cls, path: Path) -> Bands:
+        """Read a file written by `save`, every byte checked.
+
+        Raises
+        ------
+        DamagedBands
+            If it is not such a file, is cut short or has been changed.
+        OSError
+            If it cannot be read.
+        """
+        held = path.read_bytes()
+        if len(held) < _HEADER.size or zlib.crc32(held[: _HEADER.size - 4]) != int.from_bytes(
+                held[_HEADER.size - 4 : _HEADER.size], "little"):
+            raise DamagedBands(f"{path}: not a file of band energies, or its header has been changed")
+        magic, layers, rate_hz, frames, steps, check, _ = _HEADER.unpack_from(held)
+        if magic != _MAGIC or zlib.crc32(memoryview(held)[_HEADER.size :]) != check:
+            raise DamagedBands(f"{path}: its content has been changed")
+        products = np.frombuffer(held, dtype="<f4", offset=_HEADER.size)
+        return cls(rate_hz, frames, layers, products.reshape(layers * (layers + 1) // 2, steps, -1))
+
+
+def measure_bands(song: VoicedSong, *, workers: int, advance: Callable[[float], None] = lambda share: None) -> Bands:
+    """Measure a song's layers.
+
+    Parameters
+    ----------
+    song : VoicedSong
+    workers : int
+        Threads.
+    advance : function of a share
+        Told how much of the work, of 1, has been done.
+    """
+    grid, layers = band_grid(song.rate_hz), len(song.layers)
+    steps = grid.steps(song.frames)
+    products = np.empty((len(pairs(layers)[0]), steps, grid.segments), np.float32)
+
+    def measure(first: int) -> None:
+        stop = min(first + _STEPS_AT_ONCE, steps)
+        start, end = grid.reach(first, stop)
+        sounds = np.zeros((layers, 2, end - start), np.float32)
+        inside = max(start, 0), min(end, song.frames)
+        if inside[1] > inside[0]:
+            for layer, sound in enumerate(layers_at(song, *inside)):
+                sounds[layer, :, inside[0] - start : inside[1] - start] = sound.T
+        products[:, first:stop] = band_products(sounds, grid)
+        advance((stop - first) / steps)
+
+    with ThreadPoolExecutor(workers) as pool:
+        list(pool.map(measure, range(0, steps, _STEPS_AT_ONCE)))
+    return Bands(song.rate_hz, song.frames, layers, products)
+
+
+def layers_at(song: VoicedSong, start: int, stop: int) -> list[FloatArray]:
+    """Every layer at level 0 dB in frames start to stop, each (frames, 2)."""
+    for _, blocks in song.blocks(start, stop, stop - start):
+        return [song.layer_of(layer, blocks, start, level=1.0) for layer in song.layers]
+    return [np.zeros((0, 2)) for _ in song.layers]

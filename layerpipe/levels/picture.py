@@ -1,0 +1,121 @@
+"""The curves over level as a picture: six figures, one line per section, readable in black and white.
+
+Lines differ in colour, dash and mark. Colours: Okabe and Ito, Color Universal Design (2008), chosen for eyes that tell
+red from green badly. The same study gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Any
+
+from layerpipe.errors import OutputError
+from layerpipe.levels.study import LevelRow, LevelStudy
+
+_COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
+_DASHES = ((), (6, 2), (2, 1.5), (7, 2, 1.5, 2), (10, 3, 3, 3))
+_MARKS = ("o", "s", "^", "D", "v", "P", "X")
+_WHOLE = {"color": "#000000", "linewidth": 2.2, "marker": ""}
+_PANELS = (
+    ("against_rest_lu", "against the rest, LU", "how far under"),
+    ("adds_lu", "adds, LU", "what it adds to the loudness"),
+    ("heard_share", "share of the time, %", "how often it is heard"),
+    ("brightness_db", "above 4 kHz, change in dB", "how much brighter"),
+    ("mono_loss_lu", "mono loses, LU", "what mono playback loses"),
+    ("true_peak_dbtp", "true peak, dBTP", "how high it peaks"),
+)
+
+
+def draw_levels(study: LevelStudy, path: Path, *, title: str) -> None:
+    """Draw the rows of a study.
+
+    Parameters
+    ----------
+    study : LevelStudy
+    path : Path
+        Ends in .png or .svg; replaced, whole, if it is there.
+    title : str
+        The song.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    import matplotlib as mpl
+
+    names = list(dict.fromkeys(row.section for row in study.rows))
+    # Ids in an svg come from this salt; text stays text. Names are not read as formulas.
+    settings: Any = {"svg.hashsalt": "layerpipe", "svg.fonttype": "path", "font.family": "DejaVu Sans", "font.size": 9,
+                "text.parse_math": False, "axes.linewidth": 0.8}
+    with mpl.rc_context(settings):
+        from matplotlib.backends.backend_agg import FigureCanvasAgg
+        from matplotlib.figure import Figure
+
+        figure = Figure(figsize=(11.0, 7.4), layout="constrained")
+        FigureCanvasAgg(figure)
+        panels = figure.subplots(2, 3)
+        for axes, (what, label, heading) in zip(panels.flat, _PANELS, strict=True):
+            for n, name in enumerate(names):
+                rows = sorted((row for row in study.rows if row.section == name and math.isfinite(row.level_db)),
+                              key=lambda row: row.level_db)
+                points = [(row.level_db, _value(study, row, what)) for row in rows]
+                axes.plot([level for level, _ in points], [value for _, value in points], label=name,
+                          **_line(n, name, len(rows)))
+                if what == "heard_share":
+                    _mark_first(axes, study.first_heard_db[name], points, n)
+            _dress(axes, label, heading, study.layer)
+        figure.suptitle(f'{title}: levels of "{study.layer}"', x=0.01, ha="left", fontsize=12)
+        handles, labels = panels.flat[0].get_legend_handles_labels()
+        figure.legend(handles, labels, loc="outside lower center", ncols=min(5, len(names)), frameon=False,
+                      handlelength=4.5)
+        partial = path.with_name(path.name + ".partial")
+        kind = path.suffix[1:].casefold()
+        try:
+            # No date, no version: the same picture is the same file.
+            figure.savefig(partial, format=kind, dpi=150,
+                           metadata={"Software": None} if kind == "png" else {"Date": None, "Creator": None})
+            partial.replace(path)
+        except OSError as refusal:
+            raise OutputError(f"{path}: cannot be written: {refusal.strerror or refusal}") from refusal
+        finally:
+            partial.unlink(missing_ok=True)
+
+
+def _value(study: LevelStudy, row: LevelRow, what: str) -> float:
+    """The figure of a row as drawn; nan leaves a gap."""
+    value = getattr(row, what)
+    if what == "brightness_db" and value is not None:
+        without = study.brightness_without_db[row.section]
+        value = None if without is None else value - without
+    if value is None or not math.isfinite(value):
+        return math.nan
+    return 100.0 * value if what == "heard_share" else float(value)
+
+
+def _line(n: int, name: str, points: int) -> dict[str, Any]:
+    """How a section's line looks; no two of the first 210 look alike."""
+    if name == "whole song":
+        return dict(_WHOLE)
+    return {"color": _COLOURS[n % len(_COLOURS)], "dashes": _DASHES[n % len(_DASHES)] or (None, None),
+            "marker": _MARKS[n % len(_MARKS)], "markersize": 4.5, "linewidth": 1.5,
+            "markevery": max(1, points // 9), "markerfacecolor": "white"}
+
+
+def _mark_first(axes: Any, first_db: float | None, points: list[tuple[float, float]], n: int) -> None:
+    """A short stroke on the axis where a section's layer is first heard."""
+    if first_db is None or not points or not points[0][0] <= first_db <= points[-1][0]:
+        return
+    axes.plot([first_db, first_db], [0, 6], color=_COLOURS[n % len(_COLOURS)], linewidth=2.5, solid_capstyle="butt")
+
+
+def _dress(axes: Any, label: str, heading: str, layer: str) -> None:
+    """Grid, words, no box."""
+    axes.set_title(heading, loc="left", fontsize=10)
+    axes.set_xlabel(f"level of {layer}, dB")
+    axes.set_ylabel(label)
+    axes.grid(color="#dddddd", linewidth=0.6)
+    axes.set_axisbelow(True)
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
