@@ -437,6 +437,8 @@ globalThis.layerpipeSheet = {
   player,
   state,
   song,
+  gains: () => mixOf(soundingLevels(), state.alone, state.bed),
+  loudness: (number, levels) => integratedLoudness(song.sections[number].products, mixOf(levels.map(fromFacts))),
   // Stereo samples of a section at given levels; `moves` are [seconds, levels] and glide as a slider does.
   async render(number, { levels, alone = null, bed = false, seconds, moves = [], master = true }) {
     const section = song.sections[number];

@@ -94,12 +94,13 @@ def write_page(path: Path, page: bytes) -> None:
                     raise OutputError(f"{path}: holds something else than a page of layerpipe, and is left alone; "
                                       "give another name with --out")
         path.parent.mkdir(parents=True, exist_ok=True)
-        partial.write_bytes(page)
-        partial.replace(path)
+        try:
+            partial.write_bytes(page)
+            partial.replace(path)
+        finally:
+            partial.unlink(missing_ok=True)
     except OSError as refusal:
         raise OutputError(f"{path}: cannot be written: {refusal.strerror or refusal}") from refusal
-    finally:
-        partial.unlink(missing_ok=True)
 
 
 def _facts(song: SheetSong) -> str:

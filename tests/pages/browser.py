@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import base64
 import os
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
-from playwright.sync_api import Browser, sync_playwright
+import numpy as np
+from playwright.sync_api import Browser, Page, sync_playwright
 
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
          "--disable-component-update", "--disable-sync"]
@@ -31,3 +34,27 @@ def chromium() -> Iterator[Browser]:
             yield browser
         finally:
             browser.close()
+
+
+def until(page: Page, expression: str, *, seconds: float = 10.0) -> None:
+    """Wait for something to be true in the page; the driver's own way needs `eval`, which the page forbids."""
+    for _ in range(round(seconds / 0.02)):
+        if page.evaluate(expression):
+            return
+        page.wait_for_timeout(20)
+    raise AssertionError(f"never came true: {expression}")
+
+
+def rendered(page: Page, number: int, **wanted: Any) -> np.ndarray:
+    """A section as the page's own graph renders it, (frames, 2)."""
+    script = """async ([number, wanted]) => {
+      const sides = await layerpipeSheet.render(number, wanted);
+      return sides.map((side) => {
+        const bytes = new Uint8Array(side.buffer);
+        let text = "";
+        for (let at = 0; at < bytes.length; at += 32768) text += String.fromCharCode(...bytes.subarray(at, at + 32768));
+        return btoa(text);
+      });
+    }"""
+    sides = page.evaluate(script, [number, wanted])
+    return np.stack([np.frombuffer(base64.b64decode(side), "<f4") for side in sides], axis=1).astype(np.float64)

@@ -23,7 +23,8 @@ def plucks(seed: int, pitches_hz: tuple[float, ...], seconds: float, every_s: fl
     for side in (0, 1):
         for number in range(int(seconds / every_s)):
             pitch = pitches_hz[number % len(pitches_hz)]
-            pluck = sum(np.sin(2 * np.pi * pitch * k * t + random.uniform(0, 6)) / k * np.exp(-t * (3 + k)) for k in range(1, 7))
+            pluck = sum(np.sin(2 * np.pi * pitch * k * t + random.uniform(0, 6)) / k * np.exp(-t * (3 + k))
+                        for k in range(1, 7))
             pluck = pluck * random.uniform(0.5, 1.0) * np.minimum(1, t / 0.002)
             start = round((number * every_s + random.uniform(0, 0.008)) * RATE_HZ)
             stop = min(start + len(pluck), len(out))
@@ -60,9 +61,11 @@ def section(name: str, seed: int, levels_db: tuple[float, ...], layers: tuple[st
     sounds = [plucks(seed + n, sets[n % 3], seconds, every_s) for n in range(len(layers))]
     sounds.append(0.5 * plucks(seed + 9, (55.0, 41.2), seconds, 2 * every_s))
     outline = np.abs(sounds[0]).max(axis=1)[: len(sounds[0]) // 200 * 200].reshape(200, -1).max(axis=1)
+    named = zip(layers, levels_db, sounds[:-1], strict=True)
     return SheetSection(
-        name, len(sounds[0]), tuple(SheetLayer(layer, level, SheetSound(flac(sound, seed + n)))
-                                    for n, (layer, level, sound) in enumerate(zip(layers, levels_db, sounds[:-1], strict=True))),
+        name, len(sounds[0]),
+        tuple(SheetLayer(layer, level, SheetSound(flac(sound, seed + n)))
+              for n, (layer, level, sound) in enumerate(named)),
         SheetSound(flac(sounds[-1], seed + 8)), products_of(sounds), -20.0, tuple(outline / outline.max()),
         tuple((bar, (bar - 1) * 1.0) for bar in range(1, int(seconds) + 1))), sounds
 
@@ -73,5 +76,7 @@ def demo_song(**changes: object) -> tuple[SheetSong, list[list[np.ndarray]]]:
     made = [section("verse", 100, (0.0, -math.inf, -6.0), layers, 3.0, 0.25),
             section("chorus", 200, (0.0, -9.0, -7.3), layers, 4.0, 0.2)]
     settings = {"title": "Lantern on the Pier", "artist": "Marisol Venn", "rate_hz": RATE_HZ,
-                "marks": (SheetMark("a shimmer", {"octave": -15.0}), SheetMark("wide open", {"octave": -4.0, "rakes": -3.0}))}
-    return SheetSong(**(settings | changes), sections=tuple(part for part, _ in made)), [sounds for _, sounds in made]  # type: ignore[arg-type]
+                "marks": (SheetMark("a shimmer", {"octave": -15.0}),
+                          SheetMark("wide open", {"octave": -4.0, "rakes": -3.0}))}
+    song = SheetSong(**(settings | changes), sections=tuple(part for part, _ in made))  # type: ignore[arg-type]
+    return song, [sounds for _, sounds in made]
