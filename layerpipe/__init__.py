@@ -1,3 +1,32 @@
-"""layerpipe builds layered doubles from stems."""
+"""layerpipe builds layered doubles from stems.
+
+The Python door: `read_recipe` gives a `RecipeFile`; `voice_song` carries its takes through their chains, `energies_of`
+measures them, `preview_song` and `bounce_song` write files. Everything else is private and may change.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from layerpipe.errors import AudioError, LayerpipeError, OutputError, ParameterError, RecipeError
+
+if TYPE_CHECKING:
+    from layerpipe.recipe_file import RecipeFile, read_recipe
+    from layerpipe.render import bounce_song, energies_of, preview_song, voice_song
+    from layerpipe.store import Store
 
 __version__ = "0.1.0"
+__all__ = ["AudioError", "LayerpipeError", "OutputError", "ParameterError", "RecipeError", "RecipeFile", "Store",
+           "__version__", "bounce_song", "energies_of", "preview_song", "read_recipe", "voice_song"]
+
+_FROM = {"RecipeFile": "recipe_file", "read_recipe": "recipe_file", "bounce_song": "render", "energies_of": "render",
+         "preview_song": "render", "voice_song": "render", "Store": "store"}
+
+
+def __getattr__(name: str) -> Any:
+    """Import what is asked for when it is asked for: `layerpipe --help` should not wait for numpy."""
+    if name not in _FROM:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    import importlib
+
+    return getattr(importlib.import_module(f"layerpipe.{_FROM[name]}"), name)

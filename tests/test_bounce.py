@@ -35,7 +35,7 @@ def _bounce(studio, name, change=lambda recipe: None):
     change(recipe)
     file = read_recipe(write_recipe(folder / f"{name}.toml", recipe))
     target = folder / "bounces" / name
-    return target, render.bounce(file, target, store)
+    return target, render.bounce_song(file, target, store)
 
 
 def _pcm(path):
@@ -125,7 +125,7 @@ def test_the_same_recipe_gives_the_same_bytes_with_and_without_the_store(studio,
     folder, _ = plain
     file = read_recipe(studio[0] / "plain.toml")
     for store in (studio[2], Store(tmp_path / "fresh")):
-        render.bounce(file, tmp_path / "again", store)
+        render.bounce_song(file, tmp_path / "again", store)
         for name in _files(folder):
             assert (tmp_path / "again" / name).read_bytes() == (folder / name).read_bytes(), name
 
@@ -285,7 +285,7 @@ def test_damage_in_the_store_is_mended_on_the_way(studio, plain):
     for path in studio[2].folder.glob("*.energies"):
         path.write_bytes(path.read_bytes()[:-8])
     file = read_recipe(studio[0] / "plain.toml")
-    render.until_whole(lambda: render.bounce(file, studio[0] / "bounces" / "mended", studio[2]), studio[2])
+    render.until_whole(lambda: render.bounce_song(file, studio[0] / "bounces" / "mended", studio[2]), studio[2])
     for name in _files(plain[0]):
         assert (studio[0] / "bounces/mended" / name).read_bytes() == (plain[0] / name).read_bytes(), name
 

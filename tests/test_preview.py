@@ -78,7 +78,7 @@ def test_all_versions_of_a_section_are_equally_loud_and_under_the_ceiling(plain)
 
 def test_a_blend_is_the_bounced_blend_with_its_gain_lead_in_and_ring_out(studio, plain):
     file = read_recipe(studio[0] / "plain.toml")
-    render.bounce(file, studio[0] / "bounce", studio[2])
+    render.bounce_song(file, studio[0] / "bounce", studio[2])
     blend, _ = soundfile.read(studio[0] / "bounce/blend.wav")
     one = plain["chorus", "blend"]
     heard, _ = soundfile.read(one.file)
