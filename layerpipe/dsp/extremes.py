@@ -82,13 +82,13 @@ class PeakEnvelope:
         ways = self._ways()
         near = np.abs(rest[at][..., None] * ways[:, 0] + layer[at][..., None] * ways[:, 1]).max(axis=2)
         reachable = design.near_bound * near + (bent @ ways.T)[:, None]
-        kept = (reachable > self._heights(ways) * _SLACK).any(axis=-1) & (interval < intervals)
+        kept = _some_above(reachable, self._heights(ways)) & (interval < intervals)
         found = interval[kept]
         if not len(found):
             return
         windows = found[:, None] + np.arange(TAPS)
         rough = np.stack([rest[windows] @ design.taps, layer[windows] @ design.taps], axis=-1).reshape(-1, 2)
-        passing: npt.NDArray[np.bool_] = (np.abs(rough @ ways.T) > self._heights(ways) * _SLACK).any(axis=1)
+        passing = _some_above(np.abs(rough @ ways.T), self._heights(ways))
         which = np.unique(np.flatnonzero(passing) // design.taps.shape[1])
         if len(which):
             points = np.stack([interpolate(rest[windows[which]]), interpolate(layer[windows[which]])], axis=-1)
@@ -97,15 +97,14 @@ class PeakEnvelope:
     def _take(self, points: FloatArray) -> None:
         """Put points, shape (points, 2), under the envelope."""
         ways = self._ways()
-        passing = (np.abs(points @ ways.T) > self._heights(ways) * _SLACK).any(axis=1)
+        passing = _some_above(np.abs(points @ ways.T), self._heights(ways))
         if passing.any():
             self.corners = _corners(np.concatenate([self.corners, points[passing]]))
 
     def _may_pass(self, bound: FloatArray) -> npt.NDArray[np.bool_]:
         """Whether points within (+-bound, +-bound) may pass the envelope somewhere, shape (cells,)."""
         ways = self._ways()
-        passing: npt.NDArray[np.bool_] = (bound @ ways.T > self._heights(ways) * _SLACK).any(axis=1)
-        return passing
+        return _some_above(bound @ ways.T, self._heights(ways))
 
     def _ways(self) -> FloatArray:
         """Directions (1, gain) in which one corner hands over to the next, with gain 0 and "infinity"."""
@@ -140,6 +139,12 @@ def _corners(points: FloatArray) -> FloatArray:
 def _is_under(one: tuple[float, float], middle: tuple[float, float], other: tuple[float, float]) -> bool:
     """Whether the middle point lies on or inside the line from one to the other."""
     return ((middle[0] - one[0]) * (other[1] - one[1]) - (middle[1] - one[1]) * (other[0] - one[0])) <= 0
+
+
+def _some_above(values: FloatArray, heights: FloatArray) -> npt.NDArray[np.bool_]:
+    """Whether values (..., ways) pass the heights (ways,) in any of the ways, or might but for rounding."""
+    passing: npt.NDArray[np.bool_] = np.any(values > heights * _SLACK, axis=-1)
+    return passing
 
 
 def _bends(sound: FloatArray) -> FloatArray:

@@ -17,10 +17,12 @@ _COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
 _DASHES = ((), (6, 2), (2, 1.5), (7, 2, 1.5, 2), (10, 3, 3, 3))
 _MARKS = ("o", "s", "^", "D", "v", "P", "X")
 _WHOLE = {"color": "#000000", "linewidth": 2.2, "marker": ""}
+# Curves that hardly move are to look as if they hardly moved.
+_SMALLEST_SPANS = {"brightness_db": 1.0, "mono_loss_lu": 1.0, "adds_lu": 1.0, "true_peak_dbtp": 2.0}
 _PANELS = (
     ("against_rest_lu", "against the rest, LU", "how far under"),
     ("adds_lu", "adds, LU", "what it adds to the loudness"),
-    ("heard_share", "share of the time, %", "how often it is heard"),
+    ("heard_share", "share of the time, %", "how often it is heard (strokes: first heard)"),
     ("brightness_db", "above 4 kHz, change in dB", "how much brighter"),
     ("mono_loss_lu", "mono loses, LU", "what mono playback loses"),
     ("true_peak_dbtp", "true peak, dBTP", "how high it peaks"),
@@ -43,6 +45,8 @@ def draw_levels(study: LevelStudy, path: Path, *, title: str) -> None:
     OutputError
         If it cannot be written.
     """
+    import warnings
+
     import matplotlib as mpl
 
     names = list(dict.fromkeys(row.section for row in study.rows))
@@ -61,11 +65,13 @@ def draw_levels(study: LevelStudy, path: Path, *, title: str) -> None:
                 rows = sorted((row for row in study.rows if row.section == name and math.isfinite(row.level_db)),
                               key=lambda row: row.level_db)
                 points = [(row.level_db, _value(study, row, what)) for row in rows]
-                axes.plot([level for level, _ in points], [value for _, value in points], label=name,
-                          **_line(n, name, len(rows)))
+                # The library hides labels that begin with an underscore.
+                line = _line(n, name, len(rows))
+                axes.plot([level for level, _ in points], [value for _, value in points], label=f" {name}", **line)
                 if what == "heard_share":
-                    _mark_first(axes, study.first_heard_db[name], points, n)
+                    _mark_first(axes, study.first_heard_db[name], points, line["color"])
             _dress(axes, label, heading, study.layer)
+            _widen(axes, _SMALLEST_SPANS.get(what, 0.0))
         figure.suptitle(f'{title}: levels of "{study.layer}"', x=0.01, ha="left", fontsize=12)
         handles, labels = panels.flat[0].get_legend_handles_labels()
         figure.legend(handles, labels, loc="outside lower center", ncols=min(5, len(names)), frameon=False,
@@ -74,8 +80,11 @@ def draw_levels(study: LevelStudy, path: Path, *, title: str) -> None:
         kind = path.suffix[1:].casefold()
         try:
             # No date, no version: the same picture is the same file.
-            figure.savefig(partial, format=kind, dpi=150,
-                           metadata={"Software": None} if kind == "png" else {"Date": None, "Creator": None})
+            with warnings.catch_warnings():
+                # A letter that the font lacks is seen as a box in the picture; a warning about it helps nobody.
+                warnings.filterwarnings("ignore", message="Glyph")
+                figure.savefig(partial, format=kind, dpi=150,
+                               metadata={"Software": None} if kind == "png" else {"Date": None, "Creator": None})
             partial.replace(path)
         except OSError as refusal:
             raise OutputError(f"{path}: cannot be written: {refusal.strerror or refusal}") from refusal
@@ -103,11 +112,17 @@ def _line(n: int, name: str, points: int) -> dict[str, Any]:
             "markevery": max(1, points // 9), "markerfacecolor": "white"}
 
 
-def _mark_first(axes: Any, first_db: float | None, points: list[tuple[float, float]], n: int) -> None:
-    """A short stroke on the axis where a section's layer is first heard."""
-    if first_db is None or not points or not points[0][0] <= first_db <= points[-1][0]:
-        return
-    axes.plot([first_db, first_db], [0, 6], color=_COLOURS[n % len(_COLOURS)], linewidth=2.5, solid_capstyle="butt")
+def _mark_first(axes: Any, first_db: float | None, points: list[tuple[float, float]], colour: str) -> None:
+    """A short stroke under the curves where a section's layer is first heard."""
+    if first_db is not None and points and points[0][0] <= first_db <= points[-1][0]:
+        axes.plot([first_db, first_db], [-10, -4], color=colour, linewidth=2.2, solid_capstyle="butt")
+
+
+def _widen(axes: Any, smallest: float) -> None:
+    """Let the axis cover a least span, the curves in its middle."""
+    low, high = axes.get_ylim()
+    if high - low < smallest:
+        axes.set_ylim((low + high - smallest) / 2, (low + high + smallest) / 2)
 
 
 def _dress(axes: Any, label: str, heading: str, layer: str) -> None:
