@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layerpipe.clock import BarShape, SongClock
@@ -17,6 +17,8 @@ from layerpipe.recipe import Recipe, Section
 LAYERS = [{"name": "regular", "take": [{"name": "left", "file": "left.wav"}]}]
 METERS = ["4/4", "3/4", "2/2", "5/4", "7/8", "3/8", "6/8", "9/8", "12/8", "6/4", "9/16", "6/16", "5/16", "7/32", "6/32",
           "1/1"]
+
+STEADY = settings(deadline=None, derandomize=True, max_examples=80)
 
 
 def clock_of(tempo: float | None = 60.0, meter: str = "4/4", bar_one_s: float = 0.0, changes: Any = ()) -> SongClock:
@@ -191,6 +193,7 @@ def clocks(draw: st.DrawFn) -> SongClock:
     return clock_of(draw(tempos), draw(st.sampled_from(METERS)), draw(st.floats(-60.0, 60.0)), changes)
 
 
+@STEADY
 @given(clock=clocks(), data=st.data())
 def test_a_place_comes_back_from_its_seconds(clock, data):
     bar = data.draw(st.integers(-20, 80))
@@ -202,6 +205,7 @@ def test_a_place_comes_back_from_its_seconds(clock, data):
     assert abs(found.late_s) < 1e-9
 
 
+@STEADY
 @given(clock=clocks(), seconds=st.floats(-100.0, 300.0))
 def test_every_moment_has_a_place_and_the_lateness_leads_back_to_it(clock, seconds):
     found = clock.place_of(seconds)
@@ -213,6 +217,7 @@ def test_every_moment_has_a_place_and_the_lateness_leads_back_to_it(clock, secon
     assert abs(found.late_s) <= sixteenth_s / 2 + 1e-9
 
 
+@STEADY
 @given(clock=clocks(), start_s=st.floats(-30.0, 100.0), length_s=st.floats(0.0, 20.0))
 def test_the_grid_is_the_clock_place_by_place(clock, start_s, length_s):
     grid = clock.grid_s(start_s, start_s + length_s)
