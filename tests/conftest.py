@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 PROJECT = Path(__file__).resolve().parents[1]
 
@@ -36,3 +41,12 @@ def strum() -> np.ndarray:
             sound += np.exp(-t * partial * 1.5) / partial * np.sin(2 * np.pi * pitch_hz * partial * t + phase)
     sound += np.exp(-t * 60) * random.standard_normal(len(t))
     return 0.7 * sound / np.abs(sound).max()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """One Chromium for all tests of pages in this process."""
+    from tests.pages.browser import chromium
+
+    with chromium() as started:
+        yield started

@@ -24,7 +24,7 @@ from layerpipe.sheet import build_sheet, write_page
 from layerpipe.sheet_sound import JOINT_MS, MOST_BYTES, SheetPart, make_sheet_song, parts_of
 from layerpipe.store import Store
 from layerpipe.units import frames_of_ms, gain_of_db
-from tests.pages.browser import chromium, rendered
+from tests.pages.browser import rendered
 
 PROJECT = Path(__file__).resolve().parents[1]
 LANTERN = PROJECT / "recipes" / "lantern.toml"
@@ -110,7 +110,7 @@ def test_the_products_give_the_loudness_of_any_setting(lantern, rng):
             assert own == pytest.approx(measure(blend, song.rate_hz).integrated_lufs, abs=0.05)
 
 
-def test_the_demo_sounds_in_the_page_as_in_the_blend(lantern, tmp_path):
+def test_the_demo_sounds_in_the_page_as_in_the_blend(lantern, browser, tmp_path):
     song, _, sheet = lantern
     one = dataclasses.replace(sheet, sections=sheet.sections[1:2])
     path = tmp_path / "letter.html"
@@ -118,17 +118,17 @@ def test_the_demo_sounds_in_the_page_as_in_the_blend(lantern, tmp_path):
     part, section = song.sections[1], sheet.sections[1]
     sounds = layers_at_0_db(song, part.start, part.stop)
     joint = frames_of_ms(JOINT_MS, song.rate_hz)
-    with chromium() as browser:
-        page = browser.new_page()
-        page.goto(path.as_uri())
-        for level, bed in ((None, False), (-9.0, False), (-3.0, True)):
-            heard = rendered(page, 0, levels=[0, level], bed=bed, seconds=section.frames / song.rate_hz)
-            blend = sounds[0] + gain_of_db(-math.inf if level is None else level) * sounds[1] + bed * sounds[2]
-            master = gain_of_db(section.reference_lufs - measure(blend, song.rate_hz).integrated_lufs)
-            residual = (heard - master * blend)[:-joint]
-            assert 20 * math.log10(math.sqrt(np.mean(residual**2))) < -80
-            assert measure(heard, song.rate_hz).integrated_lufs == pytest.approx(section.reference_lufs, abs=0.05)
-            assert np.abs(heard).max() < gain_of_db(song.recipe.preview.ceiling_dbtp)
+    page = browser.new_page()
+    page.goto(path.as_uri())
+    for level, bed in ((None, False), (-9.0, False), (-3.0, True)):
+        heard = rendered(page, 0, levels=[0, level], bed=bed, seconds=section.frames / song.rate_hz)
+        blend = sounds[0] + gain_of_db(-math.inf if level is None else level) * sounds[1] + bed * sounds[2]
+        master = gain_of_db(section.reference_lufs - measure(blend, song.rate_hz).integrated_lufs)
+        residual = (heard - master * blend)[:-joint]
+        assert 20 * math.log10(math.sqrt(np.mean(residual**2))) < -80
+        assert measure(heard, song.rate_hz).integrated_lufs == pytest.approx(section.reference_lufs, abs=0.05)
+        assert np.abs(heard).max() < gain_of_db(song.recipe.preview.ceiling_dbtp)
+    page.close()
 
 
 def test_long_sections_end_on_a_bar_and_named_ones_come_alone(lantern):
@@ -196,7 +196,7 @@ def test_nothing_but_an_earlier_page_is_replaced(tmp_path):
 
 
 def test_marks_and_ranges_come_from_the_recipe(tmp_path):
-    text = LANTERN.read_text("utf-8").replace("../demo_stems", str(PROJECT / "demo_stems"))
+    text = LANTERN.read_text("utf-8").replace("../demo_stems", str(PROJECT / "demo_stems")).partition("[sheet]")[0]
     recipe = tmp_path / "lantern.toml"
     mark = '[[sheet.mark]]\nname = "a shimmer"\nlevels_db = { octave = -15 }\n'
     recipe.write_text(f"{text}\n[sheet]\nrange_db = [-30, 3]\nstep_db = 1\n{mark}", "utf-8")

@@ -161,6 +161,11 @@ function showPlace() {
 
 const showTurn = () => { byId("play").textContent = player.playing ? "Pause" : "Play"; };
 
+// A call, a locked screen or an unplugged loudspeaker may stop the sound from outside.
+player.stopped = () => {
+  if (player.playing) pause();
+};
+
 function follow() {
   if (!player.playing) return;
   showPlace();
@@ -224,7 +229,7 @@ function choices() {
   const kept = state.kept.get(state.number);
   return [
     { name: "as it is set now", levels: [...current().levels] },
-    { name: "as it stands", levels: markedLevels("now") },
+    { name: "as the engineer has it", levels: markedLevels("now") },
     ...song.marks.map((mark, at) => ({ name: mark.name, levels: markedLevels(at) })),
     ...(kept ? [{ name: "what you kept", levels: [...kept.levels] }] : []),
     { name: "all off but the first", levels: current().levels.map((level, layer) => (layer ? OFF : level)) },
@@ -310,8 +315,8 @@ function showComparison(part) {
 
 function showTally() {
   byId("tally").replaceChildren(...Array.from(tally.rows.values(), ({ section, pair, counts, neither }) => {
-    const counted = pair.map((name, at) => `${name}: ${counts[at]}`);
-    if (neither) counted.push(`no difference: ${neither}`);
+    const counted = pair.map((name, at) => `${name} chosen ${counts[at]}\u00d7`);
+    if (neither) counted.push(`no difference ${neither}\u00d7`);
     return make("li", "", [make("bdi", section), ` \u2014 ${counted.join("; ")}`]);
   }));
 }
@@ -365,7 +370,11 @@ function browserMemory() {
 
 function remember() {
   const plain = [...state.kept].map(([number, { levels, remark }]) => [number, levels.map((level) => (level === OFF ? null : level)), remark]);
-  browserMemory()?.setItem(STORED, JSON.stringify(plain));
+  try {
+    browserMemory()?.setItem(STORED, JSON.stringify(plain));
+  } catch (refusal) {
+    if (refusal.name !== "QuotaExceededError") throw refusal;
+  }
 }
 
 function recall() {

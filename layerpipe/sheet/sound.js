@@ -89,6 +89,7 @@ class Player {
     this.started = 0;
     this.held = new Map();
     this.turn = 0;
+    this.stopped = () => {};
   }
 
   get playing() {
@@ -116,6 +117,9 @@ class Player {
         // A rate this device cannot run at: it converts instead.
         this.context = new AudioContext({ latencyHint: "interactive" });
       }
+      this.context.addEventListener("statechange", () => {
+        if (this.context.state !== "running") this.stopped();
+      });
       // On phones with a silent switch this is music, not a notification.
       if (navigator.audioSession) navigator.audioSession.type = "playback";
     }
