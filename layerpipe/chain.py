@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from layerpipe.dsp import compiled
 from layerpipe.dsp.dynamics import Curve, compress
 from layerpipe.dsp.filters import design_bell, design_high_pass, design_shelf, run_sections
 from layerpipe.dsp.hits import loudest_hits, peaks_of, threshold_for
@@ -36,22 +37,17 @@ class Voicing:
 class Reduction:
     """What the compressor did, per step of 10 ms: largest and mean reduction in dB, share of frames above 0.5 dB."""
 
-    largest_db: list[npt.NDArray[np.float32]] = field(default_factory=list)
-    mean_db: list[npt.NDArray[np.float32]] = field(default_factory=list)
-    busy_share: list[npt.NDArray[np.float32]] = field(default_factory=list)
+    blocks: list[npt.NDArray[np.float32]] = field(default_factory=list)
 
     def add(self, reduction_db: FloatArray, starts: npt.NDArray[np.int64]) -> None:
         """Note a block whose steps begin at `starts`."""
-        lengths = np.diff(np.append(starts, len(reduction_db)))
-        busy = (reduction_db > AUDIBLE_REDUCTION_DB).astype(np.float64)
-        self.largest_db.append(np.maximum.reduceat(reduction_db, starts).astype(np.float32))
-        self.mean_db.append((np.add.reduceat(reduction_db, starts) / lengths).astype(np.float32))
-        self.busy_share.append((np.add.reduceat(busy, starts) / lengths).astype(np.float32))
+        rows = np.empty((3, len(starts)), np.float32)
+        compiled.sum_up_reduction(reduction_db, starts, AUDIBLE_REDUCTION_DB, rows[0], rows[1], rows[2])
+        self.blocks.append(rows)
 
     def table(self) -> npt.NDArray[np.float32]:
         """All steps as an array of shape (3, steps): largest, mean, share."""
-        rows = (self.largest_db, self.mean_db, self.busy_share)
-        return np.stack([np.concatenate(row) if row else np.zeros(0, np.float32) for row in rows])
+        return np.concatenate(self.blocks, axis=1) if self.blocks else np.zeros((3, 0), np.float32)
 
 
 def design(chain: Chain, rate_hz: int, *, threshold_db: float | None = None) -> Voicing:
@@ -88,13 +84,14 @@ def voice(sound: Sound, voicing: Voicing, reduction: Reduction | None = None) ->
     """
     filter_state: FloatArray | None = None
     curve_state: FloatArray | None = None
+    steps = step_starts(sound.rate_hz, sound.rate_hz)
     for at in range(0, sound.frames, sound.rate_hz):
         block = sound.read(at, min(at + sound.rate_hz, sound.frames))
         block, filter_state = run_sections(voicing.sections, block, filter_state)
         if voicing.curve is not None:
             block, reduction_db, curve_state = compress(voicing.curve, block, curve_state)
             if reduction is not None:
-                reduction.add(reduction_db, step_starts(len(block), sound.rate_hz))
+                reduction.add(reduction_db, steps[steps < len(block)])
         yield block
 
 

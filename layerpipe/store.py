@@ -101,12 +101,13 @@ class Store:
         """The processed take under this key, or None; a description that cannot be right is removed."""
         described = self.folder / f"{key}.json"
         try:
-            words = json.loads(described.read_bytes())
-            table = np.frombuffer(bytes.fromhex(words["table"]), dtype="<f4").reshape(3, -1)
+            text, _, rows = described.read_bytes().partition(b"\n")
+            words = json.loads(text)
+            table = np.frombuffer(rows, dtype="<f4").reshape(3, -1)
             path = self.folder / f"{key}.f32"
             take = StoredTake(key, path, HeldFile(path), words["rate_hz"], words["frames"],
                               tuple(words["checks"]), words["facts"], table)
-            whole = take.file.size_bytes == 4 * take.frames and words["seal"] == _seal(words)
+            whole = take.file.size_bytes == 4 * take.frames and words["seal"] == _seal(words, rows)
         except FileNotFoundError:
             return None
         except (ValueError, KeyError, TypeError):
@@ -133,11 +134,11 @@ class Store:
                     checks.append(zlib.crc32(kept.data))
                     _write_all(file.fileno(), kept)
                     frames += len(kept)
-            words: dict[str, Any] = {"rate_hz": rate_hz, "frames": frames, "checks": checks, "facts": dict(facts),
-                                     "table": table().astype("<f4").tobytes().hex()}
-            words["seal"] = _seal(words)
+            words: dict[str, Any] = {"rate_hz": rate_hz, "frames": frames, "checks": checks, "facts": dict(facts)}
+            rows = table().astype("<f4").tobytes()
+            words["seal"] = _seal(words, rows)
             partial.replace(path)
-            self._put(path.with_suffix(".json"), json.dumps(words).encode())
+            self._put(path.with_suffix(".json"), json.dumps(words).encode() + b"\n" + rows)
         finally:
             partial.unlink(missing_ok=True)
         found = self.find_take(key)
@@ -252,9 +253,9 @@ def key_of(shaped_by: Mapping[str, Any]) -> str:
     return hashlib.sha256(canonical.encode()).hexdigest()
 
 
-def _seal(words: Mapping[str, Any]) -> str:
-    """Check over a description, without its seal."""
-    return key_of({name: value for name, value in words.items() if name != "seal"})
+def _seal(words: Mapping[str, Any], rows: bytes) -> str:
+    """Check over a description, without its seal, and the table that follows it."""
+    return key_of({**{name: value for name, value in words.items() if name != "seal"}, "rows": zlib.crc32(rows)})
 
 
 def _limit() -> int:

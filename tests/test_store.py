@@ -50,11 +50,11 @@ def test_a_shortened_or_half_described_entry_is_not_found(store, rng):
     assert store.find_take("a") is None
     take = _keep(store, "b", rng.standard_normal(5000))
     described = take.path.with_suffix(".json")
-    described.write_text(described.read_text()[:-20])
+    described.write_bytes(described.read_bytes()[:-20])
     assert store.find_take("b") is None
     take = _keep(store, "c", rng.standard_normal(5000))
     described = take.path.with_suffix(".json")
-    described.write_text(described.read_text().replace("-20.5", "-21.5"))
+    described.write_bytes(described.read_bytes().replace(b"-20.5", b"-21.5"))
     assert store.find_take("c") is None
 
 

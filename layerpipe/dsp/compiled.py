@@ -145,6 +145,21 @@ def follow_reduction(samples: FloatArray, knee_start: float, threshold_db: float
 
 
 @kernel
+def sum_up_reduction(reduction_db: FloatArray, starts: Any, audible_db: float, largest: Any, mean: Any,
+                     busy: Any) -> None:
+    """Largest, mean, and share of frames above `audible_db`, of each step; steps begin at `starts` and fill the block."""
+    for step in range(len(starts)):
+        stop = starts[step + 1] if step + 1 < len(starts) else len(reduction_db)
+        most, total, count = 0.0, 0.0, 0
+        for n in range(starts[step], stop):
+            most = max(most, reduction_db[n])
+            total += reduction_db[n]
+            count += reduction_db[n] > audible_db
+        frames = stop - starts[step]
+        largest[step], mean[step], busy[step] = most, total / frames, count / frames
+
+
+@kernel
 def smooth_reduction(reduction_db: FloatArray, attack: float, release: float, state: FloatArray,
                      out: FloatArray) -> None:
     """Smooth decoupled peak detector on the reduction in dB. Giannoulis et al. 2012, eq. 17; state is (y1, yL)."""
