@@ -68,6 +68,18 @@ class BandGrid:
         first, stop = (math.ceil((frame - middle) / self.step_frames) for frame in (start_frame, stop_frame))
         return max(0, first), max(0, first, stop)
 
+    def steps_whole(self, start_frame: int, stop_frame: int) -> tuple[int, int]:
+        """First step and end of the steps that reach nowhere outside a span."""
+        return -(-(start_frame + self.hop) // self.step_frames), stop_frame // self.step_frames
+
+    def left_over(self, first_step: int, stop_step: int, start_frame: int, stop_frame: int) -> FloatArray:
+        """Share of every frame of a span that the windows of steps first to stop leave out, (stop - start,)."""
+        at = np.arange(start_frame, stop_frame) + 0.5
+        rise = np.clip(at / self.hop - (HOPS_PER_STEP * first_step - 1), 0, 1)
+        fall = np.clip(HOPS_PER_STEP * stop_step - at / self.hop, 0, 1)
+        share: FloatArray = 1 - (np.sin(np.pi / 2 * rise) * np.sin(np.pi / 2 * fall)) ** 2
+        return share
+
     def reach(self, first_step: int, stop_step: int) -> tuple[int, int]:
         """Frames of the song that steps first to stop are made of; the song is silent outside itself."""
         return (HOPS_PER_STEP * first_step - 1) * self.hop, HOPS_PER_STEP * stop_step * self.hop
@@ -118,6 +130,36 @@ def band_products(sounds: Float32Array, grid: BandGrid) -> Float32Array:
         both = product[:, 0] + product[:, 1]
         out[pair] = np.add.reduceat(both, 2 * grid.first_bins, axis=1)
     return out
+
+
+def bright_products(sounds: FloatArray, shares: FloatArray, rate_hz: int, margin: int) -> FloatArray:
+    """Inner products of several stereo sounds above `BRIGHT_HZ`, and at all frequencies, over a few frames.
+
+    For the ends of a span, where a step is too long: a strum on the downbeat is the brightest there is.
+
+    Parameters
+    ----------
+    sounds : np.ndarray [shape=(sounds, 2, margin + frames + margin), float64]
+    shares : np.ndarray [shape=(frames,)]
+        How much of each frame counts.
+    rate_hz : int
+    margin : int
+        Frames on either side that are only there for the filter to be at rest.
+
+    Returns
+    -------
+    np.ndarray [shape=(pairs, 2)]
+        Energies above, and in all.
+    """
+    length = sounds.shape[2]
+    spectrum = np.fft.rfft(sounds)
+    spectrum[..., np.arange(spectrum.shape[2]) * rate_hz < BRIGHT_HZ * length] = 0
+    above = np.fft.irfft(spectrum, length)
+    first, second = pairs(len(sounds))
+    inside = slice(margin, length - margin)
+    products = [(kind[first, :, inside] * kind[second, :, inside] * shares).sum(axis=(1, 2))
+                for kind in (above, sounds)]
+    return np.stack(products, axis=1)
 
 
 def _spectra(sounds: Float32Array, grid: BandGrid, frames: int) -> Float32Array:

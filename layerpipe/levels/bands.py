@@ -14,12 +14,14 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.dsp.spectra import BandGrid, band_grid, band_products, pairs, weights_of
+from layerpipe.dsp.spectra import HOPS_PER_STEP, BandGrid, band_grid, band_products, bright_products, pairs, weights_of
 from layerpipe.errors import LayerpipeError
+from layerpipe.recipe import Layer
 from layerpipe.sound import FloatArray
 from layerpipe.voiced import VoicedSong
 
@@ -28,6 +30,7 @@ Float32Array = npt.NDArray[np.float32]
 _MAGIC = b"layerpipe bands1"
 _HEADER = struct.Struct("<16sIIQQII")
 _STEPS_AT_ONCE = 64
+_MARGIN_HOPS = 4
 
 
 class DamagedBands(LayerpipeError):  # noqa: N818 - it is not the reader's error: they are measured again
@@ -68,6 +71,41 @@ class Bands:
         for pair in np.flatnonzero(weights):
             total += weights[pair] * self.products[pair, first_step:stop_step]
         return total
+
+    def bright_and_all(self, song: VoicedSong, start: int, stop: int) -> FloatArray:
+        """Products of the layers above 4 kHz, and at all frequencies, from frame to frame, shape (pairs, 2).
+
+        What the steps leave out at the ends is looked up in the sound: a few dozen milliseconds.
+        """
+        grid = self.grid
+        first, end = grid.steps_whole(start, stop)
+        # Nothing sounds before the song and after it: steps that reach out there are whole too.
+        first = 0 if start <= 0 else first
+        end = self.products.shape[1] if stop >= self.frames else end
+        inside = self.products[:, first : max(first, end)]
+        total = np.stack([part.sum(axis=(1, 2), dtype=np.float64) for part in (inside[..., grid.bright :], inside)],
+                         axis=1)
+        if end <= first:
+            return total + self._ends(song, start, stop, np.ones(stop - start))
+        borders = [(start, min(HOPS_PER_STEP * first * grid.hop, stop))] if start > 0 else []
+        borders += [(max((HOPS_PER_STEP * end - 1) * grid.hop, start), stop)] if stop < self.frames else []
+        for one, other in borders:
+            total += self._ends(song, one, other, grid.left_over(first, end, one, other))
+        return total
+
+    def _ends(self, song: VoicedSong, start: int, stop: int, shares: FloatArray) -> FloatArray:
+        """The same of a few frames, each counted by its share."""
+        margin = _MARGIN_HOPS * self.grid.hop
+        return bright_products(padded_layers(song, start - margin, stop + margin), shares, self.rate_hz, margin)
+
+    def bright_and_all_of(self, song: VoicedSong, layer: Layer, start: int, stop: int) -> FloatArray:
+        """The same of the rest of the blend, levels as they are at every frame, and of one layer: shape (3, 2).
+
+        For the few frames in which the level of another layer is on its way.
+        """
+        margin = _MARGIN_HOPS * self.grid.hop
+        sounds = padded_rest_and_layer(song, layer, start - margin, stop + margin)
+        return bright_products(sounds, np.ones(stop - start), self.rate_hz, margin)
 
     def save(self, path: Path) -> None:
         """Write to one file; the store puts it in its place."""
@@ -117,13 +155,7 @@ def measure_bands(song: VoicedSong, *, workers: int, advance: Callable[[float], 
 
     def measure(first: int) -> None:
         stop = min(first + _STEPS_AT_ONCE, steps)
-        start, end = grid.reach(first, stop)
-        sounds = np.zeros((layers, 2, end - start), np.float32)
-        inside = max(start, 0), min(end, song.frames)
-        if inside[1] > inside[0]:
-            for layer, sound in enumerate(layers_at(song, *inside)):
-                sounds[layer, :, inside[0] - start : inside[1] - start] = sound.T
-        products[:, first:stop] = band_products(sounds, grid)
+        products[:, first:stop] = band_products(padded_layers(song, *grid.reach(first, stop), np.float32), grid)
         advance((stop - first) / steps)
 
     with ThreadPoolExecutor(workers) as pool:
@@ -131,8 +163,25 @@ def measure_bands(song: VoicedSong, *, workers: int, advance: Callable[[float], 
     return Bands(song.rate_hz, song.frames, layers, products)
 
 
-def layers_at(song: VoicedSong, start: int, stop: int) -> list[FloatArray]:
-    """Every layer at level 0 dB in frames start to stop, each (frames, 2)."""
-    for _, blocks in song.blocks(start, stop, stop - start):
-        return [song.layer_of(layer, blocks, start, level=1.0) for layer in song.layers]
-    return [np.zeros((0, 2)) for _ in song.layers]
+def padded_layers(song: VoicedSong, start: int, stop: int, kind: type[np.floating] = np.float64) -> npt.NDArray[Any]:
+    """Every layer at level 0 dB, (layers, 2, frames), silent outside the song."""
+    sounds = np.zeros((len(song.layers), 2, stop - start), kind)
+    first, last = max(start, 0), min(stop, song.frames)
+    for _, blocks in song.blocks(first, last, max(last - first, 1)):
+        for sound, layer in zip(sounds, song.layers, strict=True):
+            sound[:, first - start : last - start] = song.layer_of(layer, blocks, first, level=1.0).T
+    return sounds
+
+
+def padded_rest_and_layer(song: VoicedSong, layer: Layer, start: int, stop: int) -> FloatArray:
+    """Everything else at the recipe's levels and the layer at 0 dB, (2, 2, frames), silent outside the song."""
+    sounds = np.zeros((2, 2, stop - start))
+    first, last = max(start, 0), min(stop, song.frames)
+    inside = slice(first - start, last - start)
+    for _, blocks in song.blocks(first, last, max(last - first, 1)):
+        for other in song.layers:
+            if other is layer:
+                sounds[1, :, inside] = song.layer_of(layer, blocks, first, level=1.0).T
+            else:
+                sounds[0, :, inside] += song.layer_of(other, blocks, first).T
+    return sounds

@@ -15,13 +15,10 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
 from layerpipe.dsp.extremes import PeakEnvelope
 from layerpipe.dsp.truepeak import TAPS
-from layerpipe.levels.bands import DamagedBands
+from layerpipe.levels.bands import DamagedBands, padded_rest_and_layer
 from layerpipe.recipe import Layer
-from layerpipe.sound import FloatArray
 from layerpipe.voiced import Stretch, VoicedSong
 
 _BEFORE, _AFTER = TAPS // 2 - 1, TAPS // 2
@@ -95,7 +92,7 @@ def measure_peaks(song: VoicedSong, layer: Layer, *, workers: int,
         # whichever piece came first: they are those of all points, and no point that is one is ever ruled out.
         envelope = PeakEnvelope(envelopes[part].corners)
         # Intervals begin at a frame; the last one of the song reaches into the silence after it.
-        rest, mine = _rest_and_layer(song, layer, start - _BEFORE, stop + _AFTER)
+        rest, mine = padded_rest_and_layer(song, layer, start - _BEFORE, stop + _AFTER)
         for side in (0, 1):
             envelope.add(rest[side], mine[side])
         with one_at_a_time:
@@ -106,16 +103,3 @@ def measure_peaks(song: VoicedSong, layer: Layer, *, workers: int,
         list(pool.map(measure, pieces))
     return SectionPeaks(tuple((start, stop, envelope)
                               for (start, stop), envelope in zip(itertools.pairwise(edges), envelopes, strict=True)))
-
-
-def _rest_and_layer(song: VoicedSong, layer: Layer, start: int, stop: int) -> tuple[FloatArray, FloatArray]:
-    """Both sides of everything else and of the layer at 0 dB, each (2, frames), silent outside the song."""
-    rest, mine = np.zeros((2, stop - start)), np.zeros((2, stop - start))
-    first, last = max(start, 0), min(stop, song.frames)
-    inside = slice(first - start, last - start)
-    for _, blocks in song.blocks(first, last, last - first):
-        mine[:, inside] = song.layer_of(layer, blocks, first, level=1.0).T
-        for other in song.layers:
-            if other is not layer:
-                rest[:, inside] += song.layer_of(other, blocks, first).T
-    return rest, mine

@@ -20,6 +20,7 @@ from difflib import get_close_matches
 import numpy as np
 
 from layerpipe.dsp.masking import masked_thresholds
+from layerpipe.dsp.spectra import weights_of
 from layerpipe.energies import Energies, Gains, level_for_difference, sweep
 from layerpipe.errors import Fault, RecipeError
 from layerpipe.levels.bands import Bands
@@ -166,14 +167,20 @@ class _Spectrum:
         grid = bands.grid
         mine = np.array([float(other is layer) for other in song.layers])
         pieces = []
+        # Rest with rest, rest with layer, layer with layer; above 4 kHz and in all.
+        totals = np.zeros((3, 2))
         for start, stop in _held_spans(song, layer, part):
             rest = np.array([0.0 if other is layer else _level_at(song, other, start) for other in song.layers])
+            mixes = ((rest, rest), (rest, mine), (mine, mine))
             first, end = grid.steps_inside(start, stop)
-            pieces.append([bands.mixed(one, other, first, end) for one, other in ((rest, rest), (rest, mine),
-                                                                                  (mine, mine))])
-        rest_energy, across, own = (np.concatenate([piece[n] for piece in pieces]) for n in range(3))
-        totals = np.stack([energy.sum(axis=0, dtype=np.float64) for energy in (rest_energy, across, own)])
-        self._bright, self._all = totals[:, grid.bright :].sum(axis=1), totals.sum(axis=1)
+            pieces.append([bands.mixed(*mix, first, end) for mix in (mixes[0], mixes[2])])
+            ramp = _ramp_begins(song, layer, start, stop)
+            if ramp > start:
+                totals += np.stack([weights_of(*mix) for mix in mixes]) @ bands.bright_and_all(song, start, ramp)
+            if ramp < stop:
+                totals += bands.bright_and_all_of(song, layer, ramp, stop)
+        self._bright, self._all = totals.T
+        rest_energy, own = (np.concatenate([piece[n] for piece in pieces]) for n in (0, 1))
         masker, sound = (np.maximum(np.add.reduceat(energy[:, : grid.of_band[-1]], grid.of_band[:-1], axis=1), 0.0)
                          / np.float32(grid.step_frames) for energy in (rest_energy, own))
         # The power of the gain that lifts the layer to the threshold, by step and band.
@@ -213,11 +220,18 @@ class _Spectrum:
 
 
 def _held_spans(song: VoicedSong, layer: Layer, part: Stretch) -> list[tuple[int, int]]:
-    """The stretch cut where another layer's level changes; ramps of 20 ms are shorter than a step."""
+    """The stretch cut where another layer's level changes; each ends on the frame where the change is complete."""
     inside = {frame for other in song.layers if other is not layer for frame in song.plans[other.name].at
               if part.start < frame < part.stop}
     edges = [part.start, *sorted(inside), part.stop]
     return list(itertools.pairwise(edges))
+
+
+def _ramp_begins(song: VoicedSong, layer: Layer, start: int, stop: int) -> int:
+    """Where in a span another layer's level begins to change; its end if none does."""
+    begins = [frame - plan.ramp_frames for plan in (song.plans[other.name] for other in song.layers
+                                                    if other is not layer) for frame in plan.at if frame > start]
+    return max(start, min(stop, *begins)) if begins else stop
 
 
 def _level_at(song: VoicedSong, layer: Layer, frame: int) -> float:
