@@ -70,7 +70,7 @@ def levels(
         measured += [place or "whole song" for place in written if (place or "whole song") not in measured]
     with terminal.progress("measuring", 1.0) as advance:
         found = levels_song(file, tried, layer=layer, sections=measured, under_lu=under, advance=advance)
-    _say(terminal, found)
+    _say(terminal, found, file)
     if picture is not None:
         from layerpipe.levels.picture import draw_levels
 
@@ -177,7 +177,7 @@ def _tell_what_stays(terminal: Terminal, file: RecipeFile, layer: str, written: 
         terminal.say(f"Levels of their own keep: {', '.join(kept)}. --for SECTION writes those.")
 
 
-def _say(terminal: Terminal, found: LevelStudy) -> None:
+def _say(terminal: Terminal, found: LevelStudy, file: RecipeFile) -> None:
     """The table, for a person."""
     if terminal.as_json or terminal.quiet:
         return
@@ -185,7 +185,7 @@ def _say(terminal: Terminal, found: LevelStudy) -> None:
     for name in sections:
         rows = [row for row in found.rows if row.section == name]
         terminal.say("\n".join([f'{name}, "{found.layer}" against the rest', *_table(found, rows)]))
-        terminal.say(_heard_words(found, name))
+        terminal.say(f"{_heard_words(found, name)}{_recipe_words(file, found.layer, name)}")
         for one in found.solved:
             if one.section == name and one.level_db is not None:
                 terminal.say(f"{one.under_lu:g} LU under the rest at {one.level_db:.2f} dB")
@@ -222,3 +222,12 @@ def _heard_words(found: LevelStudy, name: str) -> str:
     if first is None:
         return "never heard here"
     return f"first heard at {first:.1f} dB"
+
+
+def _recipe_words(file: RecipeFile, layer: str, name: str) -> str:
+    """Where the layer is now; nothing for the whole song, where it may be in several places."""
+    section = next((known for known in file.recipe.section if known.name == name), None)
+    if section is None and file.recipe.section:
+        return ""
+    noun = next(known for known in file.recipe.layer if known.name == layer)
+    return f"; the recipe has it at {shown(file.recipe.level_db(noun, section))} dB"

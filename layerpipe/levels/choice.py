@@ -122,7 +122,8 @@ def _text_of(file: RecipeFile, given: str) -> str:
     except (OSError, ValueError):
         is_file = False
     if is_file:
-        return path.read_bytes()[: 1 << 20].decode("utf-8", "replace")
+        with path.open("rb") as opened:
+            return opened.read(1 << 20).decode("utf-8-sig", "replace")
     if "\n" not in given and path.suffix.casefold() in (".toml", ".txt"):
         raise RecipeError([Fault(file.path, "--accept", f'there is no file "{given}"')])
     return given

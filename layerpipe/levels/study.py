@@ -28,7 +28,7 @@ from layerpipe.levels.peaks import SectionPeaks
 from layerpipe.recipe import Layer
 from layerpipe.recipe_file import RecipeFile
 from layerpipe.sound import FloatArray
-from layerpipe.units import db_of_gain, db_of_power, gain_of_db
+from layerpipe.units import SILENCE_DB, db_of_gain, db_of_power, gain_of_db
 from layerpipe.voiced import Stretch, VoicedSong
 
 HEARD_SHARE = 0.05
@@ -142,20 +142,24 @@ def study(song: VoicedSong, energies: Energies, bands: Bands, peaks: SectionPeak
         fixed: tuple[Gains, Gains] = song.rows(others, 0), song.rows(others, 1)
         mine: tuple[Gains, Gains] = song.rows([layer], 0, level=False), song.rows([layer], 1, level=False)
         swept = sweep(energies, *fixed, *mine, levels_db, part.start, part.stop)
+        # The ramp out of a section in which the rest is off is not a rest to be measured against.
+        alone = part.section is not None and all(song.recipe.level_db(other, part.section) == SILENCE_DB
+                                                 for other in others)
         spectrum = _Spectrum(song, bands, layer, part)
         highest = peaks.of(part).peaks(gains)
         bright, counts, shares = spectrum.brightness_db(gains), spectrum.heard_bands(gains), spectrum.heard_share(gains)
         rows += [
             LevelRow(
-                part.name, float(level_db), _figure(swept.integrated_lufs[n]), _beside_silence(swept.adds_lu[n]),
-                _beside_silence(swept.against_rest_lu[n]), _figure(swept.short_term_max_lufs[n]),
+                part.name, float(level_db), _figure(swept.integrated_lufs[n]),
+                None if alone else _beside_silence(swept.adds_lu[n]),
+                None if alone else _beside_silence(swept.against_rest_lu[n]), _figure(swept.short_term_max_lufs[n]),
                 db_of_gain(float(highest[n])), _figure(swept.mono_loss_lu[n]), bright[n], counts[n], shares[n])
             for n, level_db in enumerate(levels_db)
         ]
         heard[part.name] = spectrum.first_heard_db()
         without[part.name] = spectrum.brightness_db(np.zeros(1))[0]
         if under_lu is not None:
-            found = level_for_difference(energies, *fixed, *mine, under_lu, part.start, part.stop)
+            found = None if alone else level_for_difference(energies, *fixed, *mine, under_lu, part.start, part.stop)
             solved.append(Solved(part.name, under_lu, found))
     return LevelStudy(layer.name, tuple(rows), tuple(solved), heard, without, bands.grid.bands)
 
