@@ -54,10 +54,13 @@ def _table(made: list[Listening]) -> Any:
 
     folder = next((one.file.parent for one in made if one.file is not None), "")
     table = Table(title=str(folder), title_justify="left", title_style="bold", box=SIMPLE_HEAD)
-    for heading in ("section", "version", "LUFS", "gain dB", "dBTP", "file"):
-        table.add_column(heading, justify="left" if heading in ("section", "version", "file") else "right",
-                         overflow="fold")
+    table.add_column("file", overflow="fold")
+    for heading in ("LUFS", "gain dB", "dBTP", "seconds"):
+        table.add_column(heading, justify="right")
     for one in made:
-        table.add_row(one.section, one.version, shown(one.lufs), shown(one.gain_db), shown(one.true_peak_dbtp),
-                      "silent here, not written" if one.file is None else one.file.name)
+        if one.file is None:
+            table.add_row(f"{one.section} - {one.version}: silent here, not written")
+        else:
+            table.add_row(one.file.name, shown(one.lufs), shown(one.gain_db), shown(one.true_peak_dbtp),
+                          shown(one.seconds))
     return table
