@@ -7,7 +7,7 @@ import sys
 
 import typer
 
-from layerpipe.commands import bounce, cache, draft, levels, preview, schema, sheet
+from layerpipe.commands import bounce, cache, draft, levels, preview, schema, sheet, verify
 
 OUR_MISTAKE = 70
 
@@ -19,7 +19,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for command in (draft.draft, bounce.bounce, preview.preview, levels.levels, sheet.sheet, cache.cache, schema.schema):
+for command in (draft.draft, bounce.bounce, preview.preview, levels.levels, sheet.sheet, verify.verify,
+                cache.cache, schema.schema):
     app.command()(command)
 
 

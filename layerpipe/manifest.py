@@ -6,10 +6,13 @@ depends on when or where it was made, except the versions of what made it.
 
 from __future__ import annotations
 
+import hashlib
 import importlib.metadata
+import json
 import platform
 from collections.abc import Sequence
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -18,7 +21,9 @@ from layerpipe import __version__
 from layerpipe.bounce import PartPeaks, Stem
 from layerpipe.dsp.loudness import steps_inside
 from layerpipe.energies import Blend, Energies, hear
-from layerpipe.units import db_of_gain
+from layerpipe.plain import plain
+from layerpipe.recipe import Recipe
+from layerpipe.units import db_of_gain, frames_of_s
 from layerpipe.voiced import Stretch, Voice, VoicedSong
 
 FORMAT = "layerpipe bounce 1"
@@ -47,9 +52,9 @@ def manifest(song: VoicedSong, stems: Sequence[Stem], energies: Energies, recipe
     return {
         "format": FORMAT,
         "song": {**song.recipe.song.model_dump(), "rate_hz": song.rate_hz, "frames": song.frames,
-                 "seconds": song.frames / song.rate_hz},
-        "recipe": {"file": "recipe.toml", "sha256": recipe_sha256,
-                   "settings": song.recipe.model_dump(mode="json", by_alias=True)},
+                 "seconds": song.frames / song.rate_hz,
+                 "time_reference_frames": frames_of_s(song.recipe.bounce.time_reference_s, song.rate_hz)},
+        "recipe": {"file": "recipe.toml", "sha256": recipe_sha256, "settings": settings_of(song.recipe)},
         "sections": [_section(song, part) for part in song.sections],
         "lowered_db": 0.0 if song.scale == 1.0 else db_of_gain(song.scale),
         "sources": [_source(song, voice) for voice in song.voices],
@@ -58,6 +63,22 @@ def manifest(song: VoicedSong, stems: Sequence[Stem], energies: Energies, recipe
         "files": [_file(song, stem, blends[stem.path]) for stem in stems],
         "versions": versions(),
     }
+
+
+def settings_of(recipe: Recipe) -> dict[str, Any]:
+    """Every setting of a recipe, also those left out; files by their name alone, for where they lay is nobody's."""
+    settings: dict[str, Any] = recipe.model_dump(mode="json", by_alias=True)
+    for asked in (*(take for layer in settings["layer"] for take in layer["take"]), settings["bed"] or {}):
+        if "file" in asked:
+            asked["file"] = Path(asked["file"]).name
+    return settings
+
+
+def seal_of(told: dict[str, Any]) -> str:
+    """SHA-256 over a manifest without its seal, in a canonical form: whether a word of it has been changed."""
+    words = {name: value for name, value in plain(told).items() if name != "seal"}
+    canonical = json.dumps(words, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return hashlib.sha256(canonical.encode("utf-8", "surrogatepass")).hexdigest()
 
 
 def versions() -> dict[str, str]:

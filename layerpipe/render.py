@@ -17,6 +17,9 @@ import numpy as np
 
 from layerpipe import chain, moves, takes
 from layerpipe.bounce import lowering_gain, past_full_scale, whole_or_absent, write_stems
+from layerpipe.checking.opened import OpenBounce, open_bounce
+from layerpipe.checking.origin import check_sources, recipe_inside
+from layerpipe.checking.verify import CHANGED, Verified, verify_bounce, with_fresh, with_originals, with_sources
 from layerpipe.clock import SongClock
 from layerpipe.delivery import files_of_bounce, write_papers
 from layerpipe.energies import DamagedEnergies, Energies, EnergyMeter
@@ -208,8 +211,9 @@ def bounce_song(file: RecipeFile, folder: Path, store: Store, *,
         if refusal is not None:
             song = replace(song, scale=lowering_gain(stems))
             stems = write_stems(song, partial, workers=WORKERS)
-        told = manifest(song, stems, energies, sha256(file.text.encode()).hexdigest())
-        write_papers(partial, told, file.text)
+        digest = sha256(file.text.encode()).hexdigest()
+        told = write_papers(partial, manifest(song, stems, energies, digest), file.text)
+        store.note_place_of_recipe(digest, file.path.absolute().parent)
     return told
 
 
@@ -317,6 +321,55 @@ def _layers_key(song: VoicedSong) -> dict[str, Any]:
     """What shapes the layers at level 0 dB."""
     return {"layers": [[[song.voices[n].sound.key, *take_pans(song.voices[n].take)] for n in song.voices_of(layer)]
                        for layer in song.layers], "scale": song.scale}
+
+
+def verify_song(opened: OpenBounce, *, sources: bool = False, recipe: Path | None = None, workers: int = WORKERS,
+                store: Store | None = None, advance: Advance = lambda share: None) -> Verified:
+    """Look at every file of a bounce, and with `sources` at the takes; `recipe` says where its recipe lies.
+
+    Raises
+    ------
+    RecipeError, OutputError
+        If the takes are asked for and not found.
+    """
+    found = verify_bounce(opened, workers=workers, advance=advance)
+    if sources:
+        found = with_sources(found, check_sources(opened, _recipe_inside(opened, recipe, store or Store())))
+    return found
+
+
+def verify_again(found: Verified, opened: OpenBounce, room: Path, *, wanted: bool, recipe: Path | None = None,
+                 store: Store | None = None, advance: Advance = lambda share: None) -> Verified:
+    """Render a bounce anew into `room` and hold it to that; unless `wanted` only to say where changed stems differ.
+
+    Raises
+    ------
+    RecipeError, AudioError, OutputError
+        If that is wanted and cannot be rendered.
+    """
+    store = store or Store()
+    told = {file["path"] for file in opened.files}
+    unknown = any(file.verdict == CHANGED and file.first_different_frame is None and file.file in told
+                  for file in found.files)
+    if not (wanted or unknown):
+        return found
+    try:
+        file = _recipe_inside(opened, recipe, store)
+        until_whole(lambda: bounce_song(file, room / "again", store, advance=advance), store)
+        fresh = open_bounce(room / "again")
+    except LayerpipeError as refusal:
+        if wanted:
+            raise
+        return replace(found, remarks=(*found.remarks, "where changed takes differ is not known, for they cannot be "
+                                                       f"rendered anew: {refusal}"))
+    found = with_originals(found, opened, fresh)
+    return with_fresh(found, opened, fresh) if wanted else found
+
+
+def _recipe_inside(opened: OpenBounce, recipe: Path | None, store: Store) -> RecipeFile:
+    """The recipe of a bounce, with its files as seen from where it lay."""
+    sha256_told = opened.told["recipe"].get("sha256", "") if isinstance(opened.told.get("recipe"), dict) else ""
+    return recipe_inside(opened, named=recipe, remembered=store.place_of_recipe(str(sha256_told)))
 
 
 def energies_of(song: VoicedSong, store: Store) -> Energies:

@@ -194,6 +194,21 @@ class Store:
                 for start in range(0, take.frames, minute):
                     take.read_float32(start, min(start + minute, take.frames))
 
+    def note_place_of_recipe(self, sha256: str, folder: Path) -> None:
+        """Remember in which folder a recipe lay, so that the takes of its bounce are found again."""
+        self.folder.mkdir(parents=True, exist_ok=True)
+        self._put(self.folder / f"{sha256}.place", os.fsencode(folder))
+
+    def place_of_recipe(self, sha256: str) -> Path | None:
+        """The folder in which a recipe of this digest lay last, if it is remembered and still there."""
+        if not (len(sha256) == 64 and sha256.isalnum()):
+            return None
+        try:
+            folder = Path(os.fsdecode((self.folder / f"{sha256}.place").read_bytes()))
+            return folder if folder.is_absolute() and folder.is_dir() else None
+        except (OSError, ValueError):
+            return None
+
     def size_bytes(self) -> int:
         """Bytes in the store."""
         return sum(size for _, size, _ in self._files())
