@@ -105,7 +105,7 @@ def test_the_page_reckons_loudness_as_python_does(open_page, demo, rng, tmp_path
     upper, lower = np.triu_indices(4)
     for _ in range(8):
         mix = np.append(rng.uniform(0, 1.5, 3) * rng.integers(0, 2, 3), 0.0)  # the bed is off
-        mix[0] = max(mix[0], 0.01)
+        mix[0] = max(mix[0], 0.3)
         levels = [20 * math.log10(gain) if gain else OFF for gain in mix[:3]]
         powers = np.maximum(products @ (mix[upper] * mix[lower] * np.where(upper == lower, 1, 2)), 0)
         told = page.evaluate("levels => layerpipeSheet.loudness(0, levels)", levels)

@@ -61,16 +61,20 @@ def build_sheet(song: SheetSong) -> bytes:
 
 def text_of_bytes(data: bytes) -> str:
     """Write bytes as text, 13 bits in two characters; the page's `bytesOfText` reads them."""
-    bits = np.unpackbits(np.frombuffer(data, np.uint8))
-    rows = np.concatenate([bits, np.zeros(-len(bits) % 13, np.uint8)]).reshape(-1, 13)
-    # Summed in place of a matrix product, which would hold 8 bytes for every bit.
-    value = np.zeros(len(rows), np.uint16)
-    for column in range(13):
-        value += rows[:, column].astype(np.uint16) << np.uint16(12 - column)
-    pair = np.empty((len(value), 2), np.uint8)
+    # Thirteen bytes are eight values: they are cut out together, each from the three bytes it lies in.
+    padded = np.zeros((-(-len(data) // 13), 13), np.uint8)
+    padded.reshape(-1)[: len(data)] = np.frombuffer(data, np.uint8)
+    columns = np.ascontiguousarray(padded.T).astype(np.uint32)
     letters = np.frombuffer(ALPHABET, np.uint8)
-    pair[:, 0], pair[:, 1] = letters[value // 91], letters[value % 91]
-    return pair.tobytes().decode("ascii")
+    pairs = np.stack([np.repeat(letters, 91), np.tile(letters, 91)], axis=1).view(np.uint16)[:, 0]
+    written = np.empty((len(padded), 8), np.uint16)
+    for place in range(8):
+        first, shift = divmod(13 * place, 8)
+        window = columns[first] << 16 | columns[first + 1] << 8
+        if first + 2 < 13:
+            window |= columns[first + 2]
+        written[:, place] = pairs.take(window >> (11 - shift) & 0x1FFF)
+    return written.tobytes()[: text_characters(len(data))].decode("ascii")
 
 
 def text_characters(count: int) -> int:
