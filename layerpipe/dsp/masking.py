@@ -18,6 +18,7 @@ levels well; it does not replace listening.
 
 from __future__ import annotations
 
+import functools
 import math
 
 import numpy as np
@@ -32,6 +33,7 @@ NOTICED = 10**0.1 - 1
 """Share of the excitation that raises it by 1 dB: 5.87 dB under it."""
 FULL_SCALE_SPL_DB = 96.0
 """Where the threshold in quiet is put: a full-scale sine is taken to play at 96 dB SPL, a quiet room's loud passage."""
+_NOTHING = 1e-12
 
 
 def erb_hz(frequency_hz: npt.ArrayLike) -> FloatArray:
@@ -123,8 +125,19 @@ def masked_thresholds(masker: FloatArray, edges_hz: FloatArray) -> FloatArray:
     np.ndarray [shape=(steps, bands)]
         Always above 0.
     """
-    places = erb_number(edges_hz)
+    spread, quiet = _model(tuple(edges_hz.tolist()))
+    threshold: FloatArray = masker @ spread.astype(masker.dtype) + quiet.astype(masker.dtype)
+    return threshold
+
+
+@functools.cache
+def _model(edges_hz: tuple[float, ...]) -> tuple[FloatArray, FloatArray]:
+    """Power in each band to the threshold it makes in each, and the threshold in quiet."""
+    edges = np.array(edges_hz)
+    places = erb_number(edges)
     centres = hz_of_erb_number((places[1:] + places[:-1]) / 2)
     quiet = 0.5 * 10 ** ((quiet_threshold_db(centres) - FULL_SCALE_SPL_DB) / 10)
-    threshold: FloatArray = masker @ (NOTICED * spreading(edges_hz)).T.astype(masker.dtype) + quiet.astype(masker.dtype)
-    return threshold
+    spread = spreading(edges)
+    # What is farther down is below anything, and so small that arithmetic becomes slow.
+    spread[spread < _NOTHING] = 0.0
+    return NOTICED * spread.T, quiet

@@ -90,7 +90,7 @@ def band_grid(rate_hz: int) -> BandGrid:
     """Lay out frames and bands for a rate of 8000 to 192000 Hz."""
     frame = 1 << math.ceil(math.log2(_SHORTEST_FRAME_S * rate_hz))
     edges = band_edges_hz(rate_hz)
-    cuts = np.unique(np.concatenate([edges, [min(BRIGHT_HZ, rate_hz / 2)]]))
+    cuts = np.array(sorted({*edges.tolist(), min(BRIGHT_HZ, rate_hz / 2)}))
     # A bin belongs where its centre lies.
     bins = np.ceil(cuts * frame / rate_hz).astype(np.intp)
     bins = np.minimum(bins, frame // 2)
