@@ -1,0 +1,122 @@
+"""What could not be foretold in a sound: the part that does not follow from how it rang a moment before.
+
+A ringing string continues by itself; a plucked one does not, however soft. So a long linear predictor is fitted to the
+80 ms before each short block and taken off the block: what is left jumps when a string is plucked, barely moves when a
+hand stops the strings, and does not depend on how loud they ring.
+Sounds are heard at about 24 kHz, which is fine enough for the moment of a pluck (0.04 ms) and a quarter of the work.
+Linear prediction: Makhoul, "Linear prediction: a tutorial review", Proc. IEEE 63(4), 1975.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+
+from layerpipe.dsp.compiled import burg_predictor, solve_predictors
+from layerpipe.sound import FloatArray, Sound
+
+HEARING_HZ = 24_000
+TRAIN_S, HOP_S, LAGS_S = 0.080, 0.016, 1 / 75
+RIDGE = 1e-9
+"""Of a frame's power, added to it: nothing is foretold better than this."""
+SILENCE_POWER = 1e-12
+CHUNK_S, CONTEXT_S = 12.0, 0.5
+
+
+class Stretch(NamedTuple):
+    """A piece of a sound at the hearing rate, with context on both sides of what is to be judged."""
+
+    samples: FloatArray
+    rate_hz: float
+    start_s: float
+    """Where its first frame lies in the sound."""
+    judged_s: tuple[float, float]
+    """From where to where it is to be judged; pieces touch."""
+
+
+def stretches(sound: Sound) -> Iterator[Stretch]:
+    """Hear a sound in pieces, so that its length never decides the memory used.
+
+    Before its beginning and after its end lies noise as soft as its softest passages, so that a sound that begins at
+    once has a beginning.
+
+    Yields
+    ------
+    Stretch
+        In order; what is judged covers the sound once.
+    """
+    from scipy import signal
+
+    step = max(1, round(sound.rate_hz / HEARING_HZ))
+    rate_hz = sound.rate_hz / step
+    context = round(CONTEXT_S * rate_hz) * step
+    chunk = round(CHUNK_S * rate_hz) * step
+    low_pass = signal.firwin(24 * step + 1, 0.92 / step) if step > 1 else None
+    rng = np.random.default_rng(0)
+    for start in range(0, sound.frames, chunk):
+        stop = min(start + chunk, sound.frames)
+        first, last = start - context, stop + context
+        heard = sound.read(max(first, 0), min(last, sound.frames))
+        if low_pass is not None:
+            heard = signal.upfirdn(low_pass, heard, down=step)[len(low_pass) // 2 // step :]
+            heard = heard[: -(-(min(last, sound.frames) - max(first, 0)) // step)]
+        floor = np.sqrt(_softest_power(heard, rate_hz))
+        before, after = -min(first, 0) // step, max(last - sound.frames, 0) // step
+        whole = np.concatenate([floor * rng.standard_normal(before), heard, floor * rng.standard_normal(after)])
+        yield Stretch(whole, rate_hz, first / sound.rate_hz, (start / sound.rate_hz, stop / sound.rate_hz))
+
+
+def _softest_power(samples: FloatArray, rate_hz: float) -> float:
+    """Power of the softest passages that are not digital silence."""
+    size = round(0.01 * rate_hz)
+    whole = samples[: len(samples) // size * size].reshape(-1, size)
+    powers = np.mean(whole**2, axis=1)
+    powers = powers[powers > SILENCE_POWER]
+    return float(np.percentile(powers, 3)) if len(powers) else SILENCE_POWER
+
+
+def unforetold(stretch: Stretch) -> FloatArray:
+    """What a predictor trained on the 80 ms before cannot foretell.
+
+    Returns
+    -------
+    np.ndarray [shape=(frames,), float64]
+        As long as the stretch; zeros where there is too little before to train on.
+    """
+    from scipy import fft
+
+    samples, rate_hz = stretch.samples, stretch.rate_hz
+    lags, train, hop = round(LAGS_S * rate_hz), round(TRAIN_S * rate_hz), round(HOP_S * rate_hz)
+    out = np.zeros(len(samples))
+    starts = np.arange(train, len(samples) - hop, hop)
+    if not len(starts):
+        return out
+    window = np.hanning(train)
+    frames = np.lib.stride_tricks.sliding_window_view(samples, train)[starts - train] * window
+    size = fft.next_fast_len(train + lags + 1, real=True)
+    spectra = fft.rfft(frames, size)
+    correlations = np.ascontiguousarray(fft.irfft(spectra.real**2 + spectra.imag**2, size)[:, : lags + 1])
+    correlations[:, 0] *= 1 + RIDGE
+    predictors = np.empty_like(correlations)
+    solve_predictors(correlations, SILENCE_POWER * float(np.sum(window**2)), predictors)
+    pieces = np.lib.stride_tricks.sliding_window_view(samples, lags + hop)[starts - lags]
+    size = fft.next_fast_len(lags + hop, real=True)
+    # Circular, but what wraps around falls on the lags, which are thrown away.
+    rest = fft.irfft(fft.rfft(pieces, size) * fft.rfft(predictors, size), size)[:, lags : lags + hop]
+    out[train : train + rest.size] = rest.ravel()
+    return out
+
+
+def unforetold_after(samples: FloatArray, trained: int, rate_hz: float) -> FloatArray:
+    """What the first `trained` frames, fitted by Burg's method, cannot foretell of those that follow.
+
+    Returns
+    -------
+    np.ndarray [shape=(len(samples) - trained,), float64]
+    """
+    lags = min(round(LAGS_S * rate_hz), trained // 2)
+    predictor = np.empty(lags + 1)
+    burg_predictor(np.ascontiguousarray(samples[:trained]), predictor)
+    return np.convolve(samples[trained - lags :], predictor, mode="valid")

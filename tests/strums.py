@@ -1,0 +1,298 @@
+"""Strummed takes whose truth is known to the frame: for judging onsets, timing and moves.
+
+Times are seconds from the start of the file, offsets ms (later is positive), velocities 0 to 1. The truth of a strum is
+the frame at which its first string is let go. Everything is drawn from one seed.
+A voice makes one note; its first frame is the moment the string is let go. Four are here, made in two ways:
+`steel`, `nylon`, `electric` are plucked loops (Karplus, Strong, Computer Music Journal 7(2), 1983), `modal` is a sum of
+decaying partials behind a burst of noise and is kept for judging what was tuned on the others.
+Patterns, spreads, scatter and levels: common practice, no source.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numba
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+Voice = Callable[[float, float, bool, int, int], Array]
+"""(hz, velocity, muted, variant, rate_hz) -> one note."""
+
+RATE_HZ = 48_000
+CHORDS = ((40, 47, 52, 56, 59, 64), (45, 52, 57, 61, 64), (50, 57, 62, 66), (43, 47, 50, 55, 59, 67),
+          (48, 52, 55, 60, 64), (52, 55, 59, 64), (40, 47, 52, 55, 59, 64))
+"""As notes: E, A, D, G, C, Em without its low strings, Em."""
+OCTAVE_UP_BELOW = 55
+"""A high-strung guitar sounds everything on its four low strings an octave up."""
+PATTERNS = {
+    "4/4": (1.0, 0.0, 0.55, 0.35, 0.0, 0.4, 0.8, 0.3),
+    "3/4": (1.0, 0.0, 0.6, 0.35, 0.7, 0.4),
+    "6/8": (1.0, 0.3, 0.45, 0.85, 0.3, 0.5),
+    "12/8": (1.0, 0.0, 0.4, 0.8, 0.3, 0.45, 0.9, 0.0, 0.4, 0.8, 0.3, 0.5),
+}
+"""Velocity of each eighth of a bar; 0 is not played."""
+
+
+@dataclass(frozen=True)
+class Planted:
+    """A loose place: the strums from `first_s` to `last_s` (as played on the grid) are `by_ms` off."""
+
+    first_s: float
+    last_s: float
+    by_ms: float
+
+
+@dataclass(frozen=True)
+class Strums:
+    """A take and the truth about it."""
+
+    samples: Array
+    rate_hz: int
+    onsets_s: Array
+    grid_s: Array
+    """Where each onset belongs."""
+    tempo: float
+    meter: str
+    bar_one_s: float
+    planted: tuple[Planted, ...] = ()
+    stops_s: tuple[float, ...] = ()
+
+    @property
+    def seconds(self) -> float:
+        return len(self.samples) / self.rate_hz
+
+
+@dataclass(frozen=True)
+class Hand:
+    """How a take is played and heard."""
+
+    scatter_ms: float = 5.0
+    feel_ms: float = 0.0
+    light: float = 0.0
+    """Share of strums played about 16 dB softer, into what rings."""
+    stops: float = 0.0
+    """Share of bars whose last eighth is a hand stopping all strings."""
+    muted: float = 0.0
+    spread_ms: tuple[float, float] = (8.0, 40.0)
+    room_db: float = -math.inf
+    noise_db: float = -80.0
+    high_strung: bool = False
+    swing: float = 0.0
+    """By how much of an eighth every second eighth comes late."""
+
+
+EASY = Hand()
+HARD = Hand(scatter_ms=7.0, light=0.2, stops=0.15, muted=0.12, room_db=-18.0, noise_db=-66.0)
+
+
+@numba.njit(cache=False)
+def _loop(burst, delay, fraction, damping, keep, frames):  # type: ignore[no-untyped-def]
+    """A plucked loop: delay, fractional allpass, one-pole loss."""
+    line, out = np.zeros(delay), np.zeros(frames)
+    x1, y1, low = 0.0, 0.0, 0.0
+    for n in range(frames):
+        x = line[n % delay]
+        y = fraction * (x - y1) + x1
+        x1, y1 = x, y
+        low = (1 - damping) * y + damping * low
+        out[n] = low
+        line[n % delay] = keep * low + (burst[n] if n < len(burst) else 0.0)
+    return out
+
+
+def _plucked(hz: float, velocity: float, muted: bool, variant: int, rate_hz: int, *, edge_ms: float, damping: float,
+             ring_s: float, scrape: float, place: float) -> Array:
+    """A note of a plucked loop; what leaves the loop first is put at frame 0."""
+    rng = np.random.default_rng([variant, round(hz * 100)])
+    period = rate_hz / hz - 0.5 - damping / (1 - damping)
+    delay = max(int(period), 8)
+    part = min(max(period - delay, 0.05), 0.95)
+    edge = max(2, round(edge_ms / 1000 * rate_hz * (1.5 - velocity)))
+    burst = np.zeros(delay)
+    at = max(2, round(place * delay * rng.uniform(0.8, 1.2)))
+    pulse = np.hanning(edge + 2)[1:-1]
+    pulse /= pulse.sum()
+    burst[: min(edge, delay)] += pulse[:delay]
+    stop = min(at + edge, delay)
+    burst[at:stop] -= pulse[: stop - at]
+    rough = rng.standard_normal(delay)
+    burst += scrape * 0.05 * rough * np.exp(-np.arange(delay) / (0.002 * rate_hz))
+    seconds = 0.09 if muted else ring_s * min(1.0, 220 / hz + 0.35)
+    keep = 10 ** (-3.0 / (hz * seconds))
+    frames = round(min(seconds * 1.1, 3.5) * rate_hz)
+    note = _loop(burst, delay, (1 - part) / (1 + part), damping, keep, frames + delay)[delay:]
+    return velocity * note / (np.abs(note[: rate_hz // 20]).max() + 1e-12)
+
+
+def steel(hz: float, velocity: float, muted: bool, variant: int, rate_hz: int) -> Array:
+    """Bright, long."""
+    return _plucked(hz, velocity, muted, variant, rate_hz, edge_ms=0.15, damping=0.18, ring_s=3.5, scrape=1.0,
+                    place=0.15)
+
+
+def nylon(hz: float, velocity: float, muted: bool, variant: int, rate_hz: int) -> Array:
+    """Played by the flesh of a finger: dull, no scrape."""
+    return _plucked(hz, velocity, muted, variant, rate_hz, edge_ms=1.1, damping=0.4, ring_s=1.8, scrape=0.15,
+                    place=0.3)
+
+
+def electric(hz: float, velocity: float, muted: bool, variant: int, rate_hz: int) -> Array:
+    """Long, through a pickup that hears two places of the string and is a little overdriven."""
+    note = _plucked(hz, 1.0, muted, variant, rate_hz, edge_ms=0.3, damping=0.3, ring_s=5.0, scrape=0.4, place=0.2)
+    back = max(1, round(0.23 * rate_hz / hz))
+    heard = note.copy()
+    heard[back:] -= 0.9 * note[:-back]
+    return velocity * np.tanh(1.5 * heard) / 1.5
+
+
+def modal(hz: float, velocity: float, muted: bool, variant: int, rate_hz: int) -> Array:
+    """Partials that rise within a millisecond or two and decay each at its own pace, and a burst of noise."""
+    rng = np.random.default_rng([77, variant, round(hz * 100)])
+    seconds = 0.12 if muted else 2.2
+    t = np.arange(round(seconds * rate_hz)) / rate_hz
+    note = np.zeros_like(t)
+    for n in range(1, 1 + min(28, int(9000 / hz))):
+        pitch = hz * n * math.sqrt(1 + 8e-5 * n * n)
+        pace = (40.0 if muted else 1.2) + 0.25 * n + 1.2 * (pitch / 2500) ** 2 * rng.uniform(0.6, 1.4)
+        level = rng.uniform(0.4, 1.0) * n ** -(1.7 - 0.5 * velocity)
+        rise = 1 - np.exp(-t / (0.0015 / (1 + 0.3 * n)))
+        note += level * rise * np.exp(-pace * t) * np.sin(2 * np.pi * pitch * t + rng.uniform(0, 6.3))
+    burst = rng.standard_normal(round(0.012 * rate_hz)) * np.exp(-np.arange(round(0.012 * rate_hz)) / (0.003 * rate_hz))
+    note[: len(burst)] += 0.35 * velocity * np.convolve(burst, [0.25, 0.5, 0.25], mode="same")
+    return velocity * note / (np.abs(note).max() + 1e-12)
+
+
+VOICES: dict[str, Voice] = {"steel": steel, "nylon": nylon, "electric": electric, "modal": modal}
+
+
+@functools.lru_cache(maxsize=4000)
+def _note(voice: Voice, note: int, velocity_step: int, muted: bool, variant: int, rate_hz: int) -> Array:
+    """A note from the shelf: velocities in steps of a tenth, three variants."""
+    return voice(440 * 2 ** ((note - 69) / 12), velocity_step / 10, muted, variant, rate_hz)
+
+
+@dataclass
+class _Strings:
+    """What each string will sound like; a string that is plucked again falls silent first."""
+
+    rate_hz: int
+    frames: int
+    out: Array = field(init=False)
+    ringing: dict[int, tuple[int, Array]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.out = np.zeros(self.frames)
+
+    def pluck(self, string: int, at: int, note: Array) -> None:
+        """Let a string go."""
+        self.silence(string, at, round(0.002 * self.rate_hz))
+        self.ringing[string] = (at, note)
+
+    def silence(self, string: int, at: int, fade: int) -> None:
+        """End a string's note at a frame."""
+        if string not in self.ringing:
+            return
+        start, note = self.ringing.pop(string)
+        length = min(max(at - start, 0), len(note), self.frames - start)
+        note = note[:length].copy()
+        fade = min(fade, length)
+        if fade and at - start <= length:
+            note[length - fade :] *= 0.5 + 0.5 * np.cos(np.pi * (np.arange(fade) + 1) / fade)
+        self.out[start : start + length] += note
+
+    def end(self) -> None:
+        """Let all ring out."""
+        for string in list(self.ringing):
+            self.silence(string, self.frames + len(self.ringing[string][1]), 1)
+
+
+def make_strums(
+    seed: int, *, voice: str | Voice = "steel", hand: Hand = EASY, tempo: float = 72.0, meter: str = "4/4",
+    bars: int = 8, bar_one_s: float = 0.6, planted: tuple[tuple[int, int, int, float], ...] = (),
+    rate_hz: int = RATE_HZ, drop: tuple[tuple[int, int], ...] = (),
+) -> Strums:
+    """Play bars of a pattern.
+
+    Parameters
+    ----------
+    planted : tuple of (bar, first eighth, last eighth, by_ms)
+        Loose places; bars from 1, eighths from 0.
+    drop : tuple of (bar, eighth)
+        Strums left out.
+
+    Returns
+    -------
+    Strums
+    """
+    rng = np.random.default_rng(seed)
+    sound: Voice = VOICES[voice] if isinstance(voice, str) else voice
+    pattern = PATTERNS[meter]
+    compound = meter in ("6/8", "12/8")
+    eighth_s = 60 / tempo / (3 if compound else 2)
+    bar_s = eighth_s * len(pattern)
+    frames = round((bar_one_s + bars * bar_s + 2.0) * rate_hz)
+    strings = _Strings(rate_hz, frames)
+    loose = {(bar, e): by for bar, first, last, by in planted for e in range(first, last + 1)}
+    onsets, grid, stops = [], [], []
+    thud = np.zeros(frames)
+    for bar in range(1, bars + 1):
+        chord = CHORDS[int(rng.integers(len(CHORDS)))]
+        stop_here = rng.random() < hand.stops
+        for e, velocity in enumerate(pattern):
+            place_s = bar_one_s + (bar - 1) * bar_s + e * eighth_s
+            if stop_here and e == len(pattern) - 1:
+                at = round((place_s + rng.normal(0, 0.006)) * rate_hz)
+                for string in list(strings.ringing):
+                    strings.silence(string, at + int(rng.integers(0, rate_hz // 100)),
+                                    round(rng.uniform(0.008, 0.03) * rate_hz))
+                burst = rng.standard_normal(rate_hz // 50) * np.hanning(rate_hz // 50)
+                thud[at : at + len(burst)] += 0.004 * np.convolve(burst, np.ones(24) / 24, mode="same")
+                stops.append(place_s)
+                continue
+            if velocity == 0.0 or (bar, e) in drop:
+                continue
+            scatter_ms = float(np.clip(rng.normal(0, hand.scatter_ms), -2.5 * hand.scatter_ms, 2.5 * hand.scatter_ms))
+            swing_s = hand.swing * eighth_s if e % 2 and not compound else 0.0
+            at_s = place_s + swing_s + (hand.feel_ms + scatter_ms + loose.get((bar, e), 0.0)) / 1000
+            muted = rng.random() < hand.muted
+            hit = velocity * float(np.clip(rng.normal(1, 0.08), 0.7, 1.2))
+            if rng.random() < hand.light:
+                hit *= 0.16
+            down = e % 2 == 0 if not compound else e % 3 != 1
+            notes = list(enumerate(chord))
+            played = notes if down else notes[::-1][: int(rng.integers(2, 5))]
+            spread_s = rng.uniform(*hand.spread_ms) / 1000 * (len(played) - 1) / 5
+            steps = np.sort(rng.uniform(0.7, 1.3, len(played) - 1).cumsum()) if len(played) > 1 else np.zeros(0)
+            lags = np.concatenate([[0.0], steps / steps[-1] * spread_s]) if len(steps) else np.zeros(1)
+            for (string, note), lag in zip(played, lags, strict=True):
+                level = hit * float(rng.uniform(0.7, 1.0))
+                high = hand.high_strung and note < OCTAVE_UP_BELOW
+                tone = _note(sound, note + 12 * high, max(1, min(10, round(level * 10))), muted,
+                             int(rng.integers(3)), rate_hz)
+                strings.pluck(string, round((at_s + lag) * rate_hz), tone * (level / max(0.1, round(level * 10) / 10)))
+            onsets.append(round(at_s * rate_hz) / rate_hz)
+            grid.append(place_s)
+    strings.end()
+    heard = 0.12 * strings.out + thud
+    if hand.room_db > -100:
+        heard = heard + 10 ** (hand.room_db / 20) * _room(heard, rate_hz, rng)
+    heard = heard + 10 ** (hand.noise_db / 20) * rng.standard_normal(frames)
+    told = tuple(Planted(bar_one_s + (bar - 1) * bar_s + first * eighth_s, bar_one_s + (bar - 1) * bar_s + last * eighth_s,
+                         by) for bar, first, last, by in planted)
+    return Strums(heard, rate_hz, np.array(onsets), np.array(grid), tempo, meter, bar_one_s, told, tuple(stops))
+
+
+def _room(dry: Array, rate_hz: int, rng: np.random.Generator) -> Array:
+    """A small room: noise that decays within a third of a second, after a few ms, as strong as the dry sound."""
+    frames = round(0.35 * rate_hz)
+    tail = rng.standard_normal(frames) * np.exp(-np.arange(frames) / (0.06 * rate_hz))
+    tail[: round(0.004 * rate_hz)] = 0.0
+    tail = np.convolve(tail, [0.3, 0.4, 0.3], mode="same")
+    tail /= np.sqrt(np.sum(tail**2))
+    size = 1 << (len(dry) + frames).bit_length()
+    return np.fft.irfft(np.fft.rfft(dry, size) * np.fft.rfft(tail, size), size)[: len(dry)]
