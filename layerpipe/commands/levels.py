@@ -200,13 +200,13 @@ def _table(found: LevelStudy, rows: list[LevelRow]) -> list[str]:
     without = found.brightness_without_db[rows[0].section]
     cells = [[*_HEADINGS]]
     for row in rows:
-        change = None
+        brighter = None
         if row.brightness_db is not None and without is not None and math.isfinite(without):
-            change = round(row.brightness_db - without, 2) + 0.0
+            brighter = row.brightness_db - without
+        figures = (row.lufs, row.adds_lu, row.against_rest_lu, row.short_term_max_lufs, row.true_peak_dbtp,
+                   row.mono_loss_lu, row.brightness_db, brighter)
         cells.append([
-            shown(row.level_db), shown(row.lufs, 2), shown(row.adds_lu, 2), shown(row.against_rest_lu, 2),
-            shown(row.short_term_max_lufs, 2), shown(row.true_peak_dbtp, 2), shown(row.mono_loss_lu, 2),
-            shown(row.brightness_db, 2), shown(change, 2),
+            shown(row.level_db), *(_hundredths(figure) for figure in figures),
             "--" if row.heard_bands is None else f"{row.heard_bands} of {found.bands}",
             "--" if row.heard_share is None else f"{100 * row.heard_share:.0f}",
         ])
@@ -214,6 +214,11 @@ def _table(found: LevelStudy, rows: list[LevelRow]) -> list[str]:
     cells[0:1] = [[head[0] for head in heads], [head[1] for head in heads]]
     widths = [max(len(line[n]) for line in cells) for n in range(len(_HEADINGS))]
     return ["  ".join(cell.rjust(width) for cell, width in zip(line, widths, strict=True)).rstrip() for line in cells]
+
+
+def _hundredths(figure: float | None) -> str:
+    """A figure of the table; what rounds to nothing has no sign."""
+    return shown(None if figure is None else round(figure, 2) + 0.0, 2)
 
 
 def _heard_words(found: LevelStudy, name: str) -> str:

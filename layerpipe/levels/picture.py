@@ -16,7 +16,7 @@ from layerpipe.levels.study import LevelRow, LevelStudy
 _COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
 _DASHES = ((), (6, 2), (2, 1.5), (7, 2, 1.5, 2), (10, 3, 3, 3))
 _MARKS = ("o", "s", "^", "D", "v", "P", "X")
-_WHOLE = {"color": "#000000", "linewidth": 2.2, "marker": ""}
+_WHOLE = {"color": "#000000", "linewidth": 2.2}
 # Curves that hardly move are to look as if they hardly moved.
 _SMALLEST_SPANS = {"brightness_db": 1.0, "mono_loss_lu": 1.0, "adds_lu": 1.0, "true_peak_dbtp": 2.0}
 _PANELS = (
@@ -106,7 +106,7 @@ def _value(study: LevelStudy, row: LevelRow, what: str) -> float:
 def _line(n: int, name: str, points: int) -> dict[str, Any]:
     """How a section's line looks; no two of the first 210 look alike."""
     if name == "whole song":
-        return dict(_WHOLE)
+        return {**_WHOLE, "marker": "" if points > 1 else "*"}
     return {"color": _COLOURS[n % len(_COLOURS)], "dashes": _DASHES[n % len(_DASHES)] or (None, None),
             "marker": _MARKS[n % len(_MARKS)], "markersize": 4.5, "linewidth": 1.5,
             "markevery": max(1, points // 9), "markerfacecolor": "white"}
