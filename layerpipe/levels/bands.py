@@ -29,7 +29,7 @@ Float32Array = npt.NDArray[np.float32]
 
 _MAGIC = b"layerpipe bands1"
 _HEADER = struct.Struct("<16sIIQQII")
-_STEPS_AT_ONCE = 64
+_STEPS_AT_ONCE = 32
 _MARGIN_HOPS = 4
 
 

@@ -22,8 +22,7 @@ from layerpipe.recipe import Layer
 from layerpipe.voiced import Stretch, VoicedSong
 
 _BEFORE, _AFTER = TAPS // 2 - 1, TAPS // 2
-_AT_ONCE_S, _TAKES_AT_ONCE_S = 10, 80
-"""Longest piece, and seconds of takes held at once."""
+_AT_ONCE_S = 2
 
 
 @dataclass(frozen=True)
@@ -81,7 +80,7 @@ def measure_peaks(song: VoicedSong, layer: Layer, *, workers: int,
         Told how much of the work, of 1, has been done.
     """
     edges = borders(song)
-    size = max(1, min(_AT_ONCE_S, _TAKES_AT_ONCE_S // len(song.voices))) * song.rate_hz
+    size = _AT_ONCE_S * song.rate_hz
     envelopes = [PeakEnvelope() for _ in edges[1:]]
     pieces = [(part, at, min(at + size, stop)) for part, (start, stop) in enumerate(itertools.pairwise(edges))
               for at in range(start, stop, size)]
