@@ -7,7 +7,7 @@ import sys
 
 import typer
 
-from layerpipe.commands import bounce, cache, draft, levels, preview, schema, sheet, verify
+from layerpipe.commands import bounce, cache, compare, draft, levels, preview, schema, sheet, verify
 
 OUR_MISTAKE = 70
 
@@ -20,7 +20,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 for command in (draft.draft, bounce.bounce, preview.preview, levels.levels, sheet.sheet, verify.verify,
-                cache.cache, schema.schema):
+                compare.compare, cache.cache, schema.schema):
     app.command()(command)
 
 

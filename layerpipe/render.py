@@ -17,8 +17,10 @@ import numpy as np
 
 from layerpipe import chain, moves, takes
 from layerpipe.bounce import lowering_gain, past_full_scale, whole_or_absent, write_stems
+from layerpipe.checking.compare import Compared, compare_bounces
 from layerpipe.checking.opened import OpenBounce, open_bounce
 from layerpipe.checking.origin import check_sources, recipe_inside
+from layerpipe.checking.picture import draw_residuals
 from layerpipe.checking.verify import CHANGED, Verified, verify_bounce, with_fresh, with_originals, with_sources
 from layerpipe.clock import SongClock
 from layerpipe.delivery import files_of_bounce, write_papers
@@ -39,7 +41,7 @@ from layerpipe.levels import (
 from layerpipe.manifest import manifest
 from layerpipe.preview import Listening, make_previews, versions_of
 from layerpipe.recipe import Chain, Layer, Recipe
-from layerpipe.recipe_file import RecipeFile
+from layerpipe.recipe_file import RecipeFile, read_recipe
 from layerpipe.sheet.song import SheetSong
 from layerpipe.sheet_sound import make_sheet_song, parts_of
 from layerpipe.sound import Sound
@@ -364,6 +366,31 @@ def verify_again(found: Verified, opened: OpenBounce, room: Path, *, wanted: boo
                                                        f"rendered anew: {refusal}"))
     found = with_originals(found, opened, fresh)
     return with_fresh(found, opened, fresh) if wanted else found
+
+
+def compare_songs(old: Path, new: Path, room: Path, *, workers: int = WORKERS, store: Store | None = None,
+                  advance: Advance = lambda share: None) -> tuple[Compared, str]:
+    """Compare two bounces; a recipe in the place of one is rendered into `room`. Also a picture of what is left, SVG.
+
+    Raises
+    ------
+    NotABounceError
+        If a folder is no bounce.
+    RecipeError, AudioError, OutputError
+        If a recipe cannot be rendered.
+    """
+    store = store or Store()
+
+    def opened(path: Path, name: str) -> OpenBounce:
+        if path.is_dir() or path.suffix.lower() != ".toml":
+            return open_bounce(path)
+        file = read_recipe(path)
+        until_whole(lambda: bounce_song(file, room / name, store, advance=lambda share: advance(share / 4)), store)
+        return open_bounce(room / name)
+
+    before, after = opened(old, "old"), opened(new, "new")
+    found, nulls = compare_bounces(before, after, workers=workers, advance=lambda share: advance(share / 2))
+    return found, draw_residuals(nulls, after)
 
 
 def _recipe_inside(opened: OpenBounce, recipe: Path | None, store: Store) -> RecipeFile:

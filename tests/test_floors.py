@@ -18,7 +18,7 @@ FLOORS = [
     ("stages", {"takes", "moves", "chain", "layers", "products", "energies", "store"}),
     ("the song", {"voiced", "drafting"}),
     ("the listening side", {"hearing"}),
-    ("what leaves the house", {"encoding", "preview", "bounce", "manifest", "delivery", "sheet", "sheet_sound", "levels",
+    ("what leaves the house", {"encoding", "drawing", "preview", "bounce", "manifest", "delivery", "sheet", "sheet_sound", "levels",
                                "checking"}),
     ("the map", {"render"}),
     ("the command line", {"commands", "cli", "__main__"}),
