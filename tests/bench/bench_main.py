@@ -29,7 +29,7 @@ class Bench:
 
     def __init__(self, folder: Path, minutes: float, times: int) -> None:
         self.folder, self.seconds, self.times = folder, 60 * minutes, times
-        self.takes = material.write_takes(folder / "takes", self.seconds)
+        self.takes = material.write_takes_elsewhere(folder / "takes", self.seconds)
         self.files = [path for paths in self.takes.values() for path in paths]
         self.cache = folder / "cache"
         self.recipe = material.write_recipe(folder / "song.toml", self.takes, self.seconds)
@@ -157,7 +157,7 @@ def sizes(bench: Bench) -> list[Row]:
     rows.append(("peak memory, 4 and 40 minutes, MB", f"{peaks[0]:.0f} and {peaks[1]:.0f}", "< 300, the same"))
     shutil.rmtree(long.folder)
     many = Bench(bench.folder / "many", 1, 1)
-    many.takes = material.write_takes(many.folder / "takes", 60, pairs=16)
+    many.takes = material.write_takes_elsewhere(many.folder / "takes", 60, pairs=16)
     many.recipe = material.write_recipe(many.folder / "many.toml", many.takes, 60)
     few = Bench(bench.folder / "few", 1, 1)
     found = side_by_side({"many": lambda: many.bounce(cold=True), "few": lambda: few.bounce(cold=True),
