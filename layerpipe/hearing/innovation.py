@@ -19,6 +19,8 @@ from layerpipe.sound import FloatArray, Sound
 
 HEARING_HZ = 24_000
 TRAIN_S, HOP_S, LAGS_S = 0.080, 0.016, 1 / 75
+LOWEST_HZ = 250.0
+"""Below it feet and rumble are heard as well as strings; every string has enough above it."""
 RIDGE = 1e-9
 """Of a frame's power, added to it: nothing is foretold better than this."""
 SILENCE_POWER = 1e-12
@@ -65,6 +67,7 @@ def stretches(sound: Sound) -> Iterator[Stretch]:
         floor = np.sqrt(_softest_power(heard, rate_hz))
         before, after = -min(first, 0) // step, max(last - sound.frames, 0) // step
         whole = np.concatenate([floor * rng.standard_normal(before), heard, floor * rng.standard_normal(after)])
+        whole = signal.sosfilt(signal.butter(6, LOWEST_HZ, "highpass", fs=rate_hz, output="sos"), whole)
         yield Stretch(whole, rate_hz, first / sound.rate_hz, (start / sound.rate_hz, stop / sound.rate_hz))
 
 

@@ -21,6 +21,11 @@ ONE_STRUM_S = 0.048
 """Strings let go within this time are one strum."""
 PEAK_REACH_MS = 25
 """A peak of the curve is higher than everything this near."""
+LOOK_BACK_MS, EARLIER_MS, EARLIER_RISE_DB, AGREED_MS = 16, 1.0, 8.0, 8
+CLICK_LATE_DB, SHARP_LATE_DB, SHARP_RISE_DB = 0.8, 2.0, 10.0
+"""What cannot be foretold 15 to 45 ms after a click is what it was; a sharp one may have stirred a room."""
+SLIDE_STEP_DB, SLIDE_SWELL_DB = 5.0, 4.0
+NOTHING_BEFORE_DB = 40.0
 UNDER_LOUD_DB, UNDER_NOISE_DB = 50.0, 3.0
 
 
@@ -33,6 +38,17 @@ class Onset:
     sure: float
     rise_db: float
     level_db: float
+
+
+@dataclass(frozen=True)
+class Arrival:
+    """Where a strum arrives: its frame, whether curve and split agree, and what cannot be foretold right after it
+    (`step_db`, 4 ms) and after a click would be over (`late_db`, 15 to 45 ms), over what it was before."""
+
+    frame: int
+    agreed: bool
+    late_db: float
+    step_db: float
 
 
 def find_onsets(sound: Sound) -> list[Onset]:
@@ -106,16 +122,28 @@ def _onsets_of(stretch: Stretch) -> list[Onset]:
         if begin - last_begin < ONE_STRUM_S * 1000:
             continue
         last_begin = begin
-        frame, agreed = _arrival(stretch.samples, begin / 1000 * rate_hz, (peak + SUDDEN_MS) / 1000 * rate_hz, rate_hz)
-        at_s = stretch.start_s + frame / rate_hz
-        if not stretch.judged_s[0] <= at_s < stretch.judged_s[1]:
+        arrival = _arrival(stretch.samples, begin / 1000 * rate_hz, (peak + SUDDEN_MS) / 1000 * rate_hz, rate_hz)
+        at_s = stretch.start_s + arrival.frame / rate_hz
+        if not stretch.judged_s[0] <= at_s < stretch.judged_s[1] or not _is_pluck(arrival, float(curve[peak])):
             continue
-        after = stretch.samples[frame : frame + round(0.06 * rate_hz)]
+        after = stretch.samples[arrival.frame : arrival.frame + round(0.06 * rate_hz)]
         level_db = 10 * np.log10(np.mean(after**2) + 1e-14) if len(after) else -140.0
-        rise_db = float(curve[peak])
-        sure = 1 / (1 + np.exp(-(rise_db - 6.0) / 2.0)) * (1.0 if agreed else 0.5)
-        found.append(Onset(float(at_s), float(sure), rise_db, float(level_db)))
+        found.append(Onset(float(at_s), _sureness(arrival, float(curve[peak])), float(curve[peak]), float(level_db)))
     return found
+
+
+def _is_pluck(arrival: Arrival, rise_db: float) -> bool:
+    """A click is over before the strings could answer; a sliding finger swells where a pluck steps."""
+    is_click = arrival.late_db < CLICK_LATE_DB or (arrival.late_db < SHARP_LATE_DB and rise_db > SHARP_RISE_DB)
+    is_slide = arrival.step_db < SLIDE_STEP_DB and arrival.late_db > arrival.step_db + SLIDE_SWELL_DB
+    return not (is_click or is_slide)
+
+
+def _sureness(arrival: Arrival, rise_db: float) -> float:
+    """0 to 1 from how far it rises, how suddenly, and whether both looks agree on the moment."""
+    rise = 1 / (1 + np.exp(-(rise_db - 6.0) / 1.5))
+    step = 1 / (1 + np.exp(-(arrival.step_db - 5.0) / 1.0))
+    return float(rise * (0.4 + 0.6 * step) * (1.0 if arrival.agreed else 0.6))
 
 
 def _begin_of(curve: FloatArray, peak: int) -> int:
@@ -127,15 +155,35 @@ def _begin_of(curve: FloatArray, peak: int) -> int:
     return int(above[gaps[-1] + 1] if len(gaps) else above[0])
 
 
-def _arrival(samples: FloatArray, begin: float, peak: float, rate_hz: float) -> tuple[int, bool]:
-    """Frame at which a strum arrives near `begin`, and whether a second look agrees."""
+def _arrival(samples: FloatArray, begin: float, peak: float, rate_hz: float) -> Arrival:
+    """Where exactly a strum arrives near frame `begin`.
+
+    The greatest change need not be the first string: what lies before it is split again while that shows a rise.
+    """
     ms = rate_hz / 1000
-    first = max(round(begin - 6 * ms), 0)
+    first = max(round(begin - LOOK_BACK_MS * ms), 0)
     trained = min(round(TRAIN_S * rate_hz), first)
-    stop = min(round(max(begin + 20 * ms, min(peak, begin + 30 * ms))), len(samples))
-    rest = unforetold_after(samples[first - trained : stop], trained, rate_hz)
-    frame = _split(rest)
-    return first + frame, abs(frame - (begin + SUDDEN_MS / 2 * ms - first)) < 8 * ms
+    stop = round(max(begin + 20 * ms, min(peak, begin + 30 * ms)))
+    whole = unforetold_after(samples[first - trained : stop + round(40 * ms)], trained, rate_hz)
+    rest = whole[: stop - first]
+    frame, shortest = _split(rest), round(EARLIER_MS * ms)
+    while frame > 3 * shortest:
+        earlier = _split(rest[:frame])
+        if earlier < shortest or _rise_db(rest[:earlier], rest[earlier : earlier + shortest]) < EARLIER_RISE_DB:
+            break
+        frame = earlier
+    late_db = _rise_db(rest[max(frame - round(14 * ms), 0) : max(frame - 4, 0)],
+                       whole[frame + round(15 * ms) : frame + round(45 * ms)])
+    step_db = _rise_db(rest[max(frame - round(4 * ms), 0) : max(frame - 2, 0)], rest[frame : frame + round(4 * ms)])
+    agreed = abs(first + frame - begin - SUDDEN_MS / 2 * ms) < AGREED_MS * ms
+    return Arrival(first + frame, agreed, late_db, step_db)
+
+
+def _rise_db(before: FloatArray, after: FloatArray) -> float:
+    """By how many dB a piece is louder than the one before it; plenty where there is nothing to compare."""
+    if not len(before) or not len(after):
+        return NOTHING_BEFORE_DB
+    return float(10 * np.log10((np.mean(after**2) + 1e-16) / (np.mean(before**2) + 1e-16)))
 
 
 def _split(rest: FloatArray) -> int:

@@ -1,0 +1,208 @@
+"""One pass over a take, in which everything is measured that the checks need; no check reads the whole take again.
+
+The take is read second by second, so memory hardly grows with its length. Levels are linear powers (full scale 1),
+steps 10 ms on the grid of `dsp.loudness`, slices 1/6000 s. Bands: "mid" is above 150 Hz (no rumble, hardly any hum),
+"high" above 3 kHz, "low" a copy of what lies below 1.5 kHz at about 4 kHz, heard in long windows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from layerpipe.dsp.filters import design_high_pass, run_sections
+from layerpipe.dsp.loudness import k_weighting, step_starts
+from layerpipe.hearing.clicks import Candidate, ClickSearch
+from layerpipe.hearing.lows import LowFrames, LowListener
+from layerpipe.hearing.runs import Repeat, Run, RunSearch
+from layerpipe.sound import FloatArray, Sound
+
+Float32Array = npt.NDArray[np.float32]
+
+MID_HZ, HIGH_HZ = 150.0, 3000.0
+SPECTRUM_FRAMES = 2048
+SPECTRA_PER_S = 8
+STEPS_PER_S = 100
+
+
+@dataclass(frozen=True)
+class Steps:
+    """What every 10 ms holds; arrays of shape (steps,). Energies are sums of squares over the step."""
+
+    frames: npt.NDArray[np.int64]
+    highest: Float32Array
+    lowest: Float32Array
+    energy: Float32Array
+    mid_energy: Float32Array
+    high_energy: Float32Array
+    k_energy: FloatArray
+
+
+@dataclass(frozen=True)
+class Heard:
+    """Everything one pass measured of a take."""
+
+    rate_hz: int
+    frames: int
+    steps: Steps
+    means: FloatArray
+    """Mean of every second."""
+    bits_used: int | None
+    """Bits of the samples that are ever used, up to 24; None if they are finer than that, 0 for digital silence."""
+    runs: list[Run]
+    repeats: list[Repeat]
+    clicks: list[Candidate]
+    low: LowFrames
+    spectrum_hz: FloatArray
+    spectrum: FloatArray
+    """Mean power density (1/Hz) of the whole take, shape (1025,)."""
+    loudest_spectrum: FloatArray
+    """Highest power density met, per bin."""
+
+    @property
+    def seconds(self) -> float:
+        """Length in seconds."""
+        return self.frames / self.rate_hz
+
+    @property
+    def peak(self) -> float:
+        """Highest absolute sample."""
+        return float(max(self.steps.highest.max(initial=0.0), -self.steps.lowest.min(initial=0.0)))
+
+
+@dataclass
+class _Notes:
+    """What is written down during the pass."""
+
+    highest: list[Float32Array] = field(default_factory=list)
+    lowest: list[Float32Array] = field(default_factory=list)
+    energy: list[Float32Array] = field(default_factory=list)
+    mid: list[Float32Array] = field(default_factory=list)
+    high: list[Float32Array] = field(default_factory=list)
+    weighted: list[FloatArray] = field(default_factory=list)
+    frames: list[npt.NDArray[np.int64]] = field(default_factory=list)
+    means: list[float] = field(default_factory=list)
+
+
+def seconds_of(sound: Sound) -> Iterator[FloatArray]:
+    """A sound second by second; the last piece may be shorter."""
+    for at in range(0, sound.frames, sound.rate_hz):
+        yield np.ascontiguousarray(sound.read(at, min(at + sound.rate_hz, sound.frames)))
+
+
+def listen(sound: Sound, advance: Callable[[float], None] = lambda seconds: None) -> Heard:
+    """Measure a take.
+
+    Parameters
+    ----------
+    sound : Sound
+        Any rate of 8 kHz or more, any length above 0.
+    advance : function of seconds
+        Told how much has been heard since the last call.
+
+    Returns
+    -------
+    Heard
+    """
+    rate = sound.rate_hz
+    notes = _Notes()
+    mid_rows = design_high_pass(MID_HZ, rate, slope_db_per_octave=24)
+    high_rows = design_high_pass(min(HIGH_HZ, 0.3 * rate), rate, slope_db_per_octave=24)
+    k_rows = k_weighting(rate)
+    mid_state: FloatArray | None = None
+    high_state: FloatArray | None = None
+    k_state: FloatArray | None = None
+    runs, clicks, low = RunSearch(rate), ClickSearch(rate), LowListener(rate)
+    spectrum = _Spectrum(rate)
+    bits = _Bits()
+    for block in seconds_of(sound):
+        starts = _starts(len(block), rate)
+        mid, mid_state = run_sections(mid_rows, block, mid_state)
+        high, high_state = run_sections(high_rows, block, high_state)
+        weighted, k_state = run_sections(k_rows, block, k_state)
+        mid_squared, high_squared = mid * mid, high * high
+        notes.highest.append(np.maximum.reduceat(block, starts).astype(np.float32))
+        notes.lowest.append(np.minimum.reduceat(block, starts).astype(np.float32))
+        notes.energy.append(np.add.reduceat(block * block, starts).astype(np.float32))
+        notes.mid.append(np.add.reduceat(mid_squared, starts).astype(np.float32))
+        notes.high.append(np.add.reduceat(high_squared, starts).astype(np.float32))
+        notes.weighted.append(np.add.reduceat(weighted * weighted, starts))
+        notes.frames.append(np.diff(np.append(starts, len(block))))
+        notes.means.append(float(block.mean()))
+        bits.add(block)
+        runs.add(block)
+        clicks.add(mid_squared, high_squared)
+        low.add(block)
+        spectrum.add(block)
+        advance(len(block) / rate)
+    mean, loudest = spectrum.end()
+    return Heard(
+        rate_hz=rate, frames=sound.frames,
+        steps=Steps(np.concatenate(notes.frames), np.concatenate(notes.highest), np.concatenate(notes.lowest),
+                    np.concatenate(notes.energy), np.concatenate(notes.mid), np.concatenate(notes.high),
+                    np.concatenate(notes.weighted)),
+        means=np.array(notes.means), bits_used=bits.used(), runs=runs.end(), repeats=runs.repeats, clicks=clicks.end(),
+        low=low.end(), spectrum_hz=np.fft.rfftfreq(SPECTRUM_FRAMES, 1 / rate), spectrum=mean, loudest_spectrum=loudest,
+    )
+
+
+def _starts(frames: int, rate_hz: int) -> npt.NDArray[np.int64]:
+    """First frames of the 10 ms steps of a block that begins on a whole second."""
+    starts = step_starts(0, STEPS_PER_S - 1, rate_hz)
+    return starts[starts < frames]
+
+
+class _Bits:
+    """Which bits of a 24-bit sample are ever used."""
+
+    def __init__(self) -> None:
+        self._seen, self._finer = 0, False
+
+    def add(self, block: FloatArray) -> None:
+        """Look at a block, until nothing more can be learnt."""
+        if self._finer or self._seen & 1:
+            return
+        scaled = block * 2.0**23
+        whole = np.rint(scaled)
+        if not np.array_equal(scaled, whole):
+            self._finer = True
+            return
+        self._seen |= int(np.bitwise_or.reduce(whole.astype(np.int64), initial=0))
+
+    def used(self) -> int | None:
+        """How many bits, or None if 24 are too few."""
+        if self._finer:
+            return None
+        low = self._seen & 0xFFFFFF
+        return 24 - ((low & -low).bit_length() - 1) if low else 0
+
+
+class _Spectrum:
+    """Mean and highest power density from windows spread evenly over the take."""
+
+    def __init__(self, rate_hz: int) -> None:
+        # Blackman-Harris: its skirts lie 92 dB down, so that an empty band next to a full one looks empty.
+        t = 2 * np.pi * np.arange(SPECTRUM_FRAMES) / SPECTRUM_FRAMES
+        self._window = 0.35875 - 0.48829 * np.cos(t) + 0.14128 * np.cos(2 * t) - 0.01168 * np.cos(3 * t)
+        self._scale = 2.0 / (rate_hz * float(np.sum(self._window**2)))
+        self._total = np.zeros(SPECTRUM_FRAMES // 2 + 1)
+        self._loudest = np.zeros(SPECTRUM_FRAMES // 2 + 1)
+        self._count = 0
+        self._hop = rate_hz // SPECTRA_PER_S
+
+    def add(self, block: FloatArray) -> None:
+        """Look at a second."""
+        if len(block) < SPECTRUM_FRAMES:
+            return
+        rows = np.lib.stride_tricks.sliding_window_view(block, SPECTRUM_FRAMES)[:: self._hop]
+        power = np.abs(np.fft.rfft(rows * self._window, axis=1)) ** 2 * self._scale
+        self._total += power.sum(axis=0)
+        np.maximum(self._loudest, power.max(axis=0), out=self._loudest)
+        self._count += len(rows)
+
+    def end(self) -> tuple[FloatArray, FloatArray]:
+        """Mean and highest."""
+        return self._total / max(1, self._count), self._loudest
