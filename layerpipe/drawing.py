@@ -1,8 +1,8 @@
 """Small drawings as SVG text: envelopes, curves and marks over a time or frequency axis.
 
 Coordinates are whole tenths of a pixel, so that the same figures give the same bytes. Colours are those of Okabe and
-Ito, which readers with any kind of colour vision tell apart (Color Universal Design, 2008); lines differ in their dashes
-too, for print without colour. Text in a drawing is escaped here.
+Ito, which readers with any kind of colour vision tell apart (Color Universal Design, 2008); lines differ in their
+dashes too, for print without colour. Text in a drawing is escaped here.
 """
 
 from __future__ import annotations
@@ -95,7 +95,8 @@ class Chart:
         across, up = np.asarray(x, np.float64), np.asarray(y, np.float64)
         heard = ~np.isnan(up)
         edges = np.flatnonzero(np.diff(np.concatenate([[False], heard, [False]]).astype(np.int8)))
-        paths = [_path(self.place(across[a:b], up[a:b])) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a > 1]
+        runs = zip(edges[::2], edges[1::2], strict=True)
+        paths = [_path(self.place(across[a:b], up[a:b])) for a, b in runs if b - a > 1]
         dashed = f' stroke-dasharray="{dash}"' if dash else ""
         self._parts.append(f'<path d="{"".join(paths)}" fill="none" stroke="{colour}" stroke-width="{width:g}"{dashed} '
                            'stroke-linejoin="round"/>')
@@ -115,10 +116,12 @@ class Chart:
                 f'font-family="Helvetica, Arial, sans-serif" font-size="10.5">{"".join(self._parts)}</svg>')
 
     def _line(self, x1: float, y1: float, x2: float, y2: float, colour: str, width: float) -> None:
-        self._parts.append(f'<path d="M{x1:.1f} {y1:.1f}L{x2:.1f} {y2:.1f}" stroke="{colour}" stroke-width="{width:g}"/>')
+        self._parts.append(f'<path d="M{x1:.1f} {y1:.1f}L{x2:.1f} {y2:.1f}" stroke="{colour}" '
+                           f'stroke-width="{width:g}"/>')
 
     def _text(self, x: float, y: float, words: str, anchor: str, colour: str) -> None:
-        self._parts.append(f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" fill="{colour}">{escape(words)}</text>')
+        self._parts.append(f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" fill="{colour}">'
+                           f'{escape(words)}</text>')
 
 
 def stacked(charts: Sequence[Chart], title: str) -> str:
@@ -130,7 +133,8 @@ def stacked(charts: Sequence[Chart], title: str) -> str:
     width = max((chart.width for chart in charts), default=1)
     return (f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {max(height, 1)}" width="{width}" '
             f'height="{max(height, 1)}" role="img" aria-label="{escape(title)}" '
-            f'font-family="Helvetica, Arial, sans-serif" font-size="10.5"><rect width="100%" height="100%" fill="#fff"/>'
+            f'font-family="Helvetica, Arial, sans-serif" font-size="10.5">'
+            f'<rect width="100%" height="100%" fill="#fff"/>'
             f'{"".join(parts)}</svg>\n')
 
 

@@ -124,7 +124,8 @@ def _file(old: OpenBounce, new: OpenBounce, before: dict[str, Any] | None,
 
 def _section(name: str, n: int, null: Null | None, before: dict[str, Any], after: dict[str, Any]) -> SectionChange:
     """One section of one file."""
-    sides = [next((part for part in told["sections"] if part.get("section") == name), {}) for told in (before, after)]
+    sides: list[dict[str, Any]] = [next((part for part in told["sections"] if part.get("section") == name), {})
+                                   for told in (before, after)]
     left = None if null is None else null.spans[n]
     return SectionChange(name, None if left is None else left.peak_dbfs, None if left is None else left.rms_dbfs,
                          _figures(sides[0]), _figures(sides[1]))

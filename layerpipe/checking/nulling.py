@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -98,18 +99,20 @@ def _residual(old: StemFile, new: StemFile, gain: float, offset: int, spans: Seq
         peaks[index] = np.maximum(peaks[index], np.maximum.reduceat(high, cuts))
         energy[index] += np.add.reduceat(power, cuts)
         counts[index] += np.diff(np.append(cuts, len(place)))
-        for begin, end in zip(edges, edges[1:], strict=False):
+        for begin, end in pairwise(edges):
             inside = slice(max(begin - at, 0), max(end - at, 0))
             if len(high[inside]):
                 part = parts[begin]
                 part[0] = max(part[0], float(high[inside].max()))
                 part[1] += float(power[inside].sum())
                 part[2] += len(high[inside])
+
     def over(begin: int, end: int) -> Residual:
         held = [part for edge, part in parts.items() if begin <= edge < end]
         frames = sum(part[2] for part in held)
         rms = sum(part[1] for part in held) / frames if frames else 0.0
         return Residual(db_of_gain(max((part[0] for part in held), default=0.0)), db_of_power(rms))
+
     picture = np.stack([peaks, np.sqrt(energy / np.maximum(counts, 1))], axis=1)
     found = tuple(over(min(max(begin, start), stop), min(max(end, start), stop)) for begin, end in spans)
     return Null(DIFFERENT, db_of_gain(gain), gain < 0, offset, over(start, stop), found, picture)

@@ -12,7 +12,8 @@ from typing import Any
 
 Table = dict[str, Any]
 
-_UNITS = {"db": "dB", "hz": "Hz", "ms": "ms", "s": "s", "lufs": "LUFS", "dbtp": "dBTP", "dbfs": "dBFS", "cents": "cents"}
+_UNITS = {"db": "dB", "hz": "Hz", "ms": "ms", "s": "s", "lufs": "LUFS", "dbtp": "dBTP", "dbfs": "dBFS",
+          "cents": "cents"}
 _NAMES = {"bar_one_s": "bar 1 at", "a4_hz": "A4", "sample_rate_hz": "sample rate", "bit_depth": "bit depth",
           "hits_db": "hardest hits lowered by", "makeup_db": "make-up", "time_reference_s": "time reference",
           "loudness_lufs": "loudness", "ceiling_dbtp": "ceiling"}
@@ -33,7 +34,8 @@ def recipe_changes(old: Table, new: Table) -> list[str]:
         Such as "chorus: octave -9.0 -> -7.5 dB" and "regular, right: high-pass 80 -> 100 Hz".
     """
     found = list(_settings(_table(old, "song"), _table(new, "song"), "song: "))
-    found += _rows(_list(old, "tempo"), _list(new, "tempo"), "from_bar", lambda row: f"tempo from bar {row['from_bar']}")
+    found += _rows(_list(old, "tempo"), _list(new, "tempo"), "from_bar",
+                   lambda row: f"tempo from bar {row['from_bar']}")
     found += _sections(old, new)
     found += _layers(old, new)
     found += _noun(old.get("bed"), new.get("bed"), "bed")
@@ -56,7 +58,8 @@ def _sections(old: Table, new: Table) -> Iterator[str]:
         bars = "bars {} to {}".format(*news[name].get("bars", ("?", "?")))
         if name not in olds:
             yield f"{name}: new section, {bars}"
-            yield from (f"{name}: {layer} at {_level(level)} dB" for layer, level in _table(news[name], "levels_db").items())
+            own_levels = _table(news[name], "levels_db").items()
+            yield from (f"{name}: {layer} at {_level(level)} dB" for layer, level in own_levels)
             continue
         before, now = olds[name], news[name]
         if before.get("bars") != now.get("bars"):
@@ -67,9 +70,11 @@ def _sections(old: Table, new: Table) -> Iterator[str]:
             if sides[0] != sides[1]:
                 yield f"{name}: {layer} {_level(sides[0])} -> {_level(sides[1])} dB"
             elif (layer in own[0]) != (layer in own[1]):
-                yield f"{name}: {layer} at {_level(sides[1])} dB, {'as' if layer in own[0] else 'no longer as'} elsewhere"
-        yield from _settings({key: value for key, value in before.items() if key not in ("bars", "levels_db")},
-                             {key: value for key, value in now.items() if key not in ("bars", "levels_db")}, f"{name}: ")
+                words = "as" if layer in own[0] else "no longer as"
+                yield f"{name}: {layer} at {_level(sides[1])} dB, {words} elsewhere"
+        told = ("bars", "levels_db")
+        rest = [{key: value for key, value in side.items() if key not in told} for side in (before, now)]
+        yield from _settings(rest[0], rest[1], f"{name}: ")
     common = [name for name in olds if name in news]
     if common != [name for name in news if name in olds]:
         yield "sections: in another order"
@@ -122,7 +127,8 @@ def _take(old: Table, new: Table) -> Iterator[str]:
     """One take, without its chain."""
     if old.get("pan") != new.get("pan"):
         yield f"pan {_pan(old.get('pan'))} -> {_pan(new.get('pan'))}"
-    for key, words in (("mute", ("muted", "no longer muted")), ("flip_polarity", ("polarity flipped", "polarity as recorded"))):
+    for key, words in (("mute", ("muted", "no longer muted")),
+                       ("flip_polarity", ("polarity flipped", "polarity as recorded"))):
         if old.get(key) != new.get(key):
             yield words[0] if new.get(key) else words[1]
     notes = _table(old, "notes"), _table(new, "notes")

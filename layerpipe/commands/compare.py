@@ -60,8 +60,8 @@ def _tell(terminal: Terminal, found: Compared) -> None:
     for line in (*found.recipe, *found.versions):
         terminal.say(f"  {line}")
     table = Table(box=SIMPLE_HEAD)
-    table.add_column("file", overflow="fold")
-    table.add_column("verdict", overflow="fold")
+    table.add_column("file", no_wrap=True)
+    table.add_column("verdict", min_width=9)
     for heading in ("left, peak dBFS", "rms", "LUFS", "LRA", "dBTP"):
         table.add_column(heading, justify="right")
     for file in found.files:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 def verify(
     bounce: Annotated[Path, typer.Argument(help="Folder of a bounce.", show_default=False)],
     sources: Annotated[bool, typer.Option("--sources", help="Also hold the takes to what was bounced.")] = False,
-    again: Annotated[bool, typer.Option("--again", help="Also render anew from the recipe inside and compare.")] = False,
+    again: Annotated[bool, typer.Option("--again", help="Also render the recipe inside anew and compare.")] = False,
     recipe: Annotated[Path | None, typer.Option("--recipe", show_default=False, help=(
         "Where the recipe lies from which this was bounced, if its takes are not found."))] = None,
     as_json: JsonOption = False,
