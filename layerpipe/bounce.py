@@ -7,11 +7,9 @@ layers add up to it to the bit. Nothing here changes a sample but the rounding.
 from __future__ import annotations
 
 import math
-import shutil
-import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
@@ -202,68 +200,6 @@ def lowering_gain(stems: Sequence[Stem]) -> float:
     """The factor, in whole hundredths of a dB, that brings the highest of all stems just under full scale."""
     highest_db = max(stem.overs.peak_dbfs for stem in stems if stem.overs)
     return float(10 ** (-(math.ceil(highest_db * 100) + 1) / 100 / 20))
-
-
-@contextmanager
-def whole_or_absent(target: Path, owns: Callable[[Path], Sequence[str] | None]) -> Iterator[Path]:
-    """A folder to write into that takes the name `target` when the block ends well, and is gone otherwise.
-
-    `owns` says which files a folder lists as its own, or None if it is no bounce. A folder that is no bounce, or that
-    holds a file which is not the bounce's, is never replaced.
-
-    Raises
-    ------
-    OutputError
-        If the target may not be replaced or cannot be written beside.
-    """
-    _refuse_foreign(target, owns)
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        partial = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".partial", dir=target.parent))
-        partial.chmod(0o777 & ~_umask())
-    except OSError as refusal:
-        raise OutputError(f"{target}: cannot be written: {refusal.strerror or refusal}") from refusal
-    try:
-        yield partial
-        _refuse_foreign(target, owns)
-        retired = partial.with_suffix(".retired")
-        if target.exists():
-            target.rename(retired)
-        partial.rename(target)
-        shutil.rmtree(retired, ignore_errors=True)
-    except OSError as refusal:
-        raise OutputError(f"{target}: cannot be written: {refusal.strerror or refusal}") from refusal
-    finally:
-        shutil.rmtree(partial, ignore_errors=True)
-
-
-def _umask() -> int:
-    """The process's umask, which can only be read by setting it."""
-    import os
-
-    mask = os.umask(0o022)
-    os.umask(mask)
-    return mask
-
-
-def _refuse_foreign(target: Path, owns: Callable[[Path], Sequence[str] | None]) -> None:
-    """Refuse to replace what is not ours."""
-    if not target.exists() and not target.is_symlink():
-        return
-    if not target.is_dir() or target.is_symlink():
-        raise OutputError(f"{target}: is there already and is no folder; move it away or choose another with --out")
-    own = owns(target)
-    if own is None:
-        if any(target.iterdir()):
-            raise OutputError(f"{target}: holds something that is not a bounce and is left alone; "
-                              "move it away or choose another with --out")
-        return
-    here = {path.relative_to(target).as_posix() for path in target.rglob("*") if not path.is_dir()}
-    foreign = sorted(here - set(own))
-    if foreign:
-        named = ", ".join(foreign[:3]) + (" and more" if len(foreign) > 3 else "")
-        raise OutputError(f"{target}: holds {named}, which the bounce there did not write, and is left alone; "
-                          "move it away or choose another with --out")
 
 
 def _parts(sections: Sequence[Stretch], frames: int) -> list[tuple[int, int]]:

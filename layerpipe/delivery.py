@@ -15,8 +15,6 @@ from layerpipe.manifest import FORMAT, seal_of
 from layerpipe.plain import plain
 
 MANIFEST, RECIPE, SHEET, SHEET_PDF = "bounce.json", "recipe.toml", "sheet.html", "sheet.pdf"
-LITTER = frozenset((".DS_Store", "Thumbs.db", "desktop.ini"))
-"""What file managers leave in folders that were looked at; it is nobody's, and stands in nobody's way."""
 MOST_MANIFEST_BYTES = 64 << 20
 
 

@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from layerpipe import chain, moves, takes
-from layerpipe.bounce import lowering_gain, past_full_scale, whole_or_absent, write_stems
+from layerpipe.bounce import lowering_gain, past_full_scale, write_stems
 from layerpipe.checking.compare import Compared, compare_bounces
 from layerpipe.checking.opened import OpenBounce, open_bounce
 from layerpipe.checking.origin import check_sources, recipe_inside
@@ -47,6 +47,7 @@ from layerpipe.sheet_sound import make_sheet_song, parts_of
 from layerpipe.sound import Sound
 from layerpipe.store import DamagedEntry, Store, StoredTake, key_of
 from layerpipe.voiced import Voice, VoicedSong
+from layerpipe.whole import whole_or_absent
 
 T = TypeVar("T")
 Advance = Callable[[float], None]

@@ -10,9 +10,10 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from layerpipe.checking.stems import is_plain_file
-from layerpipe.delivery import LITTER, MANIFEST, MOST_MANIFEST_BYTES, RECIPE
+from layerpipe.delivery import MANIFEST, MOST_MANIFEST_BYTES, RECIPE
 from layerpipe.errors import LayerpipeError
 from layerpipe.manifest import FORMAT, seal_of
+from layerpipe.whole import LITTER
 
 MOST_FILES = 1_000
 _FILE_KEYS = {"path": str, "kind": str, "sha256": str, "channels": int, "rate_hz": int, "frames": int, "bit_depth": int}
