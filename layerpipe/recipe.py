@@ -307,6 +307,24 @@ class Sheet(Noun):
         max_length=12, description="Settings to try, one [[sheet.mark]] each.")] = Field(default_factory=list)
 
 
+class Timing(Noun):
+    """When a take counts as loose, and how much may be repaired before it is played again."""
+
+    tolerance_ms: Annotated[Number, Field(
+        ge=1.0, le=200.0, description="How far from the take's own feel a strum may be, in ms.")] = 15.0
+    partner_tolerance_ms: Annotated[Number, Field(
+        ge=1.0, le=200.0, description="How far from its double a strum may be, in ms.")] = 20.0
+    toward: Annotated[Literal["partner", "grid"], Field(
+        description="Where a move takes a strum: to its double, or to the grid where the take usually plays. "
+                    "A take without a double goes to the grid.")] = "partner"
+    moves_per_bar: Annotated[Number, Field(
+        ge=0.0, le=16.0, description="A section that needs more moves a bar than this is played again.")] = 0.5
+    farthest_ms: Annotated[Number, Field(
+        ge=5.0, le=500.0, description="A strum farther off than this, in ms, is played again.")] = 80.0
+    loosest_ms: Annotated[Number, Field(
+        ge=1.0, le=200.0, description="A take whose scatter is above this, in ms, is played again.")] = 12.0
+
+
 class Recipe(Noun):
     """One song: its clock, its sections, its layers, and what is wanted of them."""
 
@@ -323,6 +341,7 @@ class Recipe(Noun):
     preview: Annotated[Preview, Field(description="The listening files.")] = Preview()
     bounce: Annotated[Bounce, Field(description="What the mix is handed.")] = Bounce()
     sheet: Annotated[Sheet, Field(description="The artist's page.")] = Sheet()
+    timing: Annotated[Timing, Field(description="What counts as loose, and what is done about it.")] = Timing()
 
     def chain_of(self, layer: Layer, take: Take) -> Chain:
         """The take's own chain where it has one, else its layer's."""

@@ -1,0 +1,195 @@
+"""Strums and the places they were meant for: each onset is matched to a sixteenth of the song's clock, or to none.
+
+Offsets are ms after (before when negative) the place. Where in a beat a take plays is learned from itself: a sixteenth
+it never plays is no place for a stray strum, and one it always plays late (swing, triplets) is feel.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from layerpipe.clock import SongClock
+from layerpipe.hearing.onsets import Onset
+from layerpipe.sound import FloatArray
+
+LEAST_USED = 0.08
+"""A sixteenth of the beat played less often than this share of the most played one is not where the take plays."""
+STRAY_MS = 110.0
+PICK_UP_MS = 30.0
+LEAST_OF_A_KIND = 6
+SWING_MS = 12.0
+SURE = 0.35
+
+
+@dataclass(frozen=True)
+class Spot:
+    """A place of the grid."""
+
+    bar: int
+    beat: int
+    sixteenth: int
+
+    @property
+    def text(self) -> str:
+        """bar.beat.sixteenth, all three."""
+        return f"{self.bar}.{self.beat}.{self.sixteenth}"
+
+
+@dataclass(frozen=True)
+class Strum:
+    """An onset and its place; `late_ms` is how far from where this take usually plays that sixteenth."""
+
+    onset: Onset
+    heard_s: float
+    """Where it is heard once the recipe's moves are played."""
+    spot: Spot | None = None
+    off_ms: float | None = None
+    late_ms: float | None = None
+
+    @property
+    def counts(self) -> bool:
+        """Whether figures should rest on it."""
+        return self.spot is not None and self.onset.sure >= SURE
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A take's strums in order, its feel and scatter (ms; None without a grid or with too little to tell)."""
+
+    strums: tuple[Strum, ...]
+    feel_ms: float | None
+    scatter_ms: float | None
+    feels_ms: dict[int, float]
+    """Feel of each sixteenth of the beat that has one of its own."""
+    free_intro: int = 0
+    """Strums before bar 1 that follow no grid."""
+
+
+def place_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], clock: SongClock) -> Placed:
+    """Match a take's onsets to the grid.
+
+    Parameters
+    ----------
+    onsets : sequence of Onset
+    heard_s : sequence of float
+        Where each is heard, seconds; the same as its place in the file unless moves are played.
+    clock : SongClock
+
+    Returns
+    -------
+    Placed
+    """
+    if not clock.has_grid or not onsets:
+        return Placed(tuple(Strum(onset, at) for onset, at in zip(onsets, heard_s, strict=True)), None, None, {})
+    nearest = [_spots_near(clock, at) for at in heard_s]
+    counted = Counter(spots[0][0].sixteenth for spots in nearest)
+    most = max(counted.values())
+    used = {kind for kind, count in counted.items() if count >= max(LEAST_USED * most, 2)} or set(counted)
+    usual = _usual(nearest, used)
+    chosen: list[tuple[Spot, float] | None] = []
+    for spots in nearest:
+        fitting = [(abs(off - usual.get(spot.sixteenth, usual[0])), spot, off) for spot, off in spots
+                   if spot.sixteenth in used]
+        near = min(fitting, key=lambda fit: fit[0], default=None)
+        chosen.append(None if near is None or near[0] > STRAY_MS else (near[1], near[2]))
+    chosen, free = _without_intro(chosen, usual)
+    _drop_doubles(chosen, usual)
+    offs = np.array([pair[1] for pair, onset in zip(chosen, onsets, strict=True) if pair and onset.sure >= SURE])
+    feels = _feels(chosen, onsets)
+    feel = float(np.median(offs)) if len(offs) else None
+    strums = tuple(
+        Strum(onset, at) if pair is None else
+        Strum(onset, at, pair[0], pair[1], pair[1] - feels.get(pair[0].sixteenth, feel if feel is not None else 0.0))
+        for onset, at, pair in zip(onsets, heard_s, chosen, strict=True))
+    late = np.array([strum.late_ms for strum in strums if strum.counts])
+    scatter = spread_ms(late) if len(late) >= 4 else None
+    return Placed(strums, feel, scatter, feels, free)
+
+
+def spread_ms(values: FloatArray) -> float:
+    """Standard deviation told by the median absolute deviation (1.4826 times it), which outliers do not move."""
+    return float(1.4826 * np.median(np.abs(values - np.median(values)))) if len(values) else 0.0
+
+
+def _spots_near(clock: SongClock, at_s: float) -> list[tuple[Spot, float]]:
+    """Places within reach of a moment, nearest first, with how late it is for each in ms."""
+    reach = 0.22
+    grid = clock.grid_s(at_s - reach, at_s + reach)
+    found = [(Spot(int(bar), int(beat), int(step)), (at_s - float(time)) * 1000)
+             for time, bar, beat, step in zip(*grid, strict=True)]
+    if not found:
+        place = clock.place_of(at_s)
+        found = [(Spot(place.bar, place.beat, place.sixteenth), place.late_s * 1000)]
+    return sorted(found, key=lambda pair: abs(pair[1]))
+
+
+def _usual(nearest: list[list[tuple[Spot, float]]], used: set[int]) -> dict[int, float]:
+    """How late each sixteenth of the beat usually is; 0 stands for all of them."""
+    offs: dict[int, list[float]] = {0: []}
+    for spots in nearest:
+        spot, off = spots[0]
+        if spot.sixteenth in used:
+            offs[0].append(off)
+            offs.setdefault(spot.sixteenth, []).append(off)
+    usual = {kind: float(np.median(of_kind)) for kind, of_kind in offs.items() if len(of_kind) >= LEAST_OF_A_KIND}
+    usual.setdefault(0, float(np.median(offs[0])) if offs[0] else 0.0)
+    return usual
+
+
+def _without_intro(chosen: list[tuple[Spot, float] | None],
+                   usual: dict[int, float]) -> tuple[list[tuple[Spot, float] | None], int]:
+    """Before bar 1 only a pick-up in time has places; what is played freely has none."""
+    before = [n for n, pair in enumerate(chosen) if pair is not None and pair[0].bar < 1]
+
+    def in_time(pair: tuple[Spot, float]) -> bool:
+        return pair[0].bar == 0 and abs(pair[1] - usual.get(pair[0].sixteenth, usual[0])) <= PICK_UP_MS
+
+    pairs = [pair for pair in (chosen[n] for n in before) if pair is not None]
+    if before and not all(in_time(pair) for pair in pairs):
+        for n in before:
+            chosen[n] = None
+        return chosen, len(before)
+    return chosen, 0
+
+
+def _drop_doubles(chosen: list[tuple[Spot, float] | None], usual: dict[int, float]) -> None:
+    """Of two strums at one place the one nearer to where the take usually plays keeps it."""
+    holder: dict[Spot, int] = {}
+    for n, pair in enumerate(chosen):
+        if pair is None:
+            continue
+        spot, off = pair
+        expected = usual.get(spot.sixteenth, usual[0])
+        rival = holder.get(spot)
+        held = chosen[rival] if rival is not None else None
+        if rival is None or held is None:
+            holder[spot] = n
+        elif abs(off - expected) < abs(held[1] - expected):
+            chosen[rival] = None
+            holder[spot] = n
+        else:
+            chosen[n] = None
+
+
+def _feels(chosen: Sequence[tuple[Spot, float] | None], onsets: Sequence[Onset]) -> dict[int, float]:
+    """Sixteenths of the beat that are consistently elsewhere than the rest: swing and triplets."""
+    kinds: dict[int, list[float]] = {}
+    for pair, onset in zip(chosen, onsets, strict=True):
+        if pair is not None and onset.sure >= SURE:
+            kinds.setdefault(pair[0].sixteenth, []).append(pair[1])
+    everything = [off for offs in kinds.values() for off in offs]
+    if not everything:
+        return {}
+    base = float(np.median(kinds[1] if len(kinds.get(1, [])) >= LEAST_OF_A_KIND else everything))
+    found = {}
+    for kind, offs in kinds.items():
+        own = float(np.median(offs))
+        if len(offs) >= LEAST_OF_A_KIND and abs(own - base) > SWING_MS and spread_ms(np.array(offs)) < abs(own - base):
+            found[kind] = own
+    if found and 1 not in found and len(kinds.get(1, [])) >= LEAST_OF_A_KIND:
+        found[1] = base
+    return found
