@@ -2,7 +2,8 @@
 
 An entry is whole or absent (written beside, renamed into place, its description last), checked as it is read (CRC-32
 per second), and made again when it is damaged. It knows nothing of sound but its length. Two processes filling the same
-entry both write it, and one wins: they wrote the same bytes.
+entry both write it, and one wins: they wrote the same bytes. Where it cannot be written (disk full, read-only) a
+temporary folder takes its place for this run and a warning is logged. Only files under names of its own are removed.
 """
 
 from __future__ import annotations
@@ -10,10 +11,14 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import logging
 import os
+import re
+import tempfile
 import threading
+import time
 import zlib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,12 +26,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.errors import LayerpipeError
+from layerpipe.errors import LayerpipeError, OutputError
 from layerpipe.held import HeldFile
 from layerpipe.places import cache_folder
 from layerpipe.sound import FloatArray
+from layerpipe.whole import tidy_files
 
 DEFAULT_LIMIT_BYTES = 8 << 30
+_OURS = re.compile(r"[0-9a-f]{64}\.[a-z0-9]+(\..*)?")
+_SETTLED_S = 2.0
 Float32Array = npt.NDArray[np.float32]
 
 
@@ -34,6 +42,10 @@ class DamagedEntry(LayerpipeError):  # noqa: N818 - it is not the reader's error
     """An entry does not hold what was written; it has been removed."""
 
     exit_code = 1
+
+
+class StoreMoved(DamagedEntry):
+    """The store could not be written and has moved to a temporary folder; what was being made is made there."""
 
 
 @dataclass(frozen=True)
@@ -72,8 +84,9 @@ class StoredTake:
 
     def remove(self) -> None:
         """Take the entry out of the store, its description first."""
-        self.path.with_suffix(".json").unlink(missing_ok=True)
-        self.path.unlink(missing_ok=True)
+        for path in (self.path.with_suffix(".json"), self.path):
+            with contextlib.suppress(OSError):
+                path.unlink()
 
     def _as_checked(self, kept: bytes, first: int) -> bool:
         """Whether every block has the check that was written down."""
@@ -96,96 +109,125 @@ class Store:
     def __init__(self, folder: Path | None = None, *, limit_bytes: int | None = None) -> None:
         self.folder = cache_folder() / "takes" if folder is None else folder
         self.limit_bytes = _limit() if limit_bytes is None else limit_bytes
+        self._moved: tempfile.TemporaryDirectory[str] | None = None
+        self._moving = threading.Lock()
+        self._ready: set[Path] = set()
 
     def find_take(self, key: str) -> StoredTake | None:
         """The processed take under this key, or None; a description that cannot be right is removed."""
-        described = self.folder / f"{key}.json"
+        found = (self._find_take(folder, key) for folder in self._folders())
+        return next((take for take in found if take is not None), None)
+
+    def _find_take(self, folder: Path, key: str) -> StoredTake | None:
+        """The processed take under this key in one folder."""
+        described = folder / f"{key}.json"
         try:
             text, _, rows = described.read_bytes().partition(b"\n")
             words = json.loads(text)
             table = np.frombuffer(rows, dtype="<f4").reshape(3, -1)
-            path = self.folder / f"{key}.f32"
+            path = folder / f"{key}.f32"
             take = StoredTake(key, path, HeldFile(path), words["rate_hz"], words["frames"],
                               tuple(words["checks"]), words["facts"], table)
             whole = take.file.size_bytes == 4 * take.frames and words["seal"] == _seal(words, rows)
-        except FileNotFoundError:
+        except OSError:
             return None
-        except (ValueError, KeyError, TypeError):
-            described.unlink(missing_ok=True)
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            with contextlib.suppress(OSError):
+                described.unlink()
             return None
         if not whole:
             take.remove()
             return None
-        os.utime(described)
+        with contextlib.suppress(OSError):
+            os.utime(described)
         return take
 
     def make_take(self, key: str, rate_hz: int, blocks: Iterable[FloatArray], *,
                   facts: Mapping[str, Any], table: Callable[[], npt.NDArray[np.float32]]) -> StoredTake:
         """Keep a stream of blocks as the processed take of this key; `table` is asked when the stream has ended."""
-        self.folder.mkdir(parents=True, exist_ok=True)
-        path = self.folder / f"{key}.f32"
-        partial = self._partial(path)
+        folder, room = self._writable()
+        path = folder / f"{key}.f32"
+        partial = _partial(path)
         checks: list[int] = []
-        frames = 0
+        frames, reading = 0, False
+        stream = _by_the_second(blocks, rate_hz)
         try:
-            with partial.open("wb", buffering=0) as file:
-                for block in _by_the_second(blocks, rate_hz):
-                    kept = np.ascontiguousarray(block, dtype="<f4")
-                    checks.append(zlib.crc32(kept.data))
-                    _write_all(file.fileno(), kept)
-                    frames += len(kept)
-            words: dict[str, Any] = {"rate_hz": rate_hz, "frames": frames, "checks": checks, "facts": dict(facts)}
-            rows = table().astype("<f4").tobytes()
-            words["seal"] = _seal(words, rows)
-            partial.replace(path)
-            self._put(path.with_suffix(".json"), json.dumps(words).encode() + b"\n" + rows)
-        finally:
-            partial.unlink(missing_ok=True)
-        found = self.find_take(key)
+            try:
+                with partial.open("wb", buffering=0) as file:
+                    while True:
+                        reading = True
+                        block = next(stream, None)
+                        reading = False
+                        if block is None:
+                            break
+                        kept = np.ascontiguousarray(block, dtype="<f4")
+                        checks.append(zlib.crc32(kept.data))
+                        _write_all(file.fileno(), kept)
+                        frames += len(kept)
+                words: dict[str, Any] = {"rate_hz": rate_hz, "frames": frames, "checks": checks, "facts": dict(facts)}
+                rows = table().astype("<f4").tobytes()
+                words["seal"] = _seal(words, rows)
+                partial.replace(path)
+                _put(path.with_suffix(".json"), json.dumps(words).encode() + b"\n" + rows)
+            finally:
+                with contextlib.suppress(OSError):
+                    partial.unlink()
+        except OSError as refusal:
+            if reading:
+                # The source's disk refused, not the store's.
+                raise
+            self._move(refusal, room)
+            raise StoreMoved(f"{path}: cannot be written: {refusal.strerror or refusal}") from refusal
+        found = self._find_take(folder, key)
         if found is None:
             raise DamagedEntry(f"{path}: could not be kept; is something else writing there?")
         return found
 
     def find_file(self, key: str, kind: str) -> Path | None:
         """A file kept under this key; whoever kept it checks what is inside."""
-        path = self.folder / f"{key}.{kind}"
-        try:
-            os.utime(path)
-        except FileNotFoundError:
-            return None
-        return path
+        for folder in self._folders():
+            path = folder / f"{key}.{kind}"
+            if path.is_file():
+                with contextlib.suppress(OSError):
+                    os.utime(path)
+                return path
+        return None
 
     def make_file(self, key: str, kind: str, write: Callable[[Path], None]) -> Path:
         """Keep a file under this key; `write` writes it at the path it is handed."""
-        self.folder.mkdir(parents=True, exist_ok=True)
-        path = self.folder / f"{key}.{kind}"
-        partial = self._partial(path)
-        try:
-            write(partial)
-            partial.replace(path)
-        finally:
-            partial.unlink(missing_ok=True)
-        return path
+        while True:
+            folder, room = self._writable()
+            path = folder / f"{key}.{kind}"
+            partial = _partial(path)
+            try:
+                write(partial)
+                partial.replace(path)
+                return path
+            except OSError as refusal:
+                self._move(refusal, room)
+            finally:
+                with contextlib.suppress(OSError):
+                    partial.unlink()
 
     def digest_of(self, path: Path, digest: Callable[[Path], str]) -> str:
         """The digest of a source's content, read again only when its size, times or inode have changed."""
         seen = path.stat()
         identity = f"{path.resolve()}|{seen.st_size}|{seen.st_mtime_ns}|{seen.st_ctime_ns}|{seen.st_ino}"
         memo = self.folder / f"{hashlib.sha256(identity.encode('utf-8', 'surrogateescape')).hexdigest()}.digest"
-        try:
-            known = memo.read_text("ascii")
-            if len(known) == 64:
+        with contextlib.suppress(OSError, UnicodeDecodeError):
+            known, _, seal = memo.read_text("ascii").partition(" ")
+            if len(known) == 64 and seal == _seal_of_memo(identity, known):
                 return known
-        except (FileNotFoundError, UnicodeDecodeError):
-            pass
         found = digest(path)
-        self.folder.mkdir(parents=True, exist_ok=True)
-        self._put(memo, found.encode())
+        # A file written a moment ago may be written again without its times showing it: only settled ones are noted.
+        # The clock decides nothing else here; set back, it only lets files be read once more.
+        if time.time() - max(seen.st_mtime, seen.st_ctime) > _SETTLED_S:
+            self._note(memo, f"{found} {_seal_of_memo(identity, found)}".encode("ascii"))
         return found
 
     def remove_damaged(self) -> None:
         """Read every processed take and remove those that are not what was written."""
-        for described in self.folder.glob("*.json"):
+        for described in (path for folder in self._folders() for path in folder.glob("*.json")):
             take = self.find_take(described.stem)
             if take is None:
                 continue
@@ -196,8 +238,7 @@ class Store:
 
     def note_place_of_recipe(self, sha256: str, folder: Path) -> None:
         """Remember in which folder a recipe lay, so that the takes of its bounce are found again."""
-        self.folder.mkdir(parents=True, exist_ok=True)
-        self._put(self.folder / f"{sha256}.place", os.fsencode(folder))
+        self._note(self.folder / f"{sha256}.place", os.fsencode(folder))
 
     def place_of_recipe(self, sha256: str) -> Path | None:
         """The folder in which a recipe of this digest lay last, if it is remembered and still there."""
@@ -217,8 +258,9 @@ class Store:
         """Remove every entry; how many bytes that freed."""
         freed = 0
         for path, size, _ in self._files():
-            path.unlink(missing_ok=True)
-            freed += size
+            with contextlib.suppress(FileNotFoundError):
+                path.unlink()
+                freed += size
         return freed
 
     def prune(self) -> None:
@@ -233,7 +275,8 @@ class Store:
         for path, size, _ in sorted(files, key=lambda file: (used[file[0].stem.split(".")[0]], file[0].name)):
             if total <= self.limit_bytes:
                 return
-            path.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                path.unlink()
             total -= size
 
     def _files(self) -> list[tuple[Path, int, float]]:
@@ -244,22 +287,53 @@ class Store:
                 seen = path.stat()
             except FileNotFoundError:
                 continue
-            if path.is_file():
+            if path.is_file() and not path.is_symlink() and _OURS.fullmatch(path.name):
                 found.append((path, seen.st_size, seen.st_mtime))
         return found
 
-    def _partial(self, path: Path) -> Path:
-        """A name of this process and thread beside the final one."""
-        return path.with_name(f"{path.name}.{os.getpid()}-{threading.get_ident()}.partial")
+    def _folders(self) -> tuple[Path, ...]:
+        """Where entries may lie."""
+        return (self.folder,) if self._moved is None else (Path(self._moved.name), self.folder)
 
-    def _put(self, path: Path, content: bytes) -> None:
-        """Write a small file, whole or absent."""
-        partial = self._partial(path)
-        try:
-            partial.write_bytes(content)
-            partial.replace(path)
-        finally:
-            partial.unlink(missing_ok=True)
+    def _writable(self) -> tuple[Path, tempfile.TemporaryDirectory[str] | None]:
+        """Where entries are written, made if need be, and the temporary folder if it is one."""
+        while True:
+            room = self._moved
+            folder = self.folder if room is None else Path(room.name)
+            if folder in self._ready:
+                return folder, room
+            try:
+                folder.mkdir(parents=True, exist_ok=True)
+                tidy_files(folder)
+            except OSError as refusal:
+                self._move(refusal, room)
+            else:
+                self._ready.add(folder)
+                return folder, room
+
+    def _move(self, refusal: OSError, room: tempfile.TemporaryDirectory[str] | None) -> None:
+        """Go to a temporary folder because a write was refused; `room` is where that write was tried."""
+        reason = refusal.strerror or str(refusal)
+        with self._moving:
+            if self._moved is not None and self._moved is not room:
+                return
+            if room is not None:
+                raise OutputError(f"{self.folder} and {room.name}: processed takes cannot be kept: "
+                                  f"{reason}") from refusal
+            try:
+                self._moved = tempfile.TemporaryDirectory(prefix="layerpipe-", ignore_cleanup_errors=True)
+            except OSError as again:
+                raise OutputError(f"{self.folder}: processed takes cannot be kept: {reason}; nor in a temporary "
+                                  f"folder: {again.strerror or again}") from again
+            logging.getLogger("layerpipe").warning(
+                "%s: cannot be written (%s); processed takes are kept in a temporary folder for this run only. "
+                "LAYERPIPE_CACHE moves the store", self.folder, reason)
+
+    def _note(self, path: Path, content: bytes) -> None:
+        """Write down what can be found out again; where that cannot be, it will be found out again."""
+        with contextlib.suppress(OSError):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            _put(path, content)
 
 
 def key_of(shaped_by: Mapping[str, Any]) -> str:
@@ -273,13 +347,34 @@ def _seal(words: Mapping[str, Any], rows: bytes) -> str:
     return key_of({**{name: value for name, value in words.items() if name != "seal"}, "rows": zlib.crc32(rows)})
 
 
+def _seal_of_memo(identity: str, digest: str) -> str:
+    """Check over a noted digest and what it belongs to."""
+    return hashlib.sha256(f"{identity}|{digest}".encode("utf-8", "surrogateescape")).hexdigest()[:16]
+
+
+def _partial(path: Path) -> Path:
+    """A name of this process and thread beside the final one."""
+    return path.with_name(f"{path.name}.{os.getpid()}-{threading.get_ident()}.partial")
+
+
+def _put(path: Path, content: bytes) -> None:
+    """Write a small file, whole or absent."""
+    partial = _partial(path)
+    try:
+        partial.write_bytes(content)
+        partial.replace(path)
+    finally:
+        with contextlib.suppress(OSError):
+            partial.unlink()
+
+
 def _limit() -> int:
     """The limit asked for in the environment, else the default."""
     asked = os.environ.get("LAYERPIPE_CACHE_LIMIT_MB", "")
     return int(asked) << 20 if asked.isdigit() else DEFAULT_LIMIT_BYTES
 
 
-def _by_the_second(blocks: Iterable[FloatArray], rate_hz: int) -> Iterable[FloatArray]:
+def _by_the_second(blocks: Iterable[FloatArray], rate_hz: int) -> Iterator[FloatArray]:
     """The same sound in blocks of one second: what is checked as one. Blocks that come so are handed on as they are."""
     left = np.zeros(0)
     for block in blocks:

@@ -62,6 +62,9 @@ def whole_or_absent(target: Path, owns: Owns) -> Iterator[Path]:
     try:
         yield partial
         _take_place(partial, target, owns)
+    except OutputError as refusal:
+        # The reader knows the target, not the name it is written under.
+        raise OutputError(str(refusal).replace(os.fspath(partial), os.fspath(target))) from refusal
     except OSError as refusal:
         raise OutputError(f"{target}: cannot be written: {_reason(refusal)}") from refusal
     finally:
