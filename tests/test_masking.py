@@ -75,7 +75,7 @@ def test_the_threshold_in_quiet_is_terhardts(frequency_hz, level_db):
 
 def test_in_silence_a_sound_is_heard_from_the_threshold_in_quiet_on():
     edges = masking.band_edges_hz(48_000)
-    needed = masking.masked_thresholds(np.zeros((1, len(edges) - 1)), edges)[0]
+    needed = masking.masked_thresholds(np.zeros((1, len(edges) - 1)), edges, 0.04)[0]
     places = masking.erb_number(edges)
     centres = masking.hz_of_erb_number((places[1:] + places[:-1]) / 2)
     levels_db = 10 * np.log10(needed / 0.5) + masking.FULL_SCALE_SPL_DB
@@ -85,7 +85,7 @@ def test_in_silence_a_sound_is_heard_from_the_threshold_in_quiet_on():
 def test_over_noise_a_sound_is_heard_where_it_raises_the_excitation_by_one_db():
     edges = masking.band_edges_hz(48_000)
     noise = np.diff(edges)[None] * 1e-4
-    needed = masking.masked_thresholds(noise, edges)[0]
+    needed = masking.masked_thresholds(noise, edges, 0.04)[0]
     excitation = (noise @ masking.spreading(edges).T)[0]
     raised_db = 10 * np.log10((excitation + needed) / excitation)
     np.testing.assert_allclose(raised_db[10:25], 1.0, atol=0.001)
@@ -95,4 +95,21 @@ def test_more_masker_never_helps(rng):
     edges = masking.band_edges_hz(48_000)
     masker = rng.exponential(1e-4, (20, len(edges) - 1))
     more = masker + rng.exponential(1e-5, masker.shape)
-    assert (masking.masked_thresholds(more, edges) >= masking.masked_thresholds(masker, edges)).all()
+    assert (masking.masked_thresholds(more, edges, 0.04) >= masking.masked_thresholds(masker, edges, 0.04)).all()
+
+
+# ITU-R BS.1387-1, time domain spreading of the FFT ear model: 8 ms + 100 Hz / f x 22 ms, worked out by hand.
+@pytest.mark.parametrize(("centre_hz", "time_constant_s"), [(100.0, 0.030), (1000.0, 0.0102), (10_000.0, 0.00822)])
+def test_masking_dies_away_with_the_time_constants_of_bs_1387(centre_hz, time_constant_s):
+    burst = np.zeros((6, 1))
+    burst[1] = 1.0
+    masking_left = masking.lasting(burst, np.array([centre_hz]), 0.02)[:, 0]
+    assert masking_left[0] == 0.0
+    assert masking_left[1] == 1.0
+    np.testing.assert_allclose(masking_left[3:] / masking_left[2:-1], np.exp(-0.02 / time_constant_s), rtol=1e-9)
+    assert masking_left[2] == pytest.approx((1 - np.exp(-0.02 / time_constant_s)) * np.exp(-0.02 / time_constant_s))
+
+
+def test_what_goes_on_masks_as_much_as_at_its_first_moment():
+    steady = np.ones((40, 3))
+    np.testing.assert_allclose(masking.lasting(steady, np.array([50.0, 500.0, 5000.0]), 0.043), 1.0, rtol=1e-9)

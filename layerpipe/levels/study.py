@@ -189,7 +189,8 @@ class _Spectrum:
                          / np.float32(grid.step_frames) for energy in (rest_energy, own))
         # The power of the gain that lifts the layer to the threshold, by step and band.
         self._needed = np.full(sound.shape, np.inf, np.float32)
-        np.divide(masked_thresholds(masker, grid.edges_hz), sound, out=self._needed, where=sound > 0)
+        threshold = masked_thresholds(masker, grid.edges_hz, grid.step_frames / grid.rate_hz)
+        np.divide(threshold, sound, out=self._needed, where=sound > 0)
         self._steps = len(sound)
         if self._steps:
             enough = math.ceil(HEARD_SHARE * self._steps) - 1
