@@ -56,7 +56,10 @@ class Terminal:
 
     def say(self, *what: Any) -> None:
         """Print text or a rich renderable for a person; silent with --json and --quiet."""
-        if self.talks:
+        if self.talks and all(isinstance(part, str) for part in what):
+            # Plain text does not wait for a library to be imported.
+            print(*what)
+        elif self.talks:
             self.out.print(*what)
 
     def warn(self, text: str) -> None:
