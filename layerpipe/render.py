@@ -6,7 +6,7 @@ file -> moves -> chain -> processed take (kept in the store) -> pan, layer, sect
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from hashlib import sha256
@@ -38,14 +38,16 @@ from layerpipe.levels import (
     measure_peaks,
     study,
 )
-from layerpipe.manifest import manifest
+from layerpipe.manifest import blends_of, manifest
 from layerpipe.preview import Listening, make_previews, versions_of
 from layerpipe.recipe import Chain, Layer, Recipe
 from layerpipe.recipe_file import RecipeFile, read_recipe
 from layerpipe.sheet.song import SheetSong
-from layerpipe.sheet_sound import make_sheet_song, parts_of
+from layerpipe.sheet_loops import Keep, parts_of
+from layerpipe.sheet_pictures import draw_pictures
+from layerpipe.sheet_sound import make_sheet_song
 from layerpipe.sound import Sound
-from layerpipe.store import DamagedEntry, Store, StoredTake, key_of
+from layerpipe.store import DamagedEntry, Store, StoredTake, StoreMoved, key_of
 from layerpipe.voiced import Voice, VoicedSong
 from layerpipe.whole import whole_or_absent
 
@@ -151,7 +153,7 @@ class Bounced:
     refusal: LayerpipeError | None = None
 
 
-def bounce_all(files: Sequence[RecipeFile], out: Path, *, store: Store | None = None,
+def bounce_all(files: Sequence[RecipeFile], out: Path, *, store: Store | None = None, pdf: bool = False,
                advance: Advance = lambda share: None) -> list[Bounced]:
     """Bounce several recipes side by side, each into its own folder of `out`; one that is refused stops no other.
 
@@ -162,6 +164,8 @@ def bounce_all(files: Sequence[RecipeFile], out: Path, *, store: Store | None = 
         Gets one folder per recipe, named like its file.
     store : Store, optional
         Default: the user's.
+    pdf : bool
+        Also print each delivery sheet, where a Chromium is found.
     advance : function of a share
         Told how much of all the work, of 1, has been done.
 
@@ -183,7 +187,7 @@ def bounce_all(files: Sequence[RecipeFile], out: Path, *, store: Store | None = 
             def part(share: float) -> None:
                 advance(share / len(files))
 
-            made = until_whole(lambda: bounce_song(file, folder, store, advance=part), store)
+            made = until_whole(lambda: bounce_song(file, folder, store, pdf=pdf, advance=part), store)
         except LayerpipeError as refusal:
             return Bounced(file.path, folder, refusal=refusal)
         return Bounced(file.path, folder, made)
@@ -194,7 +198,7 @@ def bounce_all(files: Sequence[RecipeFile], out: Path, *, store: Store | None = 
     return done
 
 
-def bounce_song(file: RecipeFile, folder: Path, store: Store, *,
+def bounce_song(file: RecipeFile, folder: Path, store: Store, *, pdf: bool = False,
                 advance: Advance = lambda share: None) -> dict[str, Any]:
     """Bounce one recipe into a folder, whole or not at all; hands the manifest back.
 
@@ -215,7 +219,9 @@ def bounce_song(file: RecipeFile, folder: Path, store: Store, *,
             song = replace(song, scale=lowering_gain(stems))
             stems = write_stems(song, partial, workers=WORKERS)
         digest = sha256(file.text.encode()).hexdigest()
-        told = write_papers(partial, manifest(song, stems, energies, digest), file.text)
+        blends = blends_of(song, stems, energies)
+        pictures = draw_pictures(song, stems, blends)
+        told = write_papers(partial, manifest(song, stems, blends, digest), file.text, pictures, pdf=pdf)
         store.note_place_of_recipe(digest, file.path.absolute().parent)
     return told
 
@@ -256,7 +262,7 @@ def sheet_song(file: RecipeFile, *, sections: Sequence[str] = (), seconds: float
     def work() -> tuple[SheetSong, int]:
         song = voice_song(file, store, advance=lambda share: advance(share / 2))
         parts = parts_of(song, sections, seconds)
-        made = make_sheet_song(song, energies_of(song, store), parts, workers=WORKERS,
+        made = make_sheet_song(song, energies_of(song, store), parts, workers=WORKERS, keep=keeping_in(store),
                                advance=lambda share: advance(share / 2))
         store.prune()
         return made
@@ -318,6 +324,27 @@ def peaks_of(song: VoicedSong, layer: Layer, store: Store, *, advance: Advance =
     peaks = measure_peaks(song, layer, workers=WORKERS, advance=advance)
     store.make_file(key, "peaks", peaks.save)
     return peaks
+
+
+def keeping_in(store: Store) -> Keep:
+    """Bytes kept in a store under everything that shaped them, if they are still what was kept; else made and kept."""
+    def keep(shaped_by: Mapping[str, Any], kind: str, make: Callable[[], bytes]) -> bytes:
+        key = key_of({"engine": ENGINE, **shaped_by})
+        kept = store.find_file(key, kind)
+        if kept is not None:
+            found = kept.read_bytes()
+            if sha256(found[32:]).digest() == found[:32]:
+                return found[32:]
+            kept.unlink(missing_ok=True)
+        made = make()
+
+        def write(path: Path) -> None:
+            path.write_bytes(sha256(made).digest() + made)
+
+        store.make_file(key, kind, write)
+        return made
+
+    return keep
 
 
 def _layers_key(song: VoicedSong) -> dict[str, Any]:
@@ -434,6 +461,8 @@ def until_whole(work: Callable[[], T], store: Store) -> T:
     for _ in range(_TRIES - 1):
         try:
             return work()
+        except StoreMoved:
+            continue
         except DamagedEntry:
             # Damage seldom comes alone.
             store.remove_damaged()

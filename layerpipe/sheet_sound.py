@@ -1,39 +1,33 @@
-"""A song's sections as the artist's page needs them: layers at 0 dB that loop, their inner products, one loudness.
+"""A song's sections as the artist's page needs them: their sounds, inner products, and one loudness for all settings.
 
-A section is cut to whole bars inside the seconds allowed. Its last 15 ms cross over into what lies before its first
-frame, so that going round again sounds like going on; the joint ends on the downbeat, with constant power, for the two
-sides are different moments of a performance. Sound is 16-bit FLAC with triangular dither; where the file would pass
-25 MB its step doubles, twice at most (15, then 14 bits): encoded sound is much like noise and loses a bit a sample.
+Sound is 16-bit FLAC with triangular dither; where the file would pass 25 MB its step doubles, twice at most (15, then
+14 bits): encoded sound is much like noise and loses a bit a sample.
 """
 
 from __future__ import annotations
 
 import functools
 import itertools
+import json
 import math
-import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import replace
+from hashlib import sha256
+from typing import Any
 
 import numpy as np
 
-from layerpipe.dsp.dither import DitherStream, to_pcm
 from layerpipe.dsp.loudness import MOMENTARY_STEPS, integrated
 from layerpipe.dsp.truepeak import true_peak
 from layerpipe.energies import Energies, Gains, hear
-from layerpipe.errors import Fault, RecipeError
-from layerpipe.layers import sum_layer, take_pans
-from layerpipe.recipe import Layer
 from layerpipe.sheet.page import text_characters
-from layerpipe.sheet.song import SheetLayer, SheetMark, SheetSection, SheetSong, SheetSound
-from layerpipe.sound import BLOCK_FRAMES, FloatArray
-from layerpipe.units import db_of_gain, frames_of_ms, frames_of_s, gain_of_db
-from layerpipe.voiced import Stretch, VoicedSong
-from layerpipe.wav import write_flac
+from layerpipe.sheet.song import SheetLayer, SheetMark, SheetSection, SheetSong
+from layerpipe.sheet_loops import Keep, Loops, SheetPart
+from layerpipe.sound import FloatArray
+from layerpipe.units import db_of_gain, gain_of_db
+from layerpipe.voiced import VoicedSong
 
-JOINT_MS = 15.0
 MOST_BYTES = 25_000_000
 MOST_BITS, FEWEST_BITS = 16, 14
 OUTLINE_POINTS = 240
@@ -42,56 +36,13 @@ STRETCH_FRAMES = 128
 _SOUND_BYTES = MOST_BYTES - 400_000
 # Levels between those that were tried may need a little less than any of them; the page lowers itself if they do.
 _ROOM_DB = 0.25
-_FULLEST = 0.99
+_READ = 1
+"""Part of the readings' key: counts up when the same sounds would be read otherwise."""
 _MOST_SETTINGS = 2000
 
 
-@dataclass(frozen=True)
-class SheetPart:
-    """A section, cut to what the page has room for."""
-
-    name: str
-    part: Stretch
-    start: int
-    stop: int
-    bars: tuple[tuple[int, float], ...]
-
-
-def parts_of(song: VoicedSong, names: Sequence[str], seconds: float) -> tuple[SheetPart, ...]:
-    """Choose what the page holds.
-
-    Parameters
-    ----------
-    song : VoicedSong
-    names : sequence of str
-        Sections; all of them if empty, or the whole song where there are none.
-    seconds : float
-        Longer sections end at the last downbeat inside it, or there if they have none.
-
-    Raises
-    ------
-    RecipeError
-        If a name is no section, or a section is too short to have a loudness.
-    """
-    wanted = song.stretches(list(dict.fromkeys(names))) if names else (song.sections or (song.whole,))
-    found, faults = [], []
-    for part in wanted:
-        bars = _bars(song, part)
-        stop = min(part.stop, part.start + frames_of_s(seconds, song.rate_hz))
-        if stop < part.stop:
-            whole = [frame for _, frame in bars if part.start < frame <= stop]
-            stop = whole[-1] if whole else stop
-        if stop - part.start < frames_of_ms(10.0 * (MOMENTARY_STEPS + 2), song.rate_hz):
-            length = f"lasts {(stop - part.start) / song.rate_hz:.2f} s"
-            faults.append(Fault(song.path, f'section "{part.name}"', f"{length}; under 0.42 s no loudness can be held"))
-        found.append(SheetPart(part.name, part, part.start, stop, tuple(
-            (bar, (frame - part.start) / song.rate_hz) for bar, frame in bars if part.start <= frame < stop)))
-    if faults:
-        raise RecipeError(faults)
-    return tuple(found)
-
-
 def make_sheet_song(song: VoicedSong, energies: Energies, parts: Sequence[SheetPart], *, workers: int,
+                    keep: Keep = lambda shaped_by, kind, make: make(),
                     advance: Callable[[float], None] = lambda share: None) -> tuple[SheetSong, int]:
     """Gather readings and sound.
 
@@ -103,6 +54,8 @@ def make_sheet_song(song: VoicedSong, energies: Energies, parts: Sequence[SheetP
     parts : sequence of SheetPart
     workers : int
         Threads.
+    keep : function of a description of all that shaped it, a kind, and a function that makes it
+        Finds, or makes and keeps, the bytes of encoded sounds and of readings.
     advance : function of a share
         Told how much of the work, of 1, has been done.
 
@@ -114,7 +67,7 @@ def make_sheet_song(song: VoicedSong, energies: Energies, parts: Sequence[SheetP
     """
     with ThreadPoolExecutor(workers) as pool:
         def encode(part: SheetPart) -> SheetSection:
-            made = _section(song, energies, part)
+            made = _section(song, energies, part, keep)
             advance(1 / len(parts))
             return made
 
@@ -125,7 +78,7 @@ def make_sheet_song(song: VoicedSong, energies: Energies, parts: Sequence[SheetP
             bits -= 1
             if bits > FEWEST_BITS and _characters(sections) - text_characters(samples // 8) > _SOUND_BYTES:
                 continue  # A step saves at most one bit a sample, which would not do.
-            coarser = functools.partial(_with_sound, song, bits)
+            coarser = functools.partial(_coarser, song, keep, bits)
             sections = list(pool.map(coarser, parts, sections))
     wanted = song.recipe.sheet
     named = {layer.name for layer in song.layers}
@@ -137,97 +90,53 @@ def make_sheet_song(song: VoicedSong, energies: Energies, parts: Sequence[SheetP
     ), bits
 
 
-def _bars(song: VoicedSong, part: Stretch) -> list[tuple[int, int]]:
-    """Bars and their downbeats' frames in a section of bars."""
-    if part.section is None:
-        return []
-    first, last = part.section.bars
-    return [(bar, frames_of_s(song.clock.downbeat_s(bar), song.rate_hz)) for bar in range(first, last + 1)]
-
-
 def _characters(sections: Sequence[SheetSection]) -> int:
     """How many characters of the page hold sound."""
     return sum(text_characters(len(sound.flac)) for section in sections for sound in section.sounds)
 
 
-def _section(song: VoicedSong, energies: Energies, part: SheetPart) -> SheetSection:
+def _section(song: VoicedSong, energies: Energies, part: SheetPart, keep: Keep) -> SheetSection:
     """One section, everything about it."""
     levels = [song.recipe.level_db(layer, part.part.section) for layer in song.layers]
-    outline = np.zeros((part.stop - part.start, 2))
-    stretches: list[FloatArray] = []
-    peaks: list[float] = []
-    sounds: list[SheetSound] = []
-    for layer, sound in _looped(song, part):
-        stretches.append(_stretch_peaks(sound))
-        peaks.append(float(true_peak(sound).max()))
-        if layer is not None:
-            outline += gain_of_db(levels[len(sounds)]) * sound
-        sounds.append(_encode(sound, _named(part, layer), song.rate_hz, MOST_BITS))
+    loops = Loops(song, part, keep)
     products = _products(song, energies, part)
-    mixes = _settings(song, levels)
+    wanted = song.recipe.preview
+    described = {"readings": _READ, "sounds": [loops.shaped_by(n) for n in range(loops.count)], "levels": levels,
+                 "wanted": [wanted.loudness_lufs, wanted.ceiling_dbtp, *song.recipe.sheet.range_db],
+                 "products": sha256(products.tobytes()).hexdigest()}
+    read = json.loads(keep(described, "readings", lambda: json.dumps(_readings(loops, levels, products)).encode()))
+    layers = tuple(SheetLayer(layer.name, level, loops.encoded(n, MOST_BITS))
+                   for n, (layer, level) in enumerate(zip(song.layers, levels, strict=True)))
+    bed = None if song.bed is None else loops.encoded(len(layers), MOST_BITS)
+    return SheetSection(part.name, part.frames, layers, bed, products, read["reference_lufs"], tuple(read["waveform"]),
+                        part.bars)
+
+
+def _readings(loops: Loops, levels: Sequence[float], products: FloatArray) -> dict[str, Any]:
+    """What has to be heard to be known: the loudness all settings can have, and the outline of the blend."""
+    song = loops.song
+    sounds = [loops.heard(n) for n in range(loops.count)]
+    blend = np.zeros((loops.part.frames, 2))
+    for level, sound in zip(levels, sounds, strict=False):
+        blend += gain_of_db(level) * sound
     together = np.array([gain_of_db(level) for level in levels] + [0.0] * (song.bed is not None))
-    needs = [*_needs(products, mixes, np.stack(stretches)),
-             *(_loudness(products, mix) - db_of_gain(peak) for mix, peak in
-               zip([*np.eye(len(sounds)), together], [*peaks, float(true_peak(outline).max())], strict=True))]
+    needs = [*_needs(products, _settings(song, levels), np.stack([_stretch_peaks(sound) for sound in sounds])),
+             *(_loudness(products, mix) - db_of_gain(float(true_peak(sound).max())) for mix, sound in
+               zip([*np.eye(len(sounds)), together], [*sounds, blend], strict=True))]
     wanted = song.recipe.preview
     heard = [need for need in needs if math.isfinite(need)]
     reference = min([wanted.loudness_lufs, *(need + wanted.ceiling_dbtp - _ROOM_DB for need in heard)])
-    shape = _either_side(outline)
+    shape = np.abs(blend).max(axis=1)
     edges = np.linspace(0, len(shape), OUTLINE_POINTS + 1).astype(int)
     shape = np.maximum.reduceat(shape, np.minimum(edges[:-1], len(shape) - 1))
-    return SheetSection(
-        part.name, part.stop - part.start,
-        tuple(SheetLayer(layer.name, level, sound)
-              for layer, level, sound in zip(song.layers, levels, sounds, strict=False)),
-        None if song.bed is None else sounds[-1], products, reference,
-        tuple(float(height) for height in shape / max(float(shape.max()), 1e-9)), part.bars)
+    return {"reference_lufs": float(reference), "waveform": (shape / max(float(shape.max()), 1e-9)).tolist()}
 
 
-def _with_sound(song: VoicedSong, bits: int, part: SheetPart, section: SheetSection) -> SheetSection:
+def _coarser(song: VoicedSong, keep: Keep, bits: int, part: SheetPart, section: SheetSection) -> SheetSection:
     """The same section with coarser sound."""
-    sounds = [_encode(sound, _named(part, layer), song.rate_hz, bits) for layer, sound in _looped(song, part)]
-    layers = tuple(replace(layer, sound=sound) for layer, sound in zip(section.layers, sounds, strict=False))
-    return replace(section, layers=layers, bed=None if section.bed is None else sounds[-1])
-
-
-def _named(part: SheetPart, layer: Layer | None) -> str:
-    """What the dither of a sound belongs to."""
-    return f"{part.name}/{'bed' if layer is None else 'layer ' + layer.name}"
-
-
-def _looped(song: VoicedSong, part: SheetPart) -> Iterator[tuple[Layer | None, FloatArray]]:
-    """Each layer at 0 dB, then the bed (None), as (frames, 2) whose end leads back to its beginning."""
-    frames = part.stop - part.start
-    joint = min(frames_of_ms(JOINT_MS, song.rate_hz), frames // 4)
-    before = min(joint, part.start)
-    for layer in (*song.layers, *([None] if song.bed is not None else [])):
-        sound = np.zeros((joint + frames, 2))
-        for at in range(part.start - before, part.stop, BLOCK_FRAMES):
-            stop = min(at + BLOCK_FRAMES, part.stop)
-            into = slice(at - part.start + joint, stop - part.start + joint)
-            if layer is None:
-                assert song.bed is not None
-                sound[into] = song.bed.read(at, stop) * song.bed_gain
-            else:
-                mine = song.voices_of(layer)
-                sound[into] = sum_layer([song.voices[n].sound.read_float32(at, stop) for n in mine],
-                                        [take_pans(song.voices[n].take) for n in mine], song.scale)
-        turn = ((np.arange(joint) + 0.5) / joint * np.pi / 2)[:, None]
-        sound[-joint:] = sound[-joint:] * np.cos(turn) + sound[:joint] * np.sin(turn)
-        yield layer, sound[joint:]
-
-
-def _encode(sound: FloatArray, name: str, rate_hz: int, bits: int) -> SheetSound:
-    """FLAC of 16 bits whose lowest 16 - bits are zero."""
-    peak = float(np.abs(sound).max())
-    gain = max(1.0, peak / _FULLEST)
-    coarser = 16 - bits
-    pcm, overs = to_pcm(sound / (gain * (1 << coarser)), 16, dither=DitherStream(name, 2))
-    assert not overs, "there is room for the dither"
-    with tempfile.TemporaryDirectory(prefix="layerpipe-") as folder:
-        path = Path(folder) / "sound.flac"
-        write_flac(path, pcm << np.int32(coarser), rate_hz, 16)
-        return SheetSound(path.read_bytes(), gain)
+    loops = Loops(song, part, keep)
+    layers = tuple(replace(layer, sound=loops.encoded(n, bits)) for n, layer in enumerate(section.layers))
+    return replace(section, layers=layers, bed=None if section.bed is None else loops.encoded(len(layers), bits))
 
 
 def _products(song: VoicedSong, energies: Energies, part: SheetPart) -> FloatArray:
@@ -281,13 +190,7 @@ def _needs(products: FloatArray, mixes: FloatArray, stretches: FloatArray) -> li
 def _stretch_peaks(sound: FloatArray) -> FloatArray:
     """Highest sample of each short stretch, either side."""
     stretches = -(-len(sound) // STRETCH_FRAMES)
-    loud = np.zeros(stretches * STRETCH_FRAMES)
-    loud[: len(sound)] = _either_side(sound)
-    highest: FloatArray = loud.reshape(stretches, STRETCH_FRAMES).max(axis=1)
+    padded = np.zeros((stretches * STRETCH_FRAMES, 2))
+    np.abs(sound, out=padded[: len(sound)])
+    highest: FloatArray = padded.reshape(stretches, -1).max(axis=1)
     return highest
-
-
-def _either_side(sound: FloatArray) -> FloatArray:
-    """The higher of left and right, frame by frame; over columns, for numpy is slow along an axis of two."""
-    louder: FloatArray = np.maximum(np.abs(sound[:, 0]), np.abs(sound[:, 1]))
-    return louder

@@ -304,6 +304,11 @@ def read_pcm(path: Path, start: int = 0, stop: int | None = None) -> PcmArray:
     return left_justified >> np.int32(32 - facts.bits)
 
 
+def flac_writer() -> str:
+    """What writes FLAC, with its version: the same sound may be other bytes from another one."""
+    return f"libsndfile {soundfile.__libsndfile_version__}"
+
+
 def write_flac(path: Path, pcm: PcmArray, rate_hz: int, bits: int) -> None:
     """Write integer samples as FLAC, whole or not at all.
 

@@ -18,8 +18,8 @@ FLOORS = [
     ("stages", {"takes", "moves", "chain", "layers", "products", "energies", "store"}),
     ("the song", {"voiced", "drafting"}),
     ("the listening side", {"hearing"}),
-    ("what leaves the house", {"encoding", "drawing", "preview", "bounce", "manifest", "delivery", "sheet", "sheet_sound", "levels",
-                               "checking"}),
+    ("what leaves the house", {"encoding", "drawing", "glance", "sheet_pictures", "file_names", "preview", "bounce", "manifest", "delivery", "sheet",
+                               "sheet_loops", "sheet_sound", "levels", "checking"}),
     ("the map", {"render"}),
     ("the command line", {"commands", "cli", "__main__"}),
 ]

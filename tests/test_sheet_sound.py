@@ -21,7 +21,8 @@ from layerpipe.layers import sum_layer, take_pans
 from layerpipe.recipe_file import read_recipe
 from layerpipe.render import energies_of, sheet_song, voice_song
 from layerpipe.sheet import build_sheet, write_page
-from layerpipe.sheet_sound import JOINT_MS, MOST_BYTES, SheetPart, make_sheet_song, parts_of
+from layerpipe.sheet_loops import JOINT_MS, SheetPart, parts_of
+from layerpipe.sheet_sound import MOST_BYTES, make_sheet_song
 from layerpipe.store import Store
 from layerpipe.units import frames_of_ms, gain_of_db
 from tests.pages.browser import rendered
@@ -183,6 +184,61 @@ def test_the_command_writes_the_same_page_twice_and_tells_its_size(tmp_path):
     CliRunner().invoke(app, ["sheet", str(LANTERN), "--section", "chorus", "--seconds", "3", "--out", str(out)])
     assert out.read_bytes() == first
     assert [path.name for path in out.parent.iterdir()] == ["letter.html"]
+
+
+@pytest.fixture
+def forbid(monkeypatch):
+    """Make some work of the page's impossible."""
+    def forbid_it(*names):
+        def refuse(*args, **settings):
+            raise AssertionError("was done again")
+
+        for name in names:
+            monkeypatch.setattr(f"layerpipe.{name}", refuse)
+        return monkeypatch
+
+    return forbid_it
+
+
+def test_sound_is_encoded_and_heard_once_and_found_again(forbid):
+    file = read_recipe(LANTERN)
+    first, _ = sheet_song(file, sections=["verse"], seconds=2.5)
+    forbid("sheet_loops._encode", "sheet_loops.sum_layer", "sheet_sound._readings")
+    again, _ = sheet_song(file, sections=["verse"], seconds=2.5)
+    assert build_sheet(again) == build_sheet(first)
+    with pytest.raises(AssertionError, match="done again"):
+        sheet_song(file, sections=["verse"], seconds=4.5)
+
+
+def test_another_level_keeps_the_sound_and_only_reads_it_anew(tmp_path, forbid):
+    text = LANTERN.read_text("utf-8").replace("../demo_stems", str(PROJECT / "demo_stems"))
+    recipe = tmp_path / "lantern.toml"
+    sheets = []
+    for level in ("-9.0", "-3.0"):
+        recipe.write_text(text.replace("octave = -9.0", f"octave = {level}"), "utf-8")
+        sheets += sheet_song(read_recipe(recipe), sections=["chorus"], seconds=2.5)[:1]
+        forbid("sheet_loops._encode")
+    first, other = (sheet.sections[0] for sheet in sheets)
+    assert [layer.level_db for layer in other.layers] == [0.0, -3.0]
+    assert other.sounds == first.sounds
+    assert other.waveform != first.waveform
+    recipe.write_text(text.replace("pan = -100", "pan = -90", 1), "utf-8")
+    with pytest.raises(AssertionError, match="done again"):
+        sheet_song(read_recipe(recipe), sections=["chorus"], seconds=2.5)
+
+
+def test_what_was_damaged_in_the_store_is_made_again(tmp_path):
+    file, store = read_recipe(LANTERN), Store(tmp_path)
+    first, _ = sheet_song(file, sections=["chorus"], seconds=1.0, store=store)
+    loops, readings = (sorted(tmp_path.glob(f"*.{kind}")) for kind in ("loop", "readings"))
+    assert (len(loops), len(readings)) == (3, 1)
+    for harm in (lambda data: data[:-1], lambda data: data[:99] + b"!" + data[100:], lambda data: b""):
+        for kept in (loops[0], readings[0]):
+            whole = kept.read_bytes()
+            kept.write_bytes(harm(whole))
+            again, _ = sheet_song(file, sections=["chorus"], seconds=1.0, store=store)
+            assert build_sheet(again) == build_sheet(first)
+            assert kept.read_bytes() == whole
 
 
 def test_nothing_but_an_earlier_page_is_replaced(tmp_path):

@@ -24,7 +24,7 @@ from layerpipe.sheet.song import SheetSection, SheetSong
 ALPHABET = bytes(code for code in range(0x21, 0x7F) if chr(code) not in "<&\\")
 SCRIPTS = ("loudness.js", "sound.js", "answer.js", "compare.js", "letter.js")
 MAKER = "layerpipe sheet 1"
-_SIZE = "000.0"
+_SIZE, _SOUNDS = "000.0", "<!-- sounds -->"
 
 
 def build_sheet(song: SheetSong) -> bytes:
@@ -48,19 +48,24 @@ def build_sheet(song: SheetSong) -> bytes:
                                      lstrip_blocks=True, keep_trailing_newline=True)
     policy = (f"default-src 'none'; script-src '{_digest(script)}'; style-src '{_digest(style)}'; "
               "base-uri 'none'; form-action 'none'")
-    page = environment.from_string(_source("letter.html.j2")).render(
+    frame = environment.from_string(_source("letter.html.j2")).render(
         song=song, policy=policy, maker=MAKER, size=Markup(f"<span id=\"size\">{_SIZE}</span>"),
-        # Our own sources and encodings: the only text that is not escaped.
-        style=Markup(style), script=Markup(script), facts=Markup(_facts(song)),
-        sounds=[(n, k, Markup(text_of_bytes(sound.flac))) for n, section in enumerate(song.sections)
-                for k, sound in enumerate(section.sounds)],
-    ).encode()
-    size = f"{max(0.1, len(page) / 1e6):.1f}"
-    return page.replace(f'<span id="size">{_SIZE}</span>'.encode(), f'<span id="size">{size}</span>'.encode(), 1)
+        # Our own sources: the only text that is not escaped.
+        style=Markup(style), script=Markup(script), facts=Markup(_facts(song)), sounds=Markup(_SOUNDS),
+    )
+    # No name can look like this: where they stand, "<" is escaped.
+    before, after = (part.encode() for part in frame.split(_SOUNDS))
+    sounds = b"\n".join(
+        b'<script type="text/plain" id="sound-%d-%d">%b</script>' % (n, k, text_of_bytes(sound.flac))
+        for n, section in enumerate(song.sections) for k, sound in enumerate(section.sounds))
+    size = f"{max(0.1, (len(before) + len(sounds) + len(after)) / 1e6):.1f}"
+    before, after = (part.replace(f'<span id="size">{_SIZE}</span>'.encode(), f'<span id="size">{size}</span>'.encode())
+                     for part in (before, after))
+    return b"".join((before, sounds, after))
 
 
-def text_of_bytes(data: bytes) -> str:
-    """Write bytes as text, 13 bits in two characters; the page's `bytesOfText` reads them."""
+def text_of_bytes(data: bytes) -> bytes:
+    """Write bytes as ASCII text, 13 bits in two characters; the page's `bytesOfText` reads them."""
     # Thirteen bytes are eight values: they are cut out together, each from the three bytes it lies in.
     padded = np.zeros((-(-len(data) // 13), 13), np.uint8)
     padded.reshape(-1)[: len(data)] = np.frombuffer(data, np.uint8)
@@ -74,7 +79,7 @@ def text_of_bytes(data: bytes) -> str:
         if first + 2 < 13:
             window |= columns[first + 2]
         written[:, place] = pairs.take(window >> (11 - shift) & 0x1FFF)
-    return written.tobytes()[: text_characters(len(data))].decode("ascii")
+    return written.tobytes()[: text_characters(len(data))]
 
 
 def text_characters(count: int) -> int:

@@ -1,0 +1,91 @@
+"""How long the artist's page of the demo takes, beside the FLAC encoder's own time for the very sound in it.
+
+Usage: python -m tests.bench.bench_sheet [FOLDER]
+
+Processor time, user and system, of all threads; the best of several runs each, taken in turn. The encoder is
+soundfile's FLAC writer alone, 16 bit into memory, on samples that lie ready as integers. The page is measured as a
+whole process less the start of the interpreter (`python -c pass`), imports included, and as what is done once a
+recipe is asked for: gathering the sound, building the page. Compiled kernels and compiled modules lie ready.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import shutil
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from tests.bench.timing_of import PYTHON, run
+
+RECIPE = Path(__file__).resolve().parents[2] / "recipes" / "lantern.toml"
+ROUNDS = 5
+
+
+def cpu_s(work: Callable[[], object]) -> float:
+    """Processor time of this process for some work."""
+    start = time.process_time()
+    work()
+    return time.process_time() - start
+
+
+def main(folder: Path) -> None:
+    """Measure and print."""
+    cache = folder / "cache"
+    os.environ["LAYERPIPE_CACHE"] = str(cache)
+    os.environ["PYTHONPYCACHEPREFIX"] = str(folder / "modules")
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    from layerpipe.recipe_file import read_recipe
+    from layerpipe.render import sheet_song
+    from layerpipe.sheet import build_sheet
+
+    words = [PYTHON, "-m", "layerpipe", "sheet", RECIPE, "--quiet", "--out", folder / "letter.html"]
+    run(words, cache=cache)
+    file = read_recipe(RECIPE)
+    song, _ = sheet_song(file)
+    sounds = [soundfile.read(io.BytesIO(sound.flac), dtype="int16")[0]
+              for section in song.sections for sound in section.sounds]
+
+    def encode() -> None:
+        for sound in sounds:
+            soundfile.write(io.BytesIO(), sound, song.rate_hz, format="FLAC", subtype="PCM_16")
+
+    found: dict[str, list[float]] = {}
+
+    def note(name: str, seconds: float) -> None:
+        found.setdefault(name, []).append(seconds)
+
+    encode()
+    for _ in range(ROUNDS):
+        note("encoder", cpu_s(encode))
+        note("start", run([PYTHON, "-c", "pass"]).cpu_s)
+        note("imports", run([PYTHON, "-c", "from layerpipe import cli, recipe_file, render, sheet"]).cpu_s)
+        note("whole", run(words, cache=cache).cpu_s)
+        note("work", cpu_s(lambda: build_sheet(sheet_song(file)[0])))
+        shutil.rmtree(cache / "takes")
+        note("first", run(words, cache=cache).cpu_s)
+    best = {name: min(times) for name, times in found.items()}
+    seconds = sum(len(sound) for sound in sounds) / song.rate_hz
+    size_mb = sum(np.asarray(sound).nbytes for sound in sounds) / 1e6
+    print(f"the demo's page: {len(sounds)} stereo sounds, {seconds:.0f} s, {size_mb:.1f} MB of samples; processor time")
+    print(f"  FLAC encoder alone                             {best['encoder']:.3f} s")
+    for name, told in (("whole", "from the store, whole process"), ("first", "first run, whole process")):
+        spent = best[name] - best["start"]
+        print(f"  {told + ', less the start':45}  {spent:.3f} s  {spent / best['encoder']:5.2f} times the encoder")
+    print(f"    of these imports                             {best['imports'] - best['start']:.3f} s")
+    print(f"  from the store, gathering and building         {best['work']:.3f} s  "
+          f"{best['work'] / best['encoder']:5.2f} times the encoder")
+
+
+if __name__ == "__main__":
+    if len(sys.argv) > 1:
+        main(Path(sys.argv[1]))
+    else:
+        with tempfile.TemporaryDirectory() as made:
+            main(Path(made))
