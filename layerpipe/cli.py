@@ -7,7 +7,7 @@ import sys
 
 import typer
 
-from layerpipe.commands import bounce, cache, compare, draft, levels, preview, schema, sheet, verify
+from layerpipe.commands import bounce, cache, clock, compare, draft, levels, preview, schema, sheet, timing, verify
 
 OUR_MISTAKE = 70
 
@@ -19,7 +19,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for command in (draft.draft, bounce.bounce, preview.preview, levels.levels, sheet.sheet, verify.verify,
+for command in (draft.draft, timing.timing, clock.clock, bounce.bounce, preview.preview, levels.levels, sheet.sheet, verify.verify,
                 compare.compare, cache.cache, schema.schema):
     app.command()(command)
 

@@ -1,0 +1,59 @@
+"""`layerpipe clock`: tempo, meter and the place of bar 1, estimated from the takes."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from layerpipe.commands.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers
+
+SURE, LIKELY = 0.6, 0.35
+
+
+@answers
+def clock(
+    recipe: Annotated[Path, typer.Argument(help="A recipe; its tempo is not looked at.", show_default=False)],
+    write: Annotated[bool, typer.Option("--write", help="Fill the likeliest into the recipe.")] = False,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> int:
+    """Estimate tempo, meter and the place of bar 1 from the takes, and say how sure that is.
+
+    Exits with 1 if there is too little to tell.
+    """
+    from layerpipe.hearing.tempo import guess_clock
+    from layerpipe.hearing.timing import hear_takes
+    from layerpipe.recipe_file import read_recipe
+    from layerpipe.takes import open_all
+
+    terminal = Terminal(as_json=as_json, quiet=quiet)
+    file = read_recipe(recipe)
+    takes = open_all(file.recipe)
+    with terminal.progress("listening", 1.0) as advance:
+        onsets = hear_takes(takes, advance=advance)
+    guesses = guess_clock(onsets)
+    for n, guess in enumerate(guesses):
+        how = "sure" if guess.sure >= SURE else "likely" if guess.sure >= LIKELY else "a guess"
+        terminal.say(f"{'' if n == 0 else 'or: '}tempo {guess.tempo:.2f}, meter {guess.meter}, bar 1 at "
+                     f"{guess.bar_one_s:.3f} s ({how}, {guess.sure:.2f})")
+    if not guesses:
+        terminal.warn(f"{file.path}: too few strums were found to tell a tempo; set it in [song]")
+    written = False
+    if write and guesses:
+        from layerpipe.recipe_edit import set_song
+
+        best = guesses[0]
+        change = set_song(recipe, tempo=best.tempo, meter=best.meter, bar_one_s=best.bar_one_s)
+        if terminal.as_json and not quiet:
+            terminal.warn(change.diff)
+        terminal.say(change.diff)
+        change.write()
+        written = True
+        terminal.say(f"{recipe}: written")
+    best_found = asdict(guesses[0]) if guesses else {"tempo": None, "meter": None, "bar_one_s": None, "sure": 0.0}
+    terminal.document({"recipe": file.path, **best_found, "candidates": [asdict(guess) for guess in guesses],
+                       "onsets": sum(len(found) for found in onsets), "written": written})
+    return FINE if guesses else FAULTY
