@@ -22,7 +22,8 @@ from layerpipe.errors import OutputError
 from layerpipe.sheet.song import SheetSection, SheetSong
 
 ALPHABET = bytes(code for code in range(0x21, 0x7F) if chr(code) not in "<&\\")
-SCRIPTS = ("loudness.js", "sound.js", "answer.js", "compare.js", "letter.js")
+SCRIPTS = ("loudness.js", "sound.js", "answer.js", "compare.js", "letter.js", "comparing.js", "keeping.js",
+           "start.js")
 MAKER = "layerpipe sheet 1"
 _SIZE, _SOUNDS = "000.0", "<!-- sounds -->"
 
