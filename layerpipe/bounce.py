@@ -22,6 +22,7 @@ from layerpipe.broadcast import BroadcastInfo, StemWriter
 from layerpipe.dsp.dither import DitherStream, Overs, to_pcm
 from layerpipe.dsp.truepeak import TruePeakMeter
 from layerpipe.errors import OutputError
+from layerpipe.glance import Glance
 from layerpipe.products import EnergyMeter
 from layerpipe.sound import FloatArray
 from layerpipe.units import db_of_gain, frames_of_s
@@ -46,6 +47,8 @@ class Stem:
     sha256: str = ""
     data_sha256: str = ""
     peaks: list[PartPeaks] = field(default_factory=list)
+    glance: Glance | None = None
+    """Of layers and the blend: what the delivery sheet draws."""
 
 
 @dataclass
@@ -69,6 +72,8 @@ class _Line:
         self._at = 0
         self._meter, self._part = TruePeakMeter(stem.channels), 0
         stem.peaks = [PartPeaks(start, stop) for start, stop in parts]
+        if stem.kind != "take":
+            stem.glance = Glance(song.frames, song.rate_hz, spectrum=stem.kind == "layer")
         info = BroadcastInfo(description=f"{song.recipe.song.title}: {stem.name}", date=bounce.date,
                              time_reference_frames=frames_of_s(bounce.time_reference_s, song.rate_hz))
         self.writer = StemWriter(folder / stem.path, song.rate_hz, stem.channels, bounce.bit_depth, song.frames, info,
@@ -104,15 +109,33 @@ class _Line:
         """Meters and file."""
         self.writer.write(pcm)
         heard = pcm.astype(np.float32) * np.float32(1 / self._scale)
+        if self.stem.glance is not None:
+            self.stem.glance.hear(heard, self._at)
         while len(heard):
             part = self.stem.peaks[self._part]
             inside = heard[: part.stop - self._at]
-            part.sample = max(part.sample, float(inside.max()), -float(inside.min()))
+            low, high = self._extremes(inside)
+            part.sample = max(part.sample, high, -low)
             self._meter.add(inside)
             self._at += len(inside)
             if self._at == part.stop and self._part + 1 < len(self.stem.peaks):
                 self._end_part(self._meter.next_part())
             heard = heard[len(inside) :]
+
+    def _extremes(self, sound: npt.NDArray[np.float32]) -> tuple[float, float]:
+        """Lowest and highest sample of what begins at the present frame; what is drawn sees them piece by piece."""
+        glance = self.stem.glance
+        if glance is None:
+            return float(sound.min()), float(sound.max())
+        lows, highs = [], []
+        piece, done = glance.piece_at(self._at), 0
+        while done < len(sound):
+            end = min(int(glance.edges[piece + 1]) - self._at, len(sound))
+            lows.append(float(sound[done:end].min()))
+            highs.append(float(sound[done:end].max()))
+            glance.see(piece, lows[-1], highs[-1])
+            piece, done = piece + 1, end
+        return min(lows), max(highs)
 
     def _end_part(self, true: FloatArray) -> None:
         """Note a part's true peak, which no sample of it exceeds."""

@@ -72,7 +72,7 @@ class Chart:
             self._text(at, foot + 15, words, "middle", FAINT)
         self._line(self.left, foot, self.width - self.right, foot, FAINT, 0.8)
 
-    def marks(self, spans: Sequence[tuple[str, float, float]]) -> None:
+    def marks(self, spans: Sequence[tuple[str, float, float]], *, named: bool = True) -> None:
         """Section marks: a faint band for every second one, names on top where they fit."""
         for n, (name, start, stop) in enumerate(spans):
             (begin, head), (end, _) = self.place([start, stop], [self.y[1], self.y[1]]).tolist()
@@ -80,8 +80,8 @@ class Chart:
             if n % 2 == 0:
                 self._parts.append(f'<rect x="{begin:.1f}" y="{head:.1f}" width="{max(end - begin, 0):.1f}" '
                                    f'height="{foot - head:.1f}" fill="#f4f4f1"/>')
-            self._line(begin, head - 12, begin, foot, "#bbbbbb", 0.8)
-            room = int((end - begin - 6) / 5.6)
+            self._line(begin, head - 12 if named else head, begin, foot, "#bbbbbb", 0.8)
+            room = int((end - begin - 6) / 5.6) if named else 0
             if room >= 2:
                 self._text(begin + 4, head - 4, name if len(name) <= room else name[: room - 1] + "…", "start", INK)
 

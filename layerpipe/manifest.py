@@ -10,7 +10,7 @@ import hashlib
 import importlib.metadata
 import json
 import platform
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -30,7 +30,13 @@ FORMAT = "layerpipe bounce 1"
 _LIBRARIES = ("numpy", "numba", "soundfile", "soxr")
 
 
-def manifest(song: VoicedSong, stems: Sequence[Stem], energies: Energies, recipe_sha256: str) -> dict[str, Any]:
+def blends_of(song: VoicedSong, stems: Sequence[Stem], energies: Energies) -> dict[str, Blend]:
+    """Each stem's energies by its path, from those of the song's takes (and bed)."""
+    return dict(zip((stem.path for stem in stems), hear(energies, _gains(song, stems)), strict=True))
+
+
+def manifest(song: VoicedSong, stems: Sequence[Stem], blends: Mapping[str, Blend],
+             recipe_sha256: str) -> dict[str, Any]:
     """Describe a finished bounce.
 
     Parameters
@@ -38,8 +44,8 @@ def manifest(song: VoicedSong, stems: Sequence[Stem], energies: Energies, recipe
     song : VoicedSong
     stems : sequence of Stem
         As `write_stems` handed them back.
-    energies : Energies
-        Of the song's takes (and bed).
+    blends : mapping of path to Blend
+        As `blends_of` makes them.
     recipe_sha256 : str
         Digest of the recipe's bytes.
 
@@ -48,7 +54,6 @@ def manifest(song: VoicedSong, stems: Sequence[Stem], energies: Energies, recipe
     dict
         Ready for JSON, save that infinities are floats.
     """
-    blends = dict(zip((stem.path for stem in stems), hear(energies, _gains(song, stems)), strict=True))
     return {
         "format": FORMAT,
         "song": {**song.recipe.song.model_dump(), "rate_hz": song.rate_hz, "frames": song.frames,
@@ -137,7 +142,9 @@ def _source(song: VoicedSong, voice: Voice) -> dict[str, Any]:
         "threshold_db": voice.threshold_db,
         "reduction": [_reduction(song, voice, part) for part in (song.whole, *song.sections)],
         "moves": [{**asdict(move), "from_s": move.start / song.rate_hz, "to_s": move.stop / song.rate_hz,
-                   "by_ms": 1000 * move.by / song.rate_hz} for move in voice.moves],
+                   "by_ms": 1000 * move.by / song.rate_hz,
+                   "from": song.clock.text_of(move.start / song.rate_hz),
+                   "to": song.clock.text_of(move.stop / song.rate_hz)} for move in voice.moves],
         "gain_db": voice.take.gain_db, "flip_polarity": voice.take.flip_polarity, "pan": voice.take.pan,
         "notes": voice.take.notes,
     }

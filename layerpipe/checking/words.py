@@ -6,9 +6,19 @@ A setting that has no words of its own here is told by its name and unit, so tha
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any
+
+from layerpipe.chain_words import (
+    bell_words,
+    compressor_words,
+    high_pass_words,
+    level_words,
+    number_words,
+    pan_words,
+    rows_of,
+    shelf_words,
+)
 
 Table = dict[str, Any]
 
@@ -34,7 +44,7 @@ def recipe_changes(old: Table, new: Table) -> list[str]:
         Such as "chorus: octave -9.0 -> -7.5 dB" and "regular, right: high-pass 80 -> 100 Hz".
     """
     found = list(_settings(_table(old, "song"), _table(new, "song"), "song: "))
-    found += _rows(_list(old, "tempo"), _list(new, "tempo"), "from_bar",
+    found += _rows(rows_of(old, "tempo"), rows_of(new, "tempo"), "from_bar",
                    lambda row: f"tempo from bar {row['from_bar']}")
     found += _sections(old, new)
     found += _layers(old, new)
@@ -49,8 +59,8 @@ def recipe_changes(old: Table, new: Table) -> list[str]:
 
 def _sections(old: Table, new: Table) -> Iterator[str]:
     """Sections that came, went, moved, or have other levels."""
-    olds, news = _by_name(_list(old, "section")), _by_name(_list(new, "section"))
-    levels = [{layer.get("name"): layer.get("level_db") for layer in _list(recipe, "layer")} for recipe in (old, new)]
+    olds, news = _by_name(rows_of(old, "section")), _by_name(rows_of(new, "section"))
+    levels = [{layer.get("name"): layer.get("level_db") for layer in rows_of(recipe, "layer")} for recipe in (old, new)]
     for name in [*olds, *(name for name in news if name not in olds)]:
         if name not in news:
             yield f"{name}: no longer a section"
@@ -59,7 +69,7 @@ def _sections(old: Table, new: Table) -> Iterator[str]:
         if name not in olds:
             yield f"{name}: new section, {bars}"
             own_levels = _table(news[name], "levels_db").items()
-            yield from (f"{name}: {layer} at {_level(level)} dB" for layer, level in own_levels)
+            yield from (f"{name}: {layer} at {level_words(level)} dB" for layer, level in own_levels)
             continue
         before, now = olds[name], news[name]
         if before.get("bars") != now.get("bars"):
@@ -68,10 +78,10 @@ def _sections(old: Table, new: Table) -> Iterator[str]:
         for layer in dict.fromkeys((*own[0], *own[1])):
             sides = [of.get(layer, of_layers.get(layer)) for of, of_layers in zip(own, levels, strict=True)]
             if sides[0] != sides[1]:
-                yield f"{name}: {layer} {_level(sides[0])} -> {_level(sides[1])} dB"
+                yield f"{name}: {layer} {level_words(sides[0])} -> {level_words(sides[1])} dB"
             elif (layer in own[0]) != (layer in own[1]):
                 words = "as" if layer in own[0] else "no longer as"
-                yield f"{name}: {layer} at {_level(sides[1])} dB, {words} elsewhere"
+                yield f"{name}: {layer} at {level_words(sides[1])} dB, {words} elsewhere"
         told = ("bars", "levels_db")
         rest = [{key: value for key, value in side.items() if key not in told} for side in (before, now)]
         yield from _settings(rest[0], rest[1], f"{name}: ")
@@ -82,13 +92,13 @@ def _sections(old: Table, new: Table) -> Iterator[str]:
 
 def _layers(old: Table, new: Table) -> Iterator[str]:
     """Layers and their takes."""
-    olds, news = _by_name(_list(old, "layer")), _by_name(_list(new, "layer"))
+    olds, news = _by_name(rows_of(old, "layer")), _by_name(rows_of(new, "layer"))
     for name in [*olds, *(name for name in news if name not in olds)]:
         if name not in news:
             yield f"{name}: layer removed"
         elif name not in olds:
-            takes = ", ".join(_by_name(_list(news[name], "take")))
-            yield f"{name}: new layer at {_level(news[name].get('level_db'))} dB with {takes}"
+            takes = ", ".join(_by_name(rows_of(news[name], "take")))
+            yield f"{name}: new layer at {level_words(news[name].get('level_db'))} dB with {takes}"
         else:
             yield from _layer(name, olds[name], news[name])
     common = [name for name in olds if name in news]
@@ -102,7 +112,7 @@ def _layer(name: str, old: Table, new: Table) -> Iterator[str]:
     yield from _settings(rest[0], rest[1], f"{name}: ")
     of_layer = list(_chain(_table(old, "chain"), _table(new, "chain")))
     yield from (f"{name}: {line}" for line in of_layer)
-    olds, news = _by_name(_list(old, "take")), _by_name(_list(new, "take"))
+    olds, news = _by_name(rows_of(old, "take")), _by_name(rows_of(new, "take"))
     for take in [*olds, *(take for take in news if take not in olds)]:
         where = f"{name}, {take}"
         if take not in news:
@@ -126,7 +136,7 @@ def _layer(name: str, old: Table, new: Table) -> Iterator[str]:
 def _take(old: Table, new: Table) -> Iterator[str]:
     """One take, without its chain."""
     if old.get("pan") != new.get("pan"):
-        yield f"pan {_pan(old.get('pan'))} -> {_pan(new.get('pan'))}"
+        yield f"pan {pan_words(old.get('pan'))} -> {pan_words(new.get('pan'))}"
     for key, words in (("mute", ("muted", "no longer muted")),
                        ("flip_polarity", ("polarity flipped", "polarity as recorded"))):
         if old.get(key) != new.get(key):
@@ -135,7 +145,7 @@ def _take(old: Table, new: Table) -> Iterator[str]:
     for key in dict.fromkeys((*notes[0], *notes[1])):
         if notes[0].get(key) != notes[1].get(key):
             yield f'note on {key}: "{notes[0].get(key, "")}" -> "{notes[1].get(key, "")}"'
-    yield from _moves(_list(old, "move"), _list(new, "move"))
+    yield from _moves(rows_of(old, "move"), rows_of(new, "move"))
     told = ("name", "pan", "mute", "flip_polarity", "notes", "move", "chain")
     rest = [{key: value for key, value in side.items() if key not in told} for side in (old, new)]
     yield from _settings(rest[0], rest[1], "")
@@ -159,13 +169,13 @@ def _moves(old: Sequence[Table], new: Sequence[Table]) -> Iterator[str]:
 
 def _chain(old: Table, new: Table) -> Iterator[str]:
     """High-passes, shelves, bells, compressor."""
-    for kind, words in (("high_pass", _high_pass), ("shelf", _shelf), ("bell", _bell)):
-        yield from _filters(_list(old, kind), _list(new, kind), words)
+    for kind, words in (("high_pass", high_pass_words), ("shelf", shelf_words), ("bell", bell_words)):
+        yield from _filters(rows_of(old, kind), rows_of(new, kind), words)
     before, now = old.get("compressor"), new.get("compressor")
     if before is None and now is not None:
-        yield f"compressor added ({_compressor(now)})"
+        yield f"compressor added ({compressor_words(now)})"
     elif now is None and before is not None:
-        yield f"compressor removed ({_compressor(before)})"
+        yield f"compressor removed ({compressor_words(before)})"
     elif isinstance(before, dict) and isinstance(now, dict):
         yield from _settings(before, now, "compressor: ")
 
@@ -190,42 +200,11 @@ def _filter(old: Table, new: Table, words: Callable[[Table], str]) -> Iterator[s
     if old.get("side") != new.get("side"):
         yield f"{words(old)} -> {words(new)}"
         return
-    kind = "high-pass" if words is _high_pass else f"{new['side']} shelf" if "side" in new else "bell"
+    kind = "high-pass" if words is high_pass_words else f"{new['side']} shelf" if "side" in new else "bell"
     if old.get("hz") != new.get("hz"):
-        yield f"{kind} {_number(old.get('hz'))} -> {_number(new.get('hz'))} Hz"
+        yield f"{kind} {number_words(old.get('hz'))} -> {number_words(new.get('hz'))} Hz"
     rest = [{key: value for key, value in side.items() if key not in ("hz", "side")} for side in (old, new)]
-    yield from _settings(rest[0], rest[1], f"{kind} {_number(new.get('hz'))} Hz: ")
-
-
-def _high_pass(part: Table) -> str:
-    return f"high-pass {_number(part.get('hz'))} Hz ({_number(part.get('slope_db_per_octave'))} dB per octave)"
-
-
-def _shelf(part: Table) -> str:
-    return f"{part.get('side')} shelf {_number(part.get('hz'))} Hz {_signed(part.get('gain_db'))} dB"
-
-
-def _bell(part: Table) -> str:
-    return f"bell {_number(part.get('hz'))} Hz {_signed(part.get('gain_db'))} dB, Q {_number(part.get('q'))}"
-
-
-def _compressor(part: Table) -> str:
-    """A compressor in a few words."""
-    start = (f"{_number(part.get('hits_db'))} dB off the hardest hits" if part.get("hits_db") is not None
-             else f"threshold {_level(part.get('threshold_db'))} dB")
-    return f"{start}, ratio {_number(part.get('ratio'))}"
-
-
-def chain_words(chain: Table) -> list[str]:
-    """A chain as a person reads it, one part after the other; empty for none."""
-    words = [_high_pass(part) for part in _list(chain, "high_pass")]
-    words += [_shelf(part) for part in _list(chain, "shelf")] + [_bell(part) for part in _list(chain, "bell")]
-    asked = chain.get("compressor")
-    if isinstance(asked, dict):
-        words.append(f"compressor: {_compressor(asked)}, knee {_number(asked.get('knee_db'))} dB, attack "
-                     f"{_number(asked.get('attack_ms'))} ms, release {_number(asked.get('release_ms'))} ms, make-up "
-                     f"{_signed(asked.get('makeup_db'))} dB")
-    return words
+    yield from _settings(rest[0], rest[1], f"{kind} {number_words(new.get('hz'))} Hz: ")
 
 
 def _noun(old: Any, new: Any, name: str) -> Iterator[str]:
@@ -265,7 +244,7 @@ def _anything(old: Any, new: Any, key: str) -> Iterator[str]:
     if not name or unit not in _UNITS:
         name, unit = key, ""
     words = _NAMES.get(key, name.replace("_", " "))
-    show = _level if unit in _LEVELS else _number
+    show = level_words if unit in _LEVELS else number_words
     after = f" {_UNITS[unit]}" if unit else ""
     sides = [_none(key) if value is None else show(value) for value in (old, new)]
     yield f"{words} {sides[0]} -> {sides[1]}{after if new is not None else ''}"
@@ -284,34 +263,6 @@ def _later(move: Table) -> str:
     return f"{abs(by_ms):g} ms {'later' if by_ms >= 0 else 'earlier'}"
 
 
-def _pan(pan: Any) -> str:
-    """A pan as it is said."""
-    if not isinstance(pan, int | float):
-        return str(pan)
-    return "centre" if pan == 0 else f"{abs(pan):g} {'left' if pan < 0 else 'right'}"
-
-
-def _level(value: Any) -> str:
-    """A level with one decimal, more if it has more."""
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return str(value)
-    if not math.isfinite(value):
-        return str(value)
-    return f"{value:.1f}" if round(value, 1) == value else f"{value:g}"
-
-
-def _signed(value: Any) -> str:
-    """A gain with its sign."""
-    return f"+{_level(value)}" if isinstance(value, int | float) and value > 0 else _level(value)
-
-
-def _number(value: Any) -> str:
-    """Anything else, short."""
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return ", ".join(map(str, value)) or "none" if isinstance(value, list) else str(value)
-    return f"{value:.10g}"
-
-
 def _span(section: Table) -> str:
     """Bars of a section."""
     bars = section.get("bars")
@@ -322,12 +273,6 @@ def _table(of: Any, key: str) -> Table:
     """A table inside another; empty if it is none."""
     found = of.get(key) if isinstance(of, dict) else None
     return found if isinstance(found, dict) else {}
-
-
-def _list(of: Any, key: str) -> list[Table]:
-    """A list of tables inside a table."""
-    found = of.get(key) if isinstance(of, dict) else None
-    return [row for row in found if isinstance(row, dict)] if isinstance(found, list) else []
 
 
 def _by_name(rows: list[Table]) -> dict[str, Table]:

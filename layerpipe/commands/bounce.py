@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 def bounce(
     recipes: Annotated[list[Path], typer.Argument(help="One recipe or several.", show_default=False)],
     out: Annotated[Path, typer.Option("--out", help="Folder that gets one folder per recipe.")] = Path("bounces"),
+    pdf: Annotated[bool, typer.Option("--pdf", help=(
+        "Also print the delivery sheet, where a Chromium is found."))] = False,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
@@ -27,7 +29,7 @@ def bounce(
     terminal = Terminal(as_json=as_json, quiet=quiet)
     files = _read_all(recipes)
     with terminal.progress("bouncing", 1.0) as advance:
-        outcomes = bounce_all(files, out, advance=advance)
+        outcomes = bounce_all(files, out, pdf=pdf, advance=advance)
     done = [outcome for outcome in outcomes if outcome.refusal is None]
     for outcome in done if terminal.talks else ():
         terminal.say(_table(outcome.folder, outcome.manifest))
