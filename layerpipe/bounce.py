@@ -22,6 +22,7 @@ from layerpipe.broadcast import BroadcastInfo, StemWriter
 from layerpipe.dsp.dither import DitherStream, Overs, to_pcm
 from layerpipe.dsp.truepeak import TruePeakMeter
 from layerpipe.errors import OutputError
+from layerpipe.file_names import fill, initials_of, told_apart
 from layerpipe.glance import Glance
 from layerpipe.products import EnergyMeter
 from layerpipe.sound import FloatArray
@@ -68,7 +69,7 @@ class _Line:
         bounce = song.recipe.bounce
         self.stem, self._bits, self._scale = stem, bounce.bit_depth, float(1 << (bounce.bit_depth - 1))
         # Sound is kept with 24 bits of precision; only fewer than that drop bits.
-        self._dither = DitherStream(stem.path, stem.channels) if bounce.bit_depth < 24 else None
+        self._dither = DitherStream(f"{stem.kind} {stem.name}", stem.channels) if bounce.bit_depth < 24 else None
         self._at = 0
         self._meter, self._part = TruePeakMeter(stem.channels), 0
         stem.peaks = [PartPeaks(start, stop) for start, stop in parts]
@@ -145,11 +146,27 @@ class _Line:
 
 
 def plan_stems(song: VoicedSong) -> list[Stem]:
-    """The files of a bounce, in the order of the recipe."""
+    """The files of a bounce, in the order of the recipe, under the names its template gives them."""
     stems = [Stem(voice.name, "take", f"takes/{voice.name}.wav", 1, voice.layer.name, voice.take.name)
              for voice in song.voices]
     stems += [Stem(layer.name, "layer", f"layers/{layer.name}.wav", 2, layer.name) for layer in song.layers]
-    return [*stems, Stem("blend", "blend", "blend.wav", 2)]
+    stems.append(Stem("blend", "blend", "blend.wav", 2))
+    template = song.recipe.bounce.names
+    if template:
+        # Blend and layers keep their names plain; what must be told apart is a take.
+        order = [*reversed(stems[len(song.voices) :]), *stems[: len(song.voices)]]
+        named = told_apart([fill(template, _words(song, stem)) for stem in order])
+        for stem, name in zip(order, named, strict=True):
+            stem.path = stem.path.rpartition("/")[0] + "/" * ("/" in stem.path) + f"{name}.wav"
+    return stems
+
+
+def _words(song: VoicedSong, stem: Stem) -> dict[str, str]:
+    """What a template can be filled with."""
+    said = song.recipe.song
+    return {"artist": said.artist, "initials": initials_of(said.artist), "song": said.title,
+            "layer": stem.layer or "blend", "take": stem.take or "", "kind": stem.kind,
+            "rate": f"{song.rate_hz / 1000:g}k".replace(".", "-"), "bits": str(song.recipe.bounce.bit_depth)}
 
 
 def write_stems(song: VoicedSong, folder: Path, *, workers: int, meter: EnergyMeter | None = None,

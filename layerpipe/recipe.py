@@ -15,6 +15,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, Strict, model_validator
 
+from layerpipe.file_names import template_problem
 from layerpipe.names import found_text, refuse_control, refuse_name
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 192_000
@@ -79,6 +80,14 @@ def _rising(span: list[float]) -> list[float]:
     if span[0] >= span[1]:
         raise ValueError(f"found [{span[0]:g}, {span[1]:g}], allowed is the lower level first")
     return span
+
+
+def _a_template(template: str) -> str:
+    """Names are built of known fields and of what may stand in a file name."""
+    problem = template_problem(template) if template else None
+    if problem:
+        raise ValueError(problem)
+    return template
 
 
 # Strict: a number in quotes, or true where a number belongs, is a slip and not a number.
@@ -285,6 +294,10 @@ class Bounce(Noun):
         description="Seconds since midnight at which the files begin, for the Broadcast WAVE header.")] = 0.0
     date: Annotated[Date, Field(
         description='Date for the Broadcast WAVE header, "2024-05-31"; left out, none is written.')] = ""
+    names: Annotated[Text, Field(
+        max_length=200, description=(
+            'How files are called, such as "{artist}_{song}_{layer}_{take}"; also {initials}, {kind}, {rate}, {bits}. '
+            "Left out, by layer and take.")), AfterValidator(_a_template)] = ""
 
 
 class SheetMark(Noun):
