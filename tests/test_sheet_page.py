@@ -348,6 +348,15 @@ def test_a_comparison_hides_its_order_until_the_choice_is_made(open_page, drawn)
     assert page.evaluate(octave_db) == pytest.approx(-3)
 
 
+def test_a_browser_that_cannot_play_says_so_where_it_is_seen(open_page):
+    page = open_page()
+    page.evaluate("() => { BaseAudioContext.prototype.decodeAudioData = async () => { throw new Error('no FLAC'); }; }")
+    page.locator("#play").click()
+    until(page, "document.getElementById('status').textContent.includes('cannot play the sound (no FLAC)')")
+    assert page.locator("#status").bounding_box()["height"] > 10
+    assert page.locator("#play").inner_text() == "Play"
+
+
 def test_the_order_really_is_drawn(open_page):
     page = open_page()
     page.get_by_label("octave", exact=True).fill("-3")
@@ -376,9 +385,16 @@ def test_what_is_kept_can_be_copied_shared_saved_and_read_back(open_page, demo_p
     page.get_by_label("octave", exact=True).fill("-12.5")
     page.get_by_label("A remark").fill(remark)
     page.get_by_role("button", name="Keep this for verse").click()
+    assert page.locator("#kept-here").inner_text().startswith("Kept: octave \u221212.5\u00a0dB, rakes \u22126\u00a0dB.")
+    page.get_by_label("octave", exact=True).fill("-3")
+    assert page.locator("#kept-here").inner_text().startswith("You kept octave \u221212.5\u00a0dB")
     page.get_by_role("radio", name="chorus").check()
+    assert page.locator("#kept-here").is_hidden()
     page.get_by_role("button", name="Keep this for chorus").click()
+    assert page.locator(".done").all_inner_texts() == [" \u2013 kept", " \u2013 kept"]
+    page.get_by_role("link", name="Send it back").click()
     page.get_by_role("button", name="Copy it").click()
+    assert "Paste it" in page.locator("#sent").inner_text()
     line = page.evaluate("navigator.clipboard.readText()")
     assert "\n" not in line
     assert line == page.locator("#line").input_value()
@@ -396,6 +412,9 @@ def test_what_is_kept_can_be_copied_shared_saved_and_read_back(open_page, demo_p
         ChosenLevel("verse", "octave", -12.5), ChosenLevel("verse", "rakes", -6.0),
         ChosenLevel("chorus", "octave", -9.0), ChosenLevel("chorus", "rakes", -7.3))
     assert by_line.remarks == {"verse": "\u201eMore\u201c \u2014 it\u2019s good \U0001f3b8 \\ \" ok"}
+    page.evaluate("() => { navigator.share = async () => { throw new DOMException('no', 'NotAllowedError'); }; }")
+    page.get_by_role("button", name="Send it", exact=False).first.click()
+    until(page, "document.getElementById('sent').textContent.includes('did not work')")
     page.reload()
     assert page.locator("#line").input_value() == line
     page.get_by_role("button", name="Forget what you kept for verse").click()

@@ -8,7 +8,7 @@ function choices() {
     { name: "as the engineer has it", levels: markedLevels("now") },
     ...song.marks.map((mark, at) => ({ name: mark.name, levels: markedLevels(at) })),
     ...(kept ? [{ name: "what you kept", levels: [...kept.levels] }] : []),
-    { name: "all off but the first", levels: current().levels.map((level, layer) => (layer ? OFF : level)) },
+    { name: `${song.layers[0]} alone`, levels: current().levels.map((level, layer) => (layer ? OFF : level)) },
   ];
 }
 
@@ -30,19 +30,25 @@ function showChoices() {
 function startComparison(one, other) {
   const named = (choice) => ({ name: settingShown(choice.levels), levels: choice.levels });
   if (same(one, other)) {
-    byId("compare-problem").textContent = "These two are the same. Pick another one, or move a line first.";
+    byId("compare-problem").textContent = "These two are the same. Pick another one, or slide first.";
     return;
   }
   byId("compare-problem").textContent = "";
   state.comparison = new Comparison(named(one), named(other));
   listenTo(null);
-  byId("setting").classList.add("waiting");
-  byId("setting").inert = true;
-  byId("alone").disabled = true;
+  waitWith(true);
   showComparison("play");
   for (const id of ["first-better", "second-better", "no-difference"]) byId(id).disabled = true;
   hear(0);
   byId("hear-first").focus();
+}
+
+// While two settings are compared nothing else is set or kept.
+function waitWith(waiting) {
+  for (const id of ["setting", "alone", "keep"]) {
+    byId(id).classList.toggle("waiting", waiting);
+    byId(id).inert = waiting;
+  }
 }
 
 function hear(place) {
@@ -73,9 +79,7 @@ function judge(preferred) {
 
 function leaveComparison() {
   state.comparison = null;
-  byId("setting").classList.remove("waiting");
-  byId("setting").inert = false;
-  byId("alone").disabled = false;
+  waitWith(false);
   sound();
 }
 

@@ -14,6 +14,7 @@ function showKept() {
   const entries = answerEntries();
   byId("nothing").hidden = entries.length > 0;
   byId("result").hidden = entries.length === 0;
+  byId("sent").textContent = "";
   byId("line").value = entries.length ? answerLine(song.title, entries) : "";
   byId("kept").replaceChildren(...[...state.kept.keys()].sort((a, b) => a - b).map((number) => {
     const { levels, remark } = state.kept.get(number);
@@ -32,7 +33,20 @@ function showKept() {
     if (remark) text.append(make("em", remark));
     return make("li", "", [text, forget]);
   }));
+  song.sections.forEach((_, number) => { byId(`done-${number}`).textContent = state.kept.has(number) ? " \u2013 kept" : ""; });
   showChoices();
+  showKeptHere();
+}
+
+// Beside the button that keeps: what it did, and whether the setting has moved on since.
+function showKeptHere() {
+  if (!byId("keep")) return;
+  const kept = state.kept.get(state.number);
+  byId("kept-here").hidden = !kept;
+  if (!kept) return;
+  const moved = kept.levels.some((level, layer) => level !== roundedLevel(current().levels[layer]));
+  byId("kept-here").firstElementChild.textContent = moved
+    ? `You kept ${settingShown(kept.levels)}; keep again to change it.` : `Kept: ${settingShown(kept.levels)}.`;
 }
 
 // What was kept survives closing the page where the browser allows it; where not, nothing else changes.
@@ -64,9 +78,7 @@ async function copyLine() {
   byId("line").select();
   if (navigator.clipboard && window.isSecureContext) await navigator.clipboard.writeText(byId("line").value);
   else document.execCommand("copy");
-  say("Copied. Paste it into a message.");
-  byId("copy").textContent = "Copied";
-  setTimeout(() => { byId("copy").textContent = "Copy it"; }, 2000);
+  byId("sent").textContent = "Copied. Paste it into a message.";
 }
 
 function saveFile() {
@@ -75,7 +87,7 @@ function saveFile() {
   link.download = "levels.toml";
   link.click();
   setTimeout(() => URL.revokeObjectURL(link.href), 10000);
-  say("Saved as levels.toml");
+  byId("sent").textContent = "Saved as levels.toml. Attach it to a message.";
 }
 
 if (byId("keep")) {
@@ -90,7 +102,7 @@ if (byId("keep")) {
   byId("save").addEventListener("click", saveFile);
   byId("share").hidden = !navigator.share;
   byId("share").addEventListener("click", () => navigator.share({ text: byId("line").value }).catch((refusal) => {
-    if (refusal.name !== "AbortError") say("Sharing did not work here; copy the line instead.");
+    if (refusal.name !== "AbortError") byId("sent").textContent = "Sending did not work here; copy the line instead.";
   }));
   recall();
   showKept();

@@ -44,11 +44,11 @@ function gainsNow() {
 const sound = () => player.glide(gainsNow());
 
 async function playFrom(offset) {
-  if (!player.playing) say("Getting ready …");
+  if (!player.playing) say("Getting ready …", { shown: true });
   try {
     if (!(await player.play(current(), state.number, offset, gainsNow))) return;
   } catch (refusal) {
-    say(`This browser cannot play the sound (${refusal.message || refusal.name}). Please try another one.`);
+    say(`This browser cannot play the sound (${refusal.message || refusal.name}). Please try another one.`, { shown: true });
     return;
   }
   say(`Playing ${current().name}`);
@@ -65,7 +65,12 @@ function pause() {
 
 // ---- What is shown ----
 
-const say = (text) => { byId("status").textContent = text; };
+// Read aloud; shown only where eyes need it too.
+function say(text, { shown = false } = {}) {
+  byId("status").textContent = text;
+  byId("status").classList.toggle("quiet", !shown);
+}
+
 const levelShown = (level) => (level === OFF ? "off" : `${levelText(level).replace("-", "\u2212").replace(" ", "\u00a0")}`);
 const levelSpoken = (level) => (level === OFF ? "off" : `${level < 0 ? "minus " : ""}${Math.abs(roundedLevel(level))} decibels`);
 const clockShown = (seconds) => `${Math.floor(seconds / 60)}:${String(Math.floor(seconds % 60)).padStart(2, "0")}`;
@@ -93,7 +98,6 @@ const sliders = Array.from(document.querySelectorAll("[data-layer]"), (input) =>
   const layer = Number(input.dataset.layer);
   const range = rangeOf(layer);
   Object.assign(input, { min: range.off, max: range.high, step: song.step });
-  byId(`top-${layer}`).textContent = levelShown(range.high);
   input.addEventListener("input", () => {
     const value = Number(input.value);
     current().levels[layer] = value < range.low - song.step / 2 ? OFF : value;
@@ -118,6 +122,7 @@ function showLevels() {
     button.setAttribute("aria-pressed", String(wanted.every((level, layer) => level === levels[layer])));
   }
   showChoices();
+  showKeptHere();
 }
 
 // A mark's levels in this section; what it does not name stays.
@@ -134,8 +139,10 @@ function showSection() {
   const path = `M0,100${heights.map((height, at) => `L${((at + 0.5) * 1000) / heights.length},${99 - height * 95}`).join("")}L1000,100Z`;
   byId("outline").setAttribute("d", path);
   byId("heard").setAttribute("d", path);
-  byId("bars").replaceChildren(...section.bars.map(([bar, seconds]) => {
-    const mark = make("span", String(bar));
+  // On a phone there is room for eight numbers.
+  const every = Math.ceil(section.bars.length / 8);
+  byId("bars").replaceChildren(...section.bars.map(([bar, seconds], at) => {
+    const mark = make("span", at % every ? "" : `${at ? "" : "bar "}${bar}`);
     mark.style.setProperty("left", `${(100 * seconds) / lengthOf(section)}%`);
     return mark;
   }));
