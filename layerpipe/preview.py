@@ -26,6 +26,7 @@ from layerpipe.recipe import Layer
 from layerpipe.sound import BLOCK_FRAMES, FloatArray
 from layerpipe.units import frames_of_s, gain_of_db
 from layerpipe.voiced import Stretch, VoicedSong
+from layerpipe.whole import tidy_files
 
 FADE_IN_S, FADE_OUT_S = 0.05, 0.5
 ROOM_FOR_ROUNDING_DB = 0.001
@@ -146,6 +147,7 @@ def make_previews(song: VoicedSong, energies: Energies, folder: Path, parts: Seq
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        tidy_files(folder)
     except OSError as refusal:
         raise OutputError(f"{folder}: cannot be written: {refusal.strerror or refusal}") from refusal
     with ThreadPoolExecutor(workers) as pool:

@@ -106,7 +106,10 @@ class Change:
             if raw != mark + self.before.encode():
                 raise OutputError(f"{self.path}: has changed since it was read; nothing was written, try again")
             try:
-                partial.write_bytes(mark + self.after.text.encode())
+                # What an interrupted run left is removed, never followed: it could be a link to somewhere else.
+                partial.unlink(missing_ok=True)
+                with partial.open("xb") as file:
+                    file.write(mark + self.after.text.encode())
                 shutil.copymode(target, partial)
                 partial.replace(target)
             finally:

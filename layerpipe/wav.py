@@ -334,6 +334,8 @@ def write_flac(path: Path, pcm: PcmArray, rate_hz: int, bits: int) -> None:
         raise ParameterError(f"samples must fit into {bits} bits")
     partial = path.with_name(path.name + ".partial")
     try:
+        # What an interrupted run left is removed, never followed: it could be a link to somewhere else.
+        partial.unlink(missing_ok=True)
         # Handed over as 32-bit integers, aligned left, the samples arrive as they are; as floats they would be floored.
         soundfile.write(os.fspath(partial), pcm << np.int32(32 - bits), rate_hz, subtype=f"PCM_{bits}", format="FLAC")
         partial.replace(path)

@@ -39,6 +39,7 @@ def compare(
         try:
             picture.parent.mkdir(parents=True, exist_ok=True)
             partial = picture.with_name(picture.name + ".partial")
+            partial.unlink(missing_ok=True)
             partial.write_text(drawing, "utf-8")
             partial.replace(picture)
         except OSError as refusal:

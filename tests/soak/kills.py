@@ -1,0 +1,173 @@
+"""Kill a bounce, a preview, a write into a recipe and a cache fill at random moments: `python -m tests.soak.kills`.
+
+After every kill: sources and earlier outputs are untouched, nothing half-written carries its final name, and the next
+run succeeds, comes to the very bytes, and clears what was left.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import random
+import shutil
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from layerpipe import render
+from layerpipe.recipe_edit import set_level
+from layerpipe.recipe_file import read_recipe
+from layerpipe.store import Store
+from tests.soak.scene import FINE, Scene, bounce, digests, finish, forked
+
+
+class Kind:
+    """One thing that is killed: how it is prepared, done, and judged."""
+
+    def __init__(self, scene: Scene) -> None:
+        self.scene = scene
+        self.store_folder = scene.folder / "store"
+
+    def prepare(self, n: int) -> None:
+        """Before a run."""
+
+    def work(self) -> None:
+        """What is killed."""
+        raise NotImplementedError
+
+    def complaints(self) -> list[str]:
+        """After a kill, and after the run that follows it."""
+        return self.scene.complaints(may_be_absent=False)
+
+    def settled(self) -> list[str]:
+        """After the run that follows a kill."""
+        return [f"left over: {name}" for name in self.scene.leftovers()]
+
+
+class KilledBounce(Kind):
+    """A bounce over an earlier one of the other version."""
+
+    def prepare(self, n: int) -> None:
+        self.version = n % 2
+        self.scene.use(self.version)
+
+    def work(self) -> None:
+        bounce(self.scene, Store(self.store_folder))
+
+    def settled(self) -> list[str]:
+        right = digests(self.scene.target) == self.scene.known[self.version]
+        return super().settled() + ([] if right else ["the next run comes to other bytes"])
+
+
+class KilledFill(KilledBounce):
+    """The same into an empty store."""
+
+    def prepare(self, n: int) -> None:
+        super().prepare(n)
+        shutil.rmtree(self.store_folder, ignore_errors=True)
+
+
+class KilledPreview(Kind):
+    """Listening files over earlier ones."""
+
+    def __init__(self, scene: Scene) -> None:
+        super().__init__(scene)
+        self.known = []
+        for n in (0, 1):
+            scene.use(n)
+            self.work()
+            self.known.append(digests(scene.folder / "previews"))
+
+    def prepare(self, n: int) -> None:
+        self.version = n % 2
+        self.scene.use(self.version)
+
+    def work(self) -> None:
+        render.preview_song(read_recipe(self.scene.recipe), self.scene.folder / "previews",
+                            store=Store(self.store_folder))
+
+    def complaints(self) -> list[str]:
+        allowed = [{files.get(name) for files in self.known} for name in self.known[0]]
+        now = digests(self.scene.folder / "previews")
+        strange = [name for name, wanted in zip(self.known[0], allowed, strict=True) if now.get(name) not in wanted]
+        return super().complaints() + [f"half a listening file: {name}" for name in strange]
+
+    def settled(self) -> list[str]:
+        right = digests(self.scene.folder / "previews") == self.known[self.version]
+        return super().settled() + ([] if right else ["the next run makes other listening files"])
+
+
+class KilledWrite(Kind):
+    """A level written into the recipe again and again, for one write alone is over before it can be killed."""
+
+    def prepare(self, n: int) -> None:
+        self.scene.use(0)
+
+    def work(self) -> None:
+        for n in range(12):
+            set_level(self.scene.recipe, "octave", -float(n % 20) - 0.5).write()
+
+    def complaints(self) -> list[str]:
+        read_recipe(self.scene.recipe)
+        whole = self.scene.recipe.read_text("utf-8")
+        return super().complaints() + ([] if whole.count("\n") == self.scene.texts[0].count("\n") else ["half a recipe"])
+
+
+KINDS = {"bounce": KilledBounce, "preview": KilledPreview, "write": KilledWrite, "fill": KilledFill}
+
+
+def run(kind_name: str, count: int, seed: int, folder: Path) -> tuple[dict[str, object], list[str]]:
+    """Kill one kind of work `count` times."""
+    picked = random.Random(seed)
+    scene = Scene(folder)
+    scene.use(0)
+    bounce(scene, Store(folder / "store"))
+    kind: Kind = KINDS[kind_name](scene)
+    longest = sorted(_seconds(kind, n) for n in (0, 1, 0, 1, 0))[2]
+    complaints: list[str] = []
+    hit = 0
+    for n in range(count):
+        kind.prepare(n)
+        at_s = picked.uniform(0, longest)
+        hit += forked(kind.work, kill_after_s=at_s) is None
+        found = kind.complaints()
+        if forked(kind.work) != FINE:
+            found.append("the next run fails")
+        found += kind.complaints() + kind.settled()
+        complaints += [f"{kind_name}, kill {n} after {at_s:.3f} s: {what}" for what in found]
+    return {"kind": kind_name, "kills": count, "while_working": hit, "work_s": round(longest, 3)}, complaints
+
+
+def _seconds(kind: Kind, n: int) -> float:
+    """How long the work takes undisturbed."""
+    kind.prepare(n)
+    begun = time.perf_counter()
+    if forked(kind.work) != FINE:
+        raise SystemExit("the work fails before anything is killed")
+    return time.perf_counter() - begun
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """The command."""
+    asked = argparse.ArgumentParser(description=__doc__)
+    asked.add_argument("--count", type=int, default=200, help="kills of each kind")
+    asked.add_argument("--seed", type=int, default=1)
+    asked.add_argument("--kind", choices=sorted(KINDS), action="append")
+    found = asked.parse_args(arguments)
+    figures, complaints = [], []
+    with tempfile.TemporaryDirectory(prefix="soak-kills-") as room:
+        for name in found.kind or KINDS:
+            folder = Path(room) / name
+            folder.mkdir()
+            begun = time.perf_counter()
+            of_kind, wrong = run(name, found.count, found.seed, folder)
+            figures.append({**of_kind, "seconds": round(time.perf_counter() - begun, 1)})
+            print(json.dumps(figures[-1]))
+            complaints += wrong
+    return finish({"soak": "kills", "runs": figures}, complaints)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,109 @@
+"""A small song to break things with, and what must be true of it afterwards."""
+
+from __future__ import annotations
+
+import copy
+import hashlib
+import json
+import os
+import signal
+import sys
+import time
+import traceback
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from layerpipe import render
+from layerpipe.errors import LayerpipeError
+from layerpipe.recipe_file import read_recipe
+from layerpipe.store import Store
+from tests.songs import recipe_of, write_recipe
+
+FINE, REFUSED, BROKEN = 0, 3, 4
+
+
+class Scene:
+    """A song in two versions of other levels and chains, and the bytes each must come to."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        recipe = recipe_of(folder)
+        self.recipe = write_recipe(folder / "song.toml", recipe)
+        self.texts = [self.recipe.read_text("utf-8")]
+        other = copy.deepcopy(recipe)
+        other["layer"][1]["level_db"] = -6.0
+        other["layer"][0]["chain"]["high_pass"] = [{"hz": 100}]
+        write_recipe(self.recipe, other)
+        self.texts.append(self.recipe.read_text("utf-8"))
+        self.target = folder / "bounces" / "song"
+        self.sources = digests(folder, "*.wav")
+        self.known: list[dict[str, str]] = []
+        for n in (0, 1):
+            self.use(n)
+            bounce(self, Store(folder / "store"), folder / f"known{n}")
+            self.known.append(digests(folder / f"known{n}"))
+
+    def use(self, version: int) -> None:
+        """Let the recipe be one of the two."""
+        self.recipe.write_text(self.texts[version], "utf-8")
+
+    def complaints(self, *, may_be_absent: bool) -> list[str]:
+        """What is not as it must be, whatever happened."""
+        found = []
+        if digests(self.folder, "*.wav") != self.sources:
+            found.append("a source is changed")
+        if not self.target.exists():
+            if not may_be_absent:
+                found.append("the earlier bounce is gone")
+        elif digests(self.target) not in self.known:
+            found.append(f"the bounce is neither the one nor the other: {sorted(digests(self.target))}")
+        return found
+
+    def leftovers(self) -> list[str]:
+        """Half-written files and folders anywhere."""
+        return sorted(path.relative_to(self.folder).as_posix() for path in self.folder.rglob("*")
+                      if path.name.endswith((".partial", ".retired")))
+
+
+def bounce(scene: Scene, store: Store, target: Path | None = None) -> None:
+    """Bounce the scene's recipe as it is now."""
+    file = read_recipe(scene.recipe)
+    render.until_whole(lambda: render.bounce_song(file, target or scene.target, store), store)
+
+
+def digests(folder: Path, pattern: str = "**/*") -> dict[str, str]:
+    """SHA-256 of files by their names."""
+    return {path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+            for path in sorted(folder.glob(pattern)) if path.is_file()}
+
+
+def forked(work: Callable[[], None], *, kill_after_s: float | None = None) -> int | None:
+    """Do work in a process of its own; its exit code, or None if it was killed before it ended."""
+    sys.stdout.flush()
+    child = os.fork()
+    if child == 0:
+        code = BROKEN
+        try:
+            work()
+            code = FINE
+        except LayerpipeError as refusal:
+            print(f"  refused: {refusal}", file=sys.stderr) if os.environ.get("SOAK_ALOUD") else None
+            code = REFUSED
+        except BaseException:
+            traceback.print_exc()
+        finally:
+            os._exit(code)
+    if kill_after_s is not None:
+        time.sleep(kill_after_s)
+        os.kill(child, signal.SIGKILL)
+    _, status = os.waitpid(child, 0)
+    return None if os.WIFSIGNALED(status) else os.waitstatus_to_exitcode(status)
+
+
+def finish(figures: dict[str, Any], complaints: list[str]) -> int:
+    """Print complaints, then one line of figures; the exit code."""
+    for complaint in complaints[:50]:
+        print(f"  {complaint}")
+    print(json.dumps({**figures, "complaints": len(complaints)}))
+    return 1 if complaints else 0
