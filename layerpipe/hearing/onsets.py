@@ -26,6 +26,8 @@ CLICK_LATE_DB, SHARP_LATE_DB, SHARP_RISE_DB = 0.8, 2.0, 10.0
 """What cannot be foretold 15 to 45 ms after a click is what it was; a sharp one may have stirred a room."""
 SLIDE_STEP_DB, SLIDE_SWELL_DB = 5.0, 4.0
 NOTHING_BEFORE_DB = 40.0
+STOPPING_DB = -1.0
+STRUCK_DB, FALLEN_DB = 0.5, -10.0
 UNDER_LOUD_DB, UNDER_NOISE_DB = 50.0, 3.0
 
 
@@ -116,15 +118,25 @@ def _onsets_of(stretch: Stretch) -> list[Onset]:
     highest = ndimage.maximum_filter1d(curve, 2 * PEAK_REACH_MS + 1)
     peaks = np.flatnonzero((curve == highest) & (curve > LEAST_RISE_DB))
     found: list[Onset] = []
-    last_begin = -1e9
+    last: tuple[int, int] | None = None
     for peak in peaks:
         begin = _begin_of(curve, int(peak))
-        if begin - last_begin < ONE_STRUM_S * 1000:
-            continue
-        last_begin = begin
-        arrival = _arrival(stretch.samples, begin / 1000 * rate_hz, (peak + SUDDEN_MS) / 1000 * rate_hz, rate_hz)
+        arrival = None
+        if last is not None and begin - last[0] < ONE_STRUM_S * 1000:
+            arrival = _arrival(stretch.samples, begin / 1000 * rate_hz, (peak + SUDDEN_MS) / 1000 * rate_hz, rate_hz)
+            back = round(0.008 * rate_hz)
+            piece = stretch.samples[max(last[1] - back, 0) : arrival.frame]
+            if arrival.frame - last[1] < back or not _is_stopping(piece, back, back):
+                continue
+            # A hand came down and then strummed: the strum is meant.
+            found = [onset for onset in found if abs(onset.at_s - stretch.start_s - last[1] / rate_hz) > 1e-6]
+        arrival = arrival or _arrival(stretch.samples, begin / 1000 * rate_hz, (peak + SUDDEN_MS) / 1000 * rate_hz,
+                                      rate_hz)
+        last = begin, arrival.frame
         at_s = stretch.start_s + arrival.frame / rate_hz
-        if not stretch.judged_s[0] <= at_s < stretch.judged_s[1] or not _is_pluck(arrival, float(curve[peak])):
+        if not stretch.judged_s[0] <= at_s < stretch.judged_s[1]:
+            continue
+        if not _is_pluck(arrival, float(curve[peak])) or _is_stop(stretch.samples, arrival.frame, rate_hz):
             continue
         after = stretch.samples[arrival.frame : arrival.frame + round(0.06 * rate_hz)]
         level_db = 10 * np.log10(np.mean(after**2) + 1e-14) if len(after) else -140.0
@@ -163,20 +175,37 @@ def _arrival(samples: FloatArray, begin: float, peak: float, rate_hz: float) -> 
     ms = rate_hz / 1000
     first = max(round(begin - LOOK_BACK_MS * ms), 0)
     trained = min(round(TRAIN_S * rate_hz), first)
-    stop = round(max(begin + 20 * ms, min(peak, begin + 30 * ms)))
+    stop = round(max(begin + 20 * ms, peak + 2 * ms))
     whole = unforetold_after(samples[first - trained : stop + round(40 * ms)], trained, rate_hz)
     rest = whole[: stop - first]
     frame, shortest = _split(rest), round(EARLIER_MS * ms)
-    while frame > 3 * shortest:
-        earlier = _split(rest[:frame])
+    tried = frame
+    while tried > 3 * shortest:
+        earlier = _split(rest[:tried])
         if earlier < shortest or _rise_db(rest[:earlier], rest[earlier : earlier + shortest]) < EARLIER_RISE_DB:
             break
-        frame = earlier
+        if not _is_stopping(samples[first : first + frame], earlier, round(8 * ms)):
+            frame = earlier
+        tried = earlier
     late_db = _rise_db(rest[max(frame - round(14 * ms), 0) : max(frame - 4, 0)],
                        whole[frame + round(15 * ms) : frame + round(45 * ms)])
     step_db = _rise_db(rest[max(frame - round(4 * ms), 0) : max(frame - 2, 0)], rest[frame : frame + round(4 * ms)])
     agreed = abs(first + frame - begin - SUDDEN_MS / 2 * ms) < AGREED_MS * ms
     return Arrival(first + frame, agreed, late_db, step_db)
+
+
+def _is_stopping(samples: FloatArray, at: int, before: int) -> bool:
+    """Whether the sound falls from `at` to its end: a hand that comes down before it strums, not a string let go."""
+    return _rise_db(samples[max(at - before, 0) : at], samples[at:]) < STOPPING_DB
+
+
+def _is_stop(samples: FloatArray, frame: int, rate_hz: float) -> bool:
+    """Whether the strings fall silent at `frame` without having been struck."""
+    ms = rate_hz / 1000
+    before = samples[max(frame - round(12 * ms), 0) : max(frame - round(2 * ms), 0)]
+    struck = _rise_db(before, samples[frame : frame + round(10 * ms)])
+    fallen = _rise_db(before, samples[frame + round(20 * ms) : frame + round(50 * ms)])
+    return struck < STRUCK_DB and fallen < FALLEN_DB
 
 
 def _rise_db(before: FloatArray, after: FloatArray) -> float:
