@@ -96,8 +96,10 @@ def test_the_page_sounds_as_the_blend_does_and_as_loud_as_any_other_setting(open
 
 def test_the_page_reckons_loudness_as_python_does(open_page, demo, rng, tmp_path):
     song, _ = demo
-    # Blocks from loud to under either gate, so that both gates have work to do.
-    products = song.sections[0].products * 10 ** rng.uniform(-7, 0, len(song.sections[0].products))[:, None]
+    # Many blocks from loud to under either gate, half of them under the absolute one, so that both have work to do.
+    products = np.tile(song.sections[0].products, (8, 1))
+    decades = np.where(rng.integers(0, 2, len(products)), rng.uniform(-2, 0, len(products)), -9)
+    products = products * 10 ** decades[:, None]
     uneven = dataclasses.replace(song, sections=(dataclasses.replace(song.sections[0], products=products),))
     path = tmp_path / "uneven.html"
     path.write_bytes(build_sheet(uneven))
@@ -110,9 +112,12 @@ def test_the_page_reckons_loudness_as_python_does(open_page, demo, rng, tmp_path
         powers = np.maximum(products @ (mix[upper] * mix[lower] * np.where(upper == lower, 1, 2)), 0)
         told = page.evaluate("levels => layerpipeSheet.loudness(0, levels)", levels)
         assert told == pytest.approx(integrated(powers), abs=1e-9)
-        # BS.1770-5, eq. 4 to 7: neither gate is idle here.
-        heard = powers[powers > 10 ** (-69.309 / 10)]
-        assert len(heard[heard > heard.mean() / 10]) < len(heard) < len(powers)
+        # BS.1770-5, eq. 4 to 7: without either gate the answer would be another.
+        absolute = 10 ** (-69.309 / 10)
+        for first_gate, second in ((absolute, 0.0), (0.0, 0.1)):
+            gate = max(powers[powers > first_gate].mean() * second, first_gate)
+            lacking = -0.691 + 10 * math.log10(powers[powers > gate].mean())
+            assert abs(lacking - told) > 0.05
 
 
 def test_a_louder_setting_than_was_foreseen_lowers_them_all_alike(open_page, demo, tmp_path):

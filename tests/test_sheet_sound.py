@@ -6,6 +6,7 @@ import dataclasses
 import io
 import json
 import math
+import re
 from pathlib import Path
 
 import numpy as np
@@ -17,9 +18,10 @@ from layerpipe.cli import app
 from layerpipe.dsp.loudness import integrated, measure
 from layerpipe.energies import EnergyMeter
 from layerpipe.errors import OutputError, RecipeError
+from layerpipe.jobs.sheet import sheet_song
 from layerpipe.layers import sum_layer, take_pans
 from layerpipe.recipe_file import read_recipe
-from layerpipe.render import energies_of, sheet_song, voice_song
+from layerpipe.render import energies_of, voice_song
 from layerpipe.sheet import build_sheet, write_page
 from layerpipe.sheet_loops import JOINT_MS, SheetPart, parts_of
 from layerpipe.sheet_sound import MOST_BYTES, make_sheet_song
@@ -249,6 +251,28 @@ def test_nothing_but_an_earlier_page_is_replaced(tmp_path):
     assert other.read_text() == "precious"
     with pytest.raises(OutputError, match="cannot be written"):
         write_page(other / "letter.html", b"page")
+
+
+def test_a_song_without_sections_is_chosen_as_a_whole(tmp_path, browser):
+    text = LANTERN.read_text("utf-8").replace("../demo_stems", str(PROJECT / "demo_stems"))
+    recipe = tmp_path / "lantern.toml"
+    recipe.write_text(re.sub(r"\[\[section\]\]\n(?:[a-z].*\n)*", "", text), "utf-8")
+    assert read_recipe(recipe).recipe.section == []
+    out = tmp_path / "letter.html"
+    made = CliRunner().invoke(app, ["sheet", str(recipe), "--seconds", "2", "--out", str(out), "--json"])
+    assert [part["section"] for part in json.loads(made.stdout)["sections"]] == ["whole song"]
+    page = browser.new_page()
+    page.goto(out.as_uri())
+    page.locator("#level-1").fill("-7.5")
+    page.locator("#keep button").click()
+    line = page.locator("#line").input_value()
+    page.close()
+    told = CliRunner().invoke(app, ["levels", str(recipe), "--accept", f"Hi!\n\n{line}\n"])
+    assert told.exit_code == 0, told.output
+    (octave,) = (layer for layer in read_recipe(recipe).recipe.layer if layer.name == "octave")
+    assert octave.level_db == -7.5
+    again, _ = sheet_song(read_recipe(recipe), seconds=2.0)
+    assert [layer.level_db for layer in again.sections[0].layers] == [0.0, -7.5]
 
 
 def test_marks_and_ranges_come_from_the_recipe(tmp_path):
