@@ -11,16 +11,20 @@ from typing import TYPE_CHECKING, Any
 from layerpipe.errors import AudioError, LayerpipeError, OutputError, ParameterError, RecipeError
 
 if TYPE_CHECKING:
+    from layerpipe.jobs.bounce import bounce_song
+    from layerpipe.jobs.levels import levels_song
+    from layerpipe.jobs.preview import preview_song
     from layerpipe.recipe_file import RecipeFile, read_recipe
-    from layerpipe.render import bounce_song, energies_of, preview_song, voice_song
+    from layerpipe.render import energies_of, voice_song
     from layerpipe.store import Store
 
 __version__ = "0.1.0"
 __all__ = ["AudioError", "LayerpipeError", "OutputError", "ParameterError", "RecipeError", "RecipeFile", "Store",
-           "__version__", "bounce_song", "energies_of", "preview_song", "read_recipe", "voice_song"]
+           "__version__", "bounce_song", "energies_of", "levels_song", "preview_song", "read_recipe", "voice_song"]
 
-_FROM = {"RecipeFile": "recipe_file", "read_recipe": "recipe_file", "bounce_song": "render", "energies_of": "render",
-         "preview_song": "render", "voice_song": "render", "Store": "store"}
+_FROM = {"RecipeFile": "recipe_file", "read_recipe": "recipe_file", "Store": "store", "voice_song": "render",
+         "energies_of": "render", "bounce_song": "jobs.bounce", "preview_song": "jobs.preview",
+         "levels_song": "jobs.levels"}
 
 
 def __getattr__(name: str) -> Any:

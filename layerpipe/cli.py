@@ -19,8 +19,10 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for command in (draft.draft, timing.timing, clock.clock, bounce.bounce, preview.preview, levels.levels, sheet.sheet, verify.verify,
-                compare.compare, cache.cache, schema.schema):
+for command in (
+    draft.draft, timing.timing, clock.clock, levels.levels, preview.preview, sheet.sheet,
+    bounce.bounce, verify.verify, compare.compare, cache.cache, schema.schema,
+):
     app.command()(command)
 
 

@@ -6,50 +6,21 @@ file -> moves -> chain -> processed take (kept in the store) -> pan, layer, sect
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
-from hashlib import sha256
-from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import numpy as np
 
 from layerpipe import chain, moves, takes
-from layerpipe.bounce import lowering_gain, past_full_scale, write_stems
-from layerpipe.checking.compare import Compared, compare_bounces
-from layerpipe.checking.opened import OpenBounce, open_bounce
-from layerpipe.checking.origin import check_sources, recipe_inside
-from layerpipe.checking.picture import draw_residuals
-from layerpipe.checking.verify import CHANGED, Verified, verify_bounce, with_fresh, with_originals, with_sources
-from layerpipe.clock import SongClock
-from layerpipe.delivery import files_of_bounce, write_papers
+from layerpipe.clock import SongClock, seconds_text
 from layerpipe.energies import DamagedEnergies, Energies, EnergyMeter
-from layerpipe.errors import AudioError, Fault, LayerpipeError, ParameterError, RecipeError
-from layerpipe.layers import take_pans
-from layerpipe.levels import (
-    Bands,
-    DamagedBands,
-    LevelStudy,
-    SectionPeaks,
-    borders,
-    layer_to_try,
-    measure_bands,
-    measure_peaks,
-    study,
-)
-from layerpipe.manifest import blends_of, manifest
-from layerpipe.preview import Listening, make_previews, versions_of
-from layerpipe.recipe import Chain, Layer, Recipe
-from layerpipe.recipe_file import RecipeFile, read_recipe
-from layerpipe.sheet.song import SheetSong
-from layerpipe.sheet_loops import Keep, parts_of
-from layerpipe.sheet_pictures import draw_pictures
-from layerpipe.sheet_sound import make_sheet_song
+from layerpipe.errors import AudioError, Fault, ParameterError, RecipeError
+from layerpipe.recipe import Chain, Recipe
+from layerpipe.recipe_file import RecipeFile
 from layerpipe.sound import Sound
 from layerpipe.store import DamagedEntry, Store, StoredTake, StoreMoved, key_of
 from layerpipe.voiced import Voice, VoicedSong
-from layerpipe.whole import whole_or_absent
 
 T = TypeVar("T")
 Advance = Callable[[float], None]
@@ -83,6 +54,7 @@ def voice_song(file: RecipeFile, store: Store, *, advance: Advance = lambda shar
     rate_hz = sounding[0].source.rate_hz
     clock = SongClock.of(recipe)
     _refuse_corners(file, recipe, rate_hz)
+    _refuse_late_sections(file, recipe, clock, sounding[0].frames / rate_hz)
 
     def voice_one(opened_take: takes.OpenTake) -> Voice:
         place = f'layer "{opened_take.layer.name}", take "{opened_take.take.name}"'
@@ -127,304 +99,28 @@ def _process(sound: Sound, wanted: Chain, key: str, store: Store, fault: Callabl
 
 def _refuse_corners(file: RecipeFile, recipe: Recipe, rate_hz: int) -> None:
     """Filters that only the files' rate shows to be impossible, all at once."""
-    faults = []
-    for layer in recipe.layer:
-        chains = [(f'layer "{layer.name}", chain', layer.chain)]
-        chains += [(f'layer "{layer.name}", take "{take.name}", chain', take.chain)
-                   for take in layer.take if take.chain]
-        for place, asked in chains:
-            for kind in ("high_pass", "shelf", "bell"):
-                faults += [
-                    Fault(file.path, f"{place}, {kind} {n}",
-                          f"{part.hz:g} Hz must be below {rate_hz / 2:g} Hz, half the rate")
-                    for n, part in enumerate(getattr(asked, kind), 1) if part.hz >= rate_hz / 2
-                ]
+    chains: list[tuple[tuple[str | int, ...], Chain]] = []
+    for n, layer in enumerate(recipe.layer):
+        chains.append((("layer", n, "chain"), layer.chain))
+        chains += [(("layer", n, "take", m, "chain"), take.chain) for m, take in enumerate(layer.take) if take.chain]
+    faults = [
+        file.fault((*place, kind, n, "hz"), f"found {part.hz:g}, allowed is less than {rate_hz / 2:g}, half the rate")
+        for place, asked in chains for kind in ("high_pass", "shelf", "bell")
+        for n, part in enumerate(getattr(asked, kind)) if part.hz >= rate_hz / 2
+    ]
     if faults:
         raise RecipeError(faults)
 
 
-@dataclass(frozen=True)
-class Bounced:
-    """What became of one recipe: a folder and its manifest, or the reason why not."""
-
-    recipe: Path
-    folder: Path
-    manifest: dict[str, Any] = field(default_factory=dict)
-    refusal: LayerpipeError | None = None
-
-
-def bounce_all(files: Sequence[RecipeFile], out: Path, *, store: Store | None = None, pdf: bool = False,
-               advance: Advance = lambda share: None) -> list[Bounced]:
-    """Bounce several recipes side by side, each into its own folder of `out`; one that is refused stops no other.
-
-    Parameters
-    ----------
-    files : sequence of RecipeFile
-    out : Path
-        Gets one folder per recipe, named like its file.
-    store : Store, optional
-        Default: the user's.
-    pdf : bool
-        Also print each delivery sheet, where a Chromium is found.
-    advance : function of a share
-        Told how much of all the work, of 1, has been done.
-
-    Raises
-    ------
-    RecipeError
-        If two recipes would share a folder.
-    """
-    store = store or Store()
-    names = [file.path.stem.casefold() for file in files]
-    twice = [file for file in files if names.count(file.path.stem.casefold()) > 1]
-    if twice:
-        raise RecipeError([Fault(file.path, "", f'would share the folder "{out / file.path.stem}" with another recipe; '
-                                                "rename one or bounce it alone with another --out") for file in twice])
-
-    def one(file: RecipeFile) -> Bounced:
-        folder = out / file.path.stem
-        try:
-            def part(share: float) -> None:
-                advance(share / len(files))
-
-            made = until_whole(lambda: bounce_song(file, folder, store, pdf=pdf, advance=part), store)
-        except LayerpipeError as refusal:
-            return Bounced(file.path, folder, refusal=refusal)
-        return Bounced(file.path, folder, made)
-
-    with ThreadPoolExecutor(min(len(files), WORKERS) or 1) as pool:
-        done = list(pool.map(one, files))
-    store.prune()
-    return done
-
-
-def bounce_song(file: RecipeFile, folder: Path, store: Store, *, pdf: bool = False,
-                advance: Advance = lambda share: None) -> dict[str, Any]:
-    """Bounce one recipe into a folder, whole or not at all; hands the manifest back.
-
-    Raises
-    ------
-    RecipeError, AudioError, OutputError
-        What is wrong with the recipe, its files, or the place it should go to; or what passes full scale.
-    """
-    with whole_or_absent(folder, files_of_bounce) as partial:
-        song = voice_song(file, store, advance=lambda share: advance(share / 2))
-        meter = None if store.find_file(energies_key(song), "energies") else EnergyMeter(song.channels, song.rate_hz)
-        stems = write_stems(song, partial, workers=WORKERS, meter=meter, advance=lambda share: advance(share / 2))
-        energies = energies_of(song, store) if meter is None else keep_energies(meter, energies_key(song), store)
-        refusal = past_full_scale(stems, song)
-        if refusal is not None and song.recipe.bounce.ceiling == "refuse":
-            raise refusal
-        if refusal is not None:
-            song = replace(song, scale=lowering_gain(stems))
-            stems = write_stems(song, partial, workers=WORKERS)
-        digest = sha256(file.text.encode()).hexdigest()
-        blends = blends_of(song, stems, energies)
-        pictures = draw_pictures(song, stems, blends)
-        told = write_papers(partial, manifest(song, stems, blends, digest), file.text, pictures, pdf=pdf)
-        store.note_place_of_recipe(digest, file.path.absolute().parent)
-    return told
-
-
-def preview_song(file: RecipeFile, out: Path, *, sections: Sequence[str] = (), versions: Sequence[str] = (),
-                 store: Store | None = None, advance: Advance = lambda share: None) -> list[Listening]:
-    """Write listening files of one recipe into its own folder of `out`.
-
-    Raises
-    ------
-    RecipeError, AudioError, OutputError
-        What is wrong with the recipe, its files, a name of a section or version, or the place it should go to.
-    """
-    store = store or Store()
-
-    def work() -> list[Listening]:
-        song = voice_song(file, store, advance=lambda share: advance(share / 2))
-        parts, heard = song.stretches(sections), versions_of(song, versions)
-        made = make_previews(song, energies_of(song, store), out / file.path.stem, parts, heard, workers=WORKERS,
-                             advance=lambda share: advance(share / 2))
-        store.prune()
-        return made
-
-    return until_whole(work, store)
-
-
-def sheet_song(file: RecipeFile, *, sections: Sequence[str] = (), seconds: float = 20.0, store: Store | None = None,
-               advance: Advance = lambda share: None) -> tuple[SheetSong, int]:
-    """Gather what the artist's page of a recipe holds, and the bits its sound is kept with.
-
-    Raises
-    ------
-    RecipeError, AudioError
-        What is wrong with the recipe, its files or a section's name.
-    """
-    store = store or Store()
-
-    def work() -> tuple[SheetSong, int]:
-        song = voice_song(file, store, advance=lambda share: advance(share / 2))
-        parts = parts_of(song, sections, seconds)
-        made = make_sheet_song(song, energies_of(song, store), parts, workers=WORKERS, keep=keeping_in(store),
-                               advance=lambda share: advance(share / 2))
-        store.prune()
-        return made
-
-    return until_whole(work, store)
-
-
-def levels_song(file: RecipeFile, levels_db: Sequence[float], *, layer: str | None = None,
-                sections: Sequence[str] = (), under_lu: float | None = None, store: Store | None = None,
-                advance: Advance = lambda share: None) -> LevelStudy:
-    """Try levels of one layer in every section, or those named, and the whole song.
-
-    Raises
-    ------
-    RecipeError, AudioError
-        What is wrong with the recipe, its files, or a name of a layer or section.
-    """
-    store = store or Store()
-    name = layer_to_try(file, layer)
-
-    def work() -> LevelStudy:
-        song = voice_song(file, store, advance=lambda share: advance(share / 2))
-        parts = song.stretches(sections)
-        tried = next(known for known in song.layers if known.name == name)
-        energies = energies_of(song, store)
-        bands = bands_of(song, store, advance=lambda share: advance(share / 4))
-        peaks = peaks_of(song, tried, store, advance=lambda share: advance(share / 4))
-        store.prune()
-        return study(song, energies, bands, peaks, tried, parts, levels_db, under_lu)
-
-    return until_whole(work, store)
-
-
-def bands_of(song: VoicedSong, store: Store, *, advance: Advance = lambda share: None) -> Bands:
-    """The band energies of the song's layers, from the store or measured now."""
-    key = key_of({"engine": ENGINE, "bands": 1, "numpy": np.__version__, **_layers_key(song)})
-    kept = store.find_file(key, "bands")
-    if kept is not None:
-        try:
-            return Bands.load(kept)
-        except DamagedBands:
-            kept.unlink(missing_ok=True)
-    bands = measure_bands(song, workers=WORKERS, advance=advance)
-    store.make_file(key, "bands", bands.save)
-    return bands
-
-
-def peaks_of(song: VoicedSong, layer: Layer, store: Store, *, advance: Advance = lambda share: None) -> SectionPeaks:
-    """The peaks of the blend at every level of a layer, from the store or measured now."""
-    rest = {other.name: vars(song.plans[other.name]) for other in song.layers if other is not layer}
-    key = key_of({"engine": ENGINE, "peaks": 1, "layer": song.layers.index(layer), "rest": rest,
-                  "borders": borders(song), **_layers_key(song)})
-    kept = store.find_file(key, "peaks")
-    if kept is not None:
-        try:
-            return SectionPeaks.load(kept)
-        except DamagedBands:
-            kept.unlink(missing_ok=True)
-    peaks = measure_peaks(song, layer, workers=WORKERS, advance=advance)
-    store.make_file(key, "peaks", peaks.save)
-    return peaks
-
-
-def keeping_in(store: Store) -> Keep:
-    """Bytes kept in a store under everything that shaped them, if they are still what was kept; else made and kept."""
-    def keep(shaped_by: Mapping[str, Any], kind: str, make: Callable[[], bytes]) -> bytes:
-        key = key_of({"engine": ENGINE, **shaped_by})
-        kept = store.find_file(key, kind)
-        if kept is not None:
-            found = kept.read_bytes()
-            if sha256(found[32:]).digest() == found[:32]:
-                return found[32:]
-            kept.unlink(missing_ok=True)
-        made = make()
-
-        def write(path: Path) -> None:
-            path.write_bytes(sha256(made).digest() + made)
-
-        store.make_file(key, kind, write)
-        return made
-
-    return keep
-
-
-def _layers_key(song: VoicedSong) -> dict[str, Any]:
-    """What shapes the layers at level 0 dB."""
-    return {"layers": [[[song.voices[n].sound.key, *take_pans(song.voices[n].take)] for n in song.voices_of(layer)]
-                       for layer in song.layers], "scale": song.scale}
-
-
-def verify_song(opened: OpenBounce, *, sources: bool = False, recipe: Path | None = None, workers: int = WORKERS,
-                store: Store | None = None, advance: Advance = lambda share: None) -> Verified:
-    """Look at every file of a bounce, and with `sources` at the takes; `recipe` says where its recipe lies.
-
-    Raises
-    ------
-    RecipeError, OutputError
-        If the takes are asked for and not found.
-    """
-    found = verify_bounce(opened, workers=workers, advance=advance)
-    if sources:
-        found = with_sources(found, check_sources(opened, _recipe_inside(opened, recipe, store or Store())))
-    return found
-
-
-def verify_again(found: Verified, opened: OpenBounce, room: Path, *, wanted: bool, recipe: Path | None = None,
-                 store: Store | None = None, advance: Advance = lambda share: None) -> Verified:
-    """Render a bounce anew into `room` and hold it to that; unless `wanted` only to say where changed stems differ.
-
-    Raises
-    ------
-    RecipeError, AudioError, OutputError
-        If that is wanted and cannot be rendered.
-    """
-    store = store or Store()
-    told = {file["path"] for file in opened.files}
-    unknown = any(file.verdict == CHANGED and file.first_different_frame is None and file.file in told
-                  for file in found.files)
-    if not (wanted or unknown):
-        return found
-    try:
-        file = _recipe_inside(opened, recipe, store)
-        until_whole(lambda: bounce_song(file, room / "again", store, advance=advance), store)
-        fresh = open_bounce(room / "again")
-    except LayerpipeError as refusal:
-        if wanted:
-            raise
-        return replace(found, remarks=(*found.remarks, "where changed takes differ is not known, for they cannot be "
-                                                       f"rendered anew: {refusal}"))
-    found = with_originals(found, opened, fresh)
-    return with_fresh(found, opened, fresh) if wanted else found
-
-
-def compare_songs(old: Path, new: Path, room: Path, *, workers: int = WORKERS, store: Store | None = None,
-                  advance: Advance = lambda share: None) -> tuple[Compared, str]:
-    """Compare two bounces; a recipe in the place of one is rendered into `room`. Also a picture of what is left, SVG.
-
-    Raises
-    ------
-    NotABounceError
-        If a folder is no bounce.
-    RecipeError, AudioError, OutputError
-        If a recipe cannot be rendered.
-    """
-    store = store or Store()
-
-    def opened(path: Path, name: str) -> OpenBounce:
-        if path.is_dir() or path.suffix.lower() != ".toml":
-            return open_bounce(path)
-        file = read_recipe(path)
-        until_whole(lambda: bounce_song(file, room / name, store, advance=lambda share: advance(share / 4)), store)
-        return open_bounce(room / name)
-
-    before, after = opened(old, "old"), opened(new, "new")
-    found, nulls = compare_bounces(before, after, workers=workers, advance=lambda share: advance(share / 2))
-    return found, draw_residuals(nulls, after)
-
-
-def _recipe_inside(opened: OpenBounce, recipe: Path | None, store: Store) -> RecipeFile:
-    """The recipe of a bounce, with its files as seen from where it lay."""
-    sha256_told = opened.told["recipe"].get("sha256", "") if isinstance(opened.told.get("recipe"), dict) else ""
-    return recipe_inside(opened, named=recipe, remembered=store.place_of_recipe(str(sha256_told)))
+def _refuse_late_sections(file: RecipeFile, recipe: Recipe, clock: SongClock, seconds: float) -> None:
+    """Sections of which nothing lies inside the files."""
+    faults = [
+        file.fault(("section", n, "bars"), f"begins at {seconds_text(clock.span_s(section)[0])}, "
+                                           f"when the longest take has ended ({seconds_text(seconds)})")
+        for n, section in enumerate(recipe.section) if clock.span_s(section)[0] >= seconds
+    ]
+    if faults:
+        raise RecipeError(faults)
 
 
 def energies_of(song: VoicedSong, store: Store) -> Energies:

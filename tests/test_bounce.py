@@ -16,6 +16,7 @@ from scipy import signal
 
 from layerpipe import render
 from layerpipe.errors import AudioError, OutputError, RecipeError
+from layerpipe.jobs.bounce import bounce_all, bounce_song
 from layerpipe.recipe_file import read_recipe
 from layerpipe.store import Store
 from tests.songs import RATE_HZ, plucked, recipe_of, write_recipe, write_take
@@ -35,7 +36,7 @@ def _bounce(studio, name, change=lambda recipe: None):
     change(recipe)
     file = read_recipe(write_recipe(folder / f"{name}.toml", recipe))
     target = folder / "bounces" / name
-    return target, render.bounce_song(file, target, store)
+    return target, bounce_song(file, target, store)
 
 
 def _pcm(path):
@@ -125,7 +126,7 @@ def test_the_same_recipe_gives_the_same_bytes_with_and_without_the_store(studio,
     folder, _ = plain
     file = read_recipe(studio[0] / "plain.toml")
     for store in (studio[2], Store(tmp_path / "fresh")):
-        render.bounce_song(file, tmp_path / "again", store)
+        bounce_song(file, tmp_path / "again", store)
         for name in _files(folder):
             assert (tmp_path / "again" / name).read_bytes() == (folder / name).read_bytes(), name
 
@@ -285,7 +286,7 @@ def test_damage_in_the_store_is_mended_on_the_way(studio, plain):
     for path in studio[2].folder.glob("*.energies"):
         path.write_bytes(path.read_bytes()[:-8])
     file = read_recipe(studio[0] / "plain.toml")
-    render.until_whole(lambda: render.bounce_song(file, studio[0] / "bounces" / "mended", studio[2]), studio[2])
+    render.until_whole(lambda: bounce_song(file, studio[0] / "bounces" / "mended", studio[2]), studio[2])
     for name in _files(plain[0]):
         assert (studio[0] / "bounces/mended" / name).read_bytes() == (plain[0] / name).read_bytes(), name
 
@@ -296,7 +297,7 @@ def test_one_refused_recipe_stops_no_other(studio):
     spoilt = copy.deepcopy(recipe)
     spoilt["layer"][0]["take"][0]["file"] = "missing.wav"
     bad = read_recipe(write_recipe(folder / "bad.toml", spoilt))
-    outcomes = render.bounce_all([bad, good], folder / "several", store=store)
+    outcomes = bounce_all([bad, good], folder / "several", store=store)
     assert [outcome.refusal is None for outcome in outcomes] == [False, True]
     assert (folder / "several/good/blend.wav").exists()
     assert not (folder / "several/bad").exists()

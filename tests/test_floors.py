@@ -22,6 +22,7 @@ FLOORS = [
                                "bounce", "manifest", "delivery", "sheet",
                                "sheet_loops", "sheet_sound", "levels", "checking"}),
     ("the map", {"render"}),
+    ("jobs", {"jobs"}),
     ("the command line", {"commands", "cli", "__main__"}),
 ]
 # One idea in two files: the meter and its readings.

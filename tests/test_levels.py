@@ -12,11 +12,13 @@ import pyloudnorm
 import pytest
 import soundfile
 
-from layerpipe import render
 from layerpipe.dsp.loudness import measure
 from layerpipe.dsp.masking import band_edges_hz, hz_of_erb_number
 from layerpipe.dsp.truepeak import true_peak
 from layerpipe.errors import RecipeError
+from layerpipe.jobs import levels
+from layerpipe.jobs.bounce import bounce_song
+from layerpipe.jobs.levels import levels_song
 from layerpipe.levels.bands import Bands, DamagedBands
 from layerpipe.recipe_file import read_recipe
 from layerpipe.store import Store
@@ -59,7 +61,7 @@ def _file(studio, name, change=lambda recipe: None):
 
 
 def _try(studio, name="plain", levels_db=LEVELS_DB, change=lambda recipe: None, **asked):
-    return render.levels_song(_file(studio, name, change), levels_db, store=studio[2], **asked)
+    return levels_song(_file(studio, name, change), levels_db, store=studio[2], **asked)
 
 
 @pytest.fixture(scope="module")
@@ -74,7 +76,7 @@ def bounced(studio):
     for level_db in LEVELS_DB:
         file = _file(studio, f"at {level_db}", lambda recipe, at=level_db: recipe["layer"][1].update(level_db=at))
         folder = studio[0] / "bounces" / f"{level_db}"
-        render.bounce_song(file, folder, studio[2])
+        bounce_song(file, folder, studio[2])
         found[level_db] = {name: soundfile.read(folder / f"{where}.wav")[0] for name, where in (
             ("blend", "blend"), ("regular", "layers/regular"), ("octave", "layers/octave"))}
     return found
@@ -156,7 +158,7 @@ def test_the_level_under_the_rest_is_solved_to_a_hundredth(studio, section):
     found = _try(studio, sections=[section], under_lu=under, levels_db=[0.0]).solved
     assert [(one.section, one.under_lu) for one in found] == [(section, under)]
     file = _file(studio, f"solved {section}", lambda recipe: recipe["layer"][1].update(level_db=found[0].level_db))
-    render.bounce_song(file, studio[0] / "solved" / section, studio[2])
+    bounce_song(file, studio[0] / "solved" / section, studio[2])
     regular, octave = (_cut(soundfile.read(studio[0] / "solved" / section / f"layers/{name}.wav")[0], section)
                        for name in ("regular", "octave"))
     assert _pyloudnorm(octave) - _pyloudnorm(regular) == pytest.approx(-under, abs=0.01)
@@ -170,9 +172,9 @@ def test_other_layers_are_at_the_levels_of_the_recipe(studio, tmp_path):
     recipe["layer"][2]["level_db"] = -6.0
     recipe["section"][0]["levels_db"] = {"third": -math.inf, "regular": -4.0}
     file = read_recipe(write_recipe(folder / "three.toml", recipe))
-    rows = {row.section: row for row in render.levels_song(file, [-5.0], layer="octave", store=studio[2]).rows}
+    rows = {row.section: row for row in levels_song(file, [-5.0], layer="octave", store=studio[2]).rows}
     recipe["layer"][1]["level_db"] = -5.0
-    render.bounce_song(read_recipe(write_recipe(folder / "three at.toml", recipe)), tmp_path / "out", studio[2])
+    bounce_song(read_recipe(write_recipe(folder / "three at.toml", recipe)), tmp_path / "out", studio[2])
     blend = soundfile.read(tmp_path / "out/blend.wav")[0]
     third = soundfile.read(tmp_path / "out/layers/third.wav")[0]
     regular = soundfile.read(tmp_path / "out/layers/regular.wav")[0]
@@ -227,7 +229,7 @@ def test_a_tone_is_first_heard_where_the_model_says(studio):
         write_take(folder / f"{name}.wav", sound)
         layers.append({"name": name, "take": [{"name": "only", "file": f"{name}.wav", "pan": -100.0}]})
     recipe = {**_song(folder), "layer": layers}
-    found = render.levels_song(read_recipe(write_recipe(folder / "tone.toml", recipe)), [-20.0, 0.0, 10.0],
+    found = levels_song(read_recipe(write_recipe(folder / "tone.toml", recipe)), [-20.0, 0.0, 10.0],
                                store=studio[2])
     width_hz = 24.7 * (4.37 * centre_hz / 1000 + 1)
     needed = (10**0.1 - 1) * 0.05**2 / (RATE_HZ / 2) * width_hz
@@ -303,8 +305,8 @@ def test_a_song_is_measured_once_and_damage_is_measured_again(studio, monkeypatc
     first = _try(studio)
     counted = []
     for name in ("measure_bands", "measure_peaks"):
-        measured = getattr(render, name)
-        monkeypatch.setattr(render, name, lambda *a, name=name, do=measured, **k: counted.append(name) or do(*a, **k))
+        measured = getattr(levels, name)
+        monkeypatch.setattr(levels, name, lambda *a, name=name, do=measured, **k: counted.append(name) or do(*a, **k))
     assert _try(studio, levels_db=LEVELS_DB) == first
     assert counted == []
     for kind in ("bands", "peaks"):
@@ -330,5 +332,5 @@ def test_a_file_of_bands_is_read_back_and_damage_is_told(tmp_path, rng):
 
 def test_the_answer_is_the_same_twice_from_an_empty_store(studio, tmp_path):
     file = _file(studio, "plain")
-    told = [render.levels_song(file, LEVELS_DB, store=Store(tmp_path / name)) for name in ("one", "two")]
+    told = [levels_song(file, LEVELS_DB, store=Store(tmp_path / name)) for name in ("one", "two")]
     assert json.dumps([repr(one) for one in told[:1]]) == json.dumps([repr(one) for one in told[1:]])

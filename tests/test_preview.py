@@ -16,8 +16,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import signal
 
-from layerpipe import render
 from layerpipe.errors import OutputError, RecipeError
+from layerpipe.jobs.bounce import bounce_song
+from layerpipe.jobs.preview import preview_song
 from layerpipe.preview import equal_gains_db
 from layerpipe.recipe_file import read_recipe
 from layerpipe.store import Store
@@ -38,7 +39,7 @@ def _preview(studio, name, change=lambda recipe: None, **asked):
     recipe = copy.deepcopy(recipe)
     change(recipe)
     file = read_recipe(write_recipe(folder / f"{name}.toml", recipe))
-    made = render.preview_song(file, folder / "previews", store=store, **asked)
+    made = preview_song(file, folder / "previews", store=store, **asked)
     return {(one.section, one.version): one for one in made}
 
 
@@ -78,7 +79,7 @@ def test_all_versions_of_a_section_are_equally_loud_and_under_the_ceiling(plain)
 
 def test_a_blend_is_the_bounced_blend_with_its_gain_lead_in_and_ring_out(studio, plain):
     file = read_recipe(studio[0] / "plain.toml")
-    render.bounce_song(file, studio[0] / "bounce", studio[2])
+    bounce_song(file, studio[0] / "bounce", studio[2])
     blend, _ = soundfile.read(studio[0] / "bounce/blend.wav")
     one = plain["chorus", "blend"]
     heard, _ = soundfile.read(one.file)
@@ -173,7 +174,7 @@ def test_a_place_that_cannot_be_written_is_told(studio, tmp_path):
     (tmp_path / "file").write_text("")
     file = read_recipe(studio[0] / "plain.toml")
     with pytest.raises(OutputError, match="cannot be written"):
-        render.preview_song(file, tmp_path / "file", store=studio[2])
+        preview_song(file, tmp_path / "file", store=studio[2])
 
 
 @given(st.lists(st.tuples(st.none() | st.just(-math.inf) | st.floats(-69, 0), st.floats(-60, 6)),

@@ -16,6 +16,7 @@ from typer.testing import CliRunner
 
 from layerpipe.cli import app
 from layerpipe.dsp.loudness import integrated, measure
+from layerpipe.dsp.truepeak import true_peak
 from layerpipe.energies import EnergyMeter
 from layerpipe.errors import OutputError, RecipeError
 from layerpipe.jobs.sheet import sheet_song
@@ -111,6 +112,26 @@ def test_the_products_give_the_loudness_of_any_setting(lantern, rng):
             own = integrated(section.products @ weights)
             blend = np.tensordot(mix, sounds, 1)[before:]
             assert own == pytest.approx(measure(blend, song.rate_hz).integrated_lufs, abs=0.05)
+
+
+def test_the_common_loudness_is_the_highest_at_which_no_setting_passes_the_ceiling(lantern, rng):
+    song, _, sheet = lantern
+    # In this section the ceiling, not the loudness that is wanted, decides.
+    section = sheet.sections[2]
+    assert section.reference_lufs < song.recipe.preview.loudness_lufs - 0.1
+    sounds = [decoded(sound) for sound in section.sounds]
+    upper, lower = np.triu_indices(3)
+    rooms = []
+    # The levels of the slider's whole range, some between them, with and without the bed; each layer alone.
+    levels = [-math.inf, *range(-24, 1, 3), *rng.uniform(-24, 0, 4)]
+    mixes = [[1.0, gain_of_db(level), bed] for level in levels for bed in (0.0, 1.0)] + [[0.0, 1.0, 0.0]]
+    for mix in mixes:
+        weights = np.outer(mix, mix)[upper, lower] * np.where(upper == lower, 1, 2)
+        peak = true_peak(np.tensordot(mix, sounds, 1)).max()
+        rooms.append(integrated(section.products @ weights) - 20 * math.log10(peak))
+    ceiling = song.recipe.preview.ceiling_dbtp
+    assert section.reference_lufs <= min(rooms) + ceiling
+    assert section.reference_lufs == pytest.approx(min(rooms) + ceiling - 0.25, abs=0.05)
 
 
 def test_the_demo_sounds_in_the_page_as_in_the_blend(lantern, browser, tmp_path):

@@ -24,7 +24,7 @@ def bounce(
     quiet: QuietOption = False,
 ) -> int:
     """Bounce stems, layers and the blend, whole or not at all, the same every time."""
-    from layerpipe.render import bounce_all
+    from layerpipe.jobs.bounce import bounce_all
 
     terminal = Terminal(as_json=as_json, quiet=quiet)
     files = _read_all(recipes)

@@ -28,7 +28,8 @@ def compare(
     """Say what changed in the recipe and what that did to the sound; exit code 0 for the same sound, 1 if different."""
     from layerpipe.checking.nulling import SAME_BYTES, SAME_SOUND
     from layerpipe.errors import OutputError
-    from layerpipe.render import WORKERS, compare_songs
+    from layerpipe.jobs.checking import compare_songs
+    from layerpipe.render import WORKERS
 
     terminal = Terminal(as_json=as_json, quiet=quiet)
     if picture is not None and picture.suffix.lower() != ".svg":

@@ -72,7 +72,7 @@ def levels(
         from layerpipe.levels.choice import sections_to_write
 
         written = sections_to_write(file, places or [], section or [], by_section=under is not None)
-    from layerpipe.render import levels_song
+    from layerpipe.jobs.levels import levels_song
 
     measured = list(section or [])
     if measured and write:

@@ -28,8 +28,8 @@ def preview(
     quiet: QuietOption = False,
 ) -> int:
     """Make a listening file per section: each layer alone, the blend, the blend in the track, equally loud."""
+    from layerpipe.jobs.preview import preview_song
     from layerpipe.recipe_file import read_recipe
-    from layerpipe.render import preview_song
 
     terminal = Terminal(as_json=as_json, quiet=quiet)
     file = read_recipe(recipe)

@@ -23,8 +23,8 @@ def sheet(
     quiet: QuietOption = False,
 ) -> int:
     """Make the artist's page: one file that plays the sections while the levels are slid, all equally loud."""
+    from layerpipe.jobs.sheet import sheet_song
     from layerpipe.recipe_file import read_recipe
-    from layerpipe.render import sheet_song
     from layerpipe.sheet import build_sheet, write_page
     from layerpipe.sheet_sound import MOST_BYTES
 

@@ -28,7 +28,8 @@ def verify(
     """Look at every file of a bounce: digest, header, sum of the layers, loudness; exit code 1 if one is changed."""
     from layerpipe.checking.opened import open_bounce
     from layerpipe.checking.verify import AS_BOUNCED
-    from layerpipe.render import WORKERS, verify_again, verify_song
+    from layerpipe.jobs.checking import verify_again, verify_song
+    from layerpipe.render import WORKERS
 
     terminal = Terminal(as_json=as_json, quiet=quiet)
     opened = open_bounce(bounce)

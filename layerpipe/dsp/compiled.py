@@ -147,7 +147,7 @@ def follow_reduction(samples: FloatArray, knee_start: float, threshold_db: float
 @kernel
 def sum_up_reduction(reduction_db: FloatArray, starts: Any, audible_db: float, largest: Any, mean: Any,
                      busy: Any) -> None:
-    """Largest, mean, and share of frames above `audible_db`, of each step; steps begin at `starts` and fill the block."""
+    """Largest, mean, and share of frames above `audible_db`, of the steps that begin at `starts` and fill the block."""
     for step in range(len(starts)):
         stop = starts[step + 1] if step + 1 < len(starts) else len(reduction_db)
         most, total, count = 0.0, 0.0, 0

@@ -22,6 +22,7 @@ import numpy as np
 import pyloudnorm
 
 from layerpipe import render
+from layerpipe.jobs.levels import bands_of, peaks_of
 from layerpipe.recipe_file import read_recipe
 from layerpipe.store import Store
 from tests.bench.material import write_recipe, write_takes
@@ -65,7 +66,7 @@ def main(folder: Path, seconds: float) -> None:
     print(f"  every later run            {again:6.2f} s   (python and imports alone {started:.2f} s)")
 
     octave = song.layers[1]
-    bands, peaks = render.bands_of(song, store), render.peaks_of(song, octave, store)
+    bands, peaks = bands_of(song, store), peaks_of(song, octave, store)
     tried = list(np.linspace(-30.0, 6.0, LEVELS))
     ours, found = best(lambda: render.study(song, energies, bands, peaks, octave, [song.whole], tried))
     mixes = [np.concatenate([song.layer_of(layer, blocks, at, level=1.0)

@@ -49,8 +49,8 @@ def main(folder: Path) -> None:
     os.environ["LAYERPIPE_CACHE"] = str(cache)
     os.environ["PYTHONPYCACHEPREFIX"] = str(folder / "modules")
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    from layerpipe.jobs.sheet import sheet_song
     from layerpipe.recipe_file import read_recipe
-    from layerpipe.render import sheet_song
     from layerpipe.sheet import build_sheet
 
     words = [PYTHON, "-m", "layerpipe", "sheet", RECIPE, "--quiet", "--out", folder / "letter.html"]

@@ -13,10 +13,9 @@ import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Callable
 from pathlib import Path
 
-from layerpipe import render
+from layerpipe.jobs.preview import preview_song
 from layerpipe.recipe_edit import set_level
 from layerpipe.recipe_file import read_recipe
 from layerpipe.store import Store
@@ -85,7 +84,7 @@ class KilledPreview(Kind):
         self.scene.use(self.version)
 
     def work(self) -> None:
-        render.preview_song(read_recipe(self.scene.recipe), self.scene.folder / "previews",
+        preview_song(read_recipe(self.scene.recipe), self.scene.folder / "previews",
                             store=Store(self.store_folder))
 
     def complaints(self) -> list[str]:
@@ -111,8 +110,8 @@ class KilledWrite(Kind):
 
     def complaints(self) -> list[str]:
         read_recipe(self.scene.recipe)
-        whole = self.scene.recipe.read_text("utf-8")
-        return super().complaints() + ([] if whole.count("\n") == self.scene.texts[0].count("\n") else ["half a recipe"])
+        lines = self.scene.recipe.read_text("utf-8").count("\n")
+        return super().complaints() + ([] if lines == self.scene.texts[0].count("\n") else ["half a recipe"])
 
 
 KINDS = {"bounce": KilledBounce, "preview": KilledPreview, "write": KilledWrite, "fill": KilledFill}

@@ -1,0 +1,104 @@
+"""Bounce recipes: stems, papers and manifest, each folder whole or absent."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+from layerpipe.bounce import lowering_gain, past_full_scale, write_stems
+from layerpipe.delivery import files_of_bounce, write_papers
+from layerpipe.energies import EnergyMeter
+from layerpipe.errors import Fault, LayerpipeError, RecipeError
+from layerpipe.manifest import blends_of, manifest
+from layerpipe.recipe_file import RecipeFile
+from layerpipe.render import WORKERS, Advance, energies_key, energies_of, keep_energies, until_whole, voice_song
+from layerpipe.sheet_pictures import draw_pictures
+from layerpipe.store import Store
+from layerpipe.whole import whole_or_absent
+
+
+@dataclass(frozen=True)
+class Bounced:
+    """What became of one recipe: a folder and its manifest, or the reason why not."""
+
+    recipe: Path
+    folder: Path
+    manifest: dict[str, Any] = field(default_factory=dict)
+    refusal: LayerpipeError | None = None
+
+
+def bounce_all(files: Sequence[RecipeFile], out: Path, *, store: Store | None = None, pdf: bool = False,
+               advance: Advance = lambda share: None) -> list[Bounced]:
+    """Bounce several recipes side by side, each into its own folder of `out`; one that is refused stops no other.
+
+    Parameters
+    ----------
+    files : sequence of RecipeFile
+    out : Path
+        Gets one folder per recipe, named like its file.
+    store : Store, optional
+        Default: the user's.
+    pdf : bool
+        Also print each delivery sheet, where a Chromium is found.
+    advance : function of a share
+        Told how much of all the work, of 1, has been done.
+
+    Raises
+    ------
+    RecipeError
+        If two recipes would share a folder.
+    """
+    store = store or Store()
+    names = [file.path.stem.casefold() for file in files]
+    twice = [file for file in files if names.count(file.path.stem.casefold()) > 1]
+    if twice:
+        raise RecipeError([Fault(file.path, "", f'would share the folder "{out / file.path.stem}" with another recipe; '
+                                                "rename one or bounce it alone with another --out") for file in twice])
+
+    def one(file: RecipeFile) -> Bounced:
+        folder = out / file.path.stem
+        try:
+            def part(share: float) -> None:
+                advance(share / len(files))
+
+            made = until_whole(lambda: bounce_song(file, folder, store, pdf=pdf, advance=part), store)
+        except LayerpipeError as refusal:
+            return Bounced(file.path, folder, refusal=refusal)
+        return Bounced(file.path, folder, made)
+
+    with ThreadPoolExecutor(min(len(files), WORKERS) or 1) as pool:
+        done = list(pool.map(one, files))
+    store.prune()
+    return done
+
+
+def bounce_song(file: RecipeFile, folder: Path, store: Store, *, pdf: bool = False,
+                advance: Advance = lambda share: None) -> dict[str, Any]:
+    """Bounce one recipe into a folder, whole or not at all; hands the manifest back.
+
+    Raises
+    ------
+    RecipeError, AudioError, OutputError
+        What is wrong with the recipe, its files, or the place it should go to; or what passes full scale.
+    """
+    with whole_or_absent(folder, files_of_bounce) as partial:
+        song = voice_song(file, store, advance=lambda share: advance(share / 2))
+        meter = None if store.find_file(energies_key(song), "energies") else EnergyMeter(song.channels, song.rate_hz)
+        stems = write_stems(song, partial, workers=WORKERS, meter=meter, advance=lambda share: advance(share / 2))
+        energies = energies_of(song, store) if meter is None else keep_energies(meter, energies_key(song), store)
+        refusal = past_full_scale(stems, song)
+        if refusal is not None and song.recipe.bounce.ceiling == "refuse":
+            raise refusal
+        if refusal is not None:
+            song = replace(song, scale=lowering_gain(stems))
+            stems = write_stems(song, partial, workers=WORKERS)
+        digest = sha256(file.text.encode()).hexdigest()
+        blends = blends_of(song, stems, energies)
+        pictures = draw_pictures(song, stems, blends)
+        told = write_papers(partial, manifest(song, stems, blends, digest), file.text, pictures, pdf=pdf)
+        store.note_place_of_recipe(digest, file.path.absolute().parent)
+    return told
