@@ -307,3 +307,11 @@ def test_sources_are_never_written_to(studio, plain):
     digests = {path: hashlib.sha256(path.read_bytes()).hexdigest() for path in studio[0].glob("*.wav")}
     _bounce(studio, "again")
     assert digests == {path: hashlib.sha256(path.read_bytes()).hexdigest() for path in digests}
+
+
+def test_a_section_after_the_end_of_the_files_is_told_with_its_line(studio):
+    def change(recipe):
+        recipe["section"].append({"name": "outro", "bars": [90, 91]})
+
+    with pytest.raises(RecipeError, match=r'line \d+, section "outro", bars: begins at .*longest take has ended'):
+        _bounce(studio, "late", change)
