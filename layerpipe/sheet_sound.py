@@ -31,12 +31,13 @@ from layerpipe.voiced import VoicedSong
 MOST_BYTES = 25_000_000
 MOST_BITS, FEWEST_BITS = 16, 14
 OUTLINE_POINTS = 240
-STRETCH_FRAMES = 128
-"""As in the page's `sound.js`, whose bound on the highest sample this repeats."""
+_STRETCH_FRAMES = 128
 _SOUND_BYTES = MOST_BYTES - 400_000
 # Levels between those that were tried may need a little less than any of them; the page lowers itself if they do.
 _ROOM_DB = 0.25
-_READ = 1
+# Between its samples music seldom reaches further above them.
+_BETWEEN_DB = 1.0
+_READ = 2
 """Part of the readings' key: counts up when the same sounds would be read otherwise."""
 _MOST_SETTINGS = 2000
 
@@ -119,13 +120,10 @@ def _readings(loops: Loops, levels: Sequence[float], products: FloatArray) -> di
     blend = np.zeros((loops.part.frames, 2))
     for level, sound in zip(levels, sounds, strict=False):
         blend += gain_of_db(level) * sound
-    together = np.array([gain_of_db(level) for level in levels] + [0.0] * (song.bed is not None))
-    needs = [*_needs(products, _settings(song, levels), np.stack([_stretch_peaks(sound) for sound in sounds])),
-             *(_loudness(products, mix) - db_of_gain(float(true_peak(sound).max())) for mix, sound in
-               zip([*np.eye(len(sounds)), together], [*sounds, blend], strict=True))]
     wanted = song.recipe.preview
-    heard = [need for need in needs if math.isfinite(need)]
-    reference = min([wanted.loudness_lufs, *(need + wanted.ceiling_dbtp - _ROOM_DB for need in heard)])
+    mixes = _settings(song, levels)
+    reference = _common_loudness(sounds, mixes, np.array([_loudness(products, mix) for mix in mixes]),
+                                 wanted.loudness_lufs, wanted.ceiling_dbtp)
     shape = np.abs(blend).max(axis=1)
     edges = np.linspace(0, len(shape), OUTLINE_POINTS + 1).astype(int)
     shape = np.maximum.reduceat(shape, np.minimum(edges[:-1], len(shape) - 1))
@@ -180,17 +178,30 @@ def _loudness(products: FloatArray, mix: FloatArray) -> float:
     return found
 
 
-def _needs(products: FloatArray, mixes: FloatArray, stretches: FloatArray) -> list[float]:
-    """For each setting, its loudness once the bound on its highest sample is at full scale."""
-    bounds = np.array([float((mix @ stretches).max()) for mix in mixes])
-    return [_loudness(products, mix) - db_of_gain(bound) if bound > 0 else math.inf
-            for mix, bound in zip(mixes, bounds, strict=True)]
+def _common_loudness(sounds: Sequence[FloatArray], mixes: FloatArray, lufs: FloatArray, wanted_lufs: float,
+                     ceiling_dbtp: float) -> float:
+    """The loudness that is wanted, or the highest at which the true peak of no setting passes the ceiling.
+
+    In a short stretch no sample of a mix is above the sum of what the sounds reach there. Settings are measured in the
+    order in which that sum lets them ask for less, until none that is left can.
+    """
+    bounds = (mixes @ np.stack([_stretch_peaks(sound) for sound in sounds])).max(axis=1)
+    heard = np.flatnonzero(np.isfinite(lufs) & (bounds > 0))
+    room = lufs[heard] - 20 * np.log10(bounds[heard]) - _BETWEEN_DB
+    least = wanted_lufs - ceiling_dbtp + _ROOM_DB
+    for place in np.argsort(room, kind="stable"):
+        if room[place] >= least:
+            break
+        mix = mixes[heard[place]]
+        blend = sum(gain * sound for gain, sound in zip(mix, sounds, strict=True) if gain)
+        least = min(least, float(lufs[heard[place]]) - db_of_gain(float(true_peak(blend).max())))
+    return least + ceiling_dbtp - _ROOM_DB
 
 
 def _stretch_peaks(sound: FloatArray) -> FloatArray:
     """Highest sample of each short stretch, either side."""
-    stretches = -(-len(sound) // STRETCH_FRAMES)
-    padded = np.zeros((stretches * STRETCH_FRAMES, 2))
+    stretches = -(-len(sound) // _STRETCH_FRAMES)
+    padded = np.zeros((stretches * _STRETCH_FRAMES, 2))
     np.abs(sound, out=padded[: len(sound)])
     highest: FloatArray = padded.reshape(stretches, -1).max(axis=1)
     return highest

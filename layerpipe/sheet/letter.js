@@ -11,6 +11,7 @@ for (const section of song.sections) {
   section.proposed = section.levels.map(fromFacts);
   section.levels = [...section.proposed];
   section.peaks = [];
+  section.samples = [];
 }
 
 const player = new Player(song.rate);

@@ -52,19 +52,37 @@ function gainOfDb(level) {
 function masterGain(section, gains, ceiling) {
   const loudness = integratedLoudness(section.products, gains);
   if (loudness === -Infinity) return 0;
-  const highest = highestSample(section.peaks, gains);
+  const highest = highestSample(section, gains);
   if (highest > 0) section.reference = Math.min(section.reference, loudness + 20 * Math.log10(ceiling / highest));
   return gainOfDb(section.reference - loudness);
 }
 
-// No sample of the mix can be above this: in every short stretch, the sum of what each layer reaches there.
-function highestSample(peaks, gains) {
+// The highest sample of the mix, exactly. In each short stretch no sample can be above the sum of what the layers reach
+// there; only stretches in which that sum passes the highest sample found so far are looked at.
+function highestSample({ peaks, samples }, gains) {
+  const sounding = peaks.map((_, layer) => layer).filter((layer) => gains[layer] > 0);
+  if (!sounding.length) return 0;
+  const bounds = new Float64Array(peaks[0].length);
+  for (const layer of sounding) {
+    for (let at = 0; at < bounds.length; at += 1) bounds[at] += gains[layer] * peaks[layer][at];
+  }
+  const likeliest = bounds.reduce((best, bound, at) => (bound > bounds[best] ? at : best), 0);
+  let highest = highestInStretch(samples, gains, sounding, likeliest);
+  for (let at = 0; at < bounds.length; at += 1) {
+    if (bounds[at] > highest) highest = Math.max(highest, highestInStretch(samples, gains, sounding, at));
+  }
+  return highest;
+}
+
+function highestInStretch(samples, gains, sounding, stretch) {
   let highest = 0;
-  const stretches = peaks.length ? peaks[0].length : 0;
-  for (let at = 0; at < stretches; at += 1) {
-    let sum = 0;
-    for (let layer = 0; layer < gains.length; layer += 1) sum += gains[layer] * peaks[layer][at];
-    if (sum > highest) highest = sum;
+  for (let side = 0; side < 2; side += 1) {
+    const stop = Math.min((stretch + 1) * STRETCH, samples[sounding[0]].sides[side].length);
+    for (let at = stretch * STRETCH; at < stop; at += 1) {
+      let sum = 0;
+      for (const layer of sounding) sum += gains[layer] * samples[layer].gain * samples[layer].sides[side][at];
+      if (Math.abs(sum) > highest) highest = Math.abs(sum);
+    }
   }
   return highest;
 }

@@ -35,6 +35,7 @@ async function decodeSection(context, section, number) {
   });
   const buffers = await Promise.all(decoded);
   section.peaks = buffers.map((buffer, layer) => stretchPeaks(buffer, section.gains[layer]));
+  section.samples = buffers.map((buffer, layer) => ({ gain: section.gains[layer], sides: [0, 1].map((side) => buffer.getChannelData(side)) }));
   return buffers;
 }
 
@@ -130,13 +131,17 @@ class Player {
   async buffersOf(section, number) {
     if (!this.held.has(number)) {
       const buffers = await decodeSection(this.context, section, number);
-      this.held.set(number, buffers);
+      this.held.set(number, { section, buffers });
     }
-    const buffers = this.held.get(number);
+    const entry = this.held.get(number);
     this.held.delete(number);
-    this.held.set(number, buffers);
-    while (this.held.size > 2) this.held.delete(this.held.keys().next().value);
-    return buffers;
+    this.held.set(number, entry);
+    while (this.held.size > 2) {
+      const [oldest, { section: left }] = this.held.entries().next().value;
+      Object.assign(left, { peaks: [], samples: [] });
+      this.held.delete(oldest);
+    }
+    return entry.buffers;
   }
 
   // Starts, or moves to another place or section while playing. `gainsNow` is asked once the sound is ready.
