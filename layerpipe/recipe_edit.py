@@ -108,8 +108,7 @@ class Change:
             try:
                 # What an interrupted run left is removed, never followed: it could be a link to somewhere else.
                 partial.unlink(missing_ok=True)
-                with partial.open("xb") as file:
-                    file.write(mark + self.after.text.encode())
+                partial.write_bytes(mark + self.after.text.encode())
                 shutil.copymode(target, partial)
                 partial.replace(target)
             finally:

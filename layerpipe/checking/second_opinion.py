@@ -2,7 +2,9 @@
 
 The weighting is pyloudnorm's (class "DeMan"), streamed; blocks and gates are those of BS.1770-5, where an incomplete
 last block is not used. Peaks are the highest sample and the true peak of the file. pyloudnorm leaves the high-pass
-numerator at 1 -2 1 at every rate, which is 0.02 LU at 96 kHz: hence the tolerance.
+numerator at 1 -2 1 at every rate, which is 0.02 LU at 96 kHz: hence the tolerance. The manifest's figures come from the
+energies of the takes, where a level that changes inside a step counts with its rms: in a section in which a layer is
+off, all that is heard is the ramp of 20 ms to the next one, and there that is told from the file itself by up to 2 LU.
 Source: ITU-R BS.1770-5 (11/2023) Annex 1 and 2; EBU Tech 3342 for the range.
 """
 
@@ -21,7 +23,7 @@ from layerpipe.dsp.loudness import Loudness, loudness_of_steps, step_starts, ste
 from layerpipe.dsp.truepeak import TruePeakMeter
 from layerpipe.units import db_of_gain
 
-TOLERANCE_LU = 0.05
+TOLERANCE_LU, TOLERANCE_OF_RAMP_LU = 0.05, 2.0
 TOLERANCE_PEAK_DB = 0.01
 _BARELY_HEARD_LUFS = -69.0
 _NAMES = {"integrated_lufs": "loudness", "momentary_max_lufs": "highest momentary loudness",
@@ -76,10 +78,18 @@ class SecondOpinion:
         self._steps += np.bincount(step[inside], energy[inside], minlength=len(self._steps))
         self._at += len(pcm)
 
-    def disagreements(self, told: dict[str, Any], spans: Sequence[tuple[str, int, int]]) -> list[Disagreement]:
-        """Figures of a file's manifest entry that differ by more than the tolerances; spans are the sections."""
+    def disagreements(self, told: dict[str, Any], spans: Sequence[tuple[str, int, int, bool]]) -> list[Disagreement]:
+        """Figures of a file's manifest entry that differ by more than the tolerances.
+
+        Parameters
+        ----------
+        told : dict
+            The entry.
+        spans : sequence of (section, start, stop, off)
+            In frames; off where nothing of this file is meant to be heard.
+        """
         found = []
-        for name, start, stop in ((None, 0, self._at), *spans):
+        for name, start, stop, off in ((None, 0, self._at, False), *spans):
             entry = told if name is None else next(
                 (part for part in told["sections"] if part["section"] == name), None)
             if entry is None:
@@ -89,7 +99,7 @@ class SecondOpinion:
                 measured = {**measured, "sample_peak_dbfs": db_of_gain(self._highest * self._scale),
                             "true_peak_dbtp": max(self._peaks.peak_dbtp, db_of_gain(self._highest * self._scale))}
             for key, value in measured.items():
-                if not _agree(key, figure(entry.get(key)), value):
+                if not _agree(key, figure(entry.get(key)), value, TOLERANCE_OF_RAMP_LU if off else TOLERANCE_LU):
                     found.append(Disagreement(name, key, figure(entry.get(key)), value))
         return found
 
@@ -101,7 +111,7 @@ class SecondOpinion:
         return loudness_of_steps(self._steps[first:last], np.diff(self._edges[first : last + 1]))
 
 
-def _agree(key: str, told: float | None, measured: float | None) -> bool:
+def _agree(key: str, told: float | None, measured: float | None, tolerance_lu: float) -> bool:
     """Whether two figures are the same within what they can be."""
     if told is None or measured is None:
         return told is measured
@@ -110,7 +120,7 @@ def _agree(key: str, told: float | None, measured: float | None) -> bool:
         return True
     if math.isinf(told) or math.isinf(measured):
         return told == measured
-    return abs(told - measured) <= (TOLERANCE_PEAK_DB if "peak" in key else TOLERANCE_LU)
+    return abs(told - measured) <= (TOLERANCE_PEAK_DB if "peak" in key else tolerance_lu)
 
 
 def _shown(value: float | None) -> str:

@@ -171,9 +171,17 @@ def _look_at(bounce: OpenBounce, told: dict[str, Any]) -> FileVerdict:
         heard = SecondOpinion(stem.head.rate_hz, stem.head.channels, stem.frames, stem.head.bit_depth)
         for start in range(0, stem.frames, READ_FRAMES):
             heard.hear(stem.read(start, start + READ_FRAMES))
-        spans = [(part["name"], part["start_frame"], part["stop_frame"]) for part in bounce.told["sections"]]
+        spans = [(part["name"], part["start_frame"], part["stop_frame"], _is_off(told, part))
+                 for part in bounce.told["sections"]]
         problems += [str(wrong) for wrong in heard.disagreements(told, spans)]
     return FileVerdict(name, CHANGED if problems else AS_BOUNCED, problems=tuple(problems))
+
+
+def _is_off(told: dict[str, Any], section: dict[str, Any]) -> bool:
+    """Whether a section turns a layer, or all that a blend is made of, off."""
+    levels = section.get("levels_db", {})
+    heard = levels.values() if told["kind"] == "blend" else [levels.get(told.get("layer"))]
+    return told["kind"] != "take" and all(level == "-inf" for level in heard)
 
 
 def _misfits(bounce: OpenBounce, told: dict[str, Any], head: StemHead) -> list[str]:

@@ -24,7 +24,8 @@ Table = dict[str, Any]
 
 _UNITS = {"db": "dB", "hz": "Hz", "ms": "ms", "s": "s", "lufs": "LUFS", "dbtp": "dBTP", "dbfs": "dBFS",
           "cents": "cents"}
-_NAMES = {"bar_one_s": "bar 1 at", "a4_hz": "A4", "sample_rate_hz": "sample rate", "bit_depth": "bit depth",
+_NAMES = {"slope_db_per_octave": "dB per octave",
+          "bar_one_s": "bar 1 at", "a4_hz": "A4", "sample_rate_hz": "sample rate", "bit_depth": "bit depth",
           "hits_db": "hardest hits lowered by", "makeup_db": "make-up", "time_reference_s": "time reference",
           "loudness_lufs": "loudness", "ceiling_dbtp": "ceiling"}
 _LEVELS = ("db", "lufs", "dbtp", "dbfs")
@@ -45,7 +46,7 @@ def recipe_changes(old: Table, new: Table) -> list[str]:
     """
     found = list(_settings(_table(old, "song"), _table(new, "song"), "song: "))
     found += _rows(rows_of(old, "tempo"), rows_of(new, "tempo"), "from_bar",
-                   lambda row: f"tempo from bar {row['from_bar']}")
+                   lambda row: f"tempo from bar {row.get('from_bar')}")
     found += _sections(old, new)
     found += _layers(old, new)
     found += _noun(old.get("bed"), new.get("bed"), "bed")
@@ -219,12 +220,14 @@ def _noun(old: Any, new: Any, name: str) -> Iterator[str]:
 
 def _rows(old: list[Table], new: list[Table], key: str, words: Callable[[Table], str]) -> Iterator[str]:
     """Rows known by one of their values."""
-    olds, news = ({row.get(key): row for row in rows} for rows in (old, new))
+    olds, news = ({str(row.get(key)): row for row in rows} for rows in (old, new))
     for at in [*olds, *(at for at in news if at not in olds)]:
         if at not in news:
             yield f"{words(olds[at])}: removed"
         else:
-            yield from _settings(olds.get(at, {}), news[at], f"{words(news[at])}: ")
+            before, now = ({name: value for name, value in of.get(at, {}).items() if name != key}
+                           for of in (olds, news))
+            yield from _settings(before, now, f"{words(news[at])}: ")
 
 
 def _settings(old: Table, new: Table, where: str) -> Iterator[str]:

@@ -105,6 +105,8 @@ def write_page(path: Path, page: bytes) -> None:
                                       "give another name with --out")
         path.parent.mkdir(parents=True, exist_ok=True)
         try:
+            # What an interrupted run left is removed, never followed: it could be a link to somewhere else.
+            partial.unlink(missing_ok=True)
             partial.write_bytes(page)
             partial.replace(path)
         finally:

@@ -1,0 +1,261 @@
+"""Feed the recipe reader and the audio door thousands of broken inputs: `python -m tests.soak.fuzz`.
+
+Inputs grow from good recipes and good sound files of every kind by seeded mutations: cut, flipped, repeated, spliced
+with pieces that have meaning, sizes and counts replaced by extremes. Every answer is a result or a letter; a traceback,
+a crash, an input that takes longer than `--longest`, or memory past `--memory` is a complaint with its seed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import os
+import random
+import resource
+import signal
+import struct
+import sys
+import tempfile
+import time
+import traceback
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import soundfile
+import tomlkit
+
+from layerpipe.clock import SongClock
+from layerpipe.errors import AudioError, LayerpipeError, RecipeError
+from layerpipe.recipe_file import parse_recipe, read_recipe
+from layerpipe.wav import StereoFile, inspect, scan
+from tests.bad_files import BAD
+from tests.bad_files import make as make_bad
+from tests.soak.scene import finish
+from tests.songs import recipe_of
+
+BATCH = 250
+_READ_FRAMES = 1 << 16
+_EXTREMES = (0, 1, 2, 0x7F, 0x80, 0xFF, 0x7FFF, 0x8000, 0xFFFF, 0x7FFFFFFF, 0x80000000, 0xFFFFFFFE, 0xFFFFFFFF)
+_WORDS = ("nan", "inf", "-inf", "1e309", "-0.0", "9" * 400, "true", '""', "''", '"\\u0000"',
+          '"../../../etc/passwd"', "[]", "{}", "[[", "]]", "=", "#", '"""', "\ufeff", "\u202e", "[layer.take]",
+          "[[layer.take]]", "[song]", "0x_", "1979-05-27", '"/dev/zero"', '"1.1.1.1"', '"0.0"', "[1, 2, 3]",
+          "{ hz = 1e9 }", "a.b.c = 1", "\\", "\x00", '"\U0001f4a5"', "=" * 50, "[" * 300)
+_CHUNKS = (b"RIFF", b"RF64", b"WAVE", b"fmt ", b"data", b"ds64", b"bext", b"FORM", b"AIFF", b"COMM", b"SSND", b"fLaC",
+           b"caff", b"desc", b"riff", b"\x00" * 16, b"\xff" * 16)
+_KINDS = (("WAV", "PCM_16", 1), ("WAV", "PCM_24", 2), ("WAV", "FLOAT", 1), ("WAVEX", "PCM_24", 3),
+          ("AIFF", "PCM_24", 1), ("FLAC", "PCM_24", 1), ("RF64", "PCM_24", 1), ("W64", "PCM_16", 1),
+          ("CAF", "PCM_24", 1), ("WAV", "DOUBLE", 1), ("WAV", "PCM_32", 1))
+
+
+def mutated(content: bytes, picked: random.Random, pieces: tuple[bytes, ...], *, head: int) -> bytes:
+    """A broken copy; most of the harm is done in the first `head` bytes."""
+    out = bytearray(content)
+    for _ in range(picked.randrange(1, 6)):
+        at = picked.randrange(min(len(out), head if picked.random() < 0.8 else len(out)) + 1) if out else 0
+        way = picked.randrange(7)
+        if way == 0:
+            del out[at : at + picked.randrange(1, 64)]
+        elif way == 1 and at < len(out):
+            out[at] ^= 1 << picked.randrange(8)
+        elif way == 2:
+            piece = picked.choice(pieces)
+            out[at : at + (len(piece) if picked.random() < 0.5 else 0)] = piece
+        elif way == 3:
+            out[at : at + 4] = struct.pack(picked.choice("<>") + "I", picked.choice(_EXTREMES))
+        elif way == 4:
+            out = out[: picked.randrange(len(out) + 1)]
+        elif way == 5:
+            out[at:at] = out[at : at + picked.randrange(1, 200)]
+        elif at + 2 <= len(out):
+            out[at : at + 2] = struct.pack(picked.choice("<>") + "H", picked.choice(_EXTREMES) & 0xFFFF)
+    return bytes(out)
+
+
+class Recipes:
+    """The recipe reader, and the clock of what it lets through."""
+
+    name = "recipes"
+    expected = RecipeError
+
+    def __init__(self, folder: Path) -> None:
+        self._path = folder / "song.toml"
+        full = tomlkit.dumps(recipe_of(folder)) + '\n[[tempo]]\nfrom_bar = 3\ntempo = 90.0\n[bed]\nfile = "bed.wav"\n'
+        demo = Path(__file__).resolve().parents[2] / "recipes"
+        self._good = [full.encode(), *(path.read_bytes() for path in sorted(demo.glob("*.toml")))]
+        self._pieces = tuple(word.encode("utf-8", "surrogatepass") for word in _WORDS)
+
+    def make(self, picked: random.Random) -> bytes:
+        """One input."""
+        good = picked.choice(self._good)
+        if picked.random() < 0.4:
+            # A value replaced as a whole reaches deeper than bytes do.
+            lines = good.split(b"\n")
+            n = picked.randrange(len(lines))
+            key, equals, _ = lines[n].partition(b"=")
+            lines[n] = key + equals + b" " + picked.choice(self._pieces)
+            return b"\n".join(lines)
+        return mutated(good, picked, self._pieces, head=4_000)
+
+    def feed(self, content: bytes) -> None:
+        """Read it, from the file and from its text, and lay its sections on the clock."""
+        self._path.write_bytes(content)
+        file = read_recipe(self._path)
+        parse_recipe(self._path, file.text)
+        clock = SongClock.of(file.recipe)
+        if clock.has_grid:
+            for section in file.recipe.section:
+                clock.span_s(section)
+
+
+class Sounds:
+    """The audio door: facts, then the sound as far as it goes."""
+
+    name = "sounds"
+    expected = AudioError
+
+    def __init__(self, folder: Path) -> None:
+        self._path = folder / "take.wav"
+        tone = 0.2 * np.sin(np.arange(600) / 7)
+        good = []
+        for kind, subtype, channels in _KINDS:
+            path = folder / "good"
+            soundfile.write(path, np.repeat(tone[:, None], channels, axis=1), 48_000, subtype=subtype, format=kind)
+            good.append(path.read_bytes())
+        for n, name in enumerate(BAD):
+            corner = folder / f"bad{n}"
+            corner.mkdir()
+            path = make_bad(corner, name)
+            if path.is_file() and not path.is_symlink() and path.stat().st_size < 1 << 20:
+                good.append(path.read_bytes())
+        self._good = good
+        # Cut at every byte of every header, once.
+        self._cuts = [whole[:n] for whole in good[: len(_KINDS)] for n in range(min(len(whole), 130))]
+
+    def make(self, picked: random.Random) -> bytes:
+        """One input."""
+        if self._cuts:
+            return self._cuts.pop()
+        return mutated(picked.choice(self._good), picked, _CHUNKS, head=140)
+
+    def feed(self, content: bytes) -> None:
+        """Open and read it to its end."""
+        self._path.write_bytes(content)
+        facts = inspect(self._path)
+        scan(facts)
+        file = StereoFile(self._path, facts=facts)
+        try:
+            for start in range(0, min(facts.frames, 1 << 20), _READ_FRAMES):
+                file.read(start, min(start + _READ_FRAMES, facts.frames))
+        finally:
+            file.close()
+
+
+TARGETS: dict[str, Callable[[Path], Recipes | Sounds]] = {"recipes": Recipes, "sounds": Sounds}
+
+
+class TooLongError(BaseException):
+    """An input takes too long."""
+
+
+def run(target_name: str, count: int, seed: int, folder: Path, *, longest_s: float,
+        memory_mb: int) -> tuple[dict[str, object], list[str]]:
+    """Feed one target so many inputs, in processes of their own, for a crash would take the bench with it."""
+    begun = time.perf_counter()
+    target = TARGETS[target_name](folder)
+    let_through = refused = 0
+    complaints: list[str] = []
+    slowest_s, peak_mb = 0.0, 0.0
+    picked = random.Random(seed)
+    for first in range(0, count, BATCH):
+        inputs = [target.make(picked) for _ in range(min(BATCH, count - first))]
+        read_end, write_end = os.pipe()
+        child = os.fork()
+        if child == 0:
+            os.close(read_end)
+            with os.fdopen(write_end, "w") as out:
+                for line in _batch(target, inputs, first, longest_s, memory_mb):
+                    print(line, file=out, flush=True)
+            os._exit(0)
+        os.close(write_end)
+        with os.fdopen(read_end) as answers:
+            for line in answers:
+                word, _, rest = line.rstrip("\n").partition(" ")
+                if word == "through":
+                    let_through += 1
+                elif word == "refused":
+                    refused += 1
+                elif word == "peak":
+                    slow, peak = rest.split()
+                    slowest_s, peak_mb = max(slowest_s, float(slow)), max(peak_mb, float(peak))
+                else:
+                    complaints.append(f"{target_name}, seed {seed}, {rest}")
+        _, status = os.waitpid(child, 0)
+        if status:
+            complaints.append(f"{target_name}, seed {seed}: the process died in inputs {first} to "
+                              f"{first + len(inputs)} ({status})")
+    return {"target": target_name, "inputs": count, "let_through": let_through, "refused": refused,
+            "slowest_ms": round(1000 * slowest_s, 1), "peak_mb": round(peak_mb),
+            "seconds": round(time.perf_counter() - begun, 1)}, complaints
+
+
+def _batch(target: Recipes | Sounds, inputs: list[bytes], first: int, longest_s: float,
+           memory_mb: int) -> Iterator[str]:
+    """Answers of a batch, one line an input."""
+    resource.setrlimit(resource.RLIMIT_AS, (_size_now() + (memory_mb << 20), resource.RLIM_INFINITY))
+    signal.signal(signal.SIGALRM, _too_long)
+    slowest = 0.0
+    for n, content in enumerate(inputs, first):
+        begun = time.perf_counter()
+        signal.setitimer(signal.ITIMER_REAL, longest_s)
+        try:
+            target.feed(content)
+            yield "through"
+        except target.expected as refusal:
+            yield "refused" if str(refusal).strip() else f"odd input {n}: refused without a word"
+        except LayerpipeError as refusal:
+            yield f"odd input {n}: {type(refusal).__name__}: {refusal}".replace("\n", " ")
+        except TooLongError:
+            yield f"odd input {n}: longer than {longest_s} s"
+        except BaseException as mistake:
+            where = traceback.extract_tb(mistake.__traceback__)[-1]
+            words = f"odd input {n}: {type(mistake).__name__}: {mistake} ({where.filename}:{where.lineno})"
+            yield words.replace("\n", " ")
+        finally:
+            signal.setitimer(signal.ITIMER_REAL, 0)
+        slowest = max(slowest, time.perf_counter() - begun)
+    yield f"peak {slowest:.4f} {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.1f}"
+
+
+def _too_long(*_: object) -> None:
+    raise TooLongError
+
+
+def _size_now() -> int:
+    """Address space of this process in bytes."""
+    with contextlib.suppress(OSError):
+        return int(Path("/proc/self/statm").read_text().split()[0]) * os.sysconf("SC_PAGESIZE")
+    return 4 << 30
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """The command."""
+    asked = argparse.ArgumentParser(description=__doc__)
+    asked.add_argument("--count", type=int, default=20_000, help="inputs for each target")
+    asked.add_argument("--seed", type=int, default=1)
+    asked.add_argument("--longest", type=float, default=5.0, help="seconds an input may take")
+    asked.add_argument("--memory", type=int, default=200, help="MB an input may ask for")
+    asked.add_argument("--target", choices=sorted(TARGETS), action="append")
+    found = asked.parse_args(arguments)
+    runs, complaints = [], []
+    for name in found.target or TARGETS:
+        with tempfile.TemporaryDirectory(prefix="soak-fuzz-") as room:
+            figures, wrong = run(name, found.count, found.seed, Path(room), longest_s=found.longest,
+                                 memory_mb=found.memory)
+        runs.append(figures)
+        complaints += wrong
+    return finish({"soak": "fuzz", "runs": runs}, complaints)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
