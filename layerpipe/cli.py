@@ -7,7 +7,7 @@ import sys
 
 import typer
 
-from layerpipe.commands import bounce, cache, clock, compare, draft, levels, preview, schema, sheet, timing, verify
+from layerpipe.commands import bounce, cache, check, clock, compare, draft, levels, preview, schema, sheet, timing, verify
 
 OUR_MISTAKE = 70
 
@@ -20,7 +20,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 for command in (
-    draft.draft, timing.timing, clock.clock, levels.levels, preview.preview, sheet.sheet,
+    draft.draft, check.check, timing.timing, clock.clock, levels.levels, preview.preview, sheet.sheet,
     bounce.bounce, verify.verify, compare.compare, cache.cache, schema.schema,
 ):
     app.command()(command)

@@ -282,8 +282,9 @@ def make_strums(
     if hand.room_db > -100:
         heard = heard + 10 ** (hand.room_db / 20) * _room(heard, rate_hz, rng)
     heard = heard + 10 ** (hand.noise_db / 20) * rng.standard_normal(frames)
-    told = tuple(Planted(bar_one_s + (bar - 1) * bar_s + first * eighth_s, bar_one_s + (bar - 1) * bar_s + last * eighth_s,
-                         by) for bar, first, last, by in planted)
+    downbeats = {bar: bar_one_s + (bar - 1) * bar_s for bar in range(1, bars + 1)}
+    told = tuple(Planted(downbeats[bar] + first * eighth_s, downbeats[bar] + last * eighth_s, by)
+                 for bar, first, last, by in planted)
     return Strums(heard, rate_hz, np.array(onsets), np.array(grid), tempo, meter, bar_one_s, told, tuple(stops))
 
 

@@ -33,7 +33,7 @@ def clock(
     file = read_recipe(recipe)
     takes = open_all(file.recipe)
     with terminal.progress("listening", 1.0) as advance:
-        onsets = hear_takes(takes, advance=advance)
+        onsets = [heard.onsets for heard in hear_takes(takes, advance=advance)]
     guesses = guess_clock(onsets)
     for n, guess in enumerate(guesses):
         how = "sure" if guess.sure >= SURE else "likely" if guess.sure >= LIKELY else "a guess"

@@ -27,8 +27,9 @@ def timing(
     after: Annotated[bool, typer.Option("--after", help="Listen to the takes with the recipe's moves played.")] = False,
     picture: Annotated[Path | None, typer.Option("--picture", help="Draw every strum against the grid, before and "
                                                                    "after; .png or .svg.")] = None,
-    listen: Annotated[Path | None, typer.Option("--listen", help="Folder for short files of repaired places: two "
-                                                                 "beats around each joint, before, then after.")] = None,
+    listen: Annotated[Path | None, typer.Option("--listen", help="Folder for short files of the repaired places: "
+                                                                 "two beats around each joint, before, then after."),
+                     ] = None,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:

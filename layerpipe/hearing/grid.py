@@ -67,9 +67,12 @@ class Placed:
     """Feel of each sixteenth of the beat that has one of its own."""
     free_intro: int = 0
     """Strums before bar 1 that follow no grid."""
+    doubtful_s: tuple[float, ...] = ()
+    """Moments at which something stirred that was not taken for a strum."""
 
 
-def place_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], clock: SongClock) -> Placed:
+def place_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], clock: SongClock,
+                 doubtful_s: Sequence[float] = ()) -> Placed:
     """Match a take's onsets to the grid.
 
     Parameters
@@ -78,13 +81,16 @@ def place_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], clock: SongC
     heard_s : sequence of float
         Where each is heard, seconds; the same as its place in the file unless moves are played.
     clock : SongClock
+    doubtful_s : sequence of float
+        Moments at which something stirred that was not taken for a strum.
 
     Returns
     -------
     Placed
     """
     if not clock.has_grid or not onsets:
-        return Placed(tuple(Strum(onset, at) for onset, at in zip(onsets, heard_s, strict=True)), None, None, {})
+        return Placed(tuple(Strum(onset, at) for onset, at in zip(onsets, heard_s, strict=True)), None, None, {},
+                      doubtful_s=tuple(doubtful_s))
     nearest = [_spots_near(clock, at) for at in heard_s]
     counted = Counter(spots[0][0].sixteenth for spots in nearest)
     most = max(counted.values())
@@ -107,7 +113,7 @@ def place_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], clock: SongC
         for onset, at, pair in zip(onsets, heard_s, chosen, strict=True))
     late = np.array([strum.late_ms for strum in strums if strum.counts])
     scatter = spread_ms(late) if len(late) >= 4 else None
-    return Placed(strums, feel, scatter, feels, free)
+    return Placed(strums, feel, scatter, feels, free, tuple(doubtful_s))
 
 
 def spread_ms(values: FloatArray) -> float:

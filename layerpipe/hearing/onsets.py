@@ -8,6 +8,7 @@ wave data", Zisin 38, 1985. Times are seconds from the start of the sound.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,17 +17,18 @@ from layerpipe.hearing.innovation import TRAIN_S, Stretch, stretches, unforetold
 from layerpipe.sound import FloatArray, Sound
 
 SUDDEN_MS, BACK_MS, GAP_MS = 8, 150, 6
-LEAST_RISE_DB = 4.0
+LEAST_RISE_DB, DOUBTFUL_RISE_DB = 4.0, 2.0
 ONE_STRUM_S = 0.048
 """Strings let go within this time are one strum."""
 PEAK_REACH_MS = 25
 """A peak of the curve is higher than everything this near."""
-LOOK_BACK_MS, EARLIER_MS, EARLIER_RISE_DB, AGREED_MS = 16, 1.0, 8.0, 8
+LOOK_BACK_MS, EARLIER_MS, EARLIER_RISE_DB, AGREED_MS = 36, 1.0, 7.0, 8
+FIRST_SIGN_MS, FIRST_SIGN_DB, QUIET_MS = 2.0, 3.5, 10
 CLICK_LATE_DB, SHARP_LATE_DB, SHARP_RISE_DB = 0.8, 2.0, 10.0
 """What cannot be foretold 15 to 45 ms after a click is what it was; a sharp one may have stirred a room."""
 SLIDE_STEP_DB, SLIDE_SWELL_DB = 5.0, 4.0
 NOTHING_BEFORE_DB = 40.0
-STOPPING_DB = -1.0
+STOPPING_DB = 0.3
 STRUCK_DB, FALLEN_DB = 0.5, -10.0
 UNDER_LOUD_DB, UNDER_NOISE_DB = 50.0, 3.0
 
@@ -34,12 +36,26 @@ UNDER_LOUD_DB, UNDER_NOISE_DB = 50.0, 3.0
 @dataclass(frozen=True)
 class Onset:
     """A strum: when its first string sounds, how sure that is (0 to 1), how far it rises over what could be foretold,
-    and how loud it is (dBFS, rms of the 60 ms after)."""
+    how loud it is (dBFS, rms of the 60 ms after), and the earliest moment that shows any sign of it."""
 
     at_s: float
     sure: float
     rise_db: float
     level_db: float
+    sign_s: float = math.nan
+
+    @property
+    def first_sign_s(self) -> float:
+        """The earliest moment that shows any sign of it; the onset itself where nothing comes before."""
+        return self.at_s if math.isnan(self.sign_s) else self.sign_s
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What was heard in a take: its strums, and moments at which something stirred that was not taken for one."""
+
+    onsets: list[Onset]
+    doubtful_s: list[float]
 
 
 @dataclass(frozen=True)
@@ -51,6 +67,7 @@ class Arrival:
     agreed: bool
     late_db: float
     step_db: float
+    sign: int
 
 
 def find_onsets(sound: Sound) -> list[Onset]:
@@ -66,19 +83,37 @@ def find_onsets(sound: Sound) -> list[Onset]:
     list of Onset
         In order of time, at least 48 ms apart.
     """
+    return hear_strums(sound).onsets
+
+
+def hear_strums(sound: Sound) -> Heard:
+    """Onsets of a take, and moments at which something stirred that was not taken for a strum.
+
+    Parameters
+    ----------
+    sound : Sound
+        Read in pieces; memory does not grow with its length.
+
+    Returns
+    -------
+    Heard
+    """
     found: list[Onset] = []
+    doubtful: list[float] = []
     softest_db: list[float] = []
     for stretch in stretches(sound):
         softest_db.append(stretch_noise_db(stretch))
-        for onset in _onsets_of(stretch):
+        onsets, stirred = _onsets_of(stretch)
+        doubtful += stirred
+        for onset in onsets:
             if not found or onset.at_s - found[-1].at_s > ONE_STRUM_S:
                 found.append(onset)
     if not found:
-        return []
+        return Heard([], doubtful)
     loud_db = float(np.percentile([onset.level_db for onset in found], 90))
-    noise_db = min(softest_db)
-    return [onset for onset in found
-            if onset.level_db > loud_db - UNDER_LOUD_DB and onset.level_db > noise_db + UNDER_NOISE_DB]
+    least_db = max(loud_db - UNDER_LOUD_DB, min(softest_db) + UNDER_NOISE_DB)
+    doubtful += [onset.at_s for onset in found if onset.level_db <= least_db]
+    return Heard([onset for onset in found if onset.level_db > least_db], sorted(doubtful))
 
 
 def stretch_noise_db(stretch: Stretch) -> float:
@@ -109,39 +144,43 @@ def rise_curve_db(rest: FloatArray, rate_hz: float) -> FloatArray:
     return curve
 
 
-def _onsets_of(stretch: Stretch) -> list[Onset]:
-    """Onsets inside the judged part of a stretch."""
+def _onsets_of(stretch: Stretch) -> tuple[list[Onset], list[float]]:
+    """Onsets inside the judged part of a stretch, and what was doubtful there."""
     from scipy import ndimage
 
-    rate_hz = stretch.rate_hz
+    rate_hz, samples = stretch.rate_hz, stretch.samples
     curve = rise_curve_db(unforetold(stretch), rate_hz)
     highest = ndimage.maximum_filter1d(curve, 2 * PEAK_REACH_MS + 1)
-    peaks = np.flatnonzero((curve == highest) & (curve > LEAST_RISE_DB))
     found: list[Onset] = []
+    doubtful: list[float] = []
     last: tuple[int, int] | None = None
-    for peak in peaks:
-        begin = _begin_of(curve, int(peak))
-        arrival = None
+    back = round(0.008 * rate_hz)
+    for peak in map(int, np.flatnonzero((curve == highest) & (curve > DOUBTFUL_RISE_DB))):
+        rise_db = float(curve[peak])
+        if rise_db <= LEAST_RISE_DB:
+            doubtful.append(stretch.start_s + peak / 1000)
+            continue
+        begin = _begin_of(curve, peak)
+        arrival = _arrival(samples, begin / 1000 * rate_hz, (peak + SUDDEN_MS) / 1000 * rate_hz, rate_hz)
         if last is not None and begin - last[0] < ONE_STRUM_S * 1000:
-            arrival = _arrival(stretch.samples, begin / 1000 * rate_hz, (peak + SUDDEN_MS) / 1000 * rate_hz, rate_hz)
-            back = round(0.008 * rate_hz)
-            piece = stretch.samples[max(last[1] - back, 0) : arrival.frame]
+            piece = samples[max(last[1] - back, 0) : arrival.frame]
             if arrival.frame - last[1] < back or not _is_stopping(piece, back, back):
                 continue
             # A hand came down and then strummed: the strum is meant.
-            found = [onset for onset in found if abs(onset.at_s - stretch.start_s - last[1] / rate_hz) > 1e-6]
-        arrival = arrival or _arrival(stretch.samples, begin / 1000 * rate_hz, (peak + SUDDEN_MS) / 1000 * rate_hz,
-                                      rate_hz)
+            early_s = stretch.start_s + last[1] / rate_hz
+            found = [onset for onset in found if abs(onset.at_s - early_s) > 1e-6]
         last = begin, arrival.frame
         at_s = stretch.start_s + arrival.frame / rate_hz
-        if not stretch.judged_s[0] <= at_s < stretch.judged_s[1]:
+        if not _is_pluck(arrival, rise_db) or _is_stop(samples, arrival.frame, rate_hz):
+            doubtful.append(at_s)
             continue
-        if not _is_pluck(arrival, float(curve[peak])) or _is_stop(stretch.samples, arrival.frame, rate_hz):
-            continue
-        after = stretch.samples[arrival.frame : arrival.frame + round(0.06 * rate_hz)]
-        level_db = 10 * np.log10(np.mean(after**2) + 1e-14) if len(after) else -140.0
-        found.append(Onset(float(at_s), _sureness(arrival, float(curve[peak])), float(curve[peak]), float(level_db)))
-    return found
+        after = samples[arrival.frame : arrival.frame + round(0.06 * rate_hz)]
+        level_db = float(10 * np.log10(np.mean(after**2) + 1e-14)) if len(after) else -140.0
+        sign_s = stretch.start_s + arrival.sign / rate_hz
+        found.append(Onset(float(at_s), _sureness(arrival, rise_db), rise_db, level_db, float(sign_s)))
+    start_s, stop_s = stretch.judged_s
+    return ([onset for onset in found if start_s <= onset.at_s < stop_s],
+            [at_s for at_s in doubtful if start_s <= at_s < stop_s])
 
 
 def _is_pluck(arrival: Arrival, rise_db: float) -> bool:
@@ -191,7 +230,18 @@ def _arrival(samples: FloatArray, begin: float, peak: float, rate_hz: float) -> 
                        whole[frame + round(15 * ms) : frame + round(45 * ms)])
     step_db = _rise_db(rest[max(frame - round(4 * ms), 0) : max(frame - 2, 0)], rest[frame : frame + round(4 * ms)])
     agreed = abs(first + frame - begin - SUDDEN_MS / 2 * ms) < AGREED_MS * ms
-    return Arrival(first + frame, agreed, late_db, step_db)
+    return Arrival(first + frame, agreed, late_db, step_db, first + _first_sign(rest[:frame], ms))
+
+
+def _first_sign(rest: FloatArray, ms: float) -> int:
+    """Where what precedes an arrival begins to stir and does not come to rest again; its end where it never does."""
+    size, quiet = round(FIRST_SIGN_MS * ms), round(QUIET_MS * ms)
+    usual = np.mean(rest[:quiet] ** 2) + 1e-16
+    for at in range(quiet, len(rest) - size, size // 2):
+        stirred = 10 * np.log10(np.mean(rest[at : at + size] ** 2) / usual + 1e-9) > FIRST_SIGN_DB
+        if stirred and 10 * np.log10(np.mean(rest[at:] ** 2) / usual + 1e-9) > FIRST_SIGN_DB - 1.0:
+            return at
+    return len(rest)
 
 
 def _is_stopping(samples: FloatArray, at: int, before: int) -> bool:

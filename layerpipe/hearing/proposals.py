@@ -157,7 +157,7 @@ def judge_take(name: str, placed: Placed, double: tuple[str, Placed] | None, oth
     moves = []
     for piece in sorted(pieces, key=lambda piece: piece.first):
         taken = strums[piece.first : piece.last + 1]
-        if any(strum in far for strum in taken):
+        if any(strum in far for strum in taken) or _begins_in_time(taken, piece.off_ms, timing):
             continue
         move = _move(name, placed, taken, piece.off_ms, pairs, double, timing)
         if move is not None and not any(move.from_s < stop and start < move.to_s for start, stop in frozen):
@@ -213,6 +213,12 @@ def _apart_from_double(strums: Sequence[Strum], late: FloatArray, pairs: _Double
     return found
 
 
+def _begins_in_time(taken: Sequence[Strum], off_ms: float, timing: Timing) -> bool:
+    """Whether strums that seem late show signs of sounding in time: a soft first string may have been missed."""
+    signs = [abs(off_ms - (strum.onset.at_s - strum.onset.first_sign_s) * 1000) for strum in taken]
+    return off_ms > 0 and float(np.median(signs)) <= timing.tolerance_ms
+
+
 def _move(name: str, placed: Placed, taken: Sequence[Strum], off_ms: float, pairs: _Doubles | None,
           double: tuple[str, Placed] | None, timing: Timing) -> Proposal | None:
     """The move that brings strums home; None where there is no room for one."""
@@ -266,7 +272,7 @@ def _missing(name: str, placed: Placed, others: Sequence[Placed]) -> list[PlayAg
     mine = {strum.spot for strum in placed.strums if strum.spot}
     if not mine or not others:
         return []
-    times = np.array([strum.heard_s for strum in placed.strums])
+    times = np.array([*(strum.heard_s for strum in placed.strums), *placed.doubtful_s])
     kinds: dict[tuple[int, int], int] = {}
     for spot in mine:
         kinds[spot.beat, spot.sixteenth] = kinds.get((spot.beat, spot.sixteenth), 0) + 1

@@ -21,6 +21,8 @@ NEARLY_AS_GOOD = 0.88
 METERS = {"4/4": (8, 2), "3/4": (6, 2), "6/8": (6, 3), "12/8": (12, 3)}
 """Pulses in a bar, pulses in a beat, where a pulse is an eighth."""
 BEATS_PER_MINUTE = (40.0, 190.0)
+USUAL_SIMPLE, USUAL_COMPOUND = 88.0, 60.0
+"""Beats per minute that songs like this have most often; common practice, no source."""
 FEWEST = 12
 WRONG_BELOW, BETTER_BY = 0.45, 0.3
 
@@ -113,7 +115,8 @@ def _as_meter(strength: FloatArray, start: int, pulse_s: float, phase_s: float, 
     # A song does not begin long before its first bar: at most a pick-up of half a bar precedes it.
     if first > bar // 2 and strength[: first].max(initial=0.0) > 0.3 * profile.max():
         first -= bar
-    comfort = float(np.exp(-0.5 * (np.log2(tempo / 85) / 0.7) ** 2))
+    usual = USUAL_COMPOUND if beat % 3 == 0 else USUAL_SIMPLE
+    comfort = float(np.exp(-0.5 * (np.log2(tempo / usual) / 0.7) ** 2))
     simple = {"4/4": 1.0, "6/8": 1.0, "3/4": 0.95, "12/8": 0.93}[meter] * (1.0 if halves == 1 else 0.95)
     sure = float(np.clip(fit, 0, 1) * max(adjusted, 0.0) * np.clip(contrast, 0, 1.5) / 1.5 * comfort * simple)
     bar_one_s = (start + first) * pulse_s + phase_s

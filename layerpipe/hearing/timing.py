@@ -18,7 +18,7 @@ from layerpipe.clock import SongClock
 from layerpipe.dsp.shifting import FrameMove
 from layerpipe.hearing.grid import Placed, place_onsets
 from layerpipe.hearing.joints import choose_length
-from layerpipe.hearing.onsets import Onset, find_onsets
+from layerpipe.hearing.onsets import Heard, hear_strums
 from layerpipe.hearing.proposals import PlayAgain, Proposal, Stretch, judge_take
 from layerpipe.hearing.tempo import tempo_doubt
 from layerpipe.hearing.tightness import Figures, Pair, figures, pair_of
@@ -64,12 +64,12 @@ class SongTiming:
 
 
 def hear_takes(takes: Sequence[OpenTake], moves: Sequence[Sequence[FrameMove]] | None = None, *,
-               advance: Advance = lambda share: None) -> list[list[Onset]]:
-    """Onsets of every take, as recorded or with moves played; takes side by side."""
+               advance: Advance = lambda share: None) -> list[Heard]:
+    """Strums of every take, as recorded or with moves played; takes side by side."""
 
-    def hear(take: OpenTake) -> list[Onset]:
+    def hear(take: OpenTake) -> Heard:
         played = moves[take.index] if moves else []
-        found = find_onsets(MovedTake(take.source, played) if played else take.source)
+        found = hear_strums(MovedTake(take.source, played) if played else take.source)
         advance(1 / len(takes))
         return found
 
@@ -100,22 +100,28 @@ def time_song(recipe: Recipe, *, after: bool = False, advance: Advance = lambda 
     clock = SongClock.of(recipe)
     takes = open_all(recipe)
     played = [frame_moves(one.take, clock, one.source.rate_hz) for one in takes]
-    onsets = hear_takes(takes, advance=lambda share: advance(share * (0.5 if after and any(played) else 1.0)))
-    heard_s = [[_as_heard(onset.at_s, moves, one.source.rate_hz) for onset in found]
-               for found, moves, one in zip(onsets, played, takes, strict=True)]
-    placed = [place_onsets(found, heard, clock) for found, heard in zip(onsets, heard_s, strict=True)]
+    half = 0.5 if after and any(played) else 1.0
+    recorded = hear_takes(takes, advance=lambda share: advance(share * half))
+    placed = [_placed(heard, clock, moves, one.source.rate_hz)
+              for heard, moves, one in zip(recorded, played, takes, strict=True)]
     shown = placed
     if not after:
-        shown = [place_onsets(found, [onset.at_s for onset in found], clock) for found in onsets]
+        shown = [_placed(heard, clock, (), 1) for heard in recorded]
     elif any(played):
-        again = hear_takes(takes, played, advance=lambda share: advance(share * 0.5))
-        shown = [place_onsets(found, [onset.at_s for onset in found], clock) for found in again]
+        again = hear_takes(takes, played, advance=lambda share: advance(share * half))
+        shown = [_placed(heard, clock, (), 1) for heard in again]
     likely = _doubted_tempo(recipe, clock, placed)
     notes = _notes(recipe, clock, takes, placed, likely)
     judged = [_judge(takes, n, placed, shown[n], clock, recipe, played[n], trusted=likely is None)
               for n in range(len(takes))]
     pairs = _pairs(judged, [one.placed for one in judged])
     return SongTiming(tuple(judged), pairs, _pairs(judged, [one.moved for one in judged]), tuple(notes), likely, clock)
+
+
+def _placed(heard: Heard, clock: SongClock, moves: Sequence[FrameMove], rate_hz: int) -> Placed:
+    """A take's strums and their places, where they are heard once moves are played."""
+    return place_onsets(heard.onsets, [_as_heard(onset.at_s, moves, rate_hz) for onset in heard.onsets], clock,
+                        [_as_heard(at_s, moves, rate_hz) for at_s in heard.doubtful_s])
 
 
 def _judge(takes: Sequence[OpenTake], n: int, placed: Sequence[Placed], shown: Placed, clock: SongClock,

@@ -90,6 +90,8 @@ def _draw_take(axes: Any, take: TakeTiming, song: SongTiming, recipe: Recipe, ta
         return
     bars = [strum.spot.bar for each in song.takes for strum in each.placed.strums if strum.spot] or [1]
     axes.set_xlim(min(bars) - 0.1, max(bars) + 1.1)
+    step = max(1, round((max(bars) - min(bars)) / 16))
+    axes.set_xticks(range(min(bars), max(bars) + 2, step))
     for n, section in enumerate(recipe.section):
         first, last = section.bars
         axes.axvspan(first, last + 1, color=_SECTION, alpha=0.10 if n % 2 else 0.03, linewidth=0)
