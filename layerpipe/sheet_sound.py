@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from layerpipe.dsp.loudness import MOMENTARY_STEPS, integrated
-from layerpipe.dsp.truepeak import true_peak
+from layerpipe.dsp.mixpeak import MixPeaks
 from layerpipe.energies import Energies, Gains, hear
 from layerpipe.sheet.page import text_characters
 from layerpipe.sheet.song import SheetLayer, SheetMark, SheetSection, SheetSong
@@ -31,12 +31,9 @@ from layerpipe.voiced import VoicedSong
 MOST_BYTES = 25_000_000
 MOST_BITS, FEWEST_BITS = 16, 14
 OUTLINE_POINTS = 240
-_STRETCH_FRAMES = 128
 _SOUND_BYTES = MOST_BYTES - 400_000
 # Levels between those that were tried may need a little less than any of them; the page lowers itself if they do.
 _ROOM_DB = 0.25
-# Between its samples music seldom reaches further above them.
-_BETWEEN_DB = 1.0
 _READ = 2
 """Part of the readings' key: counts up when the same sounds would be read otherwise."""
 _MOST_SETTINGS = 2000
@@ -122,7 +119,7 @@ def _readings(loops: Loops, levels: Sequence[float], products: FloatArray) -> di
         blend += gain_of_db(level) * sound
     wanted = song.recipe.preview
     mixes = _settings(song, levels)
-    reference = _common_loudness(sounds, mixes, np.array([_loudness(products, mix) for mix in mixes]),
+    reference = _common_loudness(MixPeaks(sounds), mixes, np.array([_loudness(products, mix) for mix in mixes]),
                                  wanted.loudness_lufs, wanted.ceiling_dbtp)
     shape = np.abs(blend).max(axis=1)
     edges = np.linspace(0, len(shape), OUTLINE_POINTS + 1).astype(int)
@@ -178,30 +175,16 @@ def _loudness(products: FloatArray, mix: FloatArray) -> float:
     return found
 
 
-def _common_loudness(sounds: Sequence[FloatArray], mixes: FloatArray, lufs: FloatArray, wanted_lufs: float,
+def _common_loudness(peaks: MixPeaks, mixes: FloatArray, lufs: FloatArray, wanted_lufs: float,
                      ceiling_dbtp: float) -> float:
-    """The loudness that is wanted, or the highest at which the true peak of no setting passes the ceiling.
-
-    In a short stretch no sample of a mix is above the sum of what the sounds reach there. Settings are measured in the
-    order in which that sum lets them ask for less, until none that is left can.
-    """
-    bounds = (mixes @ np.stack([_stretch_peaks(sound) for sound in sounds])).max(axis=1)
+    """The loudness that is wanted, or the highest at which the true peak of no setting passes the ceiling."""
+    bounds = np.array([peaks.bound(mix) for mix in mixes])
     heard = np.flatnonzero(np.isfinite(lufs) & (bounds > 0))
-    room = lufs[heard] - 20 * np.log10(bounds[heard]) - _BETWEEN_DB
     least = wanted_lufs - ceiling_dbtp + _ROOM_DB
-    for place in np.argsort(room, kind="stable"):
-        if room[place] >= least:
-            break
-        mix = mixes[heard[place]]
-        blend = sum(gain * sound for gain, sound in zip(mix, sounds, strict=True) if gain)
-        least = min(least, float(lufs[heard[place]]) - db_of_gain(float(true_peak(blend).max())))
+    # The likeliest first: what they leave room for, the others need not be asked again.
+    for place in heard[np.argsort(lufs[heard] - 20 * np.log10(bounds[heard]), kind="stable")]:
+        known = gain_of_db(float(lufs[place]) - least)
+        peak = peaks.true_peak(mixes[place], at_least=known)
+        if peak > known:
+            least = float(lufs[place]) - db_of_gain(peak)
     return least + ceiling_dbtp - _ROOM_DB
-
-
-def _stretch_peaks(sound: FloatArray) -> FloatArray:
-    """Highest sample of each short stretch, either side."""
-    stretches = -(-len(sound) // _STRETCH_FRAMES)
-    padded = np.zeros((stretches * _STRETCH_FRAMES, 2))
-    np.abs(sound, out=padded[: len(sound)])
-    highest: FloatArray = padded.reshape(stretches, -1).max(axis=1)
-    return highest

@@ -6,6 +6,7 @@ import dataclasses
 import math
 import re
 import time
+from contextlib import ExitStack, contextmanager
 
 import numpy as np
 import pyebur128
@@ -35,28 +36,35 @@ def demo_path(demo, tmp_path_factory):
     return path
 
 
+@contextmanager
+def opened(browser, path, **settings):
+    """A page and, at the end, the insistence that it asked for nothing and that nothing went wrong in it."""
+    context = browser.new_context(**{"viewport": PHONE, "locale": "en-GB"} | settings)
+    page = context.new_page()
+    troubles, requests = [], []
+    page.on("pageerror", lambda error: troubles.append(str(error)))
+    page.on("console", lambda said: troubles.append(said.text) if said.type in ("error", "warning") else None)
+    page.on("request", lambda request: requests.append(request.url))
+    page.goto(path.as_uri())
+    yield page
+    context.close()
+    assert troubles == []
+    # Nothing but the file itself, and what it saved.
+    assert {url for url in requests if not url.startswith("blob:")} == {path.as_uri()}
+
+
 @pytest.fixture
 def open_page(browser, demo_path):
-    """Open a page and, at the end, insist that it asked for nothing and that nothing went wrong in it."""
-    opened = []
+    """Open a page of its own for a test."""
+    with ExitStack() as pages:
+        yield lambda path=demo_path, **settings: pages.enter_context(opened(browser, path, **settings))
 
-    def open_it(path=demo_path, **settings):
-        context = browser.new_context(**{"viewport": PHONE, "locale": "en-GB"} | settings)
-        page = context.new_page()
-        troubles, requests = [], []
-        page.on("pageerror", lambda error: troubles.append(str(error)))
-        page.on("console", lambda said: troubles.append(said.text) if said.type in ("error", "warning") else None)
-        page.on("request", lambda request: requests.append(request.url))
-        page.goto(path.as_uri())
-        opened.append((context, path.as_uri(), troubles, requests))
-        return page
 
-    yield open_it
-    for context, address, troubles, requests in opened:
-        context.close()
-        assert troubles == []
-        # Nothing but the file itself, and what it saved.
-        assert {url for url in requests if not url.startswith("blob:")} == {address}
+@pytest.fixture(scope="module")
+def plain_page(browser, demo_path):
+    """One page for all tests that set nothing in it."""
+    with opened(browser, demo_path) as page:
+        yield page
 
 
 def gains_of(levels_db):
@@ -76,9 +84,9 @@ SETTINGS = [
 
 
 @pytest.mark.parametrize(("levels", "alone", "bed"), SETTINGS)
-def test_the_page_sounds_as_the_blend_does_and_as_loud_as_any_other_setting(open_page, demo, levels, alone, bed):
+def test_the_page_sounds_as_the_blend_does_and_as_loud_as_any_other_setting(plain_page, demo, levels, alone, bed):
     song, sounds = demo
-    heard = rendered(open_page(), 1, levels=levels, alone=alone, bed=bed, seconds=4.0)
+    heard = rendered(plain_page, 1, levels=levels, alone=alone, bed=bed, seconds=4.0)
     gains = np.append(gains_of(levels), float(bed))
     if alone is not None:
         gains = np.eye(4)[alone]
@@ -138,19 +146,18 @@ def test_a_louder_setting_than_was_foreseen_lowers_them_all_alike(open_page, dem
         assert measure(sound, RATE_HZ).integrated_lufs == pytest.approx(last, abs=0.05)
 
 
-def test_it_goes_round_without_a_gap(open_page, demo):
+def test_it_goes_round_without_a_gap(plain_page, demo):
     frames = demo[0].sections[0].frames
-    heard = rendered(open_page(), 0, levels=[0, -6, -6], seconds=7.5)
+    heard = rendered(plain_page, 0, levels=[0, -6, -6], seconds=7.5)
     for turn in range(2):
         np.testing.assert_array_equal(heard[turn * frames : (turn + 1) * frames][: len(heard) - (turn + 1) * frames],
                                       heard[(turn + 1) * frames : (turn + 2) * frames])
 
 
-def test_a_slid_level_glides(open_page, demo):
+def test_a_slid_level_glides(plain_page, demo):
     song, sounds = demo
-    page = open_page()
     moves = [[0.7, [0, 0, OFF]], [0.72, [0, -6, 0]], [1.6, [0, OFF, OFF]]]
-    heard = rendered(page, 1, levels=[0, OFF, -12], seconds=2.5, moves=moves)
+    heard = rendered(plain_page, 1, levels=[0, OFF, -12], seconds=2.5, moves=moves)
     held = {}
     for levels in ([0, OFF, -12], *(levels for _, levels in moves)):
         blend = np.tensordot(gains_of(levels), np.stack(sounds[1][:3]), 1)
@@ -429,10 +436,10 @@ def test_what_is_kept_can_be_copied_shared_saved_and_read_back(open_page, demo_p
 
 # ---- The file ----
 
-def test_the_same_song_makes_the_same_bytes_and_states_their_number(open_page, demo, demo_path):
-    again = build_sheet(demo_song()[0])
+def test_the_same_song_makes_the_same_bytes_and_states_their_number(plain_page, demo, demo_path):
+    again = build_sheet(demo[0])
     assert again == demo_path.read_bytes()
-    stated = float(open_page().locator("#size").inner_text())
+    stated = float(plain_page.locator("#size").inner_text())
     assert stated == pytest.approx(len(again) / 1e6, abs=0.06)
 
 
@@ -545,8 +552,9 @@ def test_axe_finds_nothing(open_page, viewport, scheme):
 
 
 @pytest.mark.parametrize("width", [320, 360, 1280])
-def test_nothing_sticks_out_and_what_is_touched_is_large_enough(open_page, width):
-    page = open_page(viewport={"width": width, "height": 740})
+def test_nothing_sticks_out_and_what_is_touched_is_large_enough(plain_page, width):
+    page = plain_page
+    page.set_viewport_size({"width": width, "height": 740})
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     # WCAG 2.2, success criterion 2.5.5 (enhanced): targets of 44 by 44 CSS pixels.
     sizes = page.evaluate("""() => [...document.querySelectorAll("button, select, input, textarea")]
@@ -559,8 +567,8 @@ def test_nothing_sticks_out_and_what_is_touched_is_large_enough(open_page, width
         assert wide >= 24, name
 
 
-def test_the_caution_about_the_volume_comes_before_the_play_button(open_page):
-    text = open_page().locator("main").inner_text()
+def test_the_caution_about_the_volume_comes_before_the_play_button(plain_page):
+    text = plain_page.locator("main").inner_text()
     assert text.index("Begin with the volume low") < text.index("Play\n")
     assert re.search(r"one file of \d+\.\d MB", text)
 
