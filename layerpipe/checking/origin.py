@@ -50,13 +50,11 @@ def recipe_inside(bounce: OpenBounce, *, named: Path | None = None, remembered: 
         return parse_recipe((named if named.is_dir() else named.parent) / f"{bounce.folder.name}.toml", text)
     best, most = None, -1
     for folder, likely in _candidates(bounce, text, remembered):
-        if not likely and most > 0:
-            # Where the recipe lay a take may be missing; takes of the same names elsewhere are others.
-            break
         file = parse_recipe(folder / f"{bounce.folder.name}.toml", text)
         paths = [take.file for layer in file.recipe.layer for take in layer.take]
         here = sum(is_plain_file(path.resolve()) for path in paths)
-        if here == len(paths):
+        # Where the recipe lay a take may be missing; takes of the same names elsewhere are others.
+        if here == len(paths) or (here and likely):
             return file
         if here > most and (here or likely):
             best, most = file, here
