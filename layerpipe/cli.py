@@ -7,7 +7,20 @@ import sys
 
 import typer
 
-from layerpipe.commands import bounce, cache, check, clock, compare, draft, levels, preview, schema, sheet, timing, verify
+from layerpipe.commands import (
+    bounce,
+    cache,
+    check,
+    clock,
+    compare,
+    draft,
+    levels,
+    preview,
+    schema,
+    sheet,
+    timing,
+    verify,
+)
 
 OUR_MISTAKE = 70
 

@@ -338,6 +338,51 @@ class Timing(Noun):
         ge=1.0, le=200.0, description="A take whose scatter is above this, in ms, is played again.")] = 12.0
 
 
+class Check(Noun):
+    """From where on `check` calls something a fault. "LU" compares with the take's own loudness."""
+
+    clipping_hits: Annotated[Whole, Field(ge=1, description=(
+        'Flat tops from which on a take is to be recorded again; fewer are a "look". Two or three hide in a strum.'))] = 6
+    clipping_ms: Annotated[Number, Field(ge=0.0, description=(
+        "Or one flat top as long as this in ms: a strong partial is lost for good."))] = 1.0
+    clicks_again: Annotated[Whole, Field(ge=1, description=(
+        "Clicks from which on it is quicker to play again than to repair; common practice, no source."))] = 30
+    rumble_dbfs: Annotated[Number, Field(description=(
+        "Level below 40 Hz in dBFS; quieter rumble moves no compressor."))] = -60.0
+    rumble_under_lu: Annotated[Number, Field(description="And no further under the loudness than this, in LU.")] = 40.0
+    rumble_again_under_lu: Annotated[Number, Field(description=(
+        "What the high-passes leave of it may not come nearer than this, in LU: it would steer the compressor."))] = 10.0
+    hum_under_lu: Annotated[Number, Field(description=(
+        "Hum no further under the loudness than this, in LU: a tone is heard 10 dB under noise."))] = 55.0
+    hum_dbfs: Annotated[Number, Field(description="And at least this loud, in dBFS.")] = -90.0
+    hum_again_under_lu: Annotated[Number, Field(description="Hum that no gap hides, in LU.")] = 25.0
+    noise_under_lu: Annotated[Number, Field(description=(
+        "Noise no further under the loudness than this, in LU: playing at 75 dB SPL, it is as loud as a quiet room."))
+    ] = 45.0
+    noise_again_under_lu: Annotated[Number, Field(description="Noise heard beside the playing itself, in LU.")] = 25.0
+    dc_dbfs: Annotated[Number, Field(description="Offset in dBFS; from here on cuts click.")] = -55.0
+    dropout_ms: Annotated[Number, Field(ge=0.1, description=(
+        "Standing samples in ms; a microphone never stands still, hiss moves the last bits."))] = 0.6
+    late_start_s: Annotated[Number, Field(ge=0.0, description=(
+        "Behind the partner's first sound, in s; more than any player's scatter."))] = 0.3
+    early_end_s: Annotated[Number, Field(ge=0.0, description=(
+        "Over before the partner, in s; last chords ring out differently."))] = 1.5
+    tuning_cents: Annotated[Number, Field(ge=0.5, le=50.0, description=(
+        "Off a4_hz, off the partner or drifting, in cents; common practice, no source."))] = 5.0
+    strings_share: Annotated[Number, Field(ge=0.0, le=1.0, description=(
+        "Share of the time in which notes below the lowest string are heard."))] = 0.12
+    copy_correlation: Annotated[Number, Field(ge=0.5, le=1.0, description=(
+        "Correlation, at one offset, of takes that are one performance; two performances stay far under it."))] = 0.9
+    lopsided_lu: Annotated[Number, Field(ge=0.0, description=(
+        "Loudness between the takes of a pair, in LU; 3 LU move the middle of a pair; common practice, no source."))
+    ] = 3.0
+    lopsided_db: Annotated[Number, Field(ge=0.0, description=(
+        "Brightness between them (2 to 8 kHz against the body), in dB; common practice, no source."))] = 5.0
+    high_pass_db: Annotated[Number, Field(ge=0.0, description=(
+        "What the high-passes take off the lowest string's fundamental, in dB; a corner on it takes 3."))] = 3.5
+    high_pass_lu: Annotated[Number, Field(ge=0.0, description="What they take off the loudness, in LU.")] = 1.0
+
+
 class Recipe(Noun):
     """One song: its clock, its sections, its layers, and what is wanted of them."""
 
@@ -355,6 +400,7 @@ class Recipe(Noun):
     bounce: Annotated[Bounce, Field(description="What the mix is handed.")] = Bounce()
     sheet: Annotated[Sheet, Field(description="The artist's page.")] = Sheet()
     timing: Annotated[Timing, Field(description="What counts as loose, and what is done about it.")] = Timing()
+    check: Annotated[Check, Field(description="From where on a take has a fault.")] = Check()
 
     def chain_of(self, layer: Layer, take: Take) -> Chain:
         """The take's own chain where it has one, else its layer's."""

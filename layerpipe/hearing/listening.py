@@ -22,7 +22,7 @@ from layerpipe.sound import FloatArray, Sound
 
 Float32Array = npt.NDArray[np.float32]
 
-MID_HZ, HIGH_HZ = 150.0, 3000.0
+MID_HZ, UPPER_HZ, HIGH_HZ = 150.0, 1000.0, 3000.0
 SPECTRUM_FRAMES = 2048
 SPECTRA_PER_S = 8
 STEPS_PER_S = 100
@@ -110,9 +110,11 @@ def listen(sound: Sound, advance: Callable[[float], None] = lambda seconds: None
     rate = sound.rate_hz
     notes = _Notes()
     mid_rows = design_high_pass(MID_HZ, rate, slope_db_per_octave=24)
+    upper_rows = design_high_pass(UPPER_HZ, rate, slope_db_per_octave=24)
     high_rows = design_high_pass(min(HIGH_HZ, 0.3 * rate), rate, slope_db_per_octave=24)
     k_rows = k_weighting(rate)
     mid_state: FloatArray | None = None
+    upper_state: FloatArray | None = None
     high_state: FloatArray | None = None
     k_state: FloatArray | None = None
     runs, clicks, low = RunSearch(rate), ClickSearch(rate), LowListener(rate)
@@ -121,6 +123,7 @@ def listen(sound: Sound, advance: Callable[[float], None] = lambda seconds: None
     for block in seconds_of(sound):
         starts = _starts(len(block), rate)
         mid, mid_state = run_sections(mid_rows, block, mid_state)
+        upper, upper_state = run_sections(upper_rows, block, upper_state)
         high, high_state = run_sections(high_rows, block, high_state)
         weighted, k_state = run_sections(k_rows, block, k_state)
         mid_squared, high_squared = mid * mid, high * high
@@ -134,7 +137,7 @@ def listen(sound: Sound, advance: Callable[[float], None] = lambda seconds: None
         notes.means.append(float(block.mean()))
         bits.add(block)
         runs.add(block)
-        clicks.add(mid_squared, high_squared)
+        clicks.add(mid, upper, high)
         low.add(block)
         spectrum.add(block)
         advance(len(block) / rate)

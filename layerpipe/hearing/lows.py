@@ -27,7 +27,7 @@ DEEPEST_DB = -60.0
 
 @dataclass(frozen=True)
 class LowFrames:
-    """What the long windows held. Partials are rows of (window, hz, amplitude); shape (partials, 3)."""
+    """What the long windows held. Partials are rows of (window, hz, amplitude, sharpness); shape (partials, 4)."""
 
     partials: npt.NDArray[np.float32]
     rumble: npt.NDArray[np.float32]
@@ -96,6 +96,10 @@ class LowListener:
         self._hz = np.fft.rfftfreq(SIZE, 1 / rate)
         self._density = 2.0 / (rate * float(np.sum(self._window**2)))
         self._inside = self._hz <= HIGHEST_HZ
+        # How sharply a steady tone peaks; what dies within the window, a body or a drum, peaks less.
+        tone = np.abs(np.fft.rfft(self._window * np.cos(np.pi / 2 * np.arange(self._length)), SIZE))
+        top = int(np.argmax(tone))
+        self._pure_bend = float(np.log(tone[top - 1]) - 2 * np.log(tone[top]) + np.log(tone[top + 1]))
         self._low = np.zeros(0)
         self._count = 0
         self._partials: list[npt.NDArray[np.float32]] = []
@@ -112,7 +116,7 @@ class LowListener:
         self._hear(self._decimator.end())
         if not self._count and len(self._low):
             self._hear(np.zeros(self._length - len(self._low)))
-        partials = np.concatenate(self._partials) if self._partials else np.zeros((0, 3), np.float32)
+        partials = np.concatenate(self._partials) if self._partials else np.zeros((0, 4), np.float32)
         return LowFrames(partials, np.array(self._rumble, np.float32), np.array(self._power, np.float32),
                          self._hz[self._inside], self._total / max(1, self._count))
 
@@ -135,25 +139,28 @@ class LowListener:
         self._rumble.append(float(density[rumble].sum() * width))
         self._power.append(float(density.sum() * width))
         self._total += density
-        self._partials.append(_partials(spectrum, self._hz, self._count, 2.0 / float(self._window.sum())))
+        self._partials.append(_partials(spectrum, self._hz, self._count, 2.0 / float(self._window.sum()),
+                                        self._pure_bend))
         self._count += 1
 
 
-def _partials(spectrum: FloatArray, hz: FloatArray, window: int, scale: float) -> npt.NDArray[np.float32]:
+def _partials(spectrum: FloatArray, hz: FloatArray, window: int, scale: float,
+              pure_bend: float) -> npt.NDArray[np.float32]:
     """Peaks of a spectrum, refined by a parabola through three logarithms."""
     first = int(np.searchsorted(hz, LOWEST_PARTIAL_HZ))
     middle = spectrum[first:-1]
     deepest = spectrum[first:].max(initial=0.0) * 10 ** (DEEPEST_DB / 20)
     if deepest <= 1e-9:
-        return np.zeros((0, 3), np.float32)
+        return np.zeros((0, 4), np.float32)
     tops = np.flatnonzero((middle > spectrum[first - 1 : -2]) & (middle >= spectrum[first + 1 :])
                           & (middle > deepest)) + first
     tops = np.sort(tops[np.argsort(-spectrum[tops], kind="stable")[:PARTIALS_KEPT]])
     left, top, right = (np.log(spectrum[tops + k] + 1e-30) for k in (-1, 0, 1))
     bend = left - 2 * top + right
     shift = np.where(bend < -1e-9, 0.5 * (left - right) / np.minimum(bend, -1e-9), 0.0)
-    rows = np.empty((len(tops), 3), np.float32)
+    rows = np.empty((len(tops), 4), np.float32)
     rows[:, 0] = window
     rows[:, 1] = (tops + shift) * hz[1]
     rows[:, 2] = np.exp(top - 0.25 * (left - right) * shift) * scale
+    rows[:, 3] = bend / pure_bend
     return rows

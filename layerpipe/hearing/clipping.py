@@ -1,0 +1,114 @@
+"""Flat tops: at full scale, below it after a gain change, and after an analogue clip, where they lean a little.
+
+A peak of anything that swings is round: it stays within 2.5 % of its top for a third of the time it spends in its
+upper quarter (a parabola: the square root of 0.025 / 0.25). A clipped one stays there for more than half, and all
+clipped ones end at the same ceiling. Levels are linear, full scale 1; positions frames.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from layerpipe.hearing.listening import Heard
+from layerpipe.sound import FloatArray, Sound
+
+FULL_SCALE = 0.9998
+NEAR_TOP, UPPER_QUARTER = 0.975, 0.75
+FLAT_SHARE = 0.52
+SHORTEST_FLAT_S = 0.00008
+AT_CEILING = 0.97
+FEWEST_LEANING = 4
+MOST_LOOKS = 600
+LOUD_ENOUGH = 0.02
+"""A peak under -34 dBFS is no ceiling of anything."""
+
+
+@dataclass(frozen=True)
+class Clipping:
+    """Where tops are flat (frames, in order), the longest run in frames, and the ceiling."""
+
+    places: list[int]
+    longest: int
+    ceiling: float
+    exact: bool
+
+
+def find_clipping(sound: Sound, heard: Heard) -> Clipping | None:
+    """Find clipped tops; None where all are round.
+
+    Parameters
+    ----------
+    sound : Sound
+        Read again around the loudest peaks only.
+    heard : Heard
+
+    Returns
+    -------
+    Clipping or None
+    """
+    peak = heard.peak
+    if peak < LOUD_ENOUGH:
+        return None
+    ceilings = (float(heard.steps.highest.max()), float(-heard.steps.lowest.min()))
+    exact = [run for run in heard.runs if _is_exact(run.value, run.length, ceilings, heard.rate_hz)]
+    if exact:
+        return Clipping([run.start for run in exact], max(run.length for run in exact), abs(exact[0].value), True)
+    found = [_leaning(sound, heard, ceiling, sign) for ceiling, sign in zip(ceilings, (1.0, -1.0), strict=True)]
+    leaning = sorted(flat for side in found for flat in side)
+    if not leaning:
+        return None
+    return Clipping([at for at, _ in leaning], max(length for _, length in leaning), peak, False)
+
+
+def _is_exact(value: float, length: int, ceilings: tuple[float, float], rate_hz: int) -> bool:
+    """Equal samples at the very top: two or more would do at full scale, more are needed below it."""
+    ceiling = ceilings[0] if value > 0 else ceilings[1]
+    # -1 and 1 - 2^-23 are both full scale; a file clipped in float and rounded ends a step apart.
+    if abs(value) < LOUD_ENOUGH or abs(value) < ceiling * (1 - 1e-6) - 2.0**-15:
+        return False
+    if abs(value) >= FULL_SCALE:
+        return True
+    # The longest run a 40 Hz swing of 16 bits could give by rounding; anything longer was cut off.
+    swing = 2 * np.pi * 40 / rate_hz
+    return length > max(4, 2 * np.sqrt(2.0**-15 / abs(value)) / swing)
+
+
+def _leaning(sound: Sound, heard: Heard, ceiling: float, sign: float) -> list[tuple[int, int]]:
+    """Flat tops of one polarity that end within 3 % of the ceiling; none if most tops there are round."""
+    tops = heard.steps.highest if sign > 0 else -heard.steps.lowest
+    near = np.flatnonzero(tops >= AT_CEILING * ceiling)
+    if len(near) < FEWEST_LEANING or ceiling < LOUD_ENOUGH:
+        return []
+    looks = near[np.unique(np.linspace(0, len(near) - 1, min(len(near), MOST_LOOKS)).round().astype(int))]
+    starts = np.concatenate([[0], np.cumsum(heard.steps.frames)])
+    flat = []
+    for step in looks:
+        start, stop = int(starts[step]), int(starts[step + 1])
+        before, after = max(start - heard.rate_hz // 100, 0), min(stop + heard.rate_hz // 100, heard.frames)
+        length, at = _flatness(sign * sound.read(before, after), start - before, stop - before, heard.rate_hz)
+        if length:
+            flat.append((before + at, length))
+    if len(flat) < max(FEWEST_LEANING, 0.6 * len(looks)):
+        return []
+    return flat
+
+
+def _flatness(swing: FloatArray, start: int, stop: int, rate_hz: int) -> tuple[int, int]:
+    """Length (0 if round) and first frame of the top of the highest peak between start and stop."""
+    at = start + int(np.argmax(swing[start:stop]))
+    top = swing[at]
+    near, upper = (_extent(swing, at, share * top) for share in (NEAR_TOP, UPPER_QUARTER))
+    length = near[1] - near[0]
+    if length < max(3, SHORTEST_FLAT_S * rate_hz) or length < FLAT_SHARE * (upper[1] - upper[0]):
+        return 0, at
+    return length, near[0]
+
+
+def _extent(swing: FloatArray, at: int, level: float) -> tuple[int, int]:
+    """First frame and end of the stretch around `at` that stays at or above a level."""
+    under = swing < level
+    left = np.flatnonzero(under[:at][::-1])
+    right = np.flatnonzero(under[at:])
+    return (at - int(left[0]) if len(left) else 0), (at + int(right[0]) if len(right) else len(swing))

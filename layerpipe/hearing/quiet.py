@@ -1,0 +1,204 @@
+"""The note-free gaps of a take, and what is heard in them: noise and hum.
+
+A gap is a stretch of 0.4 s or more that stays at the take's own floor, does not die away, and lies far under the
+music. Powers are linear (full scale 1), levels dBFS of the rms, spans frames. A take without gaps has no known floor.
+Mains run at 50 or 60 Hz within 0.4 % (common practice, no source); hum is told from notes by standing still, in a
+gap and from gap to gap, and by its whole series.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from layerpipe.dsp.filters import response_db
+from layerpipe.dsp.loudness import k_weighting, lufs_of_power
+from layerpipe.hearing.listening import SPECTRUM_FRAMES, Heard
+from layerpipe.hearing.lows import Decimator
+from layerpipe.sound import FloatArray, Sound
+
+WINDOW_STEPS = 40
+UNDER_MUSIC_DB = 18.0
+NOTE_OVER_DB = 17.0
+"""The highest of a thousand bins of noise lies 10 dB over their median; a note lies further."""
+STEADY_DB = 1.6
+"""How much the level may change from one 0.2 s to the next; a string that rings out loses 2 dB and more."""
+ABOVE_FLOOR_DB = 5.0
+MOST_GAP_S = 60.0
+HARMONICS = 12
+LINE_OVER_DB, LONE_LINE_OVER_DB = 9.0, 18.0
+FADES_DB = 4.0
+MAINS_REACH = 0.004
+LOWEST_NOISE_HZ = 55.0
+
+
+@dataclass(frozen=True)
+class Noise:
+    """What the gaps hold: rms in dBFS and in LUFS without hum and rumble, seconds heard, density (1/Hz) per hz."""
+
+    level_db: float
+    lufs: float
+    seconds: float
+    hz: FloatArray
+    density: FloatArray
+
+
+@dataclass(frozen=True)
+class Hum:
+    """Mains frequency, level of the series in dBFS, and its lines as (hz, dBFS, dB over the neighbourhood)."""
+
+    mains_hz: float
+    level_db: float
+    lines: list[tuple[float, float, float]]
+
+
+def find_gaps(heard: Heard) -> list[tuple[int, int]]:
+    """Spans of frames in which nothing is played; empty if none can be told."""
+    steps = heard.steps
+    power = steps.mid_energy.astype(np.float64) / np.maximum(steps.frames, 1)
+    if len(power) < WINDOW_STEPS or not power.any():
+        return []
+    silent = steps.energy <= 0
+    running = np.concatenate([[0.0], np.cumsum(power)])
+    half = WINDOW_STEPS // 2
+    first = (running[half:-half] - running[: -2 * half]) / half
+    second = (running[2 * half :] - running[half:-half]) / half
+    dead = np.concatenate([[0], np.cumsum(silent)])
+    alive = dead[2 * half :] == dead[: -2 * half]
+    level = 10 * np.log10((first + second) / 2 + 1e-20)
+    change = np.abs(10 * np.log10((first + 1e-20) / (second + 1e-20)))
+    peaks = 10 * np.log10(np.lib.stride_tricks.sliding_window_view(power, 2 * half).max(axis=1) + 1e-20)
+    music = float(np.percentile(10 * np.log10(power + 1e-20), 90))
+    steady = alive & (change < STEADY_DB) & (peaks < level + 6.0) & (level < music - UNDER_MUSIC_DB)
+    if not steady.any():
+        return []
+    floor = float(np.percentile(level[steady], 10))
+    quiet = np.flatnonzero(steady & (level < floor + ABOVE_FLOOR_DB))
+    starts = np.concatenate([[0], np.cumsum(steps.frames)])
+    spans = []
+    for group in np.split(quiet, np.flatnonzero(np.diff(quiet) > 1) + 1):
+        spans.append((int(starts[group[0]]), int(starts[group[-1] + 2 * half])))
+    return spans
+
+
+def hear_gaps(sound: Sound, gaps: list[tuple[int, int]]) -> tuple[Noise | None, Hum | None]:
+    """Read the gaps, a minute of them at most, and tell noise and hum."""
+    rate = sound.rate_hz
+    pieces: list[tuple[int, int]] = []
+    for start, stop in gaps:
+        for at in range(start, stop, 2 * rate):
+            end = min(at + 2 * rate, stop)
+            if end - at >= 0.38 * rate:
+                pieces.append((at, end))
+    if not pieces:
+        return None, None
+    most = max(1, round(MOST_GAP_S / 2))
+    pieces = [pieces[k] for k in np.unique(np.linspace(0, len(pieces) - 1, min(len(pieces), most)).round().astype(int))]
+    decimator = Decimator(rate)
+    low = [decimator.stretch(sound, start, stop) for start, stop in pieces]
+    free = [k for k, piece in enumerate(low) if not _sings(piece, decimator.rate_hz)]
+    pieces, low = [pieces[k] for k in free], [low[k] for k in free]
+    if not pieces:
+        return None, None
+    hum = _find_hum(low, decimator.rate_hz)
+    return _noise_of(sound, pieces, hum), hum
+
+
+def _sings(piece: FloatArray, rate_hz: float) -> bool:
+    """Whether a note still sounds in a piece: a line that no mains frequency explains."""
+    power = np.abs(np.fft.rfft((piece - piece.mean()) * np.hanning(len(piece)))) ** 2
+    hz = np.fft.rfftfreq(len(piece), 1 / rate_hz)
+    inside = (hz > 150.0) & (hz < 1400.0)
+    mains = np.minimum(np.abs(hz - 50 * np.rint(hz / 50)), np.abs(hz - 60 * np.rint(hz / 60)))
+    free = inside & (mains > max(3.0, 2.2 * rate_hz / len(piece)))
+    # The floor is seldom flat: each bin is measured against the half octave around it.
+    level = np.log(power + 1e-30)
+    for low in np.geomspace(150, 1400, 7)[:-1]:
+        part = (hz >= low) & (hz < low * 1.46)
+        if np.count_nonzero(part & free) > 8:
+            median = float(np.median(level[part]))
+            if float(level[part & free].max()) - median > NOTE_OVER_DB / 10 * math.log(10):
+                return True
+    return False
+
+
+def _noise_of(sound: Sound, pieces: list[tuple[int, int]], hum: Hum | None) -> Noise | None:
+    """Level of the gaps above the rumble, the hum's lines left out."""
+    rate = sound.rate_hz
+    size = SPECTRUM_FRAMES
+    window = np.hanning(size + 1)[:-1]
+    total, count, frames = np.zeros(size // 2 + 1), 0, 0
+    for start, stop in pieces:
+        frames += stop - start
+        heard = sound.read(start, stop)
+        if len(heard) < size:
+            continue
+        rows = np.lib.stride_tricks.sliding_window_view(heard, size)[:: size // 2]
+        total += (np.abs(np.fft.rfft(rows * window, axis=1)) ** 2).sum(axis=0)
+        count += len(rows)
+    if not count:
+        return None
+    hz = np.fft.rfftfreq(size, 1 / rate)
+    density = total / count * 2 / (rate * np.sum(window**2))
+    kept = density.copy()
+    if hum is not None:
+        for line_hz, _, _ in hum.lines:
+            near = np.abs(hz - line_hz) < 2.5 * hz[1]
+            beside = (np.abs(hz - line_hz) >= 2.5 * hz[1]) & (np.abs(hz - line_hz) < 6 * hz[1]) & (hz > LOWEST_NOISE_HZ)
+            kept[near] = np.minimum(kept[near], np.median(kept[beside]) if beside.any() else 0.0)
+    kept[hz < LOWEST_NOISE_HZ] = 0.0
+    weight = 10 ** (response_db(k_weighting(rate), hz[1:], rate) / 10)
+    power = float(kept.sum() * hz[1])
+    if power <= 0:
+        return None
+    return Noise(10 * math.log10(power), lufs_of_power(float((kept[1:] * weight).sum() * hz[1])), frames / rate, hz,
+                 density)
+
+
+def _find_hum(pieces: list[FloatArray], rate_hz: float) -> Hum | None:
+    """The mains series that stands in the gaps, if one does."""
+    found = [hum for hum in (_series(pieces, rate_hz, mains) for mains in (50.0, 60.0)) if hum is not None]
+    # 300 and 600 Hz belong to both; the series with more lines of its own, then the stronger one, is meant.
+    return max(found, key=lambda hum: (len(hum.lines), hum.level_db), default=None)
+
+
+def _series(pieces: list[FloatArray], rate_hz: float, mains_hz: float) -> Hum | None:
+    """Lines at the multiples of a mains frequency, all pieces together."""
+    longest = max(pieces, key=len)
+    grid = mains_hz * (1 + np.linspace(-MAINS_REACH, MAINS_REACH, 9))
+    numbers = np.arange(1, HARMONICS + 1)
+    strength = [_amplitudes(longest, numbers * hz, rate_hz)[1:6].clip(0).sum() for hz in grid]
+    middle = float(grid[int(np.argmax(strength))]) if len(longest) > 0.9 * rate_hz else mains_hz
+    lines = []
+    for number in numbers:
+        hz = number * middle
+        powers, around, fades = [], [], []
+        for piece in pieces:
+            spread = np.array([2.6, 3.3, 4.0]) * rate_hz / len(piece)
+            at = _amplitudes(piece, np.concatenate([[hz], hz - spread, hz + spread]), rate_hz)
+            powers.append(at[0])
+            sides = [side for side in (at[1:4][hz - spread > 20], at[4:]) if len(side)]
+            around.append(max(float(side.mean()) for side in sides))
+            halves = np.array_split(piece, 2)
+            fades.append(10 * math.log10((_amplitudes(halves[0], np.array([hz]), rate_hz)[0] + 1e-20)
+                                         / (_amplitudes(halves[1], np.array([hz]), rate_hz)[0] + 1e-20)))
+        power, beside = float(np.mean(powers)), float(np.mean(around)) + 1e-20
+        over_db = 10 * math.log10(power / beside + 1e-20)
+        steady = float(np.median(powers)) > power / 3 and abs(float(np.median(fades))) < FADES_DB
+        if over_db > LINE_OVER_DB and steady:
+            lines.append((float(hz), 10 * math.log10(power / 2), over_db))
+    low = [line for line in lines if line[0] < 3.5 * mains_hz]
+    if not low or (len(lines) < 2 and low[0][2] < LONE_LINE_OVER_DB):
+        return None
+    return Hum(middle, 10 * math.log10(sum(10 ** (line[1] / 10) for line in lines)), lines)
+
+
+def _amplitudes(piece: FloatArray, hz: FloatArray, rate_hz: float) -> FloatArray:
+    """Squared amplitudes of a piece at exact frequencies, through a Hann window."""
+    count = len(piece)
+    window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(count) + 0.5) / count)
+    turned = np.exp(-2j * np.pi / rate_hz * np.outer(hz, np.arange(count)))
+    squared: FloatArray = np.abs(turned @ (window * (piece - piece.mean()))) ** 2 * (2 / window.sum()) ** 2
+    return squared

@@ -1,0 +1,275 @@
+"""What is wrong with one take, said in words: every finding with its place, size, what it becomes and what to do."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from layerpipe.hearing.faults import Finding
+from layerpipe.hearing.notes import hz_of, name_of, number_of
+from layerpipe.hearing.takes_heard import TakeHeard
+from layerpipe.units import db_of_gain
+
+MORE_COMPRESSION_DB = 10.0
+MOST_TOLD = 40
+STRINGS_CAUTION = ("Other strings than the maker chose change the pull on neck and bridge: stay inside the maker's "
+                   "limits, and ask a qualified technician.")
+
+
+def findings_of(take: TakeHeard) -> list[Finding]:
+    """Everything wrong with one take by itself.
+
+    Parameters
+    ----------
+    take : TakeHeard
+
+    Returns
+    -------
+    list of Finding
+        In no particular order; empty for a fine take.
+    """
+    if take.is_silent:
+        return [Finding("dropout", "nothing is heard: the whole take is silent", "check cable, channel and file, and "
+                        "record it again", "record again", 0.0, db_of_gain(take.heard.peak))]
+    return [*_clipping(take), *_clicks(take), *_rumble(take), *_hum(take), *_noise(take), *_dc(take), *_dropouts(take),
+            *_depth(take), *_band(take), *_tuning(take), *_strings(take), *_corners(take)]
+
+
+def _clipping(take: TakeHeard) -> list[Finding]:
+    clip = take.clipping
+    if clip is None:
+        return []
+    rate = take.heard.rate_hz
+    longest_ms = 1000 * clip.longest / rate
+    hits, limits = len(clip.places), take.limits
+    verdict = "record again" if hits >= limits.clipping_hits or longest_ms >= limits.clipping_ms else "look"
+    level = db_of_gain(clip.ceiling)
+    where = "at full scale" if level > -0.05 else f"at {level:.1f} dBFS, below full scale: clipped before it came here"
+    places = [round(at / rate, 4) for at in clip.places]
+    return [Finding(
+        "clipping", f"{hits} flat top{'s' if hits > 1 else ''} {where}; the longest is {longest_ms:.2f} ms; the first "
+        f"at {take.place_of(places[0])}", "turn the input down by 6 dB and play it again; compression will not hide it",
+        verdict, places[0], level, None,
+        {"hits": hits, "longest_ms": longest_ms, "longest_frames": clip.longest, "places_s": places[:200],
+         "equal_samples": clip.exact})]
+
+
+def _clicks(take: TakeHeard) -> list[Finding]:
+    found = take.heard.clicks
+    many = len(found) >= take.limits.clicks_again
+    told = []
+    for click in found:
+        now = db_of_gain(click.peak)
+        lift = take.lift_db(click.at_s)
+        told.append(Finding(
+            "click", f"click at {take.place_of(click.at_s)}, {now:.0f} dBFS now, {now + lift:.0f} after the recipe's "
+            f"compression and {now + lift + MORE_COMPRESSION_DB:.0f} after {MORE_COMPRESSION_DB:.0f} dB more of it",
+            "listen there with the level up; cut it out, or play the place again", "record again" if many else "look",
+            click.at_s, now, None,
+            {"over_local_db": click.over_db, "width_ms": 1000 * click.width_s, "compressed_db": now + lift,
+             "compressed_10_db_more_db": now + lift + MORE_COMPRESSION_DB}))
+    return told
+
+
+def _rumble(take: TakeHeard) -> list[Finding]:
+    powers = take.heard.low.rumble.astype(np.float64)
+    if not len(powers):
+        return []
+    level = 10 * math.log10(float(np.percentile(powers, 25)) + 1e-20)
+    loud = take.lufs
+    if level < take.limits.rumble_dbfs or loud is None or level < loud - take.limits.rumble_under_lu:
+        return []
+    rest = level - take.filter_loss_db(take.filters, below_hz=40.0)
+    left = f"{rest:.0f} dBFS of it are left by the recipe's high-passes" if len(take.filters) else \
+        "no high-pass takes it away"
+    heavy = rest > loud - take.limits.rumble_again_under_lu
+    return [Finding("rumble", f"rumble below 40 Hz of {level:.0f} dBFS; {left}",
+                    "find the air, traffic or feet that make it; a high-pass at 40 Hz takes most of it",
+                    "record again" if heavy and level > -30 else "look", None, level, None, {"rest_dbfs": rest})]
+
+
+def _hum(take: TakeHeard) -> list[Finding]:
+    hum, loud = take.hum, take.lufs
+    if hum is None or loud is None or hum.level_db < max(loud - take.limits.hum_under_lu, take.limits.hum_dbfs):
+        return []
+    lift = take.lift_db(None)
+    lines = ", ".join(f"{hz:.0f} Hz {level:.0f}" for hz, level, _ in hum.lines[:5])
+    verdict = "record again" if hum.level_db > loud - take.limits.hum_again_under_lu else "look"
+    mains = 50.0 if hum.mains_hz < 55 else 60.0
+    return [Finding(
+        "hum", f"mains hum of {mains:.0f} Hz in the gaps, {hum.level_db:.0f} dBFS ({lines}); "
+        f"{hum.level_db + lift:.0f} once compressed", "turn the player until it is least, try another socket or cable",
+        verdict, None, hum.level_db, mains,
+        {"mains_hz": hum.mains_hz, "under_loudness_lu": loud - hum.level_db, "compressed_dbfs": hum.level_db + lift,
+         "lines": [{"hz": hz, "level_db": level, "over_neighbours_db": over} for hz, level, over in hum.lines]})]
+
+
+def _noise(take: TakeHeard) -> list[Finding]:
+    noise, loud = take.noise, take.lufs
+    if noise is None or loud is None or not math.isfinite(loud):
+        return []
+    under = loud - noise.lufs
+    if under > take.limits.noise_under_lu:
+        return []
+    lift = take.lift_db(None)
+    return [Finding(
+        "noise_floor", f"noise of {noise.level_db:.0f} dBFS in the gaps, {under:.0f} LU under the playing; "
+        f"{under - lift:.0f} once compressed, {under - lift - MORE_COMPRESSION_DB:.0f} after 10 dB more of it",
+        "more level from the player, the microphone closer, fans off",
+        "record again" if under < take.limits.noise_again_under_lu else "look", None, noise.level_db, None,
+        {"noise_lufs": noise.lufs, "under_loudness_lu": under, "compressed_under_lu": under - lift,
+         "compressed_10_db_more_under_lu": under - lift - MORE_COMPRESSION_DB, "gaps_s": noise.seconds})]
+
+
+def _dc(take: TakeHeard) -> list[Finding]:
+    if take.heard.seconds < 1.0:
+        return []
+    offset = float(np.median(take.heard.means))
+    level = db_of_gain(offset)
+    if level < take.limits.dc_dbfs:
+        return []
+    return [Finding("dc", f"the wave stands off its middle by {offset:+.4f} ({level:.0f} dBFS): clicks at every cut",
+                    "any high-pass takes it away; have the converter looked at", "look", None, level, None,
+                    {"offset": offset})]
+
+
+def _dropouts(take: TakeHeard) -> list[Finding]:
+    heard = take.heard
+    rate = heard.rate_hz
+    shortest = max(12, round(take.limits.dropout_ms * rate / 1000))
+    told = []
+    for run in heard.runs:
+        if run.length < shortest or run.start == 0 or run.start + run.length >= heard.frames:
+            continue
+        if abs(run.value) > 0.5 * heard.peak and abs(run.value) > 0.02 and run.length < 0.02 * rate:
+            continue  # a flat top, told as clipping
+        lost = run.before_rms > 1e-4 or run.value != 0.0
+        after = float(np.sqrt(np.mean(take.sound.read(run.start + run.length,
+                                                      min(run.start + run.length + rate // 200, heard.frames)) ** 2)))
+        if not lost and after < 1e-4:
+            continue  # faded to silence and in again: an edit, or a sound that was over
+        if run.value != 0.0 and run.before_rms < 1e-4 and after < 1e-4:
+            continue  # the last bit of a 16-bit file stands still in near silence
+        length_ms = 1000 * run.length / rate
+        what = "digital silence" if run.value == 0 else "one value is held"
+        told.append(Finding(
+            "dropout", f"drop-out at {take.place_of(run.start / rate)}: {what} for {length_ms:.1f} ms",
+            "look at the buffer and the cable, and play the place again", "record again", run.start / rate,
+            db_of_gain(run.before_rms), None, {"length_ms": length_ms, "value": run.value, "repeat": False}))
+    for repeat in heard.repeats:
+        length_ms = 1000 * repeat.length / rate
+        told.append(Finding(
+            "dropout", f"at {take.place_of(repeat.start / rate)} the {length_ms:.1f} ms from "
+            f"{1000 * repeat.distance / rate:.1f} ms earlier are heard again: a buffer was repeated",
+            "look at the buffer and the cable, and play the place again", "record again", repeat.start / rate, None,
+            None, {"length_ms": length_ms, "distance_ms": 1000 * repeat.distance / rate, "repeat": True}))
+    return told[:MOST_TOLD]
+
+
+def _depth(take: TakeHeard) -> list[Finding]:
+    used, facts = take.heard.bits_used, take.facts
+    if facts is None or not used or (facts.bits is not None and facts.bits <= 16) or used > 16:
+        return []
+    claims = "float" if facts.bits is None else f"{facts.bits} bit"
+    return [Finding("bit_depth", f"the file is {claims}, but only {used} bits are ever used",
+                    "export it again from the session at its own depth", "look", None, None, None,
+                    {"claims_bits": facts.bits, "bits_used": used})]
+
+
+def _band(take: TakeHeard) -> list[Finding]:
+    limit = take.band_limit
+    if limit is None:
+        return []
+    rate = take.heard.rate_hz
+    was = (f"it was converted from {limit.likely_rate_hz} Hz" if limit.likely_rate_hz
+           else "it was lossy-coded, or converted from a lower rate")
+    return [Finding("band_limit", f"nothing above {limit.edge_hz / 1000:.1f} kHz in a file of {rate} Hz "
+                    f"(falls by {limit.drop_db:.0f} dB there): {was}", "find the first-generation file", "look", None,
+                    None, limit.edge_hz, {"edge_hz": limit.edge_hz, "drop_db": limit.drop_db,
+                                          "likely_rate_hz": limit.likely_rate_hz, "claims_rate_hz": rate})]
+
+
+def _tuning(take: TakeHeard) -> list[Finding]:
+    tuning, limits = take.tuning, take.limits
+    if tuning is None:
+        return []
+    told = []
+    numbers = {"cents": tuning.cents, "error_cents": tuning.error_cents, "agreement": tuning.agreement,
+               "drift_cents": tuning.drift_cents}
+    if abs(tuning.cents) > limits.tuning_cents:
+        way = "sharp" if tuning.cents > 0 else "flat"
+        told.append(Finding(
+            "tuning", f"{abs(tuning.cents):.1f} cents {way} of A = {take.a4_hz:g} Hz", "tune and play again, or set "
+            "a4_hz if the song is meant so", "look", None, None, None, numbers))
+    if tuning.drift_cents is not None and abs(tuning.drift_cents) > limits.tuning_cents:
+        told.append(Finding(
+            "tuning", f"the tuning moves by {tuning.drift_cents:+.1f} cents from the first third to the last",
+            "let the strings settle, tune, and play again", "look", None, None, None, numbers))
+    return told
+
+
+def _strings(take: TakeHeard) -> list[Finding]:
+    notes = take.low_notes
+    if notes is None or not take.strings:
+        return []
+    lowest = min(number_of(name) for name in take.strings)
+    under = [number for number in notes.shares if number < lowest]
+    numbers = {"lowest_heard": name_of(notes.lowest), "lowest_string": name_of(lowest), "windows": notes.windows,
+               "shares": {name_of(number): round(share, 3) for number, share in sorted(notes.shares.items())[:12]}}
+    if under and sum(notes.shares[number] for number in under) > take.limits.strings_share:
+        heard = ", ".join(name_of(number) for number in sorted(under)[:5])
+        return [Finding("strings", f"{heard} heard, below the lowest string {name_of(lowest)}: not the layer's strings "
+                        "(a low string is not an octave up?)", f"check which strings are on, and which take this is. "
+                        f"{STRINGS_CAUTION}", "look", None, None, hz_of(notes.lowest, take.a4_hz), numbers)]
+    if lowest + 12 <= notes.lowest <= lowest + 15 and notes.windows >= 40:
+        return [Finding("strings", f"nothing below {name_of(notes.lowest)} heard, an octave and more above the lowest "
+                        f"string {name_of(lowest)}", f"check which strings are on, and which take this is. "
+                        f"{STRINGS_CAUTION}", "look", None, None, hz_of(notes.lowest, take.a4_hz), numbers)]
+    return []
+
+
+def _corners(take: TakeHeard) -> list[Finding]:
+    corners = corners_of(take)
+    if not corners:
+        return []
+    eaten, lost = corners["lowest_string_loss_db"], corners["loudness_loss_lu"]
+    limits = take.limits
+    if (eaten is None or eaten <= limits.high_pass_db) and lost <= limits.high_pass_lu:
+        return []
+    text = f"the high-passes take {lost:.1f} LU off the take"
+    if eaten is not None:
+        text += f" and {eaten:.1f} dB off the fundamental of {corners['lowest_string']}"
+    return [Finding("high_pass", text, f"a single corner of {corners['highest_free_hz']:.0f} Hz would cost under 0.5 dB"
+                    if corners["highest_free_hz"] else "lower the corners", "look", None, None, None, corners)]
+
+
+def corners_of(take: TakeHeard) -> dict[str, float | str | None | list[dict[str, float | None]]] | None:
+    """What the high-passes cost, each and all together, and the highest corner that costs under 0.5 dB."""
+    from layerpipe.chain import design
+    from layerpipe.dsp.filters import response_db
+    from layerpipe.recipe import Chain
+
+    if not take.chain.high_pass or take.is_silent:
+        return None
+    rate = take.heard.rate_hz
+    # A string that is never played loses nothing: the lowest note heard counts, where one is.
+    played = [take.low_notes.lowest] if take.low_notes is not None else []
+    lows = [min(number_of(name) for name in take.strings)] if take.strings else []
+    number = max(played + lows, default=None)
+    hz = None if number is None else hz_of(number, take.a4_hz)
+
+    def loss(sections: np.ndarray) -> float | None:
+        return None if hz is None else -float(response_db(sections, [hz], rate)[0])
+
+    each: list[dict[str, float | None]] = []
+    for one in take.chain.high_pass:
+        if one.hz < rate / 2:
+            rows = design(Chain(high_pass=[one]), rate).sections
+            each.append({"hz": one.hz, "lowest_string_loss_db": loss(rows), "loudness_loss_lu": take.filter_loss_db(rows)})
+    return {
+        "lowest_string": None if number is None else name_of(number),
+        "lowest_string_loss_db": loss(take.filters), "loudness_loss_lu": take.filter_loss_db(take.filters),
+        # A 12 dB Butterworth corner costs 10 log10(1 + (corner / f)^4): 0.5 dB at 0.591 of the frequency.
+        "highest_free_hz": None if hz is None else hz * (10**0.05 - 1) ** 0.25, "each": each,
+    }

@@ -1,0 +1,170 @@
+"""A take under check: its file, its sound, what one pass heard of it, and the recipe's wishes for it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+
+from layerpipe.chain import design
+from layerpipe.dsp.dynamics import reduction_db
+from layerpipe.dsp.filters import response_db
+from layerpipe.dsp.loudness import HOP_STEPS, MOMENTARY_STEPS, integrated, k_weighting, powers
+from layerpipe.facts import FileFacts
+from layerpipe.hearing.clipping import Clipping, find_clipping
+from layerpipe.hearing.coding import BandLimit, find_band_limit
+from layerpipe.hearing.listening import Heard
+from layerpipe.hearing.notes import LowNotes, lowest_notes
+from layerpipe.hearing.quiet import Hum, Noise, find_gaps, hear_gaps
+from layerpipe.hearing.tuning import Tuning, tuning_of
+from layerpipe.recipe import Chain, Check
+from layerpipe.sound import FloatArray, Sound
+
+SOUNDING_DB = -20.0
+"""The first and the last sound are those within 20 dB of the loud ones."""
+LOUD_PERCENTILE = 95
+
+
+@dataclass(frozen=True)
+class TakeHeard:
+    """Everything known of one take while it is checked."""
+
+    layer: str
+    name: str
+    file: Path
+    facts: FileFacts | None
+    channel: int | None
+    sound: Sound
+    heard: Heard
+    chain: Chain
+    strings: tuple[str, ...]
+    gain_db: float
+    a4_hz: float
+    limits: Check
+    place_of: Callable[[float], str]
+
+    @property
+    def title(self) -> str:
+        """How the take is called in tables."""
+        return f"{self.layer} {self.name}".strip()
+
+    @cached_property
+    def lufs(self) -> float | None:
+        """Integrated loudness; None if too short, -inf if silent."""
+        steps = self.heard.steps
+        return integrated(powers(steps.k_energy, steps.frames, MOMENTARY_STEPS, HOP_STEPS))
+
+    @cached_property
+    def is_silent(self) -> bool:
+        """Whether there is not a single sample but zero, or nothing above -100 dBFS."""
+        return self.heard.peak < 1e-5
+
+    @cached_property
+    def gaps(self) -> list[tuple[int, int]]:
+        """Note-free spans in frames."""
+        return find_gaps(self.heard)
+
+    @cached_property
+    def _quiet(self) -> tuple[Noise | None, Hum | None]:
+        return hear_gaps(self.sound, self.gaps)
+
+    @property
+    def noise(self) -> Noise | None:
+        """The floor in the gaps; None where there are none."""
+        return self._quiet[0]
+
+    @property
+    def hum(self) -> Hum | None:
+        """Hum in the gaps."""
+        return self._quiet[1]
+
+    @cached_property
+    def clipping(self) -> Clipping | None:
+        """Flat tops."""
+        return find_clipping(self.sound, self.heard)
+
+    @cached_property
+    def band_limit(self) -> BandLimit | None:
+        """A hard upper end of the spectrum."""
+        return find_band_limit(self.heard)
+
+    @cached_property
+    def tuning(self) -> Tuning | None:
+        """Cents against equal temperament."""
+        return tuning_of(self.heard.low, self.a4_hz)
+
+    @cached_property
+    def low_notes(self) -> LowNotes | None:
+        """The lowest notes heard."""
+        if self.tuning is None:
+            return None
+        lines = [line[0] for line in self.hum.lines] if self.hum else []
+        return lowest_notes(self.heard.low, self.a4_hz, self.tuning.cents, lines)
+
+    @cached_property
+    def mid_db(self) -> FloatArray:
+        """Level above 150 Hz of every 10 ms, dBFS."""
+        steps = self.heard.steps
+        level: FloatArray = 10 * np.log10(steps.mid_energy / np.maximum(steps.frames, 1) + 1e-20)
+        return level
+
+    @cached_property
+    def span_s(self) -> tuple[float, float] | None:
+        """First and last moment of the playing, in seconds; None in a silent take."""
+        if self.is_silent or not len(self.mid_db):
+            return None
+        loud = np.flatnonzero(self.mid_db > np.percentile(self.mid_db, LOUD_PERCENTILE) + SOUNDING_DB)
+        return float(loud[0]) / 100, float(loud[-1] + 1) / 100
+
+    @cached_property
+    def filters(self) -> FloatArray:
+        """The recipe's high-passes as sections."""
+        rate = self.heard.rate_hz
+        kept = [one for one in self.chain.high_pass if one.hz < rate / 2]
+        return design(Chain(high_pass=kept), rate).sections
+
+    @cached_property
+    def density(self) -> tuple[FloatArray, FloatArray]:
+        """Hz and mean power density, fine below 1.4 kHz."""
+        heard = self.heard
+        upper = heard.spectrum_hz > heard.low.spectrum_hz[-1]
+        return (np.concatenate([heard.low.spectrum_hz, heard.spectrum_hz[upper]]),
+                np.concatenate([heard.low.spectrum, heard.spectrum[upper]]))
+
+    def filter_loss_db(self, sections: FloatArray, *, below_hz: float | None = None) -> float:
+        """What a filter takes off the take: of its loudness, or of what lies below a frequency, in dB (0 or above)."""
+        hz, density = self.density
+        inside = (hz > 4.0) & (hz < (below_hz or math.inf))
+        hz, density = hz[inside], density[inside]
+        width = np.gradient(hz) if len(hz) > 1 else np.ones(len(hz))
+        power = density * width
+        if below_hz is None:
+            power = power * 10 ** (response_db(k_weighting(self.heard.rate_hz), hz, self.heard.rate_hz) / 10)
+        passed = power * 10 ** (response_db(sections, hz, self.heard.rate_hz) / 10) if len(sections) else power
+        return 10 * math.log10(power.sum() / passed.sum()) if power.sum() > 0 and passed.sum() > 0 else 0.0
+
+    def lift_db(self, at_s: float | None) -> float:
+        """How much a place comes up against the loud hits in the recipe's compressor, at equal loudness."""
+        asked = self.chain.compressor
+        if asked is None or self.is_silent:
+            return 0.0
+        steps = self.heard.steps
+        peaks = 20 * np.log10(np.maximum(steps.highest, -steps.lowest).astype(np.float64) + 1e-12)
+        hits = float(np.percentile(peaks, 99))
+        if asked.threshold_db is not None:
+            threshold, at_hits = asked.threshold_db, None
+        else:
+            assert asked.hits_db is not None
+            at_hits = asked.hits_db
+            threshold = hits - at_hits / max(1 - 1 / asked.ratio, 1e-3)
+
+        def reduced(level_db: float) -> float:
+            return float(reduction_db(np.array([level_db]), threshold_db=threshold, ratio=asked.ratio,
+                                      knee_db=asked.knee_db)[0])
+
+        here = -120.0 if at_s is None else float(peaks[min(int(at_s * 100), len(peaks) - 1)])
+        return max((reduced(hits) if at_hits is None else at_hits) - reduced(here), 0.0)
