@@ -32,7 +32,8 @@ Keep = Callable[[Mapping[str, Any], str, Callable[[], bytes]], bytes]
 """Finds what was kept under a description of all that shaped it and a kind, or makes and keeps it."""
 
 JOINT_MS = 15.0
-_MADE = 1
+_HEAD = struct.Struct("<dQ")
+_MADE = 2
 """Part of every key: counts up when the same song would make another loop or encoding."""
 _FULLEST = 0.99
 
@@ -175,14 +176,15 @@ def _encode(sound: FloatArray, name: str, rate_hz: int, bits: int) -> SheetSound
     with tempfile.TemporaryDirectory(prefix="layerpipe-") as folder:
         path = Path(folder) / "sound.flac"
         write_flac(path, pcm << np.int32(coarser), rate_hz, 16)
-        return SheetSound(path.read_bytes(), gain)
+        return SheetSound.of_flac(path.read_bytes(), gain)
 
 
 def _packed(sound: SheetSound) -> bytes:
-    """As it is kept: the gain, then the FLAC."""
-    return struct.pack("<d", sound.gain) + sound.flac
+    """As it is kept: the gain, the FLAC's length, its text."""
+    return _HEAD.pack(sound.gain, sound.flac_bytes) + sound.text
 
 
 def _unpacked(kept: bytes) -> SheetSound:
     """What `_packed` made."""
-    return SheetSound(kept[8:], struct.unpack("<d", kept[:8])[0])
+    gain, flac_bytes = _HEAD.unpack_from(kept)
+    return SheetSound(kept[_HEAD.size :], flac_bytes, gain)

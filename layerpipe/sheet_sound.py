@@ -21,8 +21,8 @@ import numpy as np
 from layerpipe.dsp.loudness import MOMENTARY_STEPS, integrated
 from layerpipe.dsp.mixpeak import MixPeaks
 from layerpipe.energies import Energies, Gains, hear
-from layerpipe.sheet.page import text_characters
 from layerpipe.sheet.song import SheetLayer, SheetMark, SheetSection, SheetSong
+from layerpipe.sheet.text import text_characters
 from layerpipe.sheet_loops import Keep, Loops, SheetPart
 from layerpipe.sound import FloatArray
 from layerpipe.units import db_of_gain, gain_of_db
@@ -90,7 +90,7 @@ def make_sheet_song(song: VoicedSong, energies: Energies, parts: Sequence[SheetP
 
 def _characters(sections: Sequence[SheetSection]) -> int:
     """How many characters of the page hold sound."""
-    return sum(text_characters(len(sound.flac)) for section in sections for sound in section.sounds)
+    return sum(len(sound.text) for section in sections for sound in section.sounds)
 
 
 def _section(song: VoicedSong, energies: Energies, part: SheetPart, keep: Keep) -> SheetSection:

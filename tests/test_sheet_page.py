@@ -15,7 +15,7 @@ from axe_playwright_python.sync_playwright import Axe
 
 from layerpipe.dsp.loudness import integrated, measure
 from layerpipe.sheet import ChosenLevel, SheetMark, build_sheet, read_answer
-from layerpipe.sheet.page import ALPHABET, text_characters, text_of_bytes
+from layerpipe.sheet.text import ALPHABET, bytes_of_text, text_characters, text_of_bytes
 from layerpipe.units import gain_of_db
 from tests.pages.browser import rendered, until
 from tests.pages.songs import RATE_HZ, demo_song
@@ -447,6 +447,7 @@ def test_text_holds_every_byte(rng):
     value = {letter: number for number, letter in enumerate(ALPHABET.decode())}
     for count in (0, 1, 2, 12, 13, 14, 1000):
         data = rng.integers(0, 256, count, dtype=np.uint8).tobytes()
+        assert bytes_of_text(text_of_bytes(data), count) == data
         text = text_of_bytes(data).decode("ascii")
         assert len(text) == text_characters(count)
         bits = "".join(f"{value[text[at]] * 91 + value[text[at + 1]]:013b}" for at in range(0, len(text), 2))

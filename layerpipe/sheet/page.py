@@ -1,9 +1,8 @@
 """One HTML file from readings and sound: all sources inlined, every name escaped, every request forbidden.
 
-The file is the same to the byte for the same song. Sound is FLAC, written as text: 13 bits in two of 91 printable
-characters (log2(91^2) = 13.016), 8 % shorter than base64 and free of `<`, `&`
-and the backslash, so that nothing in it can end the element it stands in. The Content-Security-Policy allows the one
-script and the one style by their SHA-256 and nothing else at all (W3C Content Security Policy Level 3).
+The file is the same to the byte for the same song. Sound is FLAC, written as text (see `text.py`). The
+Content-Security-Policy allows the one script and the one style by their SHA-256 and nothing else at all (W3C Content
+Security Policy Level 3).
 """
 
 from __future__ import annotations
@@ -16,12 +15,9 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from layerpipe.errors import OutputError
 from layerpipe.sheet.song import SheetSection, SheetSong
 
-ALPHABET = bytes(code for code in range(0x21, 0x7F) if chr(code) not in "<&\\")
 SCRIPTS = ("loudness.js", "sound.js", "answer.js", "compare.js", "letter.js", "comparing.js", "keeping.js",
            "start.js")
 MAKER = "layerpipe sheet 1"
@@ -57,35 +53,12 @@ def build_sheet(song: SheetSong) -> bytes:
     # No name can look like this: where they stand, "<" is escaped.
     before, after = (part.encode() for part in frame.split(_SOUNDS))
     sounds = b"\n".join(
-        b'<script type="text/plain" id="sound-%d-%d">%b</script>' % (n, k, text_of_bytes(sound.flac))
+        b'<script type="text/plain" id="sound-%d-%d">%b</script>' % (n, k, sound.text)
         for n, section in enumerate(song.sections) for k, sound in enumerate(section.sounds))
     size = f"{max(0.1, (len(before) + len(sounds) + len(after)) / 1e6):.1f}"
     before, after = (part.replace(f'<span id="size">{_SIZE}</span>'.encode(), f'<span id="size">{size}</span>'.encode())
                      for part in (before, after))
     return b"".join((before, sounds, after))
-
-
-def text_of_bytes(data: bytes) -> bytes:
-    """Write bytes as ASCII text, 13 bits in two characters; the page's `bytesOfText` reads them."""
-    # Thirteen bytes are eight values: they are cut out together, each from the three bytes it lies in.
-    padded = np.zeros((-(-len(data) // 13), 13), np.uint8)
-    padded.reshape(-1)[: len(data)] = np.frombuffer(data, np.uint8)
-    columns = np.ascontiguousarray(padded.T).astype(np.uint32)
-    letters = np.frombuffer(ALPHABET, np.uint8)
-    pairs = np.stack([np.repeat(letters, 91), np.tile(letters, 91)], axis=1).view(np.uint16)[:, 0]
-    written = np.empty((len(padded), 8), np.uint16)
-    for place in range(8):
-        first, shift = divmod(13 * place, 8)
-        window = columns[first] << 16 | columns[first + 1] << 8
-        if first + 2 < 13:
-            window |= columns[first + 2]
-        written[:, place] = pairs.take(window >> (11 - shift) & 0x1FFF)
-    return written.tobytes()[: text_characters(len(data))]
-
-
-def text_characters(count: int) -> int:
-    """How many characters `count` bytes become."""
-    return 2 * -(-8 * count // 13)
 
 
 def write_page(path: Path, page: bytes) -> None:
@@ -128,7 +101,7 @@ def _facts(song: SheetSong) -> str:
     digest = hashlib.sha256(json.dumps(facts, sort_keys=True).encode())
     for section in song.sections:
         for sound in section.sounds:
-            digest.update(sound.flac)
+            digest.update(sound.text)
     # Under this name the browser remembers what was kept, should the page be closed by accident.
     facts["id"] = digest.hexdigest()[:16]
     text = json.dumps(facts, sort_keys=True, separators=(",", ":"), allow_nan=False)
@@ -141,7 +114,7 @@ def _section(section: SheetSection) -> dict[str, Any]:
         "name": section.name, "frames": section.frames, "reference": section.reference_lufs,
         "levels": [_level(layer.level_db) for layer in section.layers],
         "gains": [sound.gain for sound in section.sounds],
-        "bytes": [len(sound.flac) for sound in section.sounds],
+        "bytes": [sound.flac_bytes for sound in section.sounds],
         "products": base64.b64encode(section.products.astype("<f8").tobytes()).decode(),
         "waveform": [round(min(max(height, 0.0), 1.0), 3) for height in section.waveform],
         "bars": [[bar, round(seconds, 4)] for bar, seconds in section.bars],

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from layerpipe.errors import ParameterError
+from layerpipe.sheet.text import bytes_of_text, text_of_bytes
 from layerpipe.sound import FloatArray
 
 
@@ -21,8 +22,20 @@ class SheetSound:
     The page plays it round and round, so its last frames already lead back into its first.
     """
 
-    flac: bytes
+    text: bytes
+    """The FLAC as the page holds it."""
+    flac_bytes: int
     gain: float = 1.0
+
+    @classmethod
+    def of_flac(cls, flac: bytes, gain: float = 1.0) -> SheetSound:
+        """Write FLAC as text."""
+        return cls(text_of_bytes(flac), len(flac), gain)
+
+    @property
+    def flac(self) -> bytes:
+        """The FLAC itself, read from the text."""
+        return bytes_of_text(self.text, self.flac_bytes)
 
 
 @dataclass(frozen=True)

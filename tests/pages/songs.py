@@ -64,9 +64,9 @@ def section(name: str, seed: int, levels_db: tuple[float, ...], layers: tuple[st
     named = zip(layers, levels_db, sounds[:-1], strict=True)
     return SheetSection(
         name, len(sounds[0]),
-        tuple(SheetLayer(layer, level, SheetSound(flac(sound, seed + n)))
+        tuple(SheetLayer(layer, level, SheetSound.of_flac(flac(sound, seed + n)))
               for n, (layer, level, sound) in enumerate(named)),
-        SheetSound(flac(sounds[-1], seed + 8)), products_of(sounds), -20.0, tuple(outline / outline.max()),
+        SheetSound.of_flac(flac(sounds[-1], seed + 8)), products_of(sounds), -20.0, tuple(outline / outline.max()),
         tuple((bar, (bar - 1) * 1.0) for bar in range(1, int(seconds) + 1))), sounds
 
 
