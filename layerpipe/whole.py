@@ -52,12 +52,14 @@ def whole_or_absent(target: Path, owns: Owns) -> Iterator[Path]:
     OutputError
         If the target may not be replaced or cannot be written beside.
     """
+    made = [parent for parent in target.absolute().parents if not parent.exists()]
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         _tidy(target, owns)
         _refuse_foreign(target, owns)
         partial, lock = _new_partial(target)
     except OSError as refusal:
+        _unmake(made)
         raise OutputError(f"{target}: cannot be written: {_reason(refusal)}") from refusal
     try:
         yield partial
@@ -71,6 +73,16 @@ def whole_or_absent(target: Path, owns: Owns) -> Iterator[Path]:
         # After an exchange the earlier bounce is what lies here.
         shutil.rmtree(partial, ignore_errors=True)
         lock.release()
+        _unmake(made)
+
+
+def _unmake(folders: Sequence[Path]) -> None:
+    """Remove folders, the innermost first, that were made for a bounce and hold nothing: there was none."""
+    for folder in folders:
+        try:
+            folder.rmdir()
+        except OSError:
+            return
 
 
 class _Lock:
