@@ -153,10 +153,10 @@ def electric(hz: float, velocity: float, muted: bool, variant: int, rate_hz: int
 def modal(hz: float, velocity: float, muted: bool, variant: int, rate_hz: int) -> Array:
     """Partials that rise within a millisecond or two and decay each at its own pace, and a burst of noise."""
     rng = np.random.default_rng([77, variant, round(hz * 100)])
-    seconds = 0.12 if muted else 2.2
+    seconds = 0.12 if muted else 1.6
     t = np.arange(round(seconds * rate_hz)) / rate_hz
     note = np.zeros_like(t)
-    for n in range(1, 1 + min(28, int(9000 / hz))):
+    for n in range(1, 1 + min(20, int(9000 / hz))):
         pitch = hz * n * math.sqrt(1 + 8e-5 * n * n)
         pace = (40.0 if muted else 1.2) + 0.25 * n + 1.2 * (pitch / 2500) ** 2 * rng.uniform(0.6, 1.4)
         level = rng.uniform(0.4, 1.0) * n ** -(1.7 - 0.5 * velocity)
@@ -172,7 +172,7 @@ VOICES: dict[str, Voice] = {"steel": steel, "nylon": nylon, "electric": electric
 
 @functools.lru_cache(maxsize=4000)
 def _note(voice: Voice, note: int, velocity_step: int, muted: bool, variant: int, rate_hz: int) -> Array:
-    """A note from the shelf: velocities in steps of a tenth, three variants."""
+    """A note from the shelf: velocities in steps of a tenth, two variants."""
     return voice(440 * 2 ** ((note - 69) / 12), velocity_step / 10, muted, variant, rate_hz)
 
 
@@ -273,7 +273,7 @@ def make_strums(
                 level = hit * float(rng.uniform(0.7, 1.0))
                 high = hand.high_strung and note < OCTAVE_UP_BELOW
                 tone = _note(sound, note + 12 * high, max(1, min(10, round(level * 10))), muted,
-                             int(rng.integers(3)), rate_hz)
+                             int(rng.integers(2)), rate_hz)
                 strings.pluck(string, round((at_s + lag) * rate_hz), tone * (level / max(0.1, round(level * 10) / 10)))
             onsets.append(round(at_s * rate_hz) / rate_hz)
             grid.append(place_s)

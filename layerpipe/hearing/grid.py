@@ -18,7 +18,8 @@ from layerpipe.sound import FloatArray
 
 LEAST_USED = 0.08
 """A sixteenth of the beat played less often than this share of the most played one is not where the take plays."""
-STRAY_MS = 110.0
+STRAY_MS, STRAY_SHARE, FILL_SHARE = 110.0, 0.62, 0.3
+"""How far a strum may be from its place: in ms, and as a share of a sixteenth."""
 PICK_UP_MS = 30.0
 LEAST_OF_A_KIND = 6
 SWING_MS = 12.0
@@ -94,15 +95,20 @@ def place_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], clock: SongC
     nearest = [_spots_near(clock, at) for at in heard_s]
     counted = Counter(spots[0][0].sixteenth for spots in nearest)
     most = max(counted.values())
-    used = {kind for kind, count in counted.items() if count >= max(LEAST_USED * most, 2)} or set(counted)
+    used = {kind for kind, count in counted.items() if count >= LEAST_USED * most}
     usual = _usual(nearest, used)
     chosen: list[tuple[Spot, float] | None] = []
     for spots in nearest:
         fitting = [(abs(off - usual.get(spot.sixteenth, usual[0])), spot, off) for spot, off in spots
                    if spot.sixteenth in used]
         near = min(fitting, key=lambda fit: fit[0], default=None)
-        chosen.append(None if near is None or near[0] > STRAY_MS else (near[1], near[2]))
-    chosen, free = _without_intro(chosen, usual)
+        apart_ms = 1000 * clock.beat_s(spots[0][0].bar) / clock.meter_at(spots[0][0].bar).sixteenths
+        if near is not None and near[0] <= min(STRAY_MS, STRAY_SHARE * apart_ms):
+            chosen.append((near[1], near[2]))
+        else:
+            # Too far from where the take plays: a fill, if it lies where a sixteenth is.
+            chosen.append(spots[0] if abs(spots[0][1]) <= FILL_SHARE * apart_ms else None)
+    chosen, free = _without_intro(chosen, heard_s, clock, usual)
     _drop_doubles(chosen, usual)
     offs = np.array([pair[1] for pair, onset in zip(chosen, onsets, strict=True) if pair and onset.sure >= SURE])
     feels = _feels(chosen, onsets)
@@ -146,20 +152,21 @@ def _usual(nearest: list[list[tuple[Spot, float]]], used: set[int]) -> dict[int,
     return usual
 
 
-def _without_intro(chosen: list[tuple[Spot, float] | None],
+def _without_intro(chosen: list[tuple[Spot, float] | None], heard_s: Sequence[float], clock: SongClock,
                    usual: dict[int, float]) -> tuple[list[tuple[Spot, float] | None], int]:
     """Before bar 1 only a pick-up in time has places; what is played freely has none."""
-    before = [n for n, pair in enumerate(chosen) if pair is not None and pair[0].bar < 1]
+    bar_one_s = clock.downbeat_s(1)
+    before = [n for n, pair in enumerate(chosen) if (heard_s[n] < bar_one_s if pair is None else pair[0].bar < 1)]
 
-    def in_time(pair: tuple[Spot, float]) -> bool:
-        return pair[0].bar == 0 and abs(pair[1] - usual.get(pair[0].sixteenth, usual[0])) <= PICK_UP_MS
+    def in_time(pair: tuple[Spot, float] | None) -> bool:
+        return (pair is not None and pair[0].bar == 0
+                and abs(pair[1] - usual.get(pair[0].sixteenth, usual[0])) <= PICK_UP_MS)
 
-    pairs = [pair for pair in (chosen[n] for n in before) if pair is not None]
-    if before and not all(in_time(pair) for pair in pairs):
-        for n in before:
-            chosen[n] = None
-        return chosen, len(before)
-    return chosen, 0
+    if all(in_time(chosen[n]) for n in before):
+        return chosen, 0
+    for n in before:
+        chosen[n] = None
+    return chosen, len(before)
 
 
 def _drop_doubles(chosen: list[tuple[Spot, float] | None], usual: dict[int, float]) -> None:

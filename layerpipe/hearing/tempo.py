@@ -24,6 +24,7 @@ BEATS_PER_MINUTE = (40.0, 190.0)
 USUAL_SIMPLE, USUAL_COMPOUND = 88.0, 60.0
 """Beats per minute that songs like this have most often; common practice, no source."""
 FEWEST = 12
+BEGINS_ON_ONE = 0.1
 WRONG_BELOW, BETTER_BY = 0.45, 0.3
 
 
@@ -109,6 +110,8 @@ def _as_meter(strength: FloatArray, start: int, pulse_s: float, phase_s: float, 
     scores = [float(np.roll(profile, -shift)[0] + 0.5 * np.roll(profile, -shift)[::beat].mean()
                     - 0.5 * np.delete(np.roll(profile, -shift), np.arange(0, bar, beat)).mean())
               for shift in range(bar)]
+    # Most songs begin on a downbeat.
+    scores[0] += BEGINS_ON_ONE * float(profile.max())
     shift = int(np.argmax(scores))
     contrast = scores[shift] / (profile.max() + 1e-9)
     first = shift
@@ -119,7 +122,7 @@ def _as_meter(strength: FloatArray, start: int, pulse_s: float, phase_s: float, 
     comfort = float(np.exp(-0.5 * (np.log2(tempo / usual) / 0.7) ** 2))
     simple = {"4/4": 1.0, "6/8": 1.0, "3/4": 0.95, "12/8": 0.93}[meter] * (1.0 if halves == 1 else 0.95)
     sure = float(np.clip(fit, 0, 1) * max(adjusted, 0.0) * np.clip(contrast, 0, 1.5) / 1.5 * comfort * simple)
-    bar_one_s = (start + first) * pulse_s + phase_s
+    bar_one_s = float((start + first) * pulse_s + phase_s)
     if bar_one_s < -0.25 * pulse_s:
         bar_one_s += bar * pulse_s
     return [Guess(round(tempo, 3), meter, round(max(bar_one_s, 0.0), 4), sure)]
