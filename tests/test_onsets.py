@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import mir_eval
 import numpy as np
 import pytest
@@ -105,7 +107,7 @@ def test_pieces_cover_a_sound_once_and_the_cut_does_not_show(easy):
     pieces = list(stretches(HeldSound(long, easy.rate_hz)))
     assert len(pieces) > 2
     assert pieces[0].judged_s[0] == 0.0
-    assert all(one.judged_s[1] == other.judged_s[0] for one, other in zip(pieces, pieces[1:], strict=False))
+    assert all(one.judged_s[1] == other.judged_s[0] for one, other in pairwise(pieces))
     found = times_of(long, easy.rate_hz)
     again = found[found > easy.seconds] - easy.seconds
     assert np.median([np.min(np.abs(easy.onsets_s - at)) for at in again]) < 0.001

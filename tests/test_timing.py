@@ -50,10 +50,12 @@ def test_onsets_are_matched_to_bar_beat_and_sixteenth():
 
 def test_tempo_and_meter_changes_are_followed():
     recipe = Recipe.model_validate({
-        "song": {"title": "T", "tempo": 120.0, "meter": "3/4"}, "tempo": [{"from_bar": 2, "tempo": 60.0, "meter": "6/8"}],
+        "song": {"title": "T", "tempo": 120.0, "meter": "3/4"},
+        "tempo": [{"from_bar": 2, "tempo": 60.0, "meter": "6/8"}],
         "layer": [{"name": "a", "take": [{"name": "left", "file": "left.wav"}]}]})
     placed = placed_at([0.0, 0.5, 1.0, 1.5, 1.5 + 1 / 3, 2.5, 3.5], SongClock.of(recipe))
-    assert [strum.spot.text for strum in placed.strums] == ["1.1.1", "1.2.1", "1.3.1", "2.1.1", "2.1.3", "2.2.1", "3.1.1"]
+    assert [strum.spot.text for strum in placed.strums] == [
+        "1.1.1", "1.2.1", "1.3.1", "2.1.1", "2.1.3", "2.2.1", "3.1.1"]
 
 
 def test_a_constant_offset_is_feel_and_not_a_fault(rng):

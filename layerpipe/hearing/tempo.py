@@ -24,6 +24,7 @@ BEATS_PER_MINUTE = (40.0, 190.0)
 USUAL_SIMPLE, USUAL_COMPOUND = 88.0, 60.0
 """Beats per minute that songs like this have most often; common practice, no source."""
 FEWEST = 12
+UNHEARD_DRIFT_S = 0.008
 BEGINS_ON_ONE = 0.1
 WRONG_BELOW, BETTER_BY = 0.45, 0.3
 
@@ -36,6 +37,12 @@ class Guess:
     meter: str
     bar_one_s: float
     sure: float
+
+
+def whole_tempo(tempo: float, span_s: float) -> float:
+    """The whole number of beats per minute nearby, where onsets over `span_s` seconds could not tell the two apart."""
+    whole = float(round(tempo))
+    return whole if abs(whole / tempo - 1) * span_s < UNHEARD_DRIFT_S else round(tempo, 3)
 
 
 def phase_strength(times_s: FloatArray, weights: FloatArray, period_s: float) -> complex:
@@ -125,7 +132,11 @@ def _as_meter(strength: FloatArray, start: int, pulse_s: float, phase_s: float, 
     bar_one_s = float((start + first) * pulse_s + phase_s)
     if bar_one_s < -0.25 * pulse_s:
         bar_one_s += bar * pulse_s
-    return [Guess(round(tempo, 3), meter, round(max(bar_one_s, 0.0), 4), sure)]
+    told = whole_tempo(tempo, len(strength) * pulse_s)
+    # The middle of the song stays where it is heard.
+    middle_s = (start + len(strength) / 2) * pulse_s + phase_s
+    bar_one_s = middle_s - (middle_s - bar_one_s) * tempo / told
+    return [Guess(told, meter, round(max(bar_one_s, 0.0), 4), sure)]
 
 
 def tempo_doubt(times_s: FloatArray, weights: FloatArray, off_ms: FloatArray, tempo: float,
@@ -154,7 +165,8 @@ def tempo_doubt(times_s: FloatArray, weights: FloatArray, off_ms: FloatArray, te
     likely = 60 / min(beats, key=lambda beat_s: abs(np.log(beat_s * tempo / 60)))
     if fit < told + BETTER_BY and not (drift and fit > told):
         return None
-    return float(likely) if abs(likely / tempo - 1) > 2e-4 else None
+    likely = whole_tempo(float(likely), float(np.ptp(times_s)))
+    return likely if abs(likely / tempo - 1) > 2e-4 else None
 
 
 def _drift(times_s: FloatArray, off_ms: FloatArray) -> bool:

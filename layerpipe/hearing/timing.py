@@ -222,7 +222,7 @@ def _notes(recipe: Recipe, clock: SongClock, takes: Sequence[OpenTake], placed: 
                      "layerpipe clock estimates one")
     if likely is not None:
         notes.append(f"the takes do not follow the recipe's tempo of {recipe.song.tempo:g}; they are played at about "
-                     f"{likely:.2f}. No moves are proposed before that is settled; layerpipe clock can fill it in")
+                     f"{likely:g}. No moves are proposed before that is settled; layerpipe clock can fill it in")
     for one, found in zip(takes, placed, strict=True):
         name = f"{one.layer.name}/{one.take.name}"
         if not found.strums:
