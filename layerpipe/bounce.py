@@ -270,5 +270,8 @@ def _add_take(song: VoicedSong, n: int, line: _Line, block: npt.NDArray[np.float
 
 
 def _measure(song: VoicedSong, meter: EnergyMeter, blocks: list[npt.NDArray[np.float32]], at: int) -> None:
-    """The energies' block."""
-    meter.add(song.channels_of(blocks, at))
+    """The energies' block, piece by piece where there are many takes: side by side in float64 they weigh a lot."""
+    frames = len(blocks[0])
+    size = max(song.rate_hz // 10, _BLOCK_SAMPLES // song.channels)
+    for start in range(0, frames, size):
+        meter.add(song.channels_of([block[start : start + size] for block in blocks], at + start))

@@ -10,7 +10,7 @@ import hashlib
 import importlib.metadata
 import json
 import platform
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -27,12 +27,33 @@ from layerpipe.units import db_of_gain, frames_of_s
 from layerpipe.voiced import Stretch, Voice, VoicedSong
 
 FORMAT = "layerpipe bounce 1"
+_AT_ONCE = 16
 _LIBRARIES = ("numpy", "numba", "soundfile", "soxr")
 
 
-def blends_of(song: VoicedSong, stems: Sequence[Stem], energies: Energies) -> dict[str, Blend]:
-    """Each stem's energies by its path, from those of the song's takes (and bed)."""
-    return dict(zip((stem.path for stem in stems), hear(energies, _gains(song, stems)), strict=True))
+class StemBlends(Mapping[str, Blend]):
+    """Each stem's energies by its path, from those of the song's takes (and bed).
+
+    Found for some stems at once and only the last of them kept: many takes in a long song would fill the memory.
+    """
+
+    def __init__(self, song: VoicedSong, stems: Sequence[Stem], energies: Energies) -> None:
+        self._paths, self._gains, self._energies = [stem.path for stem in stems], _gains(song, stems), energies
+        self._held: dict[str, Blend] = {}
+
+    def __getitem__(self, path: str) -> Blend:
+        if path not in self._held:
+            first = self._paths.index(path) // _AT_ONCE * _AT_ONCE
+            self._held = {}
+            heard = hear(self._energies, self._gains[first : first + _AT_ONCE])
+            self._held = dict(zip(self._paths[first:], heard, strict=False))
+        return self._held[path]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._paths)
+
+    def __len__(self) -> int:
+        return len(self._paths)
 
 
 def manifest(song: VoicedSong, stems: Sequence[Stem], blends: Mapping[str, Blend],
@@ -45,7 +66,7 @@ def manifest(song: VoicedSong, stems: Sequence[Stem], blends: Mapping[str, Blend
     stems : sequence of Stem
         As `write_stems` handed them back.
     blends : mapping of path to Blend
-        As `blends_of` makes them.
+        Such as `StemBlends`.
     recipe_sha256 : str
         Digest of the recipe's bytes.
 

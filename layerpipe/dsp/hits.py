@@ -134,7 +134,10 @@ def _keep(fd: int, hits: npt.NDArray[np.int64], blocks: Iterable[FloatArray],
         while coming < len(spans) and spans[coming][0] < at + len(block):
             start, stop = spans[coming]
             part = block[max(0, start - at) : max(0, stop - at)]
-            os.write(fd, np.ascontiguousarray(part, dtype=np.float64).tobytes())
+            left = memoryview(np.ascontiguousarray(part, dtype=np.float64).tobytes())
+            while left:
+                # A write may take less than it is given; on a full disk the next one then says so.
+                left = left[os.write(fd, left) :]
             if stop > at + len(block):
                 break
             coming += 1

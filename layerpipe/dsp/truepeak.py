@@ -22,6 +22,7 @@ comparisons leave 1e-12 of that and 1e-9 of themselves. Equal peaks are never sk
 from __future__ import annotations
 
 import functools
+import threading
 from dataclasses import dataclass
 
 import numpy as np
@@ -94,9 +95,7 @@ class TruePeakMeter:
     """Follows the true peak of several channels as they stream past; cutting them anywhere changes no bit."""
 
     def __init__(self, channels: int = 1) -> None:
-        # Room to work in, shared by the channels: asking for it again and again costs more than the work.
-        room = np.empty((3, _WORK_FRAMES + 2 * _CELL))
-        self._channels = [_Channel(room) for _ in range(channels)]
+        self._channels = [_Channel() for _ in range(channels)]
 
     def add(self, block: npt.NDArray[np.floating]) -> None:
         """Hear the next frames.
@@ -151,11 +150,13 @@ def true_peak(samples: npt.ArrayLike) -> FloatArray:
     return meter.peak
 
 
+_rooms = threading.local()
+
+
 class _Channel:
     """One channel: what the taps still need of the past, and the peak so far."""
 
-    def __init__(self, room: FloatArray) -> None:
-        self._room = room
+    def __init__(self) -> None:
         self.peak, self.place = 0.0, 0
         # The highest frame or point of the intervals counted: a lower bound of the peak, known before it is.
         self._floor = 0.0
@@ -163,6 +164,14 @@ class _Channel:
         self._past = np.zeros(TAPS - 1)
         self._next = -_AFTER
         self._ended: tuple[float, int] | None = None
+
+    @property
+    def _room(self) -> FloatArray:
+        """Room to work in, one a thread: asking for it again and again costs more than the work."""
+        if not hasattr(_rooms, "room"):
+            _rooms.room = np.empty((3, _WORK_FRAMES + 2 * _CELL))
+        room: FloatArray = _rooms.room
+        return room
 
     def add(self, samples: npt.NDArray[np.floating]) -> None:
         """Hear the next frames."""
@@ -177,7 +186,7 @@ class _Channel:
     def ended(self) -> tuple[float, int]:
         """Peak and its frame if the sound ended now."""
         if self._ended is None:
-            copy = _Channel(self._room)
+            copy = _Channel()
             copy.peak, copy.place, copy._floor = self.peak, self.place, self._floor
             copy._past, copy._next = self._past, self._next
             copy._work(np.zeros(TAPS - 1))

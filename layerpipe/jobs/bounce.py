@@ -13,7 +13,7 @@ from layerpipe.bounce import lowering_gain, past_full_scale, write_stems
 from layerpipe.delivery import files_of_bounce, write_papers
 from layerpipe.energies import EnergyMeter
 from layerpipe.errors import Fault, LayerpipeError, RecipeError
-from layerpipe.manifest import blends_of, manifest
+from layerpipe.manifest import StemBlends, manifest
 from layerpipe.recipe_file import RecipeFile
 from layerpipe.render import WORKERS, Advance, energies_key, energies_of, keep_energies, until_whole, voice_song
 from layerpipe.sheet_pictures import draw_pictures
@@ -97,7 +97,7 @@ def bounce_song(file: RecipeFile, folder: Path, store: Store, *, pdf: bool = Fal
             song = replace(song, scale=lowering_gain(stems))
             stems = write_stems(song, partial, workers=WORKERS)
         digest = sha256(file.text.encode()).hexdigest()
-        blends = blends_of(song, stems, energies)
+        blends = StemBlends(song, stems, energies)
         pictures = draw_pictures(song, stems, blends)
         told = write_papers(partial, manifest(song, stems, blends, digest), file.text, pictures, pdf=pdf)
         store.note_place_of_recipe(digest, file.path.absolute().parent)

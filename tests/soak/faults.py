@@ -35,12 +35,16 @@ Fault = Callable[[Scene, random.Random], list[str]]
 def write_limit(scene: Scene, picked: random.Random) -> list[str]:
     """No file may grow past a size: the system refuses a write somewhere in the middle."""
 
-    def work() -> None:
-        most = picked.randrange(1, 1_500_000)
-        resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
-        bounce(scene, Store(scene.folder / "store"))
+    # Half of the limits fall into the small files: descriptions, manifest, sheet.
+    most, store = picked.randrange(1, picked.choice((30_000, 1_500_000))), picked.choice(("store", "fresh"))
 
-    return _after(scene, forked(work), allowed=(FINE, REFUSED))
+    def work() -> None:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
+        bounce(scene, Store(scene.folder / store))
+
+    found = _after(scene, forked(work), allowed=(FINE, REFUSED))
+    shutil.rmtree(scene.folder / "fresh", ignore_errors=True)
+    return found
 
 
 def write_error(scene: Scene, picked: random.Random) -> list[str]:
@@ -63,7 +67,7 @@ def write_error(scene: Scene, picked: random.Random) -> list[str]:
 
 def read_error(scene: Scene, picked: random.Random) -> list[str]:
     """The disk of the takes (or of the store) fails at some read."""
-    left = [picked.randrange(1, 60)]
+    left, store = [picked.randrange(1, 60)], picked.choice(("store", "fresh"))
     pread = os.pread
 
     def failing(fd: int, count: int, at: int) -> bytes:
@@ -74,7 +78,7 @@ def read_error(scene: Scene, picked: random.Random) -> list[str]:
 
     def work() -> None:
         os.pread = failing
-        bounce(scene, Store(scene.folder / picked.choice(("store", "fresh"))))
+        bounce(scene, Store(scene.folder / store))
 
     found = _after(scene, forked(work), allowed=(FINE, REFUSED))
     shutil.rmtree(scene.folder / "fresh", ignore_errors=True)
