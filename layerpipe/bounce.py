@@ -252,7 +252,14 @@ def _read_ahead(song: VoicedSong, pool: ThreadPoolExecutor) -> Iterator[tuple[in
     """The song's blocks, the next one read while this one is worked on."""
     # Long blocks cost fewer hand-overs between threads; many takes get shorter ones, so that memory stays as it is.
     seconds = max(1, min(_LONGEST_BLOCK_S, _BLOCK_SAMPLES // (song.rate_hz * len(song.voices))))
-    blocks = song.blocks(0, song.frames, seconds * song.rate_hz)
+    size = seconds * song.rate_hz
+    if size * len(song.voices) > 2 * _BLOCK_SAMPLES:
+        # So many takes are read side by side instead; two blocks of them at once would weigh too much.
+        for at in range(0, song.frames, size):
+            end = min(at + size, song.frames)
+            yield at, list(pool.map(lambda voice, at=at, end=end: voice.sound.read_float32(at, end), song.voices))
+        return
+    blocks = song.blocks(0, song.frames, size)
     coming: Future[Any] = pool.submit(next, blocks, None)
     while (block := coming.result()) is not None:
         coming = pool.submit(next, blocks, None)

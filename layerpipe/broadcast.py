@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import math
 import struct
+import threading
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -148,6 +149,9 @@ def _chunk(name: bytes, body: bytes) -> bytes:
     return name + struct.pack("<I", len(body)) + body + bytes(len(body) % 2)
 
 
+_rooms = threading.local()
+
+
 class StemWriter:
     """Writes one Broadcast WAVE of known length, whole or not at all.
 
@@ -190,7 +194,6 @@ class StemWriter:
         self._loudness_later = loudness_later
         self._digest = None if loudness_later else hashlib.sha256()
         self._data_digest = hashlib.sha256() if digest_data else None
-        self._packed: npt.NDArray[np.uint8] = np.empty(0, np.uint8)
         self._header = header_of(rate_hz, channels, bit_depth, frames, self._info)
         try:
             # What an interrupted run left is removed, never followed: it could be a link to somewhere else.
@@ -203,8 +206,9 @@ class StemWriter:
     def write(self, pcm: PcmArray) -> None:
         """Append frames: int32 of shape (frames,) or (frames, channels), inside the range of the bit depth."""
         flat = np.ascontiguousarray(pcm).reshape(-1)
-        self._packed = pack_pcm(flat, self.bit_depth, self._packed)
-        self.write_packed(self._packed[: len(flat) * self.bit_depth // 8].data)
+        # Room to pack in, one a thread: one a writer weighs much where there are many.
+        _rooms.packed = pack_pcm(flat, self.bit_depth, getattr(_rooms, "packed", np.empty(0, np.uint8)))
+        self.write_packed(_rooms.packed[: len(flat) * self.bit_depth // 8].data)
 
     def write_packed(self, data: memoryview | bytes) -> None:
         """Append samples that are packed already."""
