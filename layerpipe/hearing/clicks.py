@@ -25,12 +25,14 @@ WIDTHS = (1, 2, 6, 18)
 OVER_MEAN = (7.0, 4.8, 3.2, 2.8)
 """How far over the mean the mean of so many slices must lie: equally improbable in Gaussian noise."""
 SUSPECT = (4.5, 3.5, 2.5, 2.0)
-ALONE, NEARLY_ALONE = 2.0, 0.8
-RISES = (1.6, 1.3, 1.25)
+ALONE, NEARLY_ALONE = 2.0, 0.5
+RISES = (1.8, 1.45, 1.4)
 """How much more there must be after than before, in mid, upper and high, for something new to sound."""
+COMING = 3.0
+"""A level that rises by so much in the 20 ms before is a strum on its way through the strings."""
 LEFT_BEHIND = 0.2
 """Share of a click's energy that a small room gives back within 40 ms; a note gives more."""
-FAINTEST_OVER_DB = 11.0
+FAINTEST_OVER_DB = 12.5
 """Peak over the rms around: what is less is a whim of noise or of a string, and hardly heard."""
 SPREAD = 0.5
 """Share of its energy that a click may have in the 8 ms on both sides; a hand on the strings has more."""
@@ -145,7 +147,9 @@ class ClickSearch:
             return None
         peak = float(np.abs(self._sound[start * step : stop * step]).max())
         mid = self._power[0, max(at - 30 * _MS, 0) : max(at - 2 * _MS, 1)].mean()
-        over_db = float(20 * np.log10(peak / np.sqrt(base)))
+        beside = np.concatenate([high[max(start - 25 * _MS, 0) : max(start - 2 * _MS, 1)],
+                                 high[stop + 4 * _MS : stop + 25 * _MS]])
+        over_db = float(20 * np.log10(peak / np.sqrt(beside.mean() + 1e-30)))
         if over_db < FAINTEST_OVER_DB:
             return None
         return Candidate((self._first + at + 0.5) * step / self._rate_hz, over_db, peak,
@@ -173,7 +177,10 @@ class ClickSearch:
     def _something_new(self, start: int, stop: int) -> bool:
         """Whether more sounds after than before, more than a room would make of the click: a note."""
         for power, rise in zip(self._power, RISES, strict=True):
-            before = float(power[max(start - 45 * _MS, 0) : max(start - 3 * _MS, 1)].mean())
+            early, late = np.array_split(power[max(start - 45 * _MS, 0) : max(start - 3 * _MS, 2)], 2)
+            if late.mean() > COMING * early.mean():
+                return True
+            before = float(early.mean() + late.mean()) / 2
             soon = power[stop + 4 * _MS : stop + 45 * _MS]
             after = float(soon.mean())
             click = float(power[start:stop].sum()) - before * (stop - start)
@@ -229,11 +236,16 @@ def _residual(sound: FloatArray, hole: slice) -> FloatArray | None:
 
 
 def _tops(suspects: FloatArray, high: FloatArray) -> list[int]:
-    """The loudest slice of each cluster of suspects that lie within 4 ms."""
+    """The loudest slice of each cluster of suspects that lie within 4 ms of each other."""
     if not len(suspects):
         return []
-    groups = np.split(suspects, np.flatnonzero(np.diff(suspects) > 4 * _MS) + 1)
-    return sorted({int(low + np.argmax(high[low : top + 19])) for low, top in ((int(g[0]), int(g[-1])) for g in groups)})
+    found = set()
+    for group in np.split(suspects, np.flatnonzero(np.diff(suspects) > 4 * _MS) + 1):
+        low, stop = int(group[0]), int(group[-1]) + 19
+        # Where strings are bright everything is suspect: every 10 ms then has a loudest slice of its own.
+        for at in range(low, stop, 10 * _MS):
+            found.add(at + int(np.argmax(high[at : min(at + 10 * _MS, stop)])))
+    return sorted(found)
 
 
 def _span(power: FloatArray, at: int) -> tuple[int, int, int]:

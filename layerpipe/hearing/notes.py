@@ -10,8 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from layerpipe.hearing.lows import LowFrames
+from layerpipe.sound import FloatArray
 
 NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 IN_TUNE_CENTS = 35.0
@@ -21,7 +23,7 @@ LEAST_SHARE = 0.06
 SHARPEST_BODY = 0.6
 """A body or a room peaks less than this, as a share of a steady tone's sharpness; a string that rings peaks more."""
 FEWEST_WINDOWS = 8
-STRONG_UNDER_DB = -26.0
+COMB_HZ, COMB_SHARE = 4.5, 0.25
 
 
 @dataclass(frozen=True)
@@ -51,6 +53,17 @@ def hz_of(number: float, a4_hz: float) -> float:
     return float(a4_hz * 2 ** ((number - 69) / 12))
 
 
+def _in_a_comb(rows: FloatArray) -> npt.NDArray[np.bool_]:
+    """Which partials have a near neighbour almost as strong: a body struck over and over shows a comb of lines."""
+    comb = np.zeros(len(rows), dtype=bool)
+    for shift in (1, 2):
+        near = (rows[shift:, 0] == rows[:-shift, 0]) & (rows[shift:, 1] - rows[:-shift, 1] < COMB_HZ)
+        ratio = rows[shift:, 2] / rows[:-shift, 2]
+        comb[:-shift] |= near & (ratio > COMB_SHARE)
+        comb[shift:] |= near & (ratio < 1 / COMB_SHARE)
+    return comb
+
+
 def lowest_notes(low: LowFrames, a4_hz: float, tuning_cents: float, hum_hz: list[float]) -> LowNotes | None:
     """Say which low notes are heard; None where too little sounds.
 
@@ -76,6 +89,7 @@ def lowest_notes(low: LowFrames, a4_hz: float, tuning_cents: float, hum_hz: list
     level = 20 * np.log10(rows[:, 2] / top[rows[:, 0].astype(int)])
     note = 69 + 12 * np.log2(rows[:, 1] / a4_hz) - tuning_cents / 100
     kept = (rows[:, 3] > SHARPEST_BODY) & (level > WEAKEST_DB) & (np.abs(note - np.rint(note)) < IN_TUNE_CENTS / 100)
+    kept &= ~_in_a_comb(rows)
     for line in hum_hz:
         kept &= np.abs(rows[:, 1] - line) > 1.2
     seen: dict[int, float] = {}

@@ -56,7 +56,7 @@ def _clipping(take: TakeHeard) -> list[Finding]:
 
 
 def _clicks(take: TakeHeard) -> list[Finding]:
-    found = take.heard.clicks
+    found = take.clicks
     many = len(found) >= take.limits.clicks_again
     told = []
     for click in found:

@@ -15,18 +15,23 @@ from layerpipe.dsp.dynamics import reduction_db
 from layerpipe.dsp.filters import response_db
 from layerpipe.dsp.loudness import HOP_STEPS, MOMENTARY_STEPS, integrated, k_weighting, powers
 from layerpipe.facts import FileFacts
+from layerpipe.hearing.clicks import Candidate
 from layerpipe.hearing.clipping import Clipping, find_clipping
 from layerpipe.hearing.coding import BandLimit, find_band_limit
 from layerpipe.hearing.listening import Heard
 from layerpipe.hearing.notes import LowNotes, lowest_notes
+from layerpipe.hearing.onsets import find_onsets
 from layerpipe.hearing.quiet import Hum, Noise, find_gaps, hear_gaps
 from layerpipe.hearing.tuning import Tuning, tuning_of
 from layerpipe.recipe import Chain, Check
-from layerpipe.sound import FloatArray, Sound
+from layerpipe.sound import FloatArray, HeldSound, Sound
 
 SOUNDING_DB = -20.0
 """The first and the last sound are those within 20 dB of the loud ones."""
 LOUD_PERCENTILE = 95
+MOST_HEARD_AGAIN = 100
+STRUM_CONTEXT_S, STRUM_BEFORE_S, STRUM_AFTER_S = 1.5, 0.045, 0.02
+"""A strum's strings follow each other for up to 45 ms; a pick touches up to 20 ms before."""
 
 
 @dataclass(frozen=True)
@@ -81,6 +86,22 @@ class TakeHeard:
     def hum(self) -> Hum | None:
         """Hum in the gaps."""
         return self._quiet[1]
+
+    @cached_property
+    def clicks(self) -> list[Candidate]:
+        """Clicks, those left out that turn out to be strums; only the surroundings of suspects are heard again."""
+        suspects = self.heard.clicks
+        if len(suspects) > MOST_HEARD_AGAIN:
+            return suspects
+        return [click for click in suspects if not self._is_strum(click.at_s)]
+
+    def _is_strum(self, at_s: float) -> bool:
+        """Whether something begins here that could not be foretold and stays: told by the ear for strums."""
+        rate = self.heard.rate_hz
+        start = max(round((at_s - STRUM_CONTEXT_S) * rate), 0)
+        stop = min(round((at_s + STRUM_CONTEXT_S / 2) * rate), self.heard.frames)
+        onsets = find_onsets(HeldSound(self.sound.read(start, stop), rate))
+        return any(-STRUM_BEFORE_S < onset.at_s + start / rate - at_s < STRUM_AFTER_S for onset in onsets)
 
     @cached_property
     def clipping(self) -> Clipping | None:
