@@ -24,7 +24,7 @@ LOWEST_HZ = 250.0
 RIDGE = 1e-9
 """Of a frame's power, added to it: nothing is foretold better than this."""
 SILENCE_POWER = 1e-12
-CHUNK_S, CONTEXT_S = 12.0, 0.5
+CHUNK_S, CONTEXT_S = 8.0, 0.3
 
 
 class Stretch(NamedTuple):

@@ -17,16 +17,16 @@ from layerpipe.hearing.innovation import TRAIN_S, Stretch, stretches, unforetold
 from layerpipe.sound import FloatArray, Sound
 
 SUDDEN_MS, BACK_MS, GAP_MS = 8, 150, 6
-LEAST_RISE_DB, DOUBTFUL_RISE_DB = 4.0, 2.0
+LEAST_RISE_DB, DOUBTFUL_RISE_DB = 3.4, 2.0
 ONE_STRUM_S = 0.048
 """Strings let go within this time are one strum."""
 PEAK_REACH_MS = 25
 """A peak of the curve is higher than everything this near."""
 LOOK_BACK_MS, EARLIER_MS, EARLIER_RISE_DB, AGREED_MS = 36, 1.0, 7.0, 8
 FIRST_SIGN_MS, FIRST_SIGN_DB, QUIET_MS = 2.0, 3.5, 10
-CLICK_LATE_DB, SHARP_LATE_DB, SHARP_RISE_DB = 0.8, 2.0, 10.0
+CLICK_LATE_DB, SHARP_LATE_DB, SHARP_RISE_DB = 0.6, 1.3, 10.0
 """What cannot be foretold 15 to 45 ms after a click is what it was; a sharp one may have stirred a room."""
-SLIDE_STEP_DB, SLIDE_SWELL_DB = 5.0, 4.0
+SLIDE_STEP_DB, SLIDE_SWELL_DB = 4.2, 4.0
 NOTHING_BEFORE_DB = 40.0
 STOPPING_DB = 0.3
 STRUCK_DB, FALLEN_DB = 0.5, -10.0
