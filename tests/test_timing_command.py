@@ -149,12 +149,18 @@ def test_without_a_tempo_takes_are_still_compared(song):
     assert "no tempo" in document["notes"][0]
 
 
-def test_a_wrong_tempo_is_said_with_the_likely_right_one_and_nothing_is_moved(song):
-    song.write_text(RECIPE.replace("tempo = 100.0", "tempo = 103.0"))
+@pytest.mark.parametrize("tempo", ["103.0", "120.0", "80.0"])
+def test_a_wrong_tempo_is_said_with_the_likely_right_one_and_nothing_is_moved(song, tempo):
+    song.write_text(RECIPE.replace("tempo = 100.0", f"tempo = {tempo}"))
     document = told(song)
     assert document["tempo"]["likely"] == pytest.approx(100.0, abs=0.3)
     assert "at about 100" in document["notes"][0]
     assert [(take["moves"], take["play_again"]) for take in document["takes"]] == [([], []), ([], [])]
+
+
+def test_a_bar_one_that_no_strum_agrees_with_is_doubted(song):
+    song.write_text(RECIPE.replace("bar_one_s = 0.6", "bar_one_s = 0.75"))
+    assert any("is bar_one_s right?" in note for note in told(song)["notes"])
 
 
 def test_a_take_without_strums_is_named(song):

@@ -9,6 +9,7 @@ Processing Letters 12(2), 2005.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -147,7 +148,9 @@ def judge_take(name: str, placed: Placed, double: tuple[str, Placed] | None, oth
                "played again")
         return [], [PlayAgain((min(bars), max(bars)), why)]
     again = _missing(name, placed, others)
-    far = [strum for strum in strums if abs(strum.late_ms or 0.0) > timing.farthest_ms]
+    kinds = Counter((strum.spot.beat, strum.spot.sixteenth) for strum in strums if strum.spot)
+    far = [strum for strum in strums if abs(strum.late_ms or 0.0) > timing.farthest_ms
+           and strum.spot and kinds[strum.spot.beat, strum.spot.sixteenth] > 1]
     again += [PlayAgain((strum.spot.bar, strum.spot.bar),
                         f"{name}: {_place(strum.spot)} is {_off(strum.late_ms or 0.0)}; more than "
                         f"{timing.farthest_ms:g} ms is played again") for strum in far if strum.spot]

@@ -24,7 +24,8 @@ BEATS_PER_MINUTE = (40.0, 190.0)
 USUAL_SIMPLE, USUAL_COMPOUND = 88.0, 60.0
 """Beats per minute that songs like this have most often; common practice, no source."""
 FEWEST = 12
-UNHEARD_DRIFT_S = 0.008
+UNHEARD_DRIFT_S, HEARD_DRIFT_S = 0.008, 0.03
+PULSES_IN_A_BEAT = {2: (0.5, 1, 2, 4, 8), 3: (1, 3, 6, 12)}
 BEGINS_ON_ONE = 0.1
 WRONG_BELOW, BETTER_BY = 0.45, 0.3
 
@@ -150,7 +151,7 @@ def tempo_doubt(times_s: FloatArray, weights: FloatArray, off_ms: FloatArray, te
     tempo : float
         Of the recipe, beats per minute.
     pulse_per_beat : int
-        Eighths in a beat.
+        Eighths in a beat: 2, or 3 in a compound meter.
     """
     if len(times_s) < FEWEST:
         return None
@@ -160,13 +161,19 @@ def tempo_doubt(times_s: FloatArray, weights: FloatArray, off_ms: FloatArray, te
     if told >= WRONG_BELOW and not drift:
         return None
     found_s, fit = find_pulse(times_s, weights)
-    # The pulse found is some whole part or multiple of a beat: the one nearest to what the recipe says.
-    beats = [found_s * k / n for k in range(1, 13) for n in (1, 2, 3)]
+    span_s = float(np.ptp(times_s))
+
+    def drifts(one: float) -> bool:
+        return abs(one / tempo - 1) * span_s > HEARD_DRIFT_S
+
+    # A pulse that divides the recipe's beat evenly, by threes too, agrees with it.
+    if not all(drifts(60 / (found_s * pulses)) for pulses in (*PULSES_IN_A_BEAT[2], *PULSES_IN_A_BEAT[3])):
+        return None
+    beats = [found_s * pulses for pulses in PULSES_IN_A_BEAT[pulse_per_beat]]
     likely = 60 / min(beats, key=lambda beat_s: abs(np.log(beat_s * tempo / 60)))
     if fit < told + BETTER_BY and not (drift and fit > told):
         return None
-    likely = whole_tempo(float(likely), float(np.ptp(times_s)))
-    return likely if abs(likely / tempo - 1) > 2e-4 else None
+    return whole_tempo(float(likely), span_s)
 
 
 def _drift(times_s: FloatArray, off_ms: FloatArray) -> bool:

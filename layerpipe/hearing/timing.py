@@ -28,6 +28,7 @@ from layerpipe.takes import OpenTake, open_all
 from layerpipe.units import frames_of_ms, frames_of_s
 
 Advance = Callable[[float], None]
+FEWEST_TO_DOUBT = 12
 
 
 @dataclass(frozen=True)
@@ -229,6 +230,9 @@ def _notes(recipe: Recipe, clock: SongClock, takes: Sequence[OpenTake], placed: 
             notes.append(f"{name}: no strums were found in it")
         if found.free_intro:
             notes.append(f"{name}: {found.free_intro} strums before bar 1 follow no grid and are left alone")
+        spots = [strum.spot for strum in found.strums if strum.spot]
+        if len(spots) > FEWEST_TO_DOUBT and likely is None and not any(spot.sixteenth == 1 for spot in spots):
+            notes.append(f"{name}: no strum stands on a beat; is bar_one_s right?")
         swung = {kind: ms for kind, ms in found.feels_ms.items() if kind != 1}
         if swung and likely is None:
             told = ", ".join(f"sixteenth {kind} by {ms:+.0f} ms" for kind, ms in sorted(swung.items()))
