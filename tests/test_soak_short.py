@@ -22,7 +22,7 @@ def _soak(*command: str) -> dict:
 
 @pytest.mark.parametrize("kind", ["bounce", "preview", "write", "fill"])
 def test_kills_at_random_moments_lose_nothing(kind):
-    told = _soak("tests.soak.kills", "--count", "5", "--kind", kind)
+    told = _soak("tests.soak.kills", "--count", "3", "--kind", kind)
     assert told["complaints"] == 0
     assert told["runs"][0]["while_working"] >= 1
 
