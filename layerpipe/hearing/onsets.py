@@ -17,7 +17,7 @@ from layerpipe.hearing.innovation import TRAIN_S, Stretch, stretches, unforetold
 from layerpipe.sound import FloatArray, Sound
 
 SUDDEN_MS, BACK_MS, GAP_MS = 8, 150, 6
-LEAST_RISE_DB, DOUBTFUL_RISE_DB = 3.4, 2.0
+LEAST_RISE_DB, DOUBTFUL_RISE_DB = 3.4, 1.3
 ONE_STRUM_S = 0.048
 """Strings let go within this time are one strum."""
 PEAK_REACH_MS = 25

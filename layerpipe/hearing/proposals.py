@@ -28,7 +28,7 @@ SAME_SIDE = 0.8
 BEFORE_ONSET_S, LEAST_RING_S = 0.008, 0.02
 KEPT_LAG_MS = 15.0
 """A take that is meant to lie this far from its double keeps its distance."""
-DEEPEST_MISS_DB = 12.0
+DEEPEST_MISS_DB = 9.0
 USUALLY_PLAYED = 0.75
 
 

@@ -82,7 +82,7 @@ def _draw_take(axes: Any, take: TakeTiming, song: SongTiming, recipe: Recipe, ta
     axes.tick_params(length=2)
     axes.set_ylabel("late, ms")
     verdict = take.verdict or "cannot be told"
-    figures = "" if take.placed.feel_ms is None else f"   feel {take.placed.feel_ms:+.0f} ms"
+    figures = "" if take.placed.feel_ms is None else f"   feel {round(take.placed.feel_ms):+d} ms"
     figures += "" if take.placed.scatter_ms is None else f", scatter {take.placed.scatter_ms:.0f} ms"
     axes.set_title(f" {take.name}: {verdict}{figures}", loc="left", fontsize=10)
     if not clock.has_grid:
