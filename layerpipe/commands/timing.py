@@ -132,12 +132,11 @@ def _pair_table(song: SongTiming) -> Any:
 
     moved = any(take.moves for take in song.takes)
     table = Table(title="how far apart, ms", title_justify="left", title_style="bold", box=SIMPLE_HEAD)
-    for heading in ("takes", "", "median", "95 %", "within 5", "10", "20", "30 ms", "as one"):
+    for heading in ("takes", "", "median", "95 %", "in 5", "10", "20", "30", "as one"):
         table.add_column(heading, justify="left" if heading in ("takes", "") else "right", overflow="fold")
     for now, then in zip(song.pairs, song.pairs_moved, strict=True):
-        table.add_row(" and ".join(now.takes), "now" if moved else "", *_cells(now))
-        if moved and then != now:
-            table.add_row("", "after the moves", *_cells(then))
+        table.add_row(now.takes[0], "now" if moved else "", *_cells(now))
+        table.add_row(now.takes[1], *(("moved", *_cells(then)) if moved and then != now else ()), end_section=True)
     return table
 
 
