@@ -288,6 +288,10 @@ def _after(scene: Scene, code: int | None, *, allowed: tuple[int, ...]) -> list[
 def run(names: list[str], rounds: int, seed: int, folder: Path) -> tuple[dict[str, object], list[str]]:
     """Every fault so many times, on one scene."""
     folder.chmod(0o755)
+    # Children end without clearing their temporary stores; those go with the scene.
+    (folder / "temporary").mkdir(mode=0o777)
+    (folder / "temporary").chmod(0o777)
+    tempfile.tempdir = os.fspath(folder / "temporary")
     scene = Scene(folder)
     scene.use(0)
     bounce(scene, Store(folder / "store"))
