@@ -89,7 +89,7 @@ def full_store(scene: Scene, picked: random.Random) -> list[str]:
     """The store's disk is full: the bounce comes to the same bytes without it."""
 
     def failing(fd: int, kept: object) -> None:
-        if Path(f"/proc/self/fd/{fd}").readlink().is_relative_to(scene.folder):
+        if Path(f"/proc/self/fd/{fd}").readlink().is_relative_to(scene.folder / "full"):
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         write(fd, kept)
 
