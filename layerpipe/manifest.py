@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from layerpipe import __version__
 from layerpipe.bounce import PartPeaks, Stem
@@ -152,7 +153,7 @@ def _section(song: VoicedSong, part: Stretch) -> dict[str, Any]:
 
 def _source(song: VoicedSong, voice: Voice) -> dict[str, Any]:
     """One take as it came, and everything that was done to it before pan and level."""
-    facts = voice.source.facts
+    facts, table = voice.source.facts, voice.sound.table()
     return {
         "layer": voice.layer.name, "take": voice.take.name, "file": facts.path.name, "sha256": voice.source.digest,
         "container": facts.container, "subtype": facts.subtype, "bits": facts.bits, "channels": facts.channels,
@@ -161,7 +162,7 @@ def _source(song: VoicedSong, voice: Voice) -> dict[str, Any]:
         "padded_frames": max(0, song.frames - round(facts.frames * song.rate_hz / facts.rate_hz)),
         "chain": song.recipe.chain_of(voice.layer, voice.take).model_dump(mode="json"),
         "threshold_db": voice.threshold_db,
-        "reduction": [_reduction(song, voice, part) for part in (song.whole, *song.sections)],
+        "reduction": [_reduction(song, table, part) for part in (song.whole, *song.sections)],
         "moves": [{**asdict(move), "from_s": move.start / song.rate_hz, "to_s": move.stop / song.rate_hz,
                    "by_ms": 1000 * move.by / song.rate_hz,
                    "from": song.clock.text_of(move.start / song.rate_hz),
@@ -171,10 +172,10 @@ def _source(song: VoicedSong, voice: Voice) -> dict[str, Any]:
     }
 
 
-def _reduction(song: VoicedSong, voice: Voice, part: Stretch) -> dict[str, Any]:
+def _reduction(song: VoicedSong, table: npt.NDArray[np.float32], part: Stretch) -> dict[str, Any]:
     """What the compressor did in one stretch: dB, and the share of time above 0.5 dB."""
     first, stop = steps_inside(part.start, part.stop, song.rate_hz)
-    largest, mean, busy = voice.sound.table[:, first:stop]
+    largest, mean, busy = table[:, first:stop]
     heard = len(largest) > 0
     return {
         "section": None if part.section is None else part.name,

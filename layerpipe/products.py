@@ -31,7 +31,7 @@ MOST_TAKES = 1024
 _MAGIC = b"layerpipe energ1"
 _HEADER = struct.Struct("<16sIIQQI16xI")
 _ROWS = HOP_STEPS + 1
-_HELD_BYTES = 32 << 20
+_HELD_BYTES = 8 << 20
 _READ_BYTES = 4 << 20
 # Far under anything audible, far above where arithmetic slows down: filters that ring down to here are at rest.
 _AT_REST = 1e-100
@@ -46,7 +46,7 @@ class DamagedEnergies(LayerpipeError):  # noqa: N818 - it is not the reader's er
 class Energies:
     """Inner products of `takes` takes over `steps` steps; made by `EnergyMeter.finish` or `Energies.load`.
 
-    Read piece by piece, from memory or, past 32 MB, from a file: the length of the song decides no memory. Threads
+    Read piece by piece, from memory or, past 8 MB, from a file: the length of the song decides no memory. Threads
     may share one.
     """
 
@@ -192,7 +192,7 @@ class EnergyMeter:
         rate_hz : int
             8000 to 192000.
         spool_folder : Path, optional
-            Where results past 32 MB are kept meanwhile; the system's temporary folder unless given.
+            Where results past 8 MB are kept meanwhile; the system's temporary folder unless given.
 
         Raises
         ------

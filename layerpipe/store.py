@@ -59,8 +59,24 @@ class StoredTake:
     frames: int
     checks: tuple[int, ...]
     facts: Mapping[str, Any]
-    table: npt.NDArray[np.float32]
-    """Per step of 10 ms (see chain.Reduction): shape (3, steps)."""
+    rows_check: int
+
+    def table(self) -> Float32Array:
+        """Per step of 10 ms (see chain.Reduction): shape (3, steps); read when asked for, many takes would add up.
+
+        Raises
+        ------
+        DamagedEntry
+            If it is not what was written; the entry is removed.
+        """
+        try:
+            rows = self.path.with_suffix(".json").read_bytes().partition(b"\n")[2]
+        except OSError:
+            rows = b""
+        if zlib.crc32(rows) != self.rows_check:
+            self.remove()
+            raise DamagedEntry(f"{self.path}: damaged entry of the store; it will be made again")
+        return np.frombuffer(rows, dtype="<f4").reshape(3, -1)
 
     def read_float32(self, start: int, stop: int) -> Float32Array:
         """Frames start to stop as float32, every block that is touched checked.
@@ -124,10 +140,9 @@ class Store:
         try:
             text, _, rows = described.read_bytes().partition(b"\n")
             words = json.loads(text)
-            table = np.frombuffer(rows, dtype="<f4").reshape(3, -1)
             path = folder / f"{key}.f32"
             take = StoredTake(key, path, HeldFile(path), words["rate_hz"], words["frames"],
-                              tuple(words["checks"]), words["facts"], table)
+                              tuple(words["checks"]), words["facts"], zlib.crc32(rows))
             whole = take.file.size_bytes == 4 * take.frames and words["seal"] == _seal(words, rows)
         except OSError:
             return None

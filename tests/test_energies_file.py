@@ -192,7 +192,7 @@ print(Path(sys.argv[1], "song").stat().st_size, resource.getrusage(resource.RUSA
 
 
 def test_memory_does_not_grow_with_the_song(tmp_path):
-    # 64 takes: the products of two minutes are 220 MB; the spool's room of 32 MB and working room may be held.
+    # 64 takes: the products of two minutes are 220 MB; the spool's room of 8 MB and working room may be held.
     run = subprocess.run([sys.executable, "-c", MANY_TAKES, str(tmp_path)], capture_output=True, text=True, check=True)
     size, grown = map(int, run.stdout.split())
     assert size > 200e6

@@ -34,7 +34,7 @@ def test_a_take_comes_back_as_it_was_kept(store, rng):
     np.testing.assert_array_equal(take.read_float32(0, take.frames), sound.astype(np.float32))
     np.testing.assert_array_equal(take.read(70_000, 140_000), sound[70_000:140_000].astype(np.float32))
     assert (take.frames, take.rate_hz, take.facts["threshold_db"]) == (len(sound), 48_000, -20.5)
-    np.testing.assert_array_equal(take.table, [[0, 1], [2, 3], [4, 5]])
+    np.testing.assert_array_equal(take.table(), [[0, 1], [2, 3], [4, 5]])
     assert not list(store.folder.glob("*.partial"))
 
 
