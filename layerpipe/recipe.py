@@ -357,10 +357,10 @@ class Check(Noun):
     hum_dbfs: Annotated[Number, Field(description="And at least this loud, in dBFS.")] = -90.0
     hum_again_under_lu: Annotated[Number, Field(description="Hum that no gap hides, in LU.")] = 25.0
     noise_under_lu: Annotated[Number, Field(description=(
-        "Noise no further under the loudness than this, in LU: playing at 75 dB SPL, it is as loud as a quiet room."))
-    ] = 45.0
-    noise_again_under_lu: Annotated[Number, Field(description="Noise heard beside the playing itself, in LU.")] = 25.0
-    dc_dbfs: Annotated[Number, Field(description="Offset in dBFS; from here on cuts click.")] = -55.0
+        "Noise no further under the loudness than this, in LU: playing at 75 dB SPL, it is louder than a quiet room."))
+    ] = 32.0
+    noise_again_under_lu: Annotated[Number, Field(description="Noise heard beside the playing itself, in LU.")] = 15.0
+    dc_dbfs: Annotated[Number, Field(description="Offset in dBFS (half a percent); from here on cuts click.")] = -46.0
     dropout_ms: Annotated[Number, Field(ge=0.1, description=(
         "Standing samples in ms; a microphone never stands still, hiss moves the last bits."))] = 0.6
     late_start_s: Annotated[Number, Field(ge=0.0, description=(

@@ -25,7 +25,7 @@ WIDTHS = (1, 2, 6, 18)
 OVER_MEAN = (7.0, 4.8, 3.2, 2.8)
 """How far over the mean the mean of so many slices must lie: equally improbable in Gaussian noise."""
 SUSPECT = (4.5, 3.5, 2.5, 2.0)
-ALONE, NEARLY_ALONE = 2.0, 0.5
+ALONE, NEARLY_ALONE = 2.0, 0.7
 RISES = (1.8, 1.45, 1.4)
 """How much more there must be after than before, in mid, upper and high, for something new to sound."""
 COMING = 3.0
@@ -39,6 +39,8 @@ SPREAD = 0.5
 HAND_LEAVES = 0.3
 """Share of the power above 150 Hz that a hand leaves after 20 to 50 ms; what rings by itself keeps more."""
 ORDER = 256
+RIDGE = 1e-4
+"""As if noise 40 dB down were there: an empty band, above a band limit, would make the model ring."""
 MOST_NEIGHBOURS = 3
 NEIGHBOURHOOD_S = 0.15
 MOST_CLICKS = 5000
@@ -228,7 +230,7 @@ def _residual(sound: FloatArray, hole: slice) -> FloatArray | None:
     correlation = np.fft.irfft(np.abs(spectrum) ** 2, size)[: ORDER + 1]
     if correlation[0] <= 1e-18:
         return None
-    correlation[0] *= 1 + 1e-6
+    correlation[0] *= 1 + RIDGE
     model = solve_toeplitz(correlation[:-1], correlation[1:], check_finite=False)
     whitener = np.fft.rfft(np.concatenate([[1.0], -model]), size)
     residual: FloatArray = np.fft.irfft(np.fft.rfft(sound, size) * whitener, size)[: len(sound)]

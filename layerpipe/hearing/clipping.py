@@ -16,10 +16,13 @@ from layerpipe.sound import FloatArray, Sound
 
 FULL_SCALE = 0.9998
 NEAR_TOP, UPPER_QUARTER = 0.975, 0.75
-FLAT_SHARE = 0.52
+FLAT_SHARE = 0.45
 SHORTEST_FLAT_S = 0.00008
-AT_CEILING = 0.97
+WIDE_S = 0.0002
+"""A peak that is narrower in its upper quarter is over before it can look flat."""
+AT_CEILING = 0.96
 FEWEST_LEANING = 4
+FEWEST_SAME = 3
 MOST_LOOKS = 600
 LOUD_ENOUGH = 0.02
 """A peak under -34 dBFS is no ceiling of anything."""
@@ -52,14 +55,30 @@ def find_clipping(sound: Sound, heard: Heard) -> Clipping | None:
     if peak < LOUD_ENOUGH:
         return None
     ceilings = (float(heard.steps.highest.max()), float(-heard.steps.lowest.min()))
+    same = _same_tops(heard, ceilings)
     exact = [run for run in heard.runs if _is_exact(run.value, run.length, ceilings, heard.rate_hz)]
     if exact:
         return Clipping([run.start for run in exact], max(run.length for run in exact), abs(exact[0].value), True)
+    if same is not None:
+        return same
     found = [_leaning(sound, heard, ceiling, sign) for ceiling, sign in zip(ceilings, (1.0, -1.0), strict=True)]
     leaning = sorted(flat for side in found for flat in side)
     if not leaning:
         return None
     return Clipping([at for at, _ in leaning], max(length for _, length in leaning), peak, False)
+
+
+def _same_tops(heard: Heard, ceilings: tuple[float, float]) -> Clipping | None:
+    """Peaks that end, far apart, at one and the same value: a ceiling, though each top is but a sample or two wide."""
+    if heard.bits_used is not None and heard.bits_used <= 16 and max(ceilings) < FULL_SCALE:
+        return None  # coarse steps make equal tops by chance
+    starts = np.concatenate([[0], np.cumsum(heard.steps.frames)])
+    places: list[int] = []
+    for tops, ceiling in ((heard.steps.highest, ceilings[0]), (-heard.steps.lowest, ceilings[1])):
+        same = np.flatnonzero(tops >= np.float32(ceiling) * (1 - 2.0**-22))
+        if len(same) >= FEWEST_SAME and ceiling > LOUD_ENOUGH:
+            places += [int(starts[step]) for step in same]
+    return Clipping(sorted(places), 1, max(ceilings), True) if places else None
 
 
 def _is_exact(value: float, length: int, ceilings: tuple[float, float], rate_hz: int) -> bool:
@@ -83,27 +102,28 @@ def _leaning(sound: Sound, heard: Heard, ceiling: float, sign: float) -> list[tu
         return []
     looks = near[np.unique(np.linspace(0, len(near) - 1, min(len(near), MOST_LOOKS)).round().astype(int))]
     starts = np.concatenate([[0], np.cumsum(heard.steps.frames)])
-    flat = []
+    flat, judged = [], 0
     for step in looks:
         start, stop = int(starts[step]), int(starts[step + 1])
         before, after = max(start - heard.rate_hz // 100, 0), min(stop + heard.rate_hz // 100, heard.frames)
-        length, at = _flatness(sign * sound.read(before, after), start - before, stop - before, heard.rate_hz)
+        length, at, wide = _flatness(sign * sound.read(before, after), start - before, stop - before, heard.rate_hz)
+        judged += wide
         if length:
             flat.append((before + at, length))
-    if len(flat) < max(FEWEST_LEANING, 0.6 * len(looks)):
+    if len(flat) < max(FEWEST_LEANING, 0.6 * judged):
         return []
     return flat
 
 
-def _flatness(swing: FloatArray, start: int, stop: int, rate_hz: int) -> tuple[int, int]:
-    """Length (0 if round) and first frame of the top of the highest peak between start and stop."""
+def _flatness(swing: FloatArray, start: int, stop: int, rate_hz: int) -> tuple[int, int, bool]:
+    """Length (0 if round) and first frame of the highest top between start and stop; whether it is wide enough to tell."""
     at = start + int(np.argmax(swing[start:stop]))
     top = swing[at]
     near, upper = (_extent(swing, at, share * top) for share in (NEAR_TOP, UPPER_QUARTER))
     length = near[1] - near[0]
     if length < max(3, SHORTEST_FLAT_S * rate_hz) or length < FLAT_SHARE * (upper[1] - upper[0]):
-        return 0, at
-    return length, near[0]
+        return 0, at, upper[1] - upper[0] >= WIDE_S * rate_hz
+    return length, near[0], True
 
 
 def _extent(swing: FloatArray, at: int, level: float) -> tuple[int, int]:

@@ -23,6 +23,7 @@ LEAST_SHARE = 0.06
 SHARPEST_BODY = 0.6
 """A body or a room peaks less than this, as a share of a steady tone's sharpness; a string that rings peaks more."""
 FEWEST_WINDOWS = 8
+IMPLIED_SHARE = 0.05
 COMB_HZ, COMB_SHARE = 4.5, 0.25
 
 
@@ -34,6 +35,8 @@ class LowNotes:
     share: float
     shares: dict[int, float]
     windows: int
+    implied: int | None
+    """A still lower note whose upper partials are heard, though not its fundamental."""
 
 
 def number_of(name: str) -> int:
@@ -98,4 +101,15 @@ def lowest_notes(low: LowFrames, a4_hz: float, tuning_cents: float, hum_hz: list
         lasting = np.count_nonzero(np.diff(at) == 1)
         if lasting / windows >= LEAST_SHARE:
             seen[int(number)] = lasting / windows
-    return LowNotes(min(seen), seen[min(seen)], seen, windows) if seen else None
+    if not seen:
+        return None
+    return LowNotes(min(seen), seen[min(seen)], seen, windows, _implied(rows, note, windows, min(seen)))
+
+
+def _implied(rows: FloatArray, note: FloatArray, windows: int, lowest: int) -> int | None:
+    """The lowest note under `lowest` whose fifth partial is heard: 14 cents flat of any note, it is nobody else's."""
+    for number in range(lowest - 12, lowest):
+        fifth = np.abs(note - (number + 12 * np.log2(5))) < 0.05
+        if len(np.unique(rows[fifth, 0])) > IMPLIED_SHARE * windows:
+            return number
+    return None

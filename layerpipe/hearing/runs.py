@@ -13,7 +13,8 @@ import numpy.typing as npt
 from layerpipe.sound import FloatArray
 
 SHORTEST_RUN = 3
-"""Shorter ones are chance, also at 16 bit."""
+"""Shorter ones are chance, also at 16 bit; at full scale two are none."""
+FULL_SCALE = 0.9998
 MOST_RUNS = 20_000
 LONGEST_REPEAT_S = 0.35
 HASHED = 8
@@ -73,7 +74,7 @@ class RunSearch:
 
     def _keep(self, start: int, length: int, value: float, before: float) -> None:
         """Note a run that is long enough, while there are not absurdly many."""
-        if length >= SHORTEST_RUN and len(self._runs) < MOST_RUNS:
+        if (length >= SHORTEST_RUN or abs(value) >= FULL_SCALE) and len(self._runs) < MOST_RUNS:
             self._runs.append(Run(start, length, value, before))
 
     def _find_runs(self, sound: FloatArray, first: int, known: int) -> None:
@@ -88,7 +89,7 @@ class RunSearch:
             self._open = None
         edges = np.concatenate([[begin] if begin == 0 else [], changes, [len(sound)]]).astype(np.int64)
         lengths = np.diff(edges)
-        for k in np.flatnonzero(lengths >= SHORTEST_RUN):
+        for k in np.flatnonzero(lengths >= 2):
             at = int(edges[k])
             span = sound[max(0, at - self._rate_hz // 200) : at]
             before = float(np.sqrt(np.mean(span * span))) if len(span) else 0.0
@@ -96,7 +97,7 @@ class RunSearch:
                 self._open = (first + at, float(sound[at]), before)
             else:
                 self._keep(first + at, int(lengths[k]), float(sound[at]), before)
-        if self._open is None and len(lengths) and lengths[-1] < SHORTEST_RUN:
+        if self._open is None and len(lengths) and lengths[-1] < 2:
             at = int(edges[-2])
             span = sound[max(0, at - self._rate_hz // 200) : at]
             self._open = (first + at, float(sound[at]), float(np.sqrt(np.mean(span * span))) if len(span) else 0.0)

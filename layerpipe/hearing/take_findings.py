@@ -57,6 +57,9 @@ def _clipping(take: TakeHeard) -> list[Finding]:
 
 def _clicks(take: TakeHeard) -> list[Finding]:
     found = take.clicks
+    # Where the sound drops out it clicks, too; that is told once.
+    broken = [finding.at_s for finding in _dropouts(take) if finding.at_s is not None]
+    found = [click for click in found if all(abs(click.at_s - at_s) > 0.05 for at_s in broken)]
     many = len(found) >= take.limits.clicks_again
     told = []
     for click in found:
@@ -222,7 +225,7 @@ def _strings(take: TakeHeard) -> list[Finding]:
         return [Finding("strings", f"{heard} heard, below the lowest string {name_of(lowest)}: not the layer's strings "
                         "(a low string is not an octave up?)", f"check which strings are on, and which take this is. "
                         f"{STRINGS_CAUTION}", "look", None, None, hz_of(notes.lowest, take.a4_hz), numbers)]
-    if lowest + 12 <= notes.lowest <= lowest + 15 and notes.windows >= 40:
+    if lowest + 12 <= notes.lowest <= lowest + 15 and notes.windows >= 40 and notes.implied is None:
         return [Finding("strings", f"nothing below {name_of(notes.lowest)} heard, an octave and more above the lowest "
                         f"string {name_of(lowest)}", f"check which strings are on, and which take this is. "
                         f"{STRINGS_CAUTION}", "look", None, None, hz_of(notes.lowest, take.a4_hz), numbers)]
