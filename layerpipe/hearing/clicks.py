@@ -44,6 +44,7 @@ RIDGE = 1e-4
 MOST_NEIGHBOURS = 3
 NEIGHBOURHOOD_S = 0.15
 MOST_CLICKS = 5000
+EDGE_S = 0.01
 _MS = SLICES_PER_S // 1000
 _BACK, _AHEAD = 90 * _MS, 110 * _MS
 
@@ -72,6 +73,10 @@ class ClickSearch:
         self._done = 0
         self._found: list[Candidate] = []
 
+    @property
+    def _slice_s(self) -> float:
+        return self._step / self._rate_hz
+
     def add(self, mid: FloatArray, upper: FloatArray, high: FloatArray) -> None:
         """Look at the next block; a click is judged once 0.11 s after it are known."""
         step = self._step
@@ -95,6 +100,9 @@ class ClickSearch:
             self._power = np.concatenate([self._power, self._power[:, ::-1][:, :back]], axis=1)
             self._sound = np.concatenate([self._sound, self._sound[::-1][: back * self._step]])
             self._judge(self._first + count)
+        # The first and the last moment of a file are cuts of whoever exported it.
+        end_s = count * self._slice_s + self._first * self._slice_s
+        self._found = [click for click in self._found if EDGE_S < click.at_s < end_s - EDGE_S]
         at_s = np.array([click.at_s for click in self._found])
         around = [np.count_nonzero(np.abs(at_s - click.at_s) < NEIGHBOURHOOD_S) for click in self._found]
         return [click for click, near in zip(self._found, around, strict=True) if near <= MOST_NEIGHBOURS]

@@ -21,7 +21,8 @@ SHORTEST_FLAT_S = 0.00008
 WIDE_S = 0.0002
 """A peak that is narrower in its upper quarter is over before it can look flat."""
 AT_CEILING = 0.96
-FEWEST_LEANING = 4
+FEWEST_NEAR, FEWEST_LEANING, LEAST_LEANING = 8, 2, 0.06
+"""Of 72 clean takes none had a flat top, and none more than 10 tops this near its highest; a clipped one has both."""
 FEWEST_SAME = 3
 MOST_LOOKS = 600
 LOUD_ENOUGH = 0.02
@@ -62,8 +63,9 @@ def find_clipping(sound: Sound, heard: Heard) -> Clipping | None:
     if same is not None:
         return same
     found = [_leaning(sound, heard, ceiling, sign) for ceiling, sign in zip(ceilings, (1.0, -1.0), strict=True)]
-    leaning = sorted(flat for side in found for flat in side)
-    if not leaning:
+    leaning = sorted(flat for flats, _, _ in found for flat in flats)
+    near, judged = (sum(side[k] for side in found) for k in (1, 2))
+    if near < FEWEST_NEAR or len(leaning) < max(FEWEST_LEANING, LEAST_LEANING * judged):
         return None
     return Clipping([at for at, _ in leaning], max(length for _, length in leaning), peak, False)
 
@@ -94,12 +96,12 @@ def _is_exact(value: float, length: int, ceilings: tuple[float, float], rate_hz:
     return length > max(4, 2 * np.sqrt(2.0**-15 / abs(value)) / swing)
 
 
-def _leaning(sound: Sound, heard: Heard, ceiling: float, sign: float) -> list[tuple[int, int]]:
-    """Flat tops of one polarity that end within 3 % of the ceiling; none if most tops there are round."""
+def _leaning(sound: Sound, heard: Heard, ceiling: float, sign: float) -> tuple[list[tuple[int, int]], int, int]:
+    """Flat tops of one polarity near the ceiling; how many tops are near it, and how many are wide enough to tell."""
     tops = heard.steps.highest if sign > 0 else -heard.steps.lowest
     near = np.flatnonzero(tops >= AT_CEILING * ceiling)
-    if len(near) < FEWEST_LEANING or ceiling < LOUD_ENOUGH:
-        return []
+    if not len(near) or ceiling < LOUD_ENOUGH:
+        return [], 0, 0
     looks = near[np.unique(np.linspace(0, len(near) - 1, min(len(near), MOST_LOOKS)).round().astype(int))]
     starts = np.concatenate([[0], np.cumsum(heard.steps.frames)])
     flat, judged = [], 0
@@ -110,9 +112,7 @@ def _leaning(sound: Sound, heard: Heard, ceiling: float, sign: float) -> list[tu
         judged += wide
         if length:
             flat.append((before + at, length))
-    if len(flat) < max(FEWEST_LEANING, 0.6 * judged):
-        return []
-    return flat
+    return flat, len(near), judged
 
 
 def _flatness(swing: FloatArray, start: int, stop: int, rate_hz: int) -> tuple[int, int, bool]:
