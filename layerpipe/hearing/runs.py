@@ -17,6 +17,8 @@ SHORTEST_RUN = 3
 FULL_SCALE = 0.9998
 MOST_RUNS = 20_000
 LONGEST_REPEAT_S = 0.35
+LONGEST_BY_CHANCE_S, FEWEST_STEPS = 0.05, 4.0
+"""At the end of a fade a few steps come and go, and the same short pattern with them: that is no repeated buffer."""
 HASHED = 8
 """Samples that a fingerprint covers: equal by chance in silence only."""
 _FACTORS = np.array([0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB, 0xD6E8FEB86659FD93,
@@ -127,11 +129,19 @@ class RunSearch:
             if not 0 < later - earlier <= reach or later < done or earlier < first:
                 continue
             found = _stretch(sound, earlier - first, later - first)
-            if found is not None and found[1] >= max(2 * HASHED, round(0.001 * self._rate_hz)):
+            if found is not None and found[1] >= max(2 * HASHED, round(0.001 * self._rate_hz)) and _moves_enough(
+                    sound[found[0] : found[0] + found[1]], round(LONGEST_BY_CHANCE_S * self._rate_hz)):
                 self.repeats.append(Repeat(first + found[0], found[1], later - earlier))
                 done = first + found[0] + found[1]
         recent = marks > self._at + len(sound) - known - reach
         self._marks, self._prints = marks[recent], values[recent]
+
+
+def _moves_enough(sound: FloatArray, long_enough: int) -> bool:
+    """Whether a stretch has too much to it to come twice by chance."""
+    moves = np.abs(np.diff(sound))
+    stirring = moves[moves > 0]
+    return len(sound) >= long_enough or bool(len(stirring) and moves.mean() >= FEWEST_STEPS * stirring.min())
 
 
 def _stretch(sound: FloatArray, earlier: int, later: int) -> tuple[int, int] | None:
