@@ -106,10 +106,12 @@ def check_files(files: Sequence[Path], advance: Advance = lambda share: None) ->
                 SourceFile(one.path, channel if one.channels > 1 else None, facts=one), one, "", name,
                 channel if one.channels > 1 else None, Chain(), (), 0.0, 440.0, Check(), _minutes,
                 lambda seconds: advance(seconds / total)))
+    # The channels of one file may be one stereo sound: nothing says that they are a pair.
+    apart = [(one, other) for one, other in combinations(takes, 2) if one.file != other.file]
     if len(takes) == 2:
-        pairs = [judge_pair(takes[0], takes[1])]
+        pairs = [judge_pair(one, other) for one, other in apart]
     elif len(takes) <= MOST_COMPARED:
-        pairs = [pair for pair in (judge_pair(one, other, doubles=False) for one, other in combinations(takes, 2))
+        pairs = [pair for pair in (judge_pair(one, other, doubles=False) for one, other in apart)
                  if pair.same_performance]
     else:
         pairs = []
