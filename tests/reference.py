@@ -1,4 +1,4 @@
-"""The recipe reference of the README, made from the model: `python -m tests.reference` writes it, a test holds it there.
+"""The recipe reference of the README, made from the model: `python -m tests.reference` writes it, a test keeps it.
 
 Every table of a recipe with its keys, what they take, their defaults and their meaning.
 """
