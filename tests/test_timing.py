@@ -11,7 +11,7 @@ from layerpipe.hearing.grid import place_onsets
 from layerpipe.hearing.joints import check_joints, choose_length
 from layerpipe.hearing.onsets import Heard, Onset, hear_strums
 from layerpipe.hearing.proposals import Stretch, judge_take, loose_pieces
-from layerpipe.hearing.tempo import guess_clock
+from layerpipe.hearing.tempo import guess_clock, is_close
 from layerpipe.hearing.tightness import pair_from, pair_of
 from layerpipe.recipe import Recipe, Timing
 from layerpipe.sound import HeldSound
@@ -197,6 +197,15 @@ def test_a_clock_is_guessed_from_strums():
     assert best.meter == "4/4"
     assert best.bar_one_s == pytest.approx(0.9, abs=0.02)
     assert 0 < best.sure <= 1
+
+
+def test_a_bar_whose_halves_hardly_differ_is_six_eight_and_no_more_than_a_guess(rng):
+    halves = [(1.0, 0.3, 0.45, 0.85, 0.3, 0.5), (0.94, 0.3, 0.45, 0.85, 0.3, 0.5)]
+    strums = [Onset(0.5 + n * 60 / 58 / 3 + rng.normal(0, 0.004), 0.9, 15.0,
+                    -20.0 + 20 * np.log10(halves[n // 6 % 2][n % 6]) + rng.normal(0, 0.5)) for n in range(96)]
+    guesses = guess_clock([strums])
+    assert (guesses[0].meter, guesses[0].tempo) == ("6/8", pytest.approx(58.0, rel=0.002))
+    assert is_close(guesses)
 
 
 def test_too_few_strums_give_no_clock():

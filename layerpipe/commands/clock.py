@@ -24,7 +24,7 @@ def clock(
 
     Exits with 1 if there is too little to tell.
     """
-    from layerpipe.hearing.tempo import guess_clock
+    from layerpipe.hearing.tempo import guess_clock, is_close
     from layerpipe.hearing.timing import hear_takes
     from layerpipe.recipe_file import read_recipe
     from layerpipe.takes import open_all
@@ -35,10 +35,15 @@ def clock(
     with terminal.progress("listening", 1.0) as advance:
         onsets = [heard.onsets for heard in hear_takes(takes, advance=advance)]
     guesses = guess_clock(onsets)
+    close = is_close(guesses)
     for n, guess in enumerate(guesses):
-        how = "sure" if guess.sure >= SURE else "likely" if guess.sure >= LIKELY else "a guess"
+        doubted = guess.sure < LIKELY or (close and n < 2)
+        how = "a guess" if doubted else "sure" if guess.sure >= SURE else "likely"
         terminal.say(f"{'' if n == 0 else 'or: '}tempo {guess.tempo:.2f}, meter {guess.meter}, bar 1 at "
                      f"{guess.bar_one_s:.3f} s ({how}, {guess.sure:.2f})")
+    if close:
+        terminal.say(f"the first two are nearly as likely ({guesses[0].meter} at {guesses[0].tempo:g}, "
+                     f"{guesses[1].meter} at {guesses[1].tempo:g}): count along to tell")
     if not guesses:
         terminal.warn(f"{file.path}: too few strums were found to tell a tempo; set it in [song]")
     written = False

@@ -20,6 +20,8 @@ PULSES_S = (0.11, 0.75)
 NEARLY_AS_GOOD = 0.88
 METERS = {"4/4": (8, 2), "3/4": (6, 2), "6/8": (6, 3), "12/8": (12, 3)}
 """Pulses in a bar, pulses in a beat, where a pulse is an eighth."""
+LIKELIHOOD = {"4/4": 1.0, "6/8": 1.0, "3/4": 0.95, "12/8": 0.84}
+"""Before anything is heard; 12/8 must tell its bar's halves apart plainly, else it is 6/8; common practice, no source."""
 BEATS_PER_MINUTE = (40.0, 190.0)
 USUAL_SIMPLE, USUAL_COMPOUND = 88.0, 60.0
 """Beats per minute that songs like this have most often; common practice, no source."""
@@ -28,6 +30,7 @@ UNHEARD_DRIFT_S, HEARD_DRIFT_S = 0.008, 0.03
 PULSES_IN_A_BEAT = {2: (0.5, 1, 2, 4, 8), 3: (1, 3, 6, 12)}
 BEGINS_ON_ONE = 0.1
 WRONG_BELOW, BETTER_BY = 0.45, 0.3
+CLOSE_RIVAL = 0.85
 
 
 @dataclass(frozen=True)
@@ -38,6 +41,11 @@ class Guess:
     meter: str
     bar_one_s: float
     sure: float
+
+
+def is_close(guesses: Sequence[Guess]) -> bool:
+    """Whether the second of some guesses is nearly as likely as the first, so that the first is no more than a guess."""
+    return len(guesses) > 1 and guesses[1].sure > CLOSE_RIVAL * guesses[0].sure
 
 
 def whole_tempo(tempo: float, span_s: float) -> float:
@@ -128,7 +136,7 @@ def _as_meter(strength: FloatArray, start: int, pulse_s: float, phase_s: float, 
         first -= bar
     usual = USUAL_COMPOUND if beat % 3 == 0 else USUAL_SIMPLE
     comfort = float(np.exp(-0.5 * (np.log2(tempo / usual) / 0.7) ** 2))
-    simple = {"4/4": 1.0, "6/8": 1.0, "3/4": 0.95, "12/8": 0.93}[meter] * (1.0 if halves == 1 else 0.95)
+    simple = LIKELIHOOD[meter] * (1.0 if halves == 1 else 0.95)
     sure = float(np.clip(fit, 0, 1) * max(adjusted, 0.0) * np.clip(contrast, 0, 1.5) / 1.5 * comfort * simple)
     bar_one_s = float((start + first) * pulse_s + phase_s)
     if bar_one_s < -0.25 * pulse_s:
