@@ -21,7 +21,7 @@ NEARLY_AS_GOOD = 0.88
 METERS = {"4/4": (8, 2), "3/4": (6, 2), "6/8": (6, 3), "12/8": (12, 3)}
 """Pulses in a bar, pulses in a beat, where a pulse is an eighth."""
 LIKELIHOOD = {"4/4": 1.0, "6/8": 1.0, "3/4": 0.95, "12/8": 0.84}
-"""Before anything is heard; 12/8 must tell its bar's halves apart plainly, else it is 6/8; common practice, no source."""
+"""Before anything is heard: where a bar's halves are alike it is 6/8, not 12/8. Common practice, no source."""
 BEATS_PER_MINUTE = (40.0, 190.0)
 USUAL_SIMPLE, USUAL_COMPOUND = 88.0, 60.0
 """Beats per minute that songs like this have most often; common practice, no source."""
@@ -44,7 +44,7 @@ class Guess:
 
 
 def is_close(guesses: Sequence[Guess]) -> bool:
-    """Whether the second of some guesses is nearly as likely as the first, so that the first is no more than a guess."""
+    """Whether the second guess is nearly as likely as the first, which then is no more than a guess."""
     return len(guesses) > 1 and guesses[1].sure > CLOSE_RIVAL * guesses[0].sure
 
 
