@@ -30,6 +30,10 @@ KEPT_LAG_MS = 15.0
 """A take that is meant to lie this far from its double keeps its distance."""
 DEEPEST_MISS_DB = 9.0
 USUALLY_PLAYED = 0.75
+SURE_BESIDE, SURE_ALONE = 0.55, 0.9
+"""How sure the middle strum of a move must be, where the double plays there too and where only this take does."""
+WORTH_MOVING = 0.8
+"""The least move, in tolerances: its place may be loose while the double is nearly there, too."""
 
 
 @dataclass(frozen=True)
@@ -160,7 +164,8 @@ def judge_take(name: str, placed: Placed, double: tuple[str, Placed] | None, oth
     moves = []
     for piece in sorted(pieces, key=lambda piece: piece.first):
         taken = strums[piece.first : piece.last + 1]
-        if any(strum in far for strum in taken) or _begins_in_time(taken, piece.off_ms, timing):
+        if (any(strum in far for strum in taken) or _begins_in_time(taken, piece.off_ms, timing)
+                or not _is_trusted(taken, pairs)):
             continue
         move = _move(name, placed, taken, piece.off_ms, pairs, double, timing)
         if move is not None and not any(move.from_s < stop and start < move.to_s for start, stop in frozen):
@@ -222,6 +227,12 @@ def _begins_in_time(taken: Sequence[Strum], off_ms: float, timing: Timing) -> bo
     return off_ms > 0 and float(np.median(signs)) <= timing.tolerance_ms
 
 
+def _is_trusted(taken: Sequence[Strum], pairs: _Doubles | None) -> bool:
+    """Whether strums are sure enough to be moved: a stir that no double answers may be no strum."""
+    answered = pairs is None or any(strum.spot in pairs.apart_ms for strum in taken)
+    return float(np.median([strum.onset.sure for strum in taken])) >= (SURE_BESIDE if answered else SURE_ALONE)
+
+
 def _move(name: str, placed: Placed, taken: Sequence[Strum], off_ms: float, pairs: _Doubles | None,
           double: tuple[str, Placed] | None, timing: Timing) -> Proposal | None:
     """The move that brings strums home; None where there is no room for one."""
@@ -234,7 +245,8 @@ def _move(name: str, placed: Placed, taken: Sequence[Strum], off_ms: float, pair
             keeps = pairs.lag_ms if abs(pairs.lag_ms) > KEPT_LAG_MS else 0.0
             apart = [pairs.apart_ms[strum.spot] - keeps for strum in good if strum.spot]
             by_ms, against = -float(np.median(apart)), f"against {double[0]}"
-            if abs(by_ms) < 0.5 * abs(off_ms) or by_ms * off_ms > 0:
+            least_ms = max(0.5 * abs(off_ms), WORTH_MOVING * timing.tolerance_ms)
+            if abs(by_ms) < least_ms or by_ms * off_ms > 0:
                 return None
     by_ms = round(by_ms, 1)
     times = [strum.onset.at_s for strum in placed.strums]
