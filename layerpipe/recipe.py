@@ -377,7 +377,7 @@ class Check(Noun):
         "Loudness between the takes of a pair, in LU; 3 LU move the middle of a pair; common practice, no source."))
     ] = 3.0
     lopsided_db: Annotated[Number, Field(ge=0.0, description=(
-        "Brightness between them (2 to 8 kHz against the body), in dB; common practice, no source."))] = 5.0
+        "Brightness between them (2 to 8 kHz against the body), in dB; common practice, no source."))] = 6.0
     high_pass_db: Annotated[Number, Field(ge=0.0, description=(
         "What the high-passes take off the lowest string's fundamental, in dB; a corner on it takes 3."))] = 3.5
     high_pass_lu: Annotated[Number, Field(ge=0.0, description="What they take off the loudness, in LU.")] = 1.0

@@ -1,7 +1,7 @@
 """Takes whose faults are known, and clean ones: for judging what `check` finds and what it makes up.
 
-Four instruments are sums of stiff-string partials (steel, nylon, electric, mandolin-like "small"), four more are plucked
-loops and modal notes of `tests.strums`. Times are seconds, levels dBFS, tuning cents. Everything comes from one seed.
+Four instruments are sums of stiff-string partials (steel, nylon, electric, and a small bright one), four more are the
+plucked loops and modal notes of `tests.strums`. Times are seconds, levels dBFS, tuning cents; all comes from one seed.
 Partials: f_n = n f_1 sqrt(1 + B n^2) / sqrt(1 + B), Fletcher, JASA 36, 1964; the hands, rooms and levels by ear.
 """
 
@@ -182,7 +182,8 @@ def make_take(seed: int, *, instrument: str = "steel", rate_hz: int = 48_000, te
             for rank, string in enumerate(struck):
                 at = round((at_s + spread * rank / 5 * rng.uniform(0.8, 1.2)) * rate_hz)
                 wander = drift_cents * (at_s / seconds - 0.5)
-                hz = 440 * 2 ** ((opens[string] + (chord[string] or 0) - 69) / 12 + (cents + off[string] + wander) / 1200)
+                note_number = opens[string] + (chord[string] or 0)
+                hz = 440 * 2 ** ((note_number - 69) / 12 + (cents + off[string] + wander) / 1200)
                 note = _note(instrument, round(float(hz), 3), int(rng.integers(3)), rate_hz)
                 stop(string, at, round(0.003 * rate_hz))
                 ringing[string] = (at, note * hit * float(rng.uniform(0.6, 1.0)))
@@ -191,7 +192,8 @@ def make_take(seed: int, *, instrument: str = "steel", rate_hz: int = 48_000, te
         bar += 1
     for string in list(ringing):
         stop(string, frames + 4 * rate_hz, 1)
-    wet = signal.oaconvolve(dry[:frames], _body(seed % 7, rate_hz, room))[:frames] + noises[:frames]
+    body = _body((seed if song is None else song) % 7, rate_hz, room)
+    wet = signal.oaconvolve(dry[:frames], body)[:frames] + noises[:frames]
     wet *= 10 ** (peak_db / 20) / np.abs(wet).max()
     floor = rng.standard_normal(frames)
     hiss = 0.8 * floor + 0.6 * signal.lfilter([1.0], [1, -0.95], rng.standard_normal(frames)) * math.sqrt(1 - 0.95**2)
@@ -270,7 +272,8 @@ def with_rumble(take: MadeTake, level_db: float, seed: int = 0) -> MadeTake:
     rng = np.random.default_rng([seed, 7])
     noise = signal.sosfilt(signal.butter(3, [6, 32], "bandpass", fs=take.rate_hz, output="sos"),
                            rng.standard_normal(len(take.samples) + take.rate_hz))[take.rate_hz :]
-    return take.with_samples(take.samples + 10 ** (level_db / 20) * noise / np.sqrt(np.mean(noise**2)), ("rumble", None))
+    noise *= 10 ** (level_db / 20) / np.sqrt(np.mean(noise**2))
+    return take.with_samples(take.samples + noise, ("rumble", None))
 
 
 def with_noise(take: MadeTake, level_db: float, seed: int = 0) -> MadeTake:

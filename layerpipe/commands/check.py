@@ -17,8 +17,8 @@ MOST_CLICKS_SHOWN = 6
 
 @answers
 def check(
-    files: Annotated[list[Path], typer.Argument(metavar="RECIPE | FILE...", help="A recipe, or sound files without one.",
-                                                show_default=False)],
+    files: Annotated[list[Path], typer.Argument(
+        metavar="RECIPE | FILE...", help="A recipe, or sound files without one.", show_default=False)],
     pictures: Annotated[Path | None, typer.Option("--pictures", help="Folder that gets one picture per take.",
                                                   show_default=False)] = None,
     as_json: JsonOption = False,

@@ -13,9 +13,11 @@ trials on plucked strings; shorter ones leave the teeth of bright strings standi
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from layerpipe.sound import FloatArray
 
@@ -173,9 +175,10 @@ class ClickSearch:
         running = np.concatenate([[0.0], np.cumsum(high[first : start + widest])])
         first += int(np.argmax(running[widest:] - running[:-widest]))
         excess = float(high[first : first + widest].sum()) - base * widest
-        beside = np.concatenate([high[max(first - 8 * _MS, 0) : first], high[first + widest : first + widest + 8 * _MS]])
-        chance = 2 * base * np.sqrt(len(beside) / 4)
-        return float(beside.sum()) - base * len(beside) > SPREAD * excess + chance
+        stop = first + widest
+        beside = np.concatenate([high[max(first - 8 * _MS, 0) : first], high[stop : stop + 8 * _MS]])
+        chance = 2 * base * math.sqrt(len(beside) / 4)
+        return bool(float(beside.sum()) - base * len(beside) > SPREAD * excess + chance)
 
     def _hand_comes_down(self, start: int, stop: int) -> bool:
         """Whether what rang before is stopped: a click stops no string."""
@@ -245,7 +248,7 @@ def _residual(sound: FloatArray, hole: slice) -> FloatArray | None:
     return residual
 
 
-def _tops(suspects: FloatArray, high: FloatArray) -> list[int]:
+def _tops(suspects: npt.NDArray[np.int64], high: FloatArray) -> list[int]:
     """The loudest slice of each cluster of suspects that lie within 4 ms of each other."""
     if not len(suspects):
         return []

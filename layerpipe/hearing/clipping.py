@@ -7,6 +7,7 @@ clipped ones end at the same ceiling. Levels are linear, full scale 1; positions
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -64,7 +65,7 @@ def find_clipping(sound: Sound, heard: Heard) -> Clipping | None:
         return same
     found = [_leaning(sound, heard, ceiling, sign) for ceiling, sign in zip(ceilings, (1.0, -1.0), strict=True)]
     leaning = sorted(flat for flats, _, _ in found for flat in flats)
-    near, judged = (sum(side[k] for side in found) for k in (1, 2))
+    near, judged = sum(side[1] for side in found), sum(side[2] for side in found)
     if near < FEWEST_NEAR or len(leaning) < max(FEWEST_LEANING, LEAST_LEANING * judged):
         return None
     return Clipping([at for at, _ in leaning], max(length for _, length in leaning), peak, False)
@@ -92,8 +93,8 @@ def _is_exact(value: float, length: int, ceilings: tuple[float, float], rate_hz:
     if abs(value) >= FULL_SCALE:
         return True
     # The longest run a 40 Hz swing of 16 bits could give by rounding; anything longer was cut off.
-    swing = 2 * np.pi * 40 / rate_hz
-    return length > max(4, 2 * np.sqrt(2.0**-15 / abs(value)) / swing)
+    swing = 2 * math.pi * 40 / rate_hz
+    return length > max(4.0, 2 * math.sqrt(2.0**-15 / abs(value)) / swing)
 
 
 def _leaning(sound: Sound, heard: Heard, ceiling: float, sign: float) -> tuple[list[tuple[int, int]], int, int]:
@@ -116,7 +117,7 @@ def _leaning(sound: Sound, heard: Heard, ceiling: float, sign: float) -> tuple[l
 
 
 def _flatness(swing: FloatArray, start: int, stop: int, rate_hz: int) -> tuple[int, int, bool]:
-    """Length (0 if round) and first frame of the highest top between start and stop; whether it is wide enough to tell."""
+    """Length (0 if round) and first frame of the highest top between start and stop; whether it is wide enough."""
     at = start + int(np.argmax(swing[start:stop]))
     top = swing[at]
     near, upper = (_extent(swing, at, share * top) for share in (NEAR_TOP, UPPER_QUARTER))

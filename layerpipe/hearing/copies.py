@@ -78,7 +78,7 @@ def _loudest(heard: Heard) -> list[int]:
         return []
     running = np.concatenate([[0.0], np.cumsum(energy)])
     starts = np.concatenate([[0], np.cumsum(heard.steps.frames)])
-    places = []
+    places: list[int] = []
     for part in np.array_split(np.arange(len(energy) - width + 1), MOST_STRETCHES):
         if len(part):
             best = part[int(np.argmax(running[part + width] - running[part]))]
@@ -112,4 +112,11 @@ def _best(piece: FloatArray, field: FloatArray) -> tuple[float, float, float] | 
         left, top, right = np.abs(measure[at - 1 : at + 2])
         bend = left - 2 * top + right
         shift = float(0.5 * (left - right) / bend) if bend < -1e-12 else 0.0
-    return float(measure[at]), at + shift, float(product[at]) / energy
+    # A copy shifted by a part of a low sample correlates in full between two of them.
+    across = np.fft.rfft(field[at : at + len(piece)])
+    turned = across * np.exp(2j * np.pi * shift * np.arange(len(across)) / len(piece))
+    there = np.fft.irfft(turned, len(piece))
+    inner = float(there @ piece)
+    whole = inner / np.sqrt(energy * max(float(there @ there), 1e-20))
+    best = whole if abs(whole) > abs(measure[at]) else float(measure[at])
+    return best, at + shift, inner / energy

@@ -148,7 +148,9 @@ def listen(sound: Sound, advance: Callable[[float], None] = lambda seconds: None
                     np.concatenate(notes.energy), np.concatenate(notes.mid), np.concatenate(notes.high),
                     np.concatenate(notes.weighted)),
         means=np.array(notes.means), bits_used=bits.used(), runs=runs.end(), repeats=runs.repeats, clicks=clicks.end(),
-        low=low.end(), spectrum_hz=np.fft.rfftfreq(SPECTRUM_FRAMES, 1 / rate), spectrum=mean, loudest_spectrum=loudest,
+        low=low.end(),
+        spectrum_hz=np.fft.rfftfreq(SPECTRUM_FRAMES, 1 / rate).astype(np.float64),
+        spectrum=mean, loudest_spectrum=loudest,
     )
 
 

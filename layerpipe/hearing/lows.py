@@ -19,7 +19,7 @@ WINDOW_S, HOP_S = 1.4, 0.35
 SIZE = 8192
 HIGHEST_HZ = 1450.0
 LOWEST_PARTIAL_HZ = 55.0
-RUMBLE_HZ = (4.0, 38.0)
+RUMBLE_HZ, BESIDE_HZ = (4.0, 38.0), (44.0, 70.0)
 PARTIALS_KEPT = 40
 DEEPEST_DB = -60.0
 """Partials further under the loudest of their window are not kept."""
@@ -32,6 +32,8 @@ class LowFrames:
     partials: npt.NDArray[np.float32]
     rumble: npt.NDArray[np.float32]
     """Power below 38 Hz in each window."""
+    beside_rumble: npt.NDArray[np.float32]
+    """What that power would be, were it as dense as from 44 to 70 Hz."""
     power: npt.NDArray[np.float32]
     """Power of each window below 1.5 kHz."""
     spectrum_hz: FloatArray
@@ -93,7 +95,7 @@ class LowListener:
         self._hop = round(HOP_S * rate)
         t = 2 * np.pi * (np.arange(self._length) + 0.5) / self._length
         self._window = 0.35875 - 0.48829 * np.cos(t) + 0.14128 * np.cos(2 * t) - 0.01168 * np.cos(3 * t)
-        self._hz = np.fft.rfftfreq(SIZE, 1 / rate)
+        self._hz: FloatArray = np.fft.rfftfreq(SIZE, 1 / rate).astype(np.float64)
         self._density = 2.0 / (rate * float(np.sum(self._window**2)))
         self._inside = self._hz <= HIGHEST_HZ
         # How sharply a steady tone peaks; what dies within the window, a body or a drum, peaks less.
@@ -104,6 +106,7 @@ class LowListener:
         self._count = 0
         self._partials: list[npt.NDArray[np.float32]] = []
         self._rumble: list[float] = []
+        self._beside: list[float] = []
         self._power: list[float] = []
         self._total = np.zeros(int(self._inside.sum()))
 
@@ -117,7 +120,8 @@ class LowListener:
         if not self._count and len(self._low):
             self._hear(np.zeros(self._length - len(self._low)))
         partials = np.concatenate(self._partials) if self._partials else np.zeros((0, 4), np.float32)
-        return LowFrames(partials, np.array(self._rumble, np.float32), np.array(self._power, np.float32),
+        return LowFrames(partials, np.array(self._rumble, np.float32), np.array(self._beside, np.float32),
+                         np.array(self._power, np.float32),
                          self._hz[self._inside], self._total / max(1, self._count))
 
     def _hear(self, low: FloatArray) -> None:
@@ -137,6 +141,8 @@ class LowListener:
         width = float(self._hz[1])
         rumble = (self._hz[self._inside] >= RUMBLE_HZ[0]) & (self._hz[self._inside] < RUMBLE_HZ[1])
         self._rumble.append(float(density[rumble].sum() * width))
+        beside = (self._hz[self._inside] >= BESIDE_HZ[0]) & (self._hz[self._inside] < BESIDE_HZ[1])
+        self._beside.append(float(density[beside].mean() * rumble.sum() * width))
         self._power.append(float(density.sum() * width))
         self._total += density
         self._partials.append(_partials(spectrum, self._hz, self._count, 2.0 / float(self._window.sum()),

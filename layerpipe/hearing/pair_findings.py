@@ -11,7 +11,7 @@ import numpy as np
 
 from layerpipe.conversion import ConvertedSound
 from layerpipe.hearing.copies import Likeness, likeness
-from layerpipe.hearing.faults import Finding
+from layerpipe.hearing.faults import Finding, Kind
 from layerpipe.hearing.takes_heard import TakeHeard
 from layerpipe.sound import Sound
 
@@ -44,7 +44,8 @@ def judge_pair(one: TakeHeard, other: TakeHeard, *, doubles: bool = True) -> Pai
         Whether they are meant as each other's doubles; if not, only a copy is looked for.
     """
     limits = one.limits
-    like = None if one.is_silent or other.is_silent else likeness(one.sound, _at_rate(other, one.heard.rate_hz), one.heard)
+    silent = one.is_silent or other.is_silent
+    like = None if silent else likeness(one.sound, _at_rate(other, one.heard.rate_hz), one.heard)
     same = like is not None and abs(like.correlation) > limits.copy_correlation and like.agreeing >= max(
         1, round(0.6 * like.stretches))
     cents = None
@@ -52,7 +53,9 @@ def judge_pair(one: TakeHeard, other: TakeHeard, *, doubles: bool = True) -> Pai
         cents = (other.tuning.cents - one.tuning.cents + 50) % 100 - 50
     louder = _difference(_loudness(one), _loudness(other))
     brighter = _difference(_brightness(one), _brightness(other))
-    pair, first, second = [], [], []
+    pair: list[Finding] = []
+    first: list[Finding] = []
+    second: list[Finding] = []
     if same and like is not None:
         found = _copy(one, other, like)
         pair.append(found)
@@ -77,12 +80,12 @@ def fit_together(takes: Sequence[TakeHeard]) -> dict[int, list[Finding]]:
     if len(known) < 2:
         return told
 
-    def differs(kind: str, values: dict[int, object], say: str, advice: str) -> None:
+    def differs(kind: Kind, values: dict[int, object], say: str, advice: str) -> None:
         usual, count = Counter(values.values()).most_common(1)[0]
         for index, value in values.items():
             if value != usual:
                 told.setdefault(index, []).append(Finding(
-                    kind, say.format(value=value, usual=usual, count=count, all=len(values)),  # type: ignore[arg-type]
+                    kind, say.format(value=value, usual=usual, count=count, all=len(values)),
                     advice, "look", None, None, None, {"found": value, "usual": usual}))
 
     facts = {index: take.facts for index, take in known if take.facts is not None}
@@ -92,14 +95,15 @@ def fit_together(takes: Sequence[TakeHeard]) -> dict[int, list[Finding]]:
     differs("bit_depth", {k: "float" if f.bits is None else f"{f.bits} bit" for k, f in facts.items()},
             "{value}, where {count} of {all} takes are {usual}", "export it again at the session's depth")
     differs("channels", {k: f.channels for k, f in facts.items()},
-            "{value} channel(s), where {count} of {all} takes have {usual}", "make sure that the right channel is named")
+            "{value} channel(s), where {count} of {all} takes have {usual}", "see that the right channel is named")
     lengths = {k: f.seconds for k, f in facts.items()}
     usual_s = float(np.median(list(lengths.values())))
     for index, seconds in lengths.items():
         if usual_s - seconds > max(takes[index].limits.early_end_s, 0.05 * usual_s) and len(lengths) > 2:
             told.setdefault(index, []).append(Finding(
-                "early_end", f"the file is {seconds:.1f} s long, where most are {usual_s:.1f} s", "check that all of it "
-                "was exported", "look", seconds, None, None, {"length_s": seconds, "usual_s": usual_s}))
+                "early_end", f"the file is {seconds:.1f} s long, where most are {usual_s:.1f} s",
+                "check that all of it was exported", "look", seconds,
+                None, None, {"length_s": seconds, "usual_s": usual_s}))
     return told
 
 
@@ -113,8 +117,9 @@ def between_layers(takes: Sequence[TakeHeard]) -> dict[int, list[Finding]]:
         off = (take.tuning.cents - float(np.median(rest)) + 50) % 100 - 50
         if abs(off) > take.limits.tuning_cents:
             told[index] = [Finding(
-                "tuning", f"{abs(off):.1f} cents {'sharp' if off > 0 else 'flat'} of the other layers", "play the layer "
-                "that is further off again, in tune", "look", None, None, None, {"difference_cents": off})]
+                "tuning", f"{abs(off):.1f} cents {'sharp' if off > 0 else 'flat'} of the other layers",
+                "play the layer that is further off again, in tune",
+                "look", None, None, None, {"difference_cents": off})]
     return told
 
 
@@ -150,8 +155,8 @@ def _copy(one: TakeHeard, other: TakeHeard, like: Likeness) -> Finding:
     flipped = "with flipped polarity, " if like.correlation < 0 else ""
     return Finding(
         "copy", f"{other.name} is the same performance as {one.name}: {shift}{flipped}{like.gain_db:+.1f} dB, "
-        f"correlation {abs(like.correlation):.3f}; a copy does not widen", "play the part a second time", "record again",
-        None, None, None, {"of": one.name, "offset_s": like.offset_s, "gain_db": like.gain_db,
+        f"correlation {abs(like.correlation):.3f}; a copy does not widen", "play the part a second time",
+        "record again", None, None, None, {"of": one.name, "offset_s": like.offset_s, "gain_db": like.gain_db,
                            "polarity": -1 if like.correlation < 0 else 1, "correlation": like.correlation})
 
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from layerpipe.dsp.filters import response_db
 from layerpipe.dsp.loudness import k_weighting, lufs_of_power
-from layerpipe.hearing.listening import SPECTRUM_FRAMES, Heard
+from layerpipe.hearing.listening import Heard
 from layerpipe.hearing.lows import Decimator
 from layerpipe.sound import FloatArray, Sound
 
@@ -127,7 +127,8 @@ def _sings(piece: FloatArray, rate_hz: float) -> bool:
 def _noise_of(sound: Sound, pieces: list[tuple[int, int]], hum: Hum | None) -> Noise | None:
     """Level of the gaps above the rumble, the hum's lines left out."""
     rate = sound.rate_hz
-    size = SPECTRUM_FRAMES
+    # About 6 Hz fine, so that the lines of a hum stand apart.
+    size = 1 << round(math.log2(0.17 * rate))
     window = np.hanning(size + 1)[:-1]
     total, count, frames = np.zeros(size // 2 + 1), 0, 0
     for start, stop in pieces:
@@ -140,7 +141,7 @@ def _noise_of(sound: Sound, pieces: list[tuple[int, int]], hum: Hum | None) -> N
         count += len(rows)
     if not count:
         return None
-    hz = np.fft.rfftfreq(size, 1 / rate)
+    hz: FloatArray = np.fft.rfftfreq(size, 1 / rate).astype(np.float64)
     density = total / count * 2 / (rate * np.sum(window**2))
     kept = density.copy()
     if hum is not None:

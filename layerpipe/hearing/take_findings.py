@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 
-from layerpipe.hearing.faults import Finding
+from layerpipe.chain import design
+from layerpipe.dsp.filters import response_db
+from layerpipe.hearing.faults import Finding, Verdict
 from layerpipe.hearing.notes import hz_of, name_of, number_of
 from layerpipe.hearing.takes_heard import TakeHeard
+from layerpipe.recipe import Chain
+from layerpipe.sound import FloatArray
 from layerpipe.units import db_of_gain
 
 MORE_COMPRESSION_DB = 10.0
 MOST_TOLD = 40
+RUMBLE_OVER = 2.0
 STRINGS_CAUTION = ("Other strings than the maker chose change the pull on neck and bridge: stay inside the maker's "
                    "limits, and ask a qualified technician.")
 
@@ -43,7 +49,7 @@ def _clipping(take: TakeHeard) -> list[Finding]:
     rate = take.heard.rate_hz
     longest_ms = 1000 * clip.longest / rate
     hits, limits = len(clip.places), take.limits
-    verdict = "record again" if hits >= limits.clipping_hits or longest_ms >= limits.clipping_ms else "look"
+    verdict: Verdict = "record again" if hits >= limits.clipping_hits or longest_ms >= limits.clipping_ms else "look"
     level = db_of_gain(clip.ceiling)
     where = "at full scale" if level > -0.05 else f"at {level:.1f} dBFS, below full scale: clipped before it came here"
     places = [round(at / rate, 4) for at in clip.places]
@@ -63,7 +69,7 @@ def _clicks(take: TakeHeard) -> list[Finding]:
     many = len(found) >= take.limits.clicks_again
     told = []
     for click in found:
-        now = db_of_gain(click.peak)
+        now = db_of_gain(take.level_of(click))
         lift = take.lift_db(click.at_s)
         told.append(Finding(
             "click", f"click at {take.place_of(click.at_s)}, {now:.0f} dBFS now, {now + lift:.0f} after the recipe's "
@@ -79,7 +85,10 @@ def _rumble(take: TakeHeard) -> list[Finding]:
     powers = take.heard.low.rumble.astype(np.float64)
     if not len(powers):
         return []
-    level = 10 * math.log10(float(np.percentile(powers, 25)) + 1e-20)
+    steady, beside = (float(np.percentile(part, 25)) for part in (powers, take.heard.low.beside_rumble))
+    level = 10 * math.log10(steady + 1e-20)
+    if steady < RUMBLE_OVER * beside:
+        return []  # hiss or a thump that reaches down there, and no more
     loud = take.lufs
     if level < take.limits.rumble_dbfs or loud is None or level < loud - take.limits.rumble_under_lu:
         return []
@@ -98,7 +107,7 @@ def _hum(take: TakeHeard) -> list[Finding]:
         return []
     lift = take.lift_db(None)
     lines = ", ".join(f"{hz:.0f} Hz {level:.0f}" for hz, level, _ in hum.lines[:5])
-    verdict = "record again" if hum.level_db > loud - take.limits.hum_again_under_lu else "look"
+    verdict: Verdict = "record again" if hum.level_db > loud - take.limits.hum_again_under_lu else "look"
     mains = 50.0 if hum.mains_hz < 55 else 60.0
     return [Finding(
         "hum", f"mains hum of {mains:.0f} Hz in the gaps, {hum.level_db:.0f} dBFS ({lines}); "
@@ -247,12 +256,8 @@ def _corners(take: TakeHeard) -> list[Finding]:
                     if corners["highest_free_hz"] else "lower the corners", "look", None, None, None, corners)]
 
 
-def corners_of(take: TakeHeard) -> dict[str, float | str | None | list[dict[str, float | None]]] | None:
+def corners_of(take: TakeHeard) -> dict[str, Any] | None:
     """What the high-passes cost, each and all together, and the highest corner that costs under 0.5 dB."""
-    from layerpipe.chain import design
-    from layerpipe.dsp.filters import response_db
-    from layerpipe.recipe import Chain
-
     if not take.chain.high_pass or take.is_silent:
         return None
     rate = take.heard.rate_hz
@@ -262,14 +267,15 @@ def corners_of(take: TakeHeard) -> dict[str, float | str | None | list[dict[str,
     number = max(played + lows, default=None)
     hz = None if number is None else hz_of(number, take.a4_hz)
 
-    def loss(sections: np.ndarray) -> float | None:
+    def loss(sections: FloatArray) -> float | None:
         return None if hz is None else -float(response_db(sections, [hz], rate)[0])
 
     each: list[dict[str, float | None]] = []
     for one in take.chain.high_pass:
         if one.hz < rate / 2:
             rows = design(Chain(high_pass=[one]), rate).sections
-            each.append({"hz": one.hz, "lowest_string_loss_db": loss(rows), "loudness_loss_lu": take.filter_loss_db(rows)})
+            each.append({"hz": one.hz, "lowest_string_loss_db": loss(rows),
+                         "loudness_loss_lu": take.filter_loss_db(rows)})
     return {
         "lowest_string": None if number is None else name_of(number),
         "lowest_string_loss_db": loss(take.filters), "loudness_loss_lu": take.filter_loss_db(take.filters),

@@ -29,6 +29,7 @@ from layerpipe.sound import FloatArray, HeldSound, Sound
 SOUNDING_DB = -20.0
 """The first and the last sound are those within 20 dB of the loud ones."""
 LOUD_PERCENTILE = 95
+ALONE = 1.5
 MOST_HEARD_AGAIN = 100
 STRUM_CONTEXT_S, STRUM_BEFORE_S, STRUM_AFTER_S = 1.5, 0.045, 0.02
 """A strum's strings follow each other for up to 45 ms; a pick touches up to 20 ms before."""
@@ -94,6 +95,19 @@ class TakeHeard:
         if len(suspects) > MOST_HEARD_AGAIN:
             return suspects
         return [click for click in suspects if not self._is_strum(click.at_s)]
+
+    def level_of(self, click: Candidate) -> float:
+        """Peak of a click, linear: as it stands in the file where it stands alone, else what it has above 3 kHz."""
+        rate = self.heard.rate_hz
+        at = round(click.at_s * rate)
+        start = max(at - rate // 40, 0)
+        around = self.sound.read(start, min(at + rate // 250, self.heard.frames))
+        before, near = around[: at - rate // 500 - start], around[max(at - rate // 1000 - start, 0) :]
+        if len(before) < rate // 200:
+            return click.peak
+        middle = float(np.median(before))
+        peak = float(np.abs(near - middle).max())
+        return peak if peak > ALONE * float(np.abs(before - middle).max()) else click.peak
 
     def _is_strum(self, at_s: float) -> bool:
         """Whether something begins here that could not be foretold and stays: told by the ear for strums."""

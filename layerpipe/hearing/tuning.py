@@ -1,10 +1,10 @@
 """How far a take is from equal temperament: no chords and no key are told.
 
 Cents are hundredths of a semitone, sharp is positive; a whole semitone cannot be told from none, so all lies within
-+-50. Every partial of the long windows votes for its distance from the nearest note. Those that may be the third, fifth,
-sixth or seventh of something that sounds hardly count: the overtone row has them 2 cents sharp, 14 flat, 2 sharp, 31
-flat. Stiff strings stretch their upper partials: the stretch, in proportion to the square of the frequency, is
-estimated with the tuning and taken away.
++-50. Every partial of the long windows votes for its distance from the nearest note. Those that may be the third,
+fifth, sixth or seventh of something that sounds hardly count: the overtone row has them 2 cents sharp, 14 flat,
+2 sharp, 31 flat. Stiff strings stretch their upper partials: the stretch, in proportion to the square of the
+frequency, is estimated with the tuning and taken away.
 Equal temperament and a4 = 440 Hz: ISO 16. Stretch: Fletcher, JASA 36, 1964.
 """
 
@@ -29,7 +29,7 @@ DRIFT_PARTS_S = 8.0
 
 @dataclass(frozen=True)
 class Tuning:
-    """Cents against equal temperament, likely error, agreement of the partials (0 to 1), and drift in cents a minute."""
+    """Cents against equal temperament, likely error, agreement of the partials (0 to 1), and how it drifts."""
 
     cents: float
     error_cents: float
@@ -67,9 +67,10 @@ def _sounding(low: LowFrames) -> npt.NDArray[np.float64]:
     if not len(low.partials):
         return np.zeros((0, 4))
     loud = float(np.percentile(low.power, 95)) * 10 ** (QUIETEST_WINDOW_DB / 10)
-    rows = low.partials.astype(np.float64)
+    rows: npt.NDArray[np.float64] = low.partials.astype(np.float64)
     rows = rows[rows[:, 3] > 0.3]
-    return rows[low.power[rows[:, 0].astype(int)] > loud]
+    kept: npt.NDArray[np.float64] = rows[low.power[rows[:, 0].astype(int)] > loud]
+    return kept
 
 
 def _estimate(rows: npt.NDArray[np.float64], a4_hz: float,
@@ -100,7 +101,7 @@ def _estimate(rows: npt.NDArray[np.float64], a4_hz: float,
 
 
 def _line(x: FloatArray, y: FloatArray, weight: FloatArray) -> tuple[float, float]:
-    """Weighted line y = a + b x with b held between 0 and 6 cents: strings stretch, and not by more than that at 1 kHz."""
+    """Weighted line y = a + b x with b between 0 and 6 cents: strings stretch, by no more than that at 1 kHz."""
     total = weight.sum()
     mean_x, mean_y = float((weight * x).sum() / total), float((weight * y).sum() / total)
     spread = float((weight * (x - mean_x) ** 2).sum() / total)
@@ -126,7 +127,8 @@ def _drift(rows: npt.NDArray[np.float64], a4_hz: float, middle: float) -> float 
     if not len(rows) or (rows[-1, 0] - rows[0, 0]) * HOP_S < 3 * DRIFT_PARTS_S:
         return None
     edges = np.quantile(rows[:, 0], [1 / 3, 2 / 3])
-    parts = [_estimate(rows[rows[:, 0] <= edges[0]], a4_hz, middle), _estimate(rows[rows[:, 0] > edges[1]], a4_hz, middle)]
-    if parts[0] is None or parts[1] is None:
+    first = _estimate(rows[rows[:, 0] <= edges[0]], a4_hz, middle)
+    last = _estimate(rows[rows[:, 0] > edges[1]], a4_hz, middle)
+    if first is None or last is None:
         return None
-    return (parts[1][0] - parts[0][0] + 50) % 100 - 50
+    return (last[0] - first[0] + 50) % 100 - 50
