@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from layerpipe.clock import SongClock
-from layerpipe.hearing.grid import place_onsets
+from layerpipe.hearing.grid import place_onsets, with_faint
 from layerpipe.hearing.onsets import Heard
 from layerpipe.hearing.proposals import PlayAgain, Proposal, Stretch, judge_take
 from layerpipe.recipe import Recipe, Timing
@@ -60,7 +60,9 @@ def judge(song: PlantedSong, heard: Sequence[Heard],
           timing: Timing | None = None) -> list[tuple[list[Proposal], list[PlayAgain]]]:
     """What is proposed for both takes."""
     clock = SongClock.of(song.recipe)
-    placed = [place_onsets(one.onsets, [onset.at_s for onset in one.onsets], clock, one.doubtful_s) for one in heard]
+    found = [with_faint(one, clock) for one in heard]
+    placed = [place_onsets(onsets, [onset.at_s for onset in onsets], clock, one.doubtful_s)
+              for onsets, one in zip(found, heard, strict=True)]
     last = clock.bar_at(song.takes[0].seconds)
     whole = [Stretch("the whole take", 1, last)]
     return [judge_take(("loose", "double")[n], placed[n], (("the loose", "the double")[1 - n], placed[1 - n]),

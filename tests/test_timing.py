@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import mir_eval
 import numpy as np
 import pytest
 
 from layerpipe.clock import SongClock
 from layerpipe.dsp.shifting import FrameMove
-from layerpipe.hearing.grid import place_onsets
+from layerpipe.hearing.grid import place_onsets, with_faint
 from layerpipe.hearing.joints import check_joints, choose_length
 from layerpipe.hearing.onsets import Heard, Onset, hear_strums
 from layerpipe.hearing.proposals import Stretch, judge_take, loose_pieces
@@ -16,7 +17,7 @@ from layerpipe.hearing.tightness import pair_from, pair_of
 from layerpipe.recipe import Recipe, Timing
 from layerpipe.sound import HeldSound
 from tests.planted import compare_moves, judge, plant_song
-from tests.strums import EASY, make_strums
+from tests.strums import EASY, HARD, make_strums
 
 
 def recipe_of(**song):
@@ -39,6 +40,13 @@ def eighths(rng, *, bars=16, scatter_ms=4.0, tempo=90.0, bar_one_s=1.0):
     return at + rng.normal(0, scatter_ms / 1000, len(at))
 
 
+def scored(take, onsets):
+    """Strums found within 50 ms, strums invented."""
+    times = np.array([onset.at_s for onset in onsets])
+    found = len(mir_eval.util.match_events(take.onsets_s, times, 0.05))
+    return found, len(times) - found
+
+
 WHOLE = [Stretch("the whole take", 1, 16)]
 
 
@@ -46,6 +54,23 @@ def test_onsets_are_matched_to_bar_beat_and_sixteenth():
     placed = placed_at([1.0, 1.0 + 1 / 3 + 0.01, 1.0 + 2 / 3, 1.0 + 8 / 3 - 0.02], clock_of())
     assert [strum.spot.text for strum in placed.strums] == ["1.1.1", "1.1.3", "1.2.1", "2.1.1"]
     assert [round(strum.off_ms) for strum in placed.strums] == [0, 10, 0, -20]
+
+
+def test_very_soft_strums_are_found_where_they_are_expected_and_are_not_sure():
+    take = make_strums(24, voice="modal", hand=HARD, meter="4/4", tempo=84.0, bars=10)
+    heard = hear_strums(HeldSound(take.samples, take.rate_hz))
+    onsets = with_faint(heard, clock_of(84.0, bar_one_s=take.bar_one_s))
+    assert scored(take, onsets)[0] >= scored(take, heard.onsets)[0] + 5
+    assert scored(take, onsets)[1] == 0
+    assert all(onset.sure < 0.35 for onset in onsets if onset not in heard.onsets)
+    assert with_faint(heard, SongClock.of(recipe_of())) == heard.onsets
+
+
+def test_a_strum_that_was_left_out_is_not_invented_where_it_is_expected():
+    take = make_strums(5, hand=EASY, meter="4/4", tempo=84.0, bars=10, drop=((3, 4), (5, 6), (6, 2), (8, 0), (9, 4)))
+    heard = hear_strums(HeldSound(take.samples, take.rate_hz))
+    onsets = with_faint(heard, clock_of(84.0, bar_one_s=take.bar_one_s))
+    assert scored(take, onsets) == (len(take.onsets_s), 0)
 
 
 def test_tempo_and_meter_changes_are_followed():

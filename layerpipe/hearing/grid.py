@@ -7,13 +7,13 @@ it never plays is no place for a stray strum, and one it always plays late (swin
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from layerpipe.clock import SongClock
-from layerpipe.hearing.onsets import Onset
+from layerpipe.hearing.onsets import Heard, Onset
 from layerpipe.sound import FloatArray
 
 LEAST_USED = 0.08
@@ -24,6 +24,8 @@ PICK_UP_MS = 30.0
 LEAST_OF_A_KIND = 6
 SWING_MS = 12.0
 SURE = 0.35
+FEWEST_TO_EXPECT, OFTEN_PLAYED, TRUSTED_SCATTER_MS, EXPECTED_MS, APART_S = 24, 0.45, 12.0, 35.0, 0.06
+"""When a take tells where its faint strums are to be expected, and how near they must be."""
 
 
 @dataclass(frozen=True)
@@ -120,6 +122,44 @@ def place_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], clock: SongC
     late = np.array([strum.late_ms for strum in strums if strum.counts])
     scatter = spread_ms(late) if len(late) >= 4 else None
     return Placed(strums, feel, scatter, feels, free, tuple(doubtful_s))
+
+
+def with_faint(heard: Heard, clock: SongClock, as_heard: Callable[[float], float] = float) -> list[Onset]:
+    """Onsets of a take, and its faint strums where it mostly plays and nothing else was heard.
+
+    Parameters
+    ----------
+    heard : Heard
+    clock : SongClock
+    as_heard : callable
+        Where a moment of the file is heard once moves are played.
+
+    Returns
+    -------
+    list of Onset
+        In order of time.
+    """
+    if not clock.has_grid or not heard.faint or len(heard.onsets) < FEWEST_TO_EXPECT:
+        return list(heard.onsets)
+    placed = place_onsets(heard.onsets, [as_heard(onset.at_s) for onset in heard.onsets], clock)
+    spots = [strum.spot for strum in placed.strums if strum.spot]
+    if placed.scatter_ms is None or placed.scatter_ms > TRUSTED_SCATTER_MS or not spots:
+        return list(heard.onsets)
+    bars = len({spot.bar for spot in spots})
+    played = Counter((spot.beat, spot.sixteenth) for spot in set(spots))
+    taken, last_bar = set(spots), max(spot.bar for spot in spots)
+    times = np.array([onset.at_s for onset in heard.onsets])
+    added: dict[Spot, Onset] = {}
+    for onset in heard.faint:
+        spot, off_ms = _spots_near(clock, as_heard(onset.at_s))[0]
+        late_ms = off_ms - placed.feels_ms.get(spot.sixteenth, placed.feel_ms or 0.0)
+        expected = played[spot.beat, spot.sixteenth] >= OFTEN_PLAYED * bars and 1 <= spot.bar <= last_bar
+        alone = np.min(np.abs(times - onset.at_s)) > APART_S
+        if expected and alone and spot not in taken and abs(late_ms) < EXPECTED_MS:
+            rival = added.get(spot)
+            if rival is None or onset.rise_db > rival.rise_db:
+                added[spot] = onset
+    return sorted([*heard.onsets, *added.values()], key=lambda onset: onset.at_s)
 
 
 def spread_ms(values: FloatArray) -> float:

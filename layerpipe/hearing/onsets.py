@@ -18,6 +18,8 @@ from layerpipe.sound import FloatArray, Sound
 
 SUDDEN_MS, BACK_MS, GAP_MS = 8, 150, 6
 LEAST_RISE_DB, DOUBTFUL_RISE_DB = 3.4, 1.3
+FAINT_LATE_DB, FAINT_SURE = -4.0, 0.3
+"""What is doubtful is a strum only where one is expected, and is never sure."""
 ONE_STRUM_S = 0.048
 """Strings let go within this time are one strum."""
 PEAK_REACH_MS = 25
@@ -56,6 +58,8 @@ class Heard:
 
     onsets: list[Onset]
     doubtful_s: list[float]
+    faint: tuple[Onset, ...] = ()
+    """Those of the doubtful moments that may be very soft or muted strums, if one is expected there."""
 
 
 @dataclass(frozen=True)
@@ -101,10 +105,12 @@ def hear_strums(sound: Sound) -> Heard:
     found: list[Onset] = []
     doubtful: list[float] = []
     softest_db: list[float] = []
+    faint: list[Onset] = []
     for stretch in stretches(sound):
         softest_db.append(stretch_noise_db(stretch))
-        onsets, stirred = _onsets_of(stretch)
+        onsets, stirred, maybe = _onsets_of(stretch)
         doubtful += stirred
+        faint += maybe
         for onset in onsets:
             if not found or onset.at_s - found[-1].at_s > ONE_STRUM_S:
                 found.append(onset)
@@ -113,7 +119,8 @@ def hear_strums(sound: Sound) -> Heard:
     loud_db = float(np.percentile([onset.level_db for onset in found], 90))
     least_db = max(loud_db - UNDER_LOUD_DB, min(softest_db) + UNDER_NOISE_DB)
     doubtful += [onset.at_s for onset in found if onset.level_db <= least_db]
-    return Heard([onset for onset in found if onset.level_db > least_db], sorted(doubtful))
+    return Heard([onset for onset in found if onset.level_db > least_db], sorted(doubtful),
+                 tuple(onset for onset in faint if onset.level_db > least_db))
 
 
 def stretch_noise_db(stretch: Stretch) -> float:
@@ -144,8 +151,8 @@ def rise_curve_db(rest: FloatArray, rate_hz: float) -> FloatArray:
     return curve
 
 
-def _onsets_of(stretch: Stretch) -> tuple[list[Onset], list[float]]:
-    """Onsets inside the judged part of a stretch, and what was doubtful there."""
+def _onsets_of(stretch: Stretch) -> tuple[list[Onset], list[float], list[Onset]]:
+    """Onsets inside the judged part of a stretch, what was doubtful there, and what of that may be faint strums."""
     from scipy import ndimage
 
     rate_hz, samples = stretch.rate_hz, stretch.samples
@@ -153,12 +160,14 @@ def _onsets_of(stretch: Stretch) -> tuple[list[Onset], list[float]]:
     highest = ndimage.maximum_filter1d(curve, 2 * PEAK_REACH_MS + 1)
     found: list[Onset] = []
     doubtful: list[float] = []
+    faint: list[Onset] = []
     last: tuple[int, int] | None = None
     back = round(0.008 * rate_hz)
     for peak in map(int, np.flatnonzero((curve == highest) & (curve > DOUBTFUL_RISE_DB))):
         rise_db = float(curve[peak])
         if rise_db <= LEAST_RISE_DB:
             doubtful.append(stretch.start_s + peak / 1000)
+            faint += _faint_at(stretch, peak, rise_db)
             continue
         begin = _begin_of(curve, peak)
         arrival = _arrival(samples, begin / 1000 * rate_hz, (peak + SUDDEN_MS) / 1000 * rate_hz, rate_hz)
@@ -173,14 +182,32 @@ def _onsets_of(stretch: Stretch) -> tuple[list[Onset], list[float]]:
         at_s = stretch.start_s + arrival.frame / rate_hz
         if not _is_pluck(arrival, rise_db) or _is_stop(samples, arrival.frame, rate_hz):
             doubtful.append(at_s)
+            if not _is_stop(samples, arrival.frame, rate_hz):
+                faint.append(_onset_at(stretch, arrival, rise_db, FAINT_SURE))
             continue
-        after = samples[arrival.frame : arrival.frame + round(0.06 * rate_hz)]
-        level_db = float(10 * np.log10(np.mean(after**2) + 1e-14)) if len(after) else -140.0
-        sign_s = stretch.start_s + arrival.sign / rate_hz
-        found.append(Onset(float(at_s), _sureness(arrival, rise_db), rise_db, level_db, float(sign_s)))
+        found.append(_onset_at(stretch, arrival, rise_db, _sureness(arrival, rise_db)))
     start_s, stop_s = stretch.judged_s
     return ([onset for onset in found if start_s <= onset.at_s < stop_s],
-            [at_s for at_s in doubtful if start_s <= at_s < stop_s])
+            [at_s for at_s in doubtful if start_s <= at_s < stop_s],
+            [onset for onset in faint if start_s <= onset.at_s < stop_s])
+
+
+def _onset_at(stretch: Stretch, arrival: Arrival, rise_db: float, sure: float) -> Onset:
+    """An onset where a strum arrives."""
+    rate_hz = stretch.rate_hz
+    after = stretch.samples[arrival.frame : arrival.frame + round(0.06 * rate_hz)]
+    level_db = float(10 * np.log10(np.mean(after**2) + 1e-14)) if len(after) else -140.0
+    return Onset(float(stretch.start_s + arrival.frame / rate_hz), sure, rise_db, level_db,
+                 float(stretch.start_s + arrival.sign / rate_hz))
+
+
+def _faint_at(stretch: Stretch, peak: int, rise_db: float) -> list[Onset]:
+    """The faint strum that a low peak of the curve may be; none where strings only fall silent."""
+    rate_hz = stretch.rate_hz
+    arrival = _arrival(stretch.samples, peak / 1000 * rate_hz, (peak + SUDDEN_MS) / 1000 * rate_hz, rate_hz)
+    if arrival.late_db < FAINT_LATE_DB or _is_stop(stretch.samples, arrival.frame, rate_hz):
+        return []
+    return [_onset_at(stretch, arrival, rise_db, FAINT_SURE)]
 
 
 def _is_pluck(arrival: Arrival, rise_db: float) -> bool:

@@ -30,6 +30,7 @@ KEPT_LAG_MS = 15.0
 """A take that is meant to lie this far from its double keeps its distance."""
 DEEPEST_MISS_DB = 9.0
 USUALLY_PLAYED = 0.75
+LIGHT_DB, MANY_LIGHT = 8.0, 0.02
 SURE_BESIDE, SURE_ALONE = 0.55, 0.9
 """How sure the middle strum of a move must be, where the double plays there too and where only this take does."""
 WORTH_MOVING = 0.8
@@ -289,13 +290,14 @@ def _missing(name: str, placed: Placed, others: Sequence[Placed]) -> list[PlayAg
         return []
     times = np.array([*(strum.heard_s for strum in placed.strums), *placed.doubtful_s])
     kinds: dict[tuple[int, int], int] = {}
-    for spot in mine:
+    for spot in {strum.spot for strum in placed.strums if strum.spot and strum.counts}:
         kinds[spot.beat, spot.sixteenth] = kinds.get((spot.beat, spot.sixteenth), 0) + 1
     bars = {spot.bar for spot in mine}
+    plays_lightly = _light_share(placed) > MANY_LIGHT
     loud = [{strum.spot: strum for strum in other.strums if strum.counts and strum.spot} for other in others]
     found = []
     for spot in sorted(set(loud[0]), key=lambda spot: (spot.bar, spot.beat, spot.sixteenth)):
-        if spot in mine or not min(bars) <= spot.bar <= max(bars):
+        if spot in mine or not min(bars) <= spot.bar <= max(bars) or (plays_lightly and spot.sixteenth != 1):
             continue
         theirs = [held[spot] for held in loud if spot in held]
         usual = kinds.get((spot.beat, spot.sixteenth), 0) >= USUALLY_PLAYED * len(bars)
@@ -305,6 +307,16 @@ def _missing(name: str, placed: Placed, others: Sequence[Placed]) -> list[PlayAg
         if len(theirs) == len(others) and usual and plain and not near:
             found.append(PlayAgain((spot.bar, spot.bar), f"{name}: {_place(spot)} is missing; the others play it"))
     return found
+
+
+def _light_share(placed: Placed) -> float:
+    """Share of strums far softer than a take usually plays that place of the bar: between beats more may go unheard."""
+    kinds: dict[tuple[int, int], list[float]] = {}
+    for strum in placed.strums:
+        if strum.spot:
+            kinds.setdefault((strum.spot.beat, strum.spot.sixteenth), []).append(strum.onset.rise_db)
+    light = [rise_db < np.median(rises) - LIGHT_DB for rises in kinds.values() for rise_db in rises]
+    return float(np.mean(light)) if light else 0.0
 
 
 def _loud_db(placed: Placed) -> float:

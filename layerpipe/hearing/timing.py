@@ -16,7 +16,7 @@ import numpy as np
 
 from layerpipe.clock import SongClock
 from layerpipe.dsp.shifting import FrameMove
-from layerpipe.hearing.grid import Placed, place_onsets
+from layerpipe.hearing.grid import Placed, place_onsets, with_faint
 from layerpipe.hearing.joints import choose_length
 from layerpipe.hearing.onsets import Heard, hear_strums
 from layerpipe.hearing.proposals import PlayAgain, Proposal, Stretch, judge_take
@@ -121,7 +121,8 @@ def time_song(recipe: Recipe, *, after: bool = False, advance: Advance = lambda 
 
 def _placed(heard: Heard, clock: SongClock, moves: Sequence[FrameMove], rate_hz: int) -> Placed:
     """A take's strums and their places, where they are heard once moves are played."""
-    return place_onsets(heard.onsets, [_as_heard(onset.at_s, moves, rate_hz) for onset in heard.onsets], clock,
+    onsets = with_faint(heard, clock, lambda at_s: _as_heard(at_s, moves, rate_hz))
+    return place_onsets(onsets, [_as_heard(onset.at_s, moves, rate_hz) for onset in onsets], clock,
                         [_as_heard(at_s, moves, rate_hz) for at_s in heard.doubtful_s])
 
 

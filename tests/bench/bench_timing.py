@@ -14,9 +14,10 @@ from collections.abc import Callable
 import mir_eval
 import numpy as np
 
-from layerpipe.hearing.grid import spread_ms
+from layerpipe.clock import SongClock
+from layerpipe.hearing.grid import spread_ms, with_faint
 from layerpipe.hearing.onsets import Heard, hear_strums
-from layerpipe.recipe import Timing
+from layerpipe.recipe import Recipe, Timing
 from layerpipe.sound import HeldSound
 from tests.planted import METERS, TEMPI, compare_moves, judge, plant_song
 from tests.strums import EASY, HARD, Hand, Strums, make_strums
@@ -37,6 +38,15 @@ def by_librosa(take: Strums) -> np.ndarray:
 def by_layerpipe(take: Strums) -> np.ndarray:
     """Ours."""
     return np.array([onset.at_s for onset in hear_strums(HeldSound(take.samples, take.rate_hz)).onsets])
+
+
+def on_the_grid(take: Strums) -> np.ndarray:
+    """Ours, when the clock is known."""
+    clock = SongClock.of(Recipe.model_validate({
+        "song": {"title": "T", "tempo": take.tempo, "meter": take.meter, "bar_one_s": take.bar_one_s},
+        "layer": [{"name": "a", "take": [{"name": "left", "file": "left.wav"}]}]}))
+    heard = hear_strums(HeldSound(take.samples, take.rate_hz))
+    return np.array([onset.at_s for onset in with_faint(heard, clock)])
 
 
 def score(takes: list[Strums], find: Callable[[Strums], np.ndarray]) -> str:
@@ -71,6 +81,7 @@ def onsets(count: int) -> None:
         for name, hand in (("plain", EASY), ("hard", HARD)):
             takes = takes_of(voice, hand, count)
             print(f"{voice + ', ' + name:18s} ours     {score(takes, by_layerpipe)}")
+            print(f"{'':18s} by clock {score(takes, on_the_grid)}")
             print(f"{'':18s} librosa  {score(takes, by_librosa)}")
 
 
