@@ -342,7 +342,7 @@ class Check(Noun):
     """From where on `check` calls something a fault. "LU" compares with the take's own loudness."""
 
     clipping_hits: Annotated[Whole, Field(ge=1, description=(
-        'Flat tops from which on a take is to be recorded again; fewer are a "look". Two or three hide in a strum.'))] = 6
+        'Flat tops from which on a take is to be recorded again; fewer are a "look". A few hide in a strum.'))] = 6
     clipping_ms: Annotated[Number, Field(ge=0.0, description=(
         "Or one flat top as long as this in ms: a strong partial is lost for good."))] = 1.0
     clicks_again: Annotated[Whole, Field(ge=1, description=(
@@ -351,7 +351,7 @@ class Check(Noun):
         "Level below 40 Hz in dBFS; quieter rumble moves no compressor."))] = -60.0
     rumble_under_lu: Annotated[Number, Field(description="And no further under the loudness than this, in LU.")] = 40.0
     rumble_again_under_lu: Annotated[Number, Field(description=(
-        "What the high-passes leave of it may not come nearer than this, in LU: it would steer the compressor."))] = 10.0
+        "What the high-passes leave of it may not come nearer than this, in LU: it steers the compressor."))] = 10.0
     hum_under_lu: Annotated[Number, Field(description=(
         "Hum no further under the loudness than this, in LU: a tone is heard 10 dB under noise."))] = 55.0
     hum_dbfs: Annotated[Number, Field(description="And at least this loud, in dBFS.")] = -90.0

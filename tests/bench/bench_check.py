@@ -1,7 +1,7 @@
 """How much of what is planted the check finds, what it makes up, where 95 % lies for each kind, and how fast it is.
 
 `python -m tests.bench.bench_check` prints a table; nothing is written. Tuned on seeds under 100: judge with others
-(`--first 1000`). Sizes go from plain to faint; "95 % at" is the faintest at which 19 of 20 and all plainer ones are found.
+(`--first 1000`). Sizes go from plain to faint; "95 % at" is the faintest at which 19 of 20 and all plainer are found.
 """
 
 from __future__ import annotations
@@ -65,7 +65,8 @@ def main() -> None:
         name = INSTRUMENTS[seed % len(INSTRUMENTS)]
         takes.append((name, made.make_take(
             seed, instrument=name, rate_hz=RATES_HZ[seed // 8 % 4], tempo=float(rng.uniform(60, 130)), seconds=14,
-            cents=float(rng.uniform(-4, 4)), noise_db=float(rng.uniform(-82, -70)), room=float(rng.uniform(0.05, 0.3)))))
+            cents=float(rng.uniform(-4, 4)), noise_db=float(rng.uniform(-82, -70)),
+            room=float(rng.uniform(0.05, 0.3)))))
     print("| clean takes | minutes | false alarms | record again |\n|---|---|---|---|")
     false, again, spent, length, cents = Counter(), 0, 0.0, 0.0, []
     for name, take in takes:
@@ -77,7 +78,7 @@ def main() -> None:
         if judged.tuning is not None and not name.startswith("loop"):
             cents.append(abs(judged.tuning.cents - take.cents))
     print(f"| {len(takes)} | {length / 60:.1f} | {dict(false) or 'none'} | {again} |")
-    print(f"tuning: median {np.median(cents):.2f}, 95 % {np.percentile(cents, 95):.2f} cents; {length / spent:.0f} times "
+    print(f"tuning: median {np.median(cents):.2f}, 95 % {np.percentile(cents, 95):.2f} cents; {length / spent:.0f} x "
           "real time (CPU)\n")
     print("| planted | " + "found, plain to faint | 95 % at |\n|---|---|---|")
     for label, (kind, spoil, sizes) in SIZES.items():
