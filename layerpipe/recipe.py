@@ -364,9 +364,9 @@ class Check(Noun):
     dropout_ms: Annotated[Number, Field(ge=0.1, description=(
         "Standing samples in ms; a microphone never stands still, hiss moves the last bits."))] = 0.6
     late_start_s: Annotated[Number, Field(ge=0.0, description=(
-        "Behind the partner's first sound, in s; more than any player's scatter."))] = 0.3
+        "Behind the partner's first sound, in seconds; more than any player's scatter."))] = 0.3
     early_end_s: Annotated[Number, Field(ge=0.0, description=(
-        "Over before the partner, in s; last chords ring out differently."))] = 1.5
+        "Over before the partner, in seconds; last chords ring out differently."))] = 1.5
     tuning_cents: Annotated[Number, Field(ge=0.5, le=50.0, description=(
         "Off a4_hz, off the partner or drifting, in cents; common practice, no source."))] = 5.0
     strings_share: Annotated[Number, Field(ge=0.0, le=1.0, description=(
