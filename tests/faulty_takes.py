@@ -73,6 +73,9 @@ def _note(name: str, hz: float, variant: int, rate_hz: int) -> Array:
     """One note of about peak 1, at full strength."""
     if name.startswith("loop "):
         sound = strums.VOICES[name.removeprefix("loop ")](hz, 1.0, False, variant, rate_hz)
+        # Some of them are cut off at their end, which is a click of its own.
+        fade = rate_hz // 20
+        sound[-fade:] *= 0.5 + 0.5 * np.cos(math.pi * np.arange(fade) / fade)
         return sound.astype(np.float32)
     kind = INSTRUMENTS[name]
     rng = np.random.default_rng([variant, round(hz * 10), len(name)])

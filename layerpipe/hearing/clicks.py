@@ -230,6 +230,37 @@ class ClickSearch:
         return start + first, stop + first
 
 
+def mend(sound: FloatArray, start: int, stop: int) -> FloatArray:
+    """A copy of a sound in which frames start to stop are foretold from both sides, and faded from one to the other.
+
+    What a click covered comes back; what a note began does not go away, for it still rings after `stop`.
+    """
+    mended = sound.copy()
+    before, after = sound[max(start - 8 * ORDER, 0) : start], sound[stop : stop + 8 * ORDER]
+    if len(before) < 4 * ORDER or len(after) < 4 * ORDER:
+        return mended
+    rise = np.linspace(0.0, 1.0, stop - start)
+    mended[start:stop] = ((1 - rise) * _go_on(before, stop - start) + rise * _go_on(after[::-1], stop - start)[::-1])
+    return mended
+
+
+def _go_on(sound: FloatArray, frames: int) -> FloatArray:
+    """How a sound goes on if nothing new happens."""
+    from scipy.linalg import solve_toeplitz
+    from scipy.signal import lfilter, lfiltic
+
+    windowed = sound * np.hanning(len(sound))
+    size = 1 << (2 * len(sound)).bit_length()
+    correlation = np.fft.irfft(np.abs(np.fft.rfft(windowed, size)) ** 2, size)[: ORDER + 1]
+    if correlation[0] <= 1e-18:
+        return np.zeros(frames)
+    correlation[0] *= 1 + 1e-9
+    model = np.concatenate([[1.0], -solve_toeplitz(correlation[:-1], correlation[1:], check_finite=False)])
+    state = lfiltic([1.0], model, sound[::-1][:ORDER])
+    further: FloatArray = lfilter([1.0], model, np.zeros(frames), zi=state)[0]
+    return further
+
+
 def _residual(sound: FloatArray, hole: slice) -> FloatArray | None:
     """What an autoregressive model of a sound, learnt outside the hole, does not predict; None of digital silence."""
     from scipy.linalg import solve_toeplitz

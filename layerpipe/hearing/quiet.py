@@ -20,7 +20,7 @@ from layerpipe.hearing.lows import Decimator
 from layerpipe.sound import FloatArray, Sound
 
 WINDOW_STEPS = 40
-UNDER_MUSIC_DB = 18.0
+UNDER_MUSIC_DB = 9.0
 NOTE_OVER_DB = 17.0
 """The highest of a thousand bins of noise lies 10 dB over their median; a note lies further."""
 STEADY_DB = 1.6

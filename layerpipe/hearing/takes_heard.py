@@ -15,7 +15,7 @@ from layerpipe.dsp.dynamics import reduction_db
 from layerpipe.dsp.filters import response_db
 from layerpipe.dsp.loudness import HOP_STEPS, MOMENTARY_STEPS, integrated, k_weighting, powers
 from layerpipe.facts import FileFacts
-from layerpipe.hearing.clicks import Candidate
+from layerpipe.hearing.clicks import Candidate, mend
 from layerpipe.hearing.clipping import Clipping, find_clipping
 from layerpipe.hearing.coding import BandLimit, find_band_limit
 from layerpipe.hearing.listening import Heard
@@ -31,6 +31,7 @@ SOUNDING_DB = -20.0
 LOUD_PERCENTILE = 95
 ALONE = 1.5
 MOST_HEARD_AGAIN = 100
+SHARP_DB = 22.0
 STRUM_CONTEXT_S, STRUM_BEFORE_S, STRUM_AFTER_S = 1.5, 0.045, 0.02
 """A strum's strings follow each other for up to 45 ms; a pick touches up to 20 ms before."""
 
@@ -94,7 +95,7 @@ class TakeHeard:
         suspects = self.heard.clicks
         if len(suspects) > MOST_HEARD_AGAIN:
             return suspects
-        return [click for click in suspects if not self._is_strum(click.at_s)]
+        return [click for click in suspects if not self._is_strum(click)]
 
     def level_of(self, click: Candidate) -> float:
         """Peak of a click, linear: as it stands in the file where it stands alone, else what it has above 3 kHz."""
@@ -109,12 +110,17 @@ class TakeHeard:
         peak = float(np.abs(near - middle).max())
         return peak if peak > ALONE * float(np.abs(before - middle).max()) else click.peak
 
-    def _is_strum(self, at_s: float) -> bool:
+    def _is_strum(self, click: Candidate) -> bool:
         """Whether something begins here that could not be foretold and stays: told by the ear for strums."""
-        rate = self.heard.rate_hz
+        rate, at_s = self.heard.rate_hz, click.at_s
         start = max(round((at_s - STRUM_CONTEXT_S) * rate), 0)
         stop = min(round((at_s + STRUM_CONTEXT_S / 2) * rate), self.heard.frames)
-        onsets = find_onsets(HeldSound(self.sound.read(start, stop), rate))
+        at = round(at_s * rate) - start
+        around = self.sound.read(start, stop)
+        if click.over_db > SHARP_DB:
+            # So sharp a click would itself pass for a beginning; a faint one is disturbed less than mending disturbs.
+            around = mend(around, max(at - rate // 700, 0), at + rate // 280)
+        onsets = find_onsets(HeldSound(around, rate))
         return any(-STRUM_BEFORE_S < onset.at_s + start / rate - at_s < STRUM_AFTER_S for onset in onsets)
 
     @cached_property

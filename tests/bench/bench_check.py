@@ -73,7 +73,8 @@ def main() -> None:
         start = time.process_time()
         found, judged = heard(take.samples, take.rate_hz)
         spent, length = spent + time.process_time() - start, length + len(take.samples) / take.rate_hz
-        false.update(finding.kind for finding in found)
+        # The loops are tuned to whole samples only: their truth is unknown.
+        false.update(finding.kind for finding in found if not (finding.kind == "tuning" and name.startswith("loop")))
         again += any(finding.verdict == "record again" for finding in found)
         if judged.tuning is not None and not name.startswith("loop"):
             cents.append(abs(judged.tuning.cents - take.cents))
@@ -82,8 +83,10 @@ def main() -> None:
           "real time (CPU)\n")
     print("| planted | " + "found, plain to faint | 95 % at |\n|---|---|---|")
     for label, (kind, spoil, sizes) in SIZES.items():
-        shares = [np.mean([kind in {finding.kind for finding in heard(spoil(take, k, size).samples, take.rate_hz)[0]}
-                           for k, (_, take) in enumerate(takes)]) for size in sizes]
+        shares = []
+        for size in sizes:
+            spoilt_takes = [(spoil(take, k, size).samples, take.rate_hz) for k, (_, take) in enumerate(takes)]
+            shares.append(np.mean([any(finding.kind == kind for finding in heard(*one)[0]) for one in spoilt_takes]))
         _row(label, sizes, shares)
     for where, quiet in (("in gaps", True), ("while strings ring", False)):
         sizes, shares = (30.0, 24.0, 20.0, 18.0, 15.0), []
