@@ -182,7 +182,7 @@ class _OpenFile:
         facts = self._facts
         if not 0 <= start <= stop <= facts.frames:
             raise ParameterError(f"frames {start} to {stop} must lie inside 0 to {facts.frames}")
-        if facts.sound_start is not None and dtype == "float64" and compiled.is_loaded():
+        if facts.sound_start is not None and dtype == "float64":
             return self._unpacked(start, stop)
         with self._lock:
             try:

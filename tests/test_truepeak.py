@@ -18,12 +18,6 @@ from layerpipe.errors import ParameterError
 TAPS = truepeak.TAPS
 
 
-@pytest.fixture(params=["compiled", "numpy"])
-def either_way(request, monkeypatch):
-    """Once by the compiled loop, once without the compiler."""
-    monkeypatch.setattr(compiled, "is_loaded", lambda: request.param == "compiled")
-
-
 def dbtp(sound: np.ndarray) -> float:
     """Highest true peak of all channels."""
     return 20 * math.log10(true_peak(sound).max())
@@ -71,7 +65,6 @@ SINES = {"case 15": (4, 0.0, 0.50, -6.0), "case 16": (4, 45.0, 0.50, -6.0), "cas
 
 
 @pytest.mark.parametrize(("divisor", "degrees", "amplitude", "expected"), SINES.values(), ids=SINES)
-@pytest.mark.usefixtures("either_way")
 def test_true_peak_of_sines_meets_tech_3341(divisor, degrees, amplitude, expected):
     n = np.arange(24_000)
     fades = np.minimum(1, np.minimum(n, n[::-1]) / 2000)
@@ -83,7 +76,6 @@ def test_true_peak_of_sines_meets_tech_3341(divisor, degrees, amplitude, expecte
 
 
 @pytest.mark.parametrize("offset", [0, 1, 2, 3], ids=["case 20", "case 21", "case 22", "case 23"])
-@pytest.mark.usefixtures("either_way")
 def test_true_peak_between_frames_meets_tech_3341(offset):
     # Made at four times the rate: one period of rate/4 at 1.00 inside rate/6 at 0.50, low-passed, every fourth kept.
     n = np.arange(19_200)
@@ -135,7 +127,6 @@ def test_the_bounds_hold_for_the_worst_sound_there_is(rng):
 
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("frames", [1, 46, 127, 128, 5000, 40_000])
-@pytest.mark.usefixtures("either_way")
 def test_skipping_finds_what_brute_force_finds_to_the_bit(kind, frames):
     sound = materials(kind, frames, seed=frames)
     meter = TruePeakMeter()
@@ -145,39 +136,23 @@ def test_skipping_finds_what_brute_force_finds_to_the_bit(kind, frames):
     assert meter.place[0] == (place if peak > 0 else 0)
 
 
-@pytest.mark.parametrize("kind", ["noise", "sine", "sine that repeats itself", "decay"])
-def test_the_compiled_loop_and_the_one_without_compiler_agree_to_the_bit(kind, monkeypatch):
-    sound = materials(kind, 30_000, seed=3)
-    found = []
-    for loaded in (True, False):
-        monkeypatch.setattr(compiled, "is_loaded", lambda loaded=loaded: loaded)
-        meter = TruePeakMeter()
-        meter.add(sound)
-        found.append((meter.peak[0], meter.place[0]))
-    assert found[0] == found[1]
-
-
 def test_the_compiled_loop_and_the_loop_as_written_agree_to_the_bit(monkeypatch):
     sound = materials("decay", 3000, seed=4)
-    monkeypatch.setattr(compiled, "is_loaded", lambda: True)
     fast = true_peak(sound)
     monkeypatch.setattr(compiled, "seek_peak", compiled.seek_peak.plain)
     assert true_peak(sound) == fast
 
 
 @settings(max_examples=40, deadline=None, derandomize=True)
-@given(kind=st.sampled_from(KINDS), seed=st.integers(0, 1000), cuts=st.lists(st.integers(0, 3000), max_size=5),
-       loaded=st.booleans())
-def test_cutting_the_sound_anywhere_changes_no_bit(kind, seed, cuts, loaded):
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(compiled, "is_loaded", lambda: loaded)
-        sound = materials(kind, 3000, seed)
-        whole, pieces = TruePeakMeter(), TruePeakMeter()
-        whole.add(sound)
-        for piece in np.split(sound, sorted(cuts)):
-            pieces.add(piece)
-        assert pieces.peak[0] == whole.peak[0]
-        assert pieces.place[0] == whole.place[0]
+@given(kind=st.sampled_from(KINDS), seed=st.integers(0, 1000), cuts=st.lists(st.integers(0, 3000), max_size=5))
+def test_cutting_the_sound_anywhere_changes_no_bit(kind, seed, cuts):
+    sound = materials(kind, 3000, seed)
+    whole, pieces = TruePeakMeter(), TruePeakMeter()
+    whole.add(sound)
+    for piece in np.split(sound, sorted(cuts)):
+        pieces.add(piece)
+    assert pieces.peak[0] == whole.peak[0]
+    assert pieces.place[0] == whole.place[0]
 
 
 def test_reading_the_peak_on_the_way_does_not_disturb_the_meter(strum):
@@ -228,7 +203,6 @@ def test_a_block_with_another_number_of_channels_is_refused():
 
 
 @pytest.mark.parametrize("kind", ["noise", "decay", "a crack beside a whisper"])
-@pytest.mark.usefixtures("either_way")
 def test_parts_have_the_peaks_of_their_own_points(kind):
     sound = materials(kind, 20_000, seed=6)
     meter, found = TruePeakMeter(), []

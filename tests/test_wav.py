@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 import soundfile
 
-from layerpipe.dsp import compiled
 from layerpipe.errors import AudioError, LayerpipeError, OutputError, ParameterError
 from layerpipe.wav import SourceFile, StereoFile, inspect, read_pcm, scan, source_digest, write_flac
 from tests import bad_files
@@ -195,8 +194,6 @@ def test_float_files_have_no_integers_to_compare(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("channels", [1, 2])
 def test_the_short_way_to_24_bit_samples_gives_libsndfiles_numbers(tmp_path, channels):
-    compiled.unpack_24(np.zeros(3, np.uint8), 1.0, np.zeros(1))
-    assert compiled.is_loaded()
     pcm = np.random.default_rng(3).integers(-(1 << 23), 1 << 23, (5_000, channels), dtype=np.int32)
     soundfile.write(tmp_path / "take.wav", pcm << 8, 48_000, subtype="PCM_24")
     facts = inspect(tmp_path / "take.wav")

@@ -1,94 +1,20 @@
-"""The loops in which every frame needs the one before: compiled by numba on first use, plain Python otherwise.
+"""The loops in which every frame needs the one before: machine code by `dsp.kernels`, which says what a loop may do.
 
-All of them live in this module and take their constants as arguments, because a compiled cache does not notice
-what changes elsewhere. Nothing is compiled or imported until a kernel is called. `fastmath` stays off, so that the
-plain loop gives the same numbers, bit for bit. The GIL is released: takes run side by side in threads.
-
-To add a kernel: a function of arrays and numbers under `@kernel`, results written into arrays it is handed.
+All of them live in this module and take their constants as arguments, because the digest their code is kept under does
+not notice what changes elsewhere. To add one: a function of arrays and numbers under `@kernel`.
 """
 
 from __future__ import annotations
 
-import functools
 import math
-import sys
-import threading
-from collections.abc import Callable
-from pathlib import Path
-from typing import Any, Generic, ParamSpec, TypeVar
+from typing import Any
 
 import numpy as np
 
+from layerpipe.dsp.kernels import kernel
 from layerpipe.sound import FloatArray
 
-P = ParamSpec("P")
-R = TypeVar("R")
-
-_one_at_a_time = threading.RLock()
-
 DB_OF_LOG = 20.0 / math.log(10.0)
-
-
-class Kernel(Generic[P, R]):
-    """A loop that compiles itself when it is first called; `.plain` is the loop as written."""
-
-    def __init__(self, loop: Callable[P, R]) -> None:
-        self.plain = loop
-        self._fast: Callable[P, R] | None = None
-        functools.update_wrapper(self, loop)
-
-    def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
-        """Run the compiled loop, compiling it first if need be."""
-        if self._fast is None:
-            with _one_at_a_time:
-                if self._fast is None:
-                    result, self._fast = _first_call(self.plain, args, kwargs)
-                    return result
-        return self._fast(*args, **kwargs)
-
-
-def kernel(loop: Callable[P, R]) -> Kernel[P, R]:
-    """Mark a loop for compilation on first use."""
-    return Kernel(loop)
-
-
-def _first_call(loop: Callable[P, R], args: Any, kwargs: Any) -> tuple[R, Callable[P, R]]:
-    """Compile and call; a cache that cannot be used costs time, never the result."""
-    numba = _numba()
-    if numba is None:
-        return loop(*args, **kwargs), loop
-    try:
-        fast = numba.njit(loop, nogil=True, cache=True)
-        return fast(*args, **kwargs), fast
-    except (RuntimeError, OSError, EOFError, ValueError):
-        # No place for the cache, or an entry cut short by an interrupted write: do without it.
-        fast = numba.njit(loop, nogil=True)
-        return fast(*args, **kwargs), fast
-
-
-def is_loaded() -> bool:
-    """Whether the compiler is here already: a loop that numpy does nearly as well is no reason to import it."""
-    return "numba" in sys.modules
-
-
-@functools.cache
-def _numba() -> Any:
-    """numba with a cache folder of our own (beside the package it would outlive an uninstall); None without numba."""
-    try:
-        import numba
-    except ImportError:
-        return None
-    from layerpipe import __version__
-    from layerpipe.places import cache_folder
-
-    folder: Path = cache_folder() / f"compiled-{__version__}"
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        config: Any = numba.config
-        config.CACHE_DIR = str(folder)
-    except OSError:
-        pass  # numba then looks for a place itself, and `_first_call` does without if it finds none
-    return numba
 
 
 @kernel
@@ -333,15 +259,14 @@ def seek_peak(sound: FloatArray, intervals: int, taps: FloatArray, sum_bound: fl
 
 
 @kernel
-def solve_predictors(correlations: FloatArray, ridge: float, predictors: FloatArray) -> None:
+def solve_predictors(correlations: FloatArray, ridge: float, predictors: FloatArray, room: FloatArray) -> None:
     """Linear predictors of many frames by Levinson's recursion (Levinson, J. Math. Phys. 25, 1946).
 
     correlations: (frames, order + 1), lag 0 first, ridge is added to each frame's lag 0; predictors, the result:
-    (frames, order + 1), the first is 1, the rest turn a sound into what could not be foretold.
+    (frames, order + 1), the first is 1, the rest turn a sound into what could not be foretold. room: (order + 1,).
     Sums run in four lanes, because one lane waits for itself.
     """
     frames, order = correlations.shape[0], correlations.shape[1] - 1
-    old = np.zeros(order + 1)
     for f in range(frames):
         r = correlations[f]
         a = predictors[f]
@@ -362,9 +287,9 @@ def solve_predictors(correlations: FloatArray, ridge: float, predictors: FloatAr
                 j += 1
             k = -((s0 + s1) + (s2 + s3)) / error
             for i in range(m):
-                old[i] = a[i]
+                room[i] = a[i]
             for i in range(1, m):
-                a[i] = old[i] + k * old[m - i]
+                a[i] = room[i] + k * room[m - i]
             a[m] = k
             error *= 1.0 - k * k
             if error <= 0.0:
@@ -372,16 +297,14 @@ def solve_predictors(correlations: FloatArray, ridge: float, predictors: FloatAr
 
 
 @kernel
-def burg_predictor(sound: FloatArray, predictor: FloatArray) -> None:
+def burg_predictor(forward: FloatArray, backward: FloatArray, predictor: FloatArray, room: FloatArray) -> None:
     """Linear predictor of one piece by Burg's method, which needs no window (Burg, 37th SEG meeting, 1967).
 
-    predictor, the result: (order + 1,), the first is 1. Sums run in four lanes.
+    forward, backward: the piece twice, both are used up; predictor, the result: (order + 1,), the first is 1; room:
+    (order + 1,). Sums run in four lanes.
     """
     order = len(predictor) - 1
-    length = len(sound)
-    forward = sound.copy()
-    backward = sound.copy()
-    old = np.zeros(order + 1)
+    length = len(forward)
     predictor[:] = 0.0
     predictor[0] = 1.0
     for m in range(1, order + 1):
@@ -407,9 +330,9 @@ def burg_predictor(sound: FloatArray, predictor: FloatArray) -> None:
             break
         k = -2.0 * ((n0 + n1) + (n2 + n3)) / power
         for i in range(m):
-            old[i] = predictor[i]
+            room[i] = predictor[i]
         for i in range(1, m):
-            predictor[i] = old[i] + k * old[m - i]
+            predictor[i] = room[i] + k * room[m - i]
         predictor[m] = k
         # Stored shifted by one, so that both sides stay where they are read.
         for i in range(length - 1, m - 1, -1):

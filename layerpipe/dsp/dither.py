@@ -26,10 +26,6 @@ from layerpipe.sound import FloatArray
 PcmArray = npt.NDArray[np.int32]
 ByteArray = npt.NDArray[np.uint8]
 
-_GOLDEN, _FIRST, _SECOND = (np.uint64(value) for value in (0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB))
-_PIECE = 8192
-"""Samples numpy works on at once: its temporary arrays then stay in the cache."""
-
 
 @dataclass(frozen=True)
 class Overs:
@@ -70,10 +66,7 @@ class DitherStream:
     def add(self, flat: npt.NDArray[Any], start: int, step: float) -> FloatArray:
         """Add noise inside (-step, step) to interleaved samples whose first one is number `start` of the file."""
         noisy = np.empty(len(flat))
-        if compiled.is_loaded():
-            compiled.add_noise(np.uint64(start), self._key, step * 2.0**-32, flat, noisy)
-        else:
-            _add_noise(np.uint64(start), self._key, step * 2.0**-32, flat, noisy)
+        compiled.add_noise(np.uint64(start), self._key, step * 2.0**-32, flat, noisy)
         return noisy
 
 
@@ -111,8 +104,7 @@ def to_pcm(samples: npt.NDArray[Any], bit_depth: int, *, dither: DitherStream | 
             raise ParameterError(f"dither of {dither.channels} channels does not fit {channels}")
         flat = dither.add(flat, start * channels, 1 / scale)
     pcm = np.empty(len(flat), np.int32)
-    round_all = compiled.round_samples if compiled.is_loaded() else _round_samples
-    misfits = round_all(flat, scale, pcm)
+    misfits = compiled.round_samples(flat, scale, pcm)
     return pcm.reshape(samples.shape), _overs(flat, scale, channels, start) if misfits else Overs()
 
 
@@ -138,11 +130,12 @@ def pack_pcm(pcm: PcmArray, bit_depth: int, room: ByteArray | None = None) -> By
     out = room if room is not None and len(room) >= needed else np.empty(needed + -needed % 4, np.uint8)
     if bit_depth == 16:
         out[:needed].view("<i2")[:] = pcm
-    elif compiled.is_loaded() and sys.byteorder == "little":
-        whole = needed - needed % 12
-        compiled.pack_24(pcm.view(np.uint32), out[:whole].view(np.uint32), out[whole:needed])
     else:
-        _pack_24(pcm, out[:needed])
+        whole = needed - needed % 12
+        words = out[:whole].view(np.uint32)
+        compiled.pack_24(pcm.view(np.uint32), words, out[whole:needed])
+        if sys.byteorder == "big":
+            words.byteswap(inplace=True)
     return out
 
 
@@ -160,37 +153,3 @@ def _overs(flat: npt.NDArray[Any], scale: float, channels: int, start: int) -> O
     size = float(np.nan_to_num(np.abs(flat[over].astype(np.float64)), nan=math.inf, posinf=math.inf).max())
     peak_dbfs = 20 * math.log10(size) if size < math.inf else math.inf
     return Overs(int(np.count_nonzero(over)), start + int(np.argmax(over)) // channels, peak_dbfs)
-
-
-def _round_samples(flat: npt.NDArray[Any], scale: float, pcm: PcmArray) -> int:
-    """`compiled.round_samples` in numpy, for where the compiler is not loaded."""
-    misfits, room = 0, np.empty(_PIECE)
-    for at in range(0, len(flat), _PIECE):
-        piece = flat[at : at + _PIECE]
-        rounded = np.rint(np.multiply(piece, scale, out=room[: len(piece)], dtype=np.float64), out=room[: len(piece)])
-        if not (rounded.min() >= -scale and rounded.max() <= scale - 1):
-            # In this order of comparison NaN is held at the low end, as in the compiled loop.
-            held = np.minimum(np.where(rounded > -scale, rounded, -scale), scale - 1)
-            misfits += int(np.count_nonzero(held != rounded))
-            rounded = held
-        pcm[at : at + _PIECE] = rounded
-    return misfits
-
-
-def _add_noise(start: np.uint64, key: np.uint64, step: float, samples: npt.NDArray[Any], out: FloatArray) -> None:
-    """`compiled.add_noise` in numpy, for where the compiler is not loaded."""
-    for at in range(0, len(samples), _PIECE):
-        piece = samples[at : at + _PIECE]
-        mixed = (np.arange(at + 1, at + 1 + len(piece), dtype=np.uint64) + start) * _GOLDEN + key
-        mixed = (mixed ^ (mixed >> np.uint64(30))) * _FIRST
-        mixed = (mixed ^ (mixed >> np.uint64(27))) * _SECOND
-        mixed ^= mixed >> np.uint64(31)
-        low, high = (mixed & np.uint64(0xFFFFFFFF)).astype(np.float64), (mixed >> np.uint64(32)).astype(np.float64)
-        out[at : at + _PIECE] = piece + (low - high) * step
-
-
-def _pack_24(pcm: PcmArray, out: ByteArray) -> None:
-    """`compiled.pack_24` in numpy, for where there is no compiler."""
-    planes = pcm.astype("<i4").view(np.uint8).reshape(-1, 4)
-    for place in range(3):
-        out[place::3] = planes[:, place]

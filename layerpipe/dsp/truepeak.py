@@ -40,7 +40,6 @@ _KAISER_BETA = 7.0
 _BEFORE, _AFTER = TAPS // 2 - 1, TAPS // 2
 _CELL = 128
 _WORK_FRAMES = 1 << 15
-_AT_ONCE = 512
 _SLACK, _ROUNDING = 1 - 1e-9, 1e-12
 
 IntArray = npt.NDArray[np.int64]
@@ -204,15 +203,7 @@ class _Channel:
         sound[TAPS - 1 : TAPS - 1 + intervals] = samples
         # What fills the last cell only has to be harmless: a straight line on from the last frame is.
         sound[TAPS - 1 + intervals :] = samples[-1]
-        # Both ways find the same peak, to the bit; without the compiler this one is the faster for short sounds.
-        if compiled.is_loaded():
-            self._seek(sound, intervals)
-        else:
-            found, bounds = self._candidates(sound, intervals)
-            for at in range(0, len(found), _AT_ONCE):
-                if bounds[at] < self._floor * _SLACK:
-                    break
-                self._examine(sound, found[at : at + _AT_ONCE])
+        self._seek(sound, intervals)
         self._past = sound[intervals : intervals + TAPS - 1].copy()
         self._next += intervals
 
@@ -226,55 +217,3 @@ class _Channel:
         self.peak, self._floor = float(state[0]), float(state[1])
         if found >= 0:
             self.place = found + self._next
-
-    def _candidates(self, sound: FloatArray, intervals: int) -> tuple[IntArray, FloatArray]:
-        """Intervals of this piece that no bound by cell rules out, and their bounds, highest first.
-
-        Interval i lies between sound[i + 23] and sound[i + 24] and reaches from sound[i] to sound[i + 47], so that a
-        cell's intervals never reach past the cell after it.
-        """
-        design = interpolator()
-        loud = np.abs(sound, out=self._room[1, : len(sound)])
-        highest = _by_cell(loud)
-        # Frames before the first or after the last interval of this piece are counted with others.
-        self._floor = max(self._floor, float(highest[1 : (_BEFORE + intervals) // _CELL].max(initial=0.0)))
-        wanted = self._floor * _SLACK
-        reached = np.maximum(highest[:-1], highest[1:])
-        if not reached.any() or reached.max() * (design.sum_bound + _ROUNDING) < wanted:
-            return np.zeros(0, dtype=np.int64), np.zeros(0)
-        bend = self._room[2, : len(sound)]
-        np.add(sound[2:], sound[:-2], out=bend[:-2])
-        bend[:-2] -= 2.0 * sound[1:-1]
-        bend[-2:] = 0.0
-        bent = _by_cell(np.abs(bend, out=bend))
-        bent = design.curve_bounds.sum() * np.maximum(bent[:-1], bent[1:]) + _ROUNDING * reached
-        left = (reached * design.near_bound + bent >= wanted) & (reached * (design.sum_bound + _ROUNDING) >= wanted)
-        cell = np.flatnonzero(left)[:, None] * _CELL
-        near = loud[cell + np.arange(_BEFORE, _BEFORE + _CELL + 1)]
-        bound = np.maximum(near[:, 1:], near[:, :-1]) * design.near_bound + bent[left][:, None]
-        interval = cell + np.arange(_CELL)
-        kept = (bound >= wanted) & (interval < intervals)
-        interval, bound = interval[kept], bound[kept]
-        order = np.argsort(-bound, kind="stable")
-        return interval[order], bound[order]
-
-    def _examine(self, sound: FloatArray, intervals: IntArray) -> None:
-        """Compute candidates: by a matrix product, then those that may be the peak in the order that decides."""
-        windows = sound[intervals[:, None] + np.arange(TAPS)]
-        rough = np.abs(windows @ interpolator().taps).max(axis=1)
-        last = rough + _ROUNDING * np.abs(windows).max(axis=1) >= max(float(rough.max()), self._floor) * _SLACK
-        if not last.any():
-            return
-        points = np.abs(interpolate(windows[last])).max(axis=1)
-        best = float(points.max())
-        if best >= self.peak and best > 0:
-            place = int(intervals[last][points == best].min()) + self._next
-            self.place = min(place, self.place) if best == self.peak else place
-            self.peak = best
-            self._floor = max(self._floor, best)
-
-
-def _by_cell(values: FloatArray) -> FloatArray:
-    """Largest value of each cell."""
-    largest: FloatArray = np.maximum.reduceat(values, np.arange(0, len(values), _CELL))
-    return largest

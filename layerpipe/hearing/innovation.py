@@ -103,7 +103,7 @@ def unforetold(stretch: Stretch) -> FloatArray:
     correlations = np.ascontiguousarray(fft.irfft(spectra.real**2 + spectra.imag**2, size)[:, : lags + 1])
     correlations[:, 0] *= 1 + RIDGE
     predictors = np.empty_like(correlations)
-    solve_predictors(correlations, SILENCE_POWER * float(np.sum(window**2)), predictors)
+    solve_predictors(correlations, SILENCE_POWER * float(np.sum(window**2)), predictors, np.empty(predictors.shape[1]))
     pieces = np.lib.stride_tricks.sliding_window_view(samples, lags + hop)[starts - lags]
     size = fft.next_fast_len(lags + hop, real=True)
     # Circular, but what wraps around falls on the lags, which are thrown away.
@@ -121,5 +121,5 @@ def unforetold_after(samples: FloatArray, trained: int, rate_hz: float) -> Float
     """
     lags = min(round(LAGS_S * rate_hz), trained // 2)
     predictor = np.empty(lags + 1)
-    burg_predictor(np.ascontiguousarray(samples[:trained]), predictor)
+    burg_predictor(samples[:trained].copy(), samples[:trained].copy(), predictor, np.empty(len(predictor)))
     return np.convolve(samples[trained - lags :], predictor, mode="valid")
