@@ -119,7 +119,7 @@ Position = Annotated[BarAndBeat | float, BeforeValidator(_a_position)]
 class Noun(BaseModel):
     """Base of every table of a recipe: unknown keys are refused, nothing changes once read."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
 
 class Song(Noun):
@@ -231,7 +231,7 @@ class Chain(Noun):
 class Move(Noun):
     """What lies between `from` and `to` is heard `by_ms` later (earlier when negative)."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, defer_build=True)
 
     start: Annotated[Position, Field(alias="from", description=(
         'Where the piece begins: "bar.beat.sixteenth" such as "3.2.1", or a number of seconds.'))]
@@ -268,7 +268,7 @@ class Layer(Noun):
     strings: Annotated[list[NoteName], Field(
         max_length=24, description='Open strings, lowest course first, such as ["E2", "A2"]; F#3, Bb2 are allowed too.',
     )] = Field(default_factory=list)
-    chain: Annotated[Chain, Field(description="Processing of every take of the layer.")] = Chain()
+    chain: Annotated[Chain, Field(description="Processing of every take of the layer.")] = Field({}, validate_default=True)
     take: Annotated[list[Take], Field(min_length=1, description="The takes, one [[layer.take]] each.")]
 
 
@@ -386,7 +386,7 @@ class Check(Noun):
 class Recipe(Noun):
     """One song: its clock, its sections, its layers, and what is wanted of them."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, title="layerpipe recipe")
+    model_config = ConfigDict(extra="forbid", frozen=True, title="layerpipe recipe", defer_build=False)
 
     song: Annotated[Song, Field(description="The song and its clock.")]
     tempo: Annotated[list[TempoChange], Field(description="Tempo and meter changes, in order of their bars.")] = Field(
@@ -396,11 +396,11 @@ class Recipe(Noun):
     bed: Annotated[Bed | None, Field(description="The rest of the track, to listen against.")] = None
     layer: Annotated[list[Layer], Field(
         min_length=1, max_length=MOST_LAYERS, description="The layers, one [[layer]] each.")]
-    preview: Annotated[Preview, Field(description="The listening files.")] = Preview()
-    bounce: Annotated[Bounce, Field(description="What the mix is handed.")] = Bounce()
-    sheet: Annotated[Sheet, Field(description="The artist's page.")] = Sheet()
-    timing: Annotated[Timing, Field(description="What counts as loose, and what is done about it.")] = Timing()
-    check: Annotated[Check, Field(description="From where on a take has a fault.")] = Check()
+    preview: Annotated[Preview, Field(description="The listening files.")] = Field({}, validate_default=True)
+    bounce: Annotated[Bounce, Field(description="What the mix is handed.")] = Field({}, validate_default=True)
+    sheet: Annotated[Sheet, Field(description="The artist's page.")] = Field({}, validate_default=True)
+    timing: Annotated[Timing, Field(description="What counts as loose, and what is done about it.")] = Field({}, validate_default=True)
+    check: Annotated[Check, Field(description="From where on a take has a fault.")] = Field({}, validate_default=True)
 
     def chain_of(self, layer: Layer, take: Take) -> Chain:
         """The take's own chain where it has one, else its layer's."""
