@@ -116,6 +116,11 @@ NoteName = Annotated[Text, Field(pattern=r"^[A-G][#b]?[0-8]$", examples=["E2", "
 Position = Annotated[BarAndBeat | float, BeforeValidator(_a_position)]
 
 
+def _left_out() -> Any:
+    """A table that is left out; its model is built when a recipe is read, not when this module is."""
+    return Field({}, validate_default=True)
+
+
 class Noun(BaseModel):
     """Base of every table of a recipe: unknown keys are refused, nothing changes once read."""
 
@@ -268,7 +273,7 @@ class Layer(Noun):
     strings: Annotated[list[NoteName], Field(
         max_length=24, description='Open strings, lowest course first, such as ["E2", "A2"]; F#3, Bb2 are allowed too.',
     )] = Field(default_factory=list)
-    chain: Annotated[Chain, Field(description="Processing of every take of the layer.")] = Field({}, validate_default=True)
+    chain: Annotated[Chain, Field(description="Processing of every take of the layer.")] = _left_out()
     take: Annotated[list[Take], Field(min_length=1, description="The takes, one [[layer.take]] each.")]
 
 
@@ -396,11 +401,11 @@ class Recipe(Noun):
     bed: Annotated[Bed | None, Field(description="The rest of the track, to listen against.")] = None
     layer: Annotated[list[Layer], Field(
         min_length=1, max_length=MOST_LAYERS, description="The layers, one [[layer]] each.")]
-    preview: Annotated[Preview, Field(description="The listening files.")] = Field({}, validate_default=True)
-    bounce: Annotated[Bounce, Field(description="What the mix is handed.")] = Field({}, validate_default=True)
-    sheet: Annotated[Sheet, Field(description="The artist's page.")] = Field({}, validate_default=True)
-    timing: Annotated[Timing, Field(description="What counts as loose, and what is done about it.")] = Field({}, validate_default=True)
-    check: Annotated[Check, Field(description="From where on a take has a fault.")] = Field({}, validate_default=True)
+    preview: Annotated[Preview, Field(description="The listening files.")] = _left_out()
+    bounce: Annotated[Bounce, Field(description="What the mix is handed.")] = _left_out()
+    sheet: Annotated[Sheet, Field(description="The artist's page.")] = _left_out()
+    timing: Annotated[Timing, Field(description="What counts as loose, and what is done about it.")] = _left_out()
+    check: Annotated[Check, Field(description="From where on a take has a fault.")] = _left_out()
 
     def chain_of(self, layer: Layer, take: Take) -> Chain:
         """The take's own chain where it has one, else its layer's."""
