@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.broadcast import BroadcastInfo, StemWriter
+from layerpipe.dsp import compiled
 from layerpipe.dsp.dither import DitherStream, Overs, to_pcm
 from layerpipe.dsp.truepeak import TruePeakMeter
 from layerpipe.errors import OutputError
@@ -80,16 +81,18 @@ class _Line:
         self.writer = StemWriter(folder / stem.path, song.rate_hz, stem.channels, bounce.bit_depth, song.frames, info,
                                  digest_data=False)
 
-    def add(self, samples: FloatArray) -> PcmArray:
-        """Round a block, measure and write it; hands the integers back."""
-        pcm, overs = to_pcm(samples, self._bits, dither=self._dither, start=self._at)
+    def add(self, samples: npt.NDArray[np.floating], gain: float = 1.0) -> PcmArray:
+        """Round a block after a gain, measure and write it; hands the integers back."""
+        pcm, overs = to_pcm(samples, self._bits, gain=gain, dither=self._dither, start=self._at)
         self.stem.overs = self.stem.overs.and_then(overs)
         self._put(pcm)
         return pcm
 
     def add_sum(self, parts: Sequence[PcmArray]) -> None:
         """Add integers up, measure and write the sum."""
-        total: PcmArray = np.sum(np.stack(parts), axis=0, dtype=np.int32)
+        total = parts[0].copy()
+        for part in parts[1:]:
+            total += part
         limit = int(self._scale)
         highest = max(int(total.max(initial=0)), -int(total.min(initial=0)) - 1)
         if highest >= limit:
@@ -109,34 +112,28 @@ class _Line:
     def _put(self, pcm: PcmArray) -> None:
         """Meters and file."""
         self.writer.write(pcm)
-        heard = pcm.astype(np.float32) * np.float32(1 / self._scale)
         if self.stem.glance is not None:
-            self.stem.glance.hear(heard, self._at)
-        while len(heard):
+            self.stem.glance.hear(pcm, self._at, step=1 / self._scale)
+        while len(pcm):
             part = self.stem.peaks[self._part]
-            inside = heard[: part.stop - self._at]
+            inside = pcm[: part.stop - self._at]
             low, high = self._extremes(inside)
             part.sample = max(part.sample, high, -low)
-            self._meter.add(inside)
+            self._meter.add(inside, step=1 / self._scale)
             self._at += len(inside)
             if self._at == part.stop and self._part + 1 < len(self.stem.peaks):
                 self._end_part(self._meter.next_part())
-            heard = heard[len(inside) :]
+            pcm = pcm[len(inside) :]
 
-    def _extremes(self, sound: npt.NDArray[np.float32]) -> tuple[float, float]:
+    def _extremes(self, pcm: PcmArray) -> tuple[float, float]:
         """Lowest and highest sample of what begins at the present frame; what is drawn sees them piece by piece."""
-        glance = self.stem.glance
-        if glance is None:
-            return float(sound.min()), float(sound.max())
-        lows, highs = [], []
-        piece, done = glance.piece_at(self._at), 0
-        while done < len(sound):
-            end = min(int(glance.edges[piece + 1]) - self._at, len(sound))
-            lows.append(float(sound[done:end].min()))
-            highs.append(float(sound[done:end].max()))
-            glance.see(piece, lows[-1], highs[-1])
-            piece, done = piece + 1, end
-        return min(lows), max(highs)
+        glance, channels = self.stem.glance, self.stem.channels
+        starts = np.zeros(1, np.int64) if glance is None else glance.pieces_from(self._at, self._at + len(pcm))
+        lows, highs = np.empty((2, len(starts)), np.int32)
+        compiled.find_extremes(pcm.reshape(-1), starts * channels, lows, highs)
+        if glance is not None:
+            glance.see(self._at, lows / self._scale, highs / self._scale)
+        return float(lows.min()) / self._scale, float(highs.max()) / self._scale
 
     def _end_part(self, true: FloatArray) -> None:
         """Note a part's true peak, which no sample of it exceeds."""
@@ -273,7 +270,7 @@ def _add_layer(song: VoicedSong, n: int, line: _Line, blocks: list[npt.NDArray[n
 
 def _add_take(song: VoicedSong, n: int, line: _Line, block: npt.NDArray[np.float32]) -> None:
     """One take's block."""
-    line.add(song.take_of(n, block))
+    line.add(block, song.take_gain_of(n))
 
 
 def _measure(song: VoicedSong, meter: EnergyMeter, blocks: list[npt.NDArray[np.float32]], at: int) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import functools
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -44,15 +45,20 @@ class Glance:
         self._next = 0
         self._power, self._seen = np.zeros(FFT_FRAMES // 2 + 1), 0
 
-    def piece_at(self, frame: int) -> int:
-        """The piece in which a frame lies."""
-        return int(np.searchsorted(self.edges, frame, side="right")) - 1
+    def pieces_from(self, start: int, stop: int) -> npt.NDArray[np.int64]:
+        """Where the pieces of frames start to stop begin, counted from `start`; the first is 0."""
+        first, last = np.searchsorted(self.edges, [start, stop - 1], side="right") - 1
+        starts: npt.NDArray[np.int64] = np.maximum(self.edges[first : last + 1] - start, 0)
+        return starts
 
-    def see(self, piece: int, low: float, high: float) -> None:
-        """Extremes of a part of one piece."""
-        self.low[piece], self.high[piece] = min(self.low[piece], low), max(self.high[piece], high)
+    def see(self, start: int, lows: FloatArray, highs: FloatArray) -> None:
+        """Extremes of the pieces from the one in which frame `start` lies; a piece may come in several parts."""
+        first = int(np.searchsorted(self.edges, start, side="right")) - 1
+        seen = slice(first, first + len(lows))
+        self.low[seen] = np.minimum(self.low[seen], lows)
+        self.high[seen] = np.maximum(self.high[seen], highs)
 
-    def hear(self, sound: npt.NDArray[np.float32], at: int) -> None:
+    def hear(self, sound: npt.NDArray[Any], at: int, *, step: float = 1.0) -> None:
         """A block of the stem that begins at frame `at`, shape (frames, channels): its spectrum, now and then."""
         if not self._hop or at + len(sound) <= self._next:
             return
@@ -61,7 +67,7 @@ class Glance:
             if len(frame) < FFT_FRAMES and (start or at or at + len(sound) < self._frames):
                 break
             windowed = np.zeros((sound.shape[1], FFT_FRAMES), np.float32)
-            windowed[:, : len(frame)] = frame.T
+            windowed[:, : len(frame)] = frame.T * np.float32(step)
             windowed *= _window()
             found = np.fft.rfft(windowed)
             self._power += (found.real**2 + found.imag**2).sum(axis=0)

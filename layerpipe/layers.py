@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from layerpipe.dsp import compiled
 from layerpipe.dsp.panning import pan_gains
 from layerpipe.recipe import Layer, Take
 from layerpipe.sound import FloatArray
@@ -104,12 +105,9 @@ def sum_layer(blocks: Sequence[npt.NDArray[np.float32]], pans: Sequence[tuple[fl
     """
     out = np.zeros((len(blocks[0]), 2))
     for block, (left, right) in zip(blocks, pans, strict=True):
-        if left:
-            out[:, 0] += block * np.float64(left)
-        if right:
-            out[:, 1] += block * np.float64(right)
+        compiled.add_panned(block, left, right, out)
     if isinstance(level, np.ndarray):
-        out *= level[:, None]
+        compiled.set_level(out, level)
     elif level != 1.0:
         out *= level
     return out

@@ -150,10 +150,9 @@ class VoicedSong:
         gains = self.plans[layer.name].gains(at, at + len(blocks[0])) if level is None else level
         return sum_layer([blocks[n] for n in mine], [take_pans(self.voices[n].take) for n in mine], self.scale * gains)
 
-    def take_of(self, n: int, block: Float32Array) -> FloatArray:
-        """A block of voice `n` as a stem: with its gain and polarity, before pan and level; shape (frames,)."""
-        stem: FloatArray = block * np.float64(self.scale * take_gain(self.voices[n].take))
-        return stem
+    def take_gain_of(self, n: int) -> float:
+        """Gain and polarity of voice `n` as a stem, before pan and level."""
+        return self.scale * take_gain(self.voices[n].take)
 
     def rows(self, layers: Sequence[Layer], side: int, *, level: bool = True) -> Callable[[int, int], FloatArray]:
         """Gains of every channel of the energies on one side (0 left, 1 right), for 10 ms steps first to stop.

@@ -17,7 +17,7 @@ import sys
 import numpy as np
 from layerpipe.dsp import compiled
 pcm = np.empty(4, np.int32)
-misfits = compiled.round_samples(np.array([0.25, -0.5, 0.75, 2.0]), 32768.0, pcm)
+misfits = compiled.round_samples(np.array([0.25, -0.5, 0.75, 2.0]), 1.0, 32768.0, pcm)
 print(misfits, *pcm, "numba" in sys.modules)
 """
 ROUNDED = "1 8192 -16384 24576 32767"

@@ -100,17 +100,52 @@ def smooth_reduction(reduction_db: FloatArray, attack: float, release: float, st
 
 
 @kernel
-def round_samples(samples: Any, scale: float, pcm: Any) -> int:
-    """Nearest integer, halves to even, held inside -scale to scale - 1; how many did not fit (NaN counts)."""
+def round_samples(samples: Any, gain: float, scale: float, pcm: Any) -> int:
+    """Nearest integer after a gain, halves to even, held inside -scale to scale - 1; how many did not fit (NaN too)."""
     low, high = -scale, scale - 1.0
     misfits = 0
     for n in range(len(samples)):
-        rounded = np.rint(np.float64(samples[n]) * scale)
+        rounded = np.rint(np.float64(samples[n]) * gain * scale)
         held = rounded if rounded > low else low
         held = held if held < high else high
         misfits += held != rounded
         pcm[n] = np.int32(held)
     return misfits
+
+
+@kernel
+def add_panned(block: Any, left: float, right: float, out: FloatArray) -> None:
+    """Add a mono sound to both sides of a stereo one, out: (frames, 2)."""
+    for n in range(len(block)):
+        out[n, 0] += block[n] * left
+        out[n, 1] += block[n] * right
+
+
+@kernel
+def set_level(out: FloatArray, gains: FloatArray) -> None:
+    """Multiply both sides of every frame by the frame's gain, out: (frames, 2)."""
+    for n in range(len(gains)):
+        out[n, 0] *= gains[n]
+        out[n, 1] *= gains[n]
+
+
+@kernel
+def pick_channel(samples: Any, channel: int, channels: int, step: float, out: FloatArray) -> None:
+    """One channel of interleaved samples as numbers, `step` to one of them."""
+    for n in range(len(out)):
+        out[n] = samples[n * channels + channel] * step
+
+
+@kernel
+def find_extremes(samples: Any, starts: Any, lows: Any, highs: Any) -> None:
+    """Lowest and highest sample of the pieces that begin at `starts` and fill the block; no piece is empty."""
+    for piece in range(len(starts)):
+        stop = starts[piece + 1] if piece + 1 < len(starts) else len(samples)
+        low, high = samples[starts[piece]], samples[starts[piece]]
+        for n in range(starts[piece], stop):
+            low = samples[n] if samples[n] < low else low
+            high = samples[n] if samples[n] > high else high
+        lows[piece], highs[piece] = low, high
 
 
 @kernel

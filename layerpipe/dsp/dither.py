@@ -70,7 +70,7 @@ class DitherStream:
         return noisy
 
 
-def to_pcm(samples: npt.NDArray[Any], bit_depth: int, *, dither: DitherStream | None = None,
+def to_pcm(samples: npt.NDArray[Any], bit_depth: int, *, gain: float = 1.0, dither: DitherStream | None = None,
            start: int = 0) -> tuple[PcmArray, Overs]:
     """Round samples to integers.
 
@@ -80,6 +80,8 @@ def to_pcm(samples: npt.NDArray[Any], bit_depth: int, *, dither: DitherStream | 
         Full scale 1.0.
     bit_depth : int
         16 or 24.
+    gain : float
+        A factor for the samples.
     dither : DitherStream, optional
         Of as many channels as the samples.
     start : int
@@ -100,12 +102,14 @@ def to_pcm(samples: npt.NDArray[Any], bit_depth: int, *, dither: DitherStream | 
     flat = np.ascontiguousarray(samples).reshape(-1)
     channels = 1 if samples.ndim == 1 else samples.shape[1]
     if dither is not None:
+        if gain != 1.0:
+            flat, gain = flat * np.float64(gain), 1.0
         if dither.channels != channels:
             raise ParameterError(f"dither of {dither.channels} channels does not fit {channels}")
         flat = dither.add(flat, start * channels, 1 / scale)
     pcm = np.empty(len(flat), np.int32)
-    misfits = compiled.round_samples(flat, scale, pcm)
-    return pcm.reshape(samples.shape), _overs(flat, scale, channels, start) if misfits else Overs()
+    misfits = compiled.round_samples(flat, float(gain), scale, pcm)
+    return pcm.reshape(samples.shape), _overs(flat * np.float64(gain), scale, channels, start) if misfits else Overs()
 
 
 def pack_pcm(pcm: PcmArray, bit_depth: int, room: ByteArray | None = None) -> ByteArray:

@@ -24,6 +24,7 @@ from __future__ import annotations
 import functools
 import threading
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -96,12 +97,14 @@ class TruePeakMeter:
     def __init__(self, channels: int = 1) -> None:
         self._channels = [_Channel() for _ in range(channels)]
 
-    def add(self, block: npt.NDArray[np.floating]) -> None:
+    def add(self, block: npt.NDArray[Any], *, step: float = 1.0) -> None:
         """Hear the next frames.
 
         Parameters
         ----------
-        block : np.ndarray [shape=(frames,) or (frames, channels), float32 or float64]
+        block : np.ndarray [shape=(frames,) or (frames, channels), float32, float64 or int32]
+        step : float
+            What one stands for.
 
         Raises
         ------
@@ -111,9 +114,9 @@ class TruePeakMeter:
         channels = 1 if block.ndim == 1 else block.shape[1]
         if channels != len(self._channels):
             raise ParameterError(f"block of shape {block.shape}: must have {len(self._channels)} channels")
-        columns = [block] if block.ndim == 1 else [block[:, at] for at in range(channels)]
-        for channel, column in zip(self._channels, columns, strict=True):
-            channel.add(column)
+        flat = np.ascontiguousarray(block).reshape(-1)
+        for at, channel in enumerate(self._channels):
+            channel.add(flat, at, channels, step)
 
     @property
     def peak(self) -> FloatArray:
@@ -172,10 +175,10 @@ class _Channel:
         room: FloatArray = _rooms.room
         return room
 
-    def add(self, samples: npt.NDArray[np.floating]) -> None:
-        """Hear the next frames."""
-        for at in range(0, len(samples), _WORK_FRAMES):
-            self._work(samples[at : at + _WORK_FRAMES])
+    def add(self, flat: npt.NDArray[Any], channel: int = 0, channels: int = 1, step: float = 1.0) -> None:
+        """Hear the next frames of one channel of interleaved samples."""
+        for at in range(0, len(flat), channels * _WORK_FRAMES):
+            self._work(flat[at : at + channels * _WORK_FRAMES], channel, channels, step)
         self._ended = None
 
     def forget(self) -> None:
@@ -188,21 +191,21 @@ class _Channel:
             copy = _Channel()
             copy.peak, copy.place, copy._floor = self.peak, self.place, self._floor
             copy._past, copy._next = self._past, self._next
-            copy._work(np.zeros(TAPS - 1))
+            copy._work(np.zeros(TAPS - 1), 0, 1, 1.0)
             # Ringing before the first and after the last frame belongs to those.
             last = self._next + _AFTER - 1
             self._ended = copy.peak, max(0, min(copy.place, last))
         return self._ended
 
-    def _work(self, samples: npt.NDArray[np.floating]) -> None:
+    def _work(self, flat: npt.NDArray[Any], channel: int, channels: int, step: float) -> None:
         """Examine the intervals that are complete with these frames."""
-        intervals = len(samples)
+        intervals = len(flat) // channels
         cells = -(-intervals // _CELL)
         sound = self._room[0, : (cells + 1) * _CELL]
         sound[: TAPS - 1] = self._past
-        sound[TAPS - 1 : TAPS - 1 + intervals] = samples
+        compiled.pick_channel(flat, channel, channels, step, sound[TAPS - 1 : TAPS - 1 + intervals])
         # What fills the last cell only has to be harmless: a straight line on from the last frame is.
-        sound[TAPS - 1 + intervals :] = samples[-1]
+        sound[TAPS - 1 + intervals :] = sound[TAPS - 2 + intervals]
         self._seek(sound, intervals)
         self._past = sound[intervals : intervals + TAPS - 1].copy()
         self._next += intervals
