@@ -201,15 +201,8 @@ def write_stems(song: VoicedSong, folder: Path, *, workers: int, meter: EnergyMe
         for stem in stems:
             lines.append(_Line(stem, song, folder, parts))
             undo.callback(lines[-1].writer.abandon)
-        takes, layers, blend = lines[: len(song.voices)], lines[len(song.voices) : -1], lines[-1]
         for at, blocks in _read_ahead(song, pool):
-            of_layers = [pool.submit(_add_layer, song, n, line, blocks, at) for n, line in enumerate(layers)]
-            rest: list[Future[Any]] = [pool.submit(_add_take, song, n, line, blocks[n]) for n, line in enumerate(takes)]
-            if meter is not None:
-                rest.append(pool.submit(_measure, song, meter, blocks, at))
-            rest.append(pool.submit(blend.add_sum, [future.result() for future in of_layers]))
-            for future in rest:
-                future.result()
+            _carry(song, lines, pool, meter, blocks, at)
             advance(len(blocks[0]) / song.frames)
         for done in [pool.submit(line.finish) for line in lines]:
             done.result()
@@ -251,16 +244,31 @@ def _read_ahead(song: VoicedSong, pool: ThreadPoolExecutor) -> Iterator[tuple[in
     seconds = max(1, min(_LONGEST_BLOCK_S, _BLOCK_SAMPLES // (song.rate_hz * len(song.voices))))
     size = seconds * song.rate_hz
     if size * len(song.voices) > 2 * _BLOCK_SAMPLES:
-        # So many takes are read side by side instead; two blocks of them at once would weigh too much.
+        # So many takes are read side by side instead, always into the same place; a second block would weigh too much.
+        room = np.empty((len(song.voices), size), dtype="<f4")
         for at in range(0, song.frames, size):
-            end = min(at + size, song.frames)
-            yield at, list(pool.map(lambda voice, at=at, end=end: voice.sound.read_float32(at, end), song.voices))
+            rows = list(room[:, : song.frames - at])
+            list(pool.map(lambda voice, row, at=at: voice.sound.read_into(at, row), song.voices, rows))
+            yield at, rows
         return
     blocks = song.blocks(0, song.frames, size)
     coming: Future[Any] = pool.submit(next, blocks, None)
     while (block := coming.result()) is not None:
         coming = pool.submit(next, blocks, None)
         yield block
+
+
+def _carry(song: VoicedSong, lines: Sequence[_Line], pool: ThreadPoolExecutor, meter: EnergyMeter | None,
+           blocks: list[npt.NDArray[np.float32]], at: int) -> None:
+    """One block into every file."""
+    takes, layers, blend = lines[: len(song.voices)], lines[len(song.voices) : -1], lines[-1]
+    of_layers = [pool.submit(_add_layer, song, n, line, blocks, at) for n, line in enumerate(layers)]
+    rest: list[Future[Any]] = [pool.submit(_add_take, song, n, line, blocks[n]) for n, line in enumerate(takes)]
+    if meter is not None:
+        rest.append(pool.submit(_measure, song, meter, blocks, at))
+    rest.append(pool.submit(blend.add_sum, [future.result() for future in of_layers]))
+    for future in rest:
+        future.result()
 
 
 def _add_layer(song: VoicedSong, n: int, line: _Line, blocks: list[npt.NDArray[np.float32]], at: int) -> PcmArray:

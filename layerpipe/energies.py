@@ -9,7 +9,7 @@ its None ("not measurable") and -inf (silence). Blocks of a section begin at the
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +25,7 @@ __all__ = ["Blend", "DamagedEnergies", "Energies", "EnergyMeter", "Gains", "Read
 
 Gains = FloatArray | Callable[[int, int], FloatArray]
 """Per take: shape (takes,); per step and take: (steps of the song, takes), or what gives rows first to stop of that."""
+Piece = tuple[FloatArray, FloatArray, FloatArray]
 
 _SWEPT_AT_ONCE = 1 << 18
 
@@ -108,32 +109,39 @@ def hear(energies: Energies, blends: Sequence[tuple[Gains, Gains]], start_frame:
     ParameterError
         If gains have another shape.
     """
-    stop_frame = energies.frames if stop_frame is None else stop_frame
-    first, stop = loudness.steps_inside(max(0, start_frame), stop_frame, energies.rate_hz)
-    stop = min(stop, energies.steps)
-    first = min(first, stop)
+    heard: list[list[Piece]] = [[(np.zeros(0), np.zeros(0), np.zeros((0, 3)))] for _ in blends]
+    for pieces in hear_by_piece(energies, blends, start_frame, stop_frame):
+        for so_far, piece in zip(heard, pieces, strict=True):
+            so_far.append(piece)
+    first, _ = _steps_heard(energies, start_frame, stop_frame)
+    result = []
+    for so_far in heard:
+        result.append(Blend(energies.rate_hz, first // loudness.HOP_STEPS * loudness.HOP_STEPS,
+                            *(np.concatenate(parts) for parts in zip(*so_far, strict=True))))
+        so_far.clear()
+    return result
+
+
+def hear_by_piece(energies: Energies, blends: Sequence[tuple[Gains, Gains]], start_frame: int = 0,
+                  stop_frame: int | None = None) -> Iterator[list[Piece]]:
+    """As `hear`, piece by piece of the song: for each piece one list, of each blend the arrays of a `Blend`."""
+    first, stop = _steps_heard(energies, start_frame, stop_frame)
     sides = [tuple(_rows(gains, energies) for gains in blend) for blend in blends]
     upper, lower = np.triu_indices(energies.takes)
-    heard: list[list[tuple[FloatArray, FloatArray, FloatArray]]] = [[] for _ in blends]
-    hop = first // loudness.HOP_STEPS * loudness.HOP_STEPS
     for at, weighted, plain in energies.chunks(first, stop):
         end = at + len(weighted)
-        for (left_of, right_of), pieces in zip(sides, heard, strict=True):
+        pieces: list[Piece] = []
+        for left_of, right_of in sides:
             left, right = left_of(at, end), right_of(at, end)
             middle = (left + right) / 2
             stereo = _form(weighted, _pairs(left, left, upper, lower) + _pairs(right, right, upper, lower))
             mono = _form(weighted, 2 * _pairs(middle, middle, upper, lower))
             a, b = _by_hop(left, len(plain)), _by_hop(right, len(plain))
             sums = [_form(plain, _pairs(one, other, upper, lower)) for one, other in ((a, a), (b, b), (a, b))]
-            pieces.append((stereo, mono, np.stack(sums, axis=1)))
-    result = []
-    for pieces in heard:
-        stereo, mono = (np.concatenate([np.zeros(0), *(piece[i] for piece in pieces)]) for i in (0, 1))
-        plain = np.concatenate([np.zeros((0, 3)), *(piece[2] for piece in pieces)])
-        # Where takes cancel, rounding may leave a hair less than nothing.
-        result.append(Blend(energies.rate_hz, hop, np.maximum(stereo[: stop - hop], 0.0),
-                            np.maximum(mono[: stop - hop], 0.0), plain))
-    return result
+            # Where takes cancel, rounding may leave a hair less than nothing.
+            pieces.append((np.maximum(stereo[: stop - at], 0.0), np.maximum(mono[: stop - at], 0.0),
+                           np.stack(sums, axis=1)))
+        yield pieces
 
 
 def readings(energies: Energies, left: Gains, right: Gains, start_frame: int = 0,
@@ -292,6 +300,14 @@ def _form(products: FloatArray, weights: FloatArray) -> FloatArray:
         products, weights = products[:, used], weights[..., used]
     result: FloatArray = products @ weights if weights.ndim == 1 else np.einsum("sp,sp->s", products, weights)
     return result
+
+
+def _steps_heard(energies: Energies, start_frame: int, stop_frame: int | None) -> tuple[int, int]:
+    """Steps of the energies that lie wholly inside a span of frames."""
+    stop_frame = energies.frames if stop_frame is None else stop_frame
+    first, stop = loudness.steps_inside(max(0, start_frame), stop_frame, energies.rate_hz)
+    stop = min(stop, energies.steps)
+    return min(first, stop), stop
 
 
 def _inside(blend: Blend, start_frame: int, stop_frame: int | None) -> tuple[int, int]:

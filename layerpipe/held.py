@@ -17,6 +17,10 @@ class HeldFile:
         """Bytes from `start`; fewer than `count` where the file ends. Safe from several threads."""
         return os.pread(self._fd, count, start)
 
+    def read_into(self, start: int, room: memoryview) -> int:
+        """Fill `room` with the bytes from `start` on; how many there were."""
+        return os.preadv(self._fd, [room], start)
+
     def __del__(self) -> None:
         if hasattr(self, "_fd"):
             os.close(self._fd)

@@ -10,7 +10,7 @@ import hashlib
 import importlib.metadata
 import json
 import platform
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -21,40 +21,14 @@ import numpy.typing as npt
 from layerpipe import __version__
 from layerpipe.bounce import PartPeaks, Stem
 from layerpipe.dsp.loudness import steps_inside
-from layerpipe.energies import Blend, Energies, hear
+from layerpipe.energies import Blend
 from layerpipe.plain import plain
 from layerpipe.recipe import Recipe
 from layerpipe.units import db_of_gain, frames_of_s
 from layerpipe.voiced import Stretch, Voice, VoicedSong
 
 FORMAT = "layerpipe bounce 1"
-_AT_ONCE = 16
 _LIBRARIES = ("numpy", "numba", "soundfile", "soxr")
-
-
-class StemBlends(Mapping[str, Blend]):
-    """Each stem's energies by its path, from those of the song's takes (and bed).
-
-    Found for some stems at once and only the last of them kept: many takes in a long song would fill the memory.
-    """
-
-    def __init__(self, song: VoicedSong, stems: Sequence[Stem], energies: Energies) -> None:
-        self._paths, self._gains, self._energies = [stem.path for stem in stems], _gains(song, stems), energies
-        self._held: dict[str, Blend] = {}
-
-    def __getitem__(self, path: str) -> Blend:
-        if path not in self._held:
-            first = self._paths.index(path) // _AT_ONCE * _AT_ONCE
-            self._held = {}
-            heard = hear(self._energies, self._gains[first : first + _AT_ONCE])
-            self._held = dict(zip(self._paths[first:], heard, strict=False))
-        return self._held[path]
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._paths)
-
-    def __len__(self) -> int:
-        return len(self._paths)
 
 
 def manifest(song: VoicedSong, stems: Sequence[Stem], blends: Mapping[str, Blend],
@@ -123,21 +97,6 @@ def figures(song: VoicedSong, blend: Blend, part: Stretch, peaks: Sequence[PartP
         "sample_peak_dbfs": db_of_gain(max((peak.sample for peak in inside), default=0.0)),
         "true_peak_dbtp": db_of_gain(max((peak.true for peak in inside), default=0.0)),
     }
-
-
-def _gains(song: VoicedSong, stems: Sequence[Stem]) -> list[tuple[Any, Any]]:
-    """Left and right gains of every stem; a take alone is one channel."""
-    silent = np.zeros(song.channels)
-    found: list[tuple[Any, Any]] = []
-    takes = iter(range(len(song.voices)))
-    layers = iter(song.layers)
-    for stem in stems:
-        if stem.kind == "take":
-            found.append((song.voice_row(next(takes)), silent))
-        else:
-            heard = [next(layers)] if stem.kind == "layer" else song.layers
-            found.append((song.rows(heard, 0), song.rows(heard, 1)))
-    return found
 
 
 def _section(song: VoicedSong, part: Stretch) -> dict[str, Any]:

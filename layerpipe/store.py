@@ -18,6 +18,7 @@ import tempfile
 import threading
 import time
 import zlib
+from array import array
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -57,7 +58,7 @@ class StoredTake:
     file: HeldFile
     rate_hz: int
     frames: int
-    checks: tuple[int, ...]
+    checks: array[int]
     facts: Mapping[str, Any]
     rows_check: int
 
@@ -94,6 +95,19 @@ class StoredTake:
             raise DamagedEntry(f"{self.path}: damaged entry of the store; it will be made again")
         return np.frombuffer(kept, dtype="<f4")[start - first : stop - first]
 
+    def read_into(self, start: int, room: Float32Array) -> None:
+        """Fill an array with the frames from `start` on; both its ends lie on whole seconds or at the take's end.
+
+        Raises
+        ------
+        DamagedEntry
+            As `read_float32`.
+        """
+        view = room.data.cast("B")
+        if self.file.read_into(4 * start, view) != len(view) or not self._as_checked(view, start):
+            self.remove()
+            raise DamagedEntry(f"{self.path}: damaged entry of the store; it will be made again")
+
     def read(self, start: int, stop: int) -> FloatArray:
         """Frames start to stop as float64."""
         return self.read_float32(start, stop).astype(np.float64)
@@ -104,11 +118,11 @@ class StoredTake:
             with contextlib.suppress(OSError):
                 path.unlink()
 
-    def _as_checked(self, kept: bytes, first: int) -> bool:
+    def _as_checked(self, kept: bytes | memoryview, first: int) -> bool:
         """Whether every block has the check that was written down."""
         view, size = memoryview(kept), 4 * self.rate_hz
-        found = [zlib.crc32(view[at : at + size]) for at in range(0, len(kept), size)]
-        return found == list(self.checks[first // self.rate_hz :][: len(found)])
+        found = array("I", (zlib.crc32(view[at : at + size]) for at in range(0, len(kept), size)))
+        return found == self.checks[first // self.rate_hz :][: len(found)]
 
 
 class Store:
@@ -142,11 +156,11 @@ class Store:
             words = json.loads(text)
             path = folder / f"{key}.f32"
             take = StoredTake(key, path, HeldFile(path), words["rate_hz"], words["frames"],
-                              tuple(words["checks"]), words["facts"], zlib.crc32(rows))
+                              array("I", words["checks"]), words["facts"], zlib.crc32(rows))
             whole = take.file.size_bytes == 4 * take.frames and words["seal"] == _seal(words, rows)
         except OSError:
             return None
-        except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
             with contextlib.suppress(OSError):
                 described.unlink()
             return None

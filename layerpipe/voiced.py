@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.clock import SongClock
-from layerpipe.dsp.loudness import step_starts, steps_inside
+from layerpipe.dsp.loudness import step_starts
 from layerpipe.errors import Fault, RecipeError
 from layerpipe.layers import LevelPlan, plan_levels, sum_layer, take_gain, take_pans
 from layerpipe.moves import FrameMove
@@ -170,7 +170,7 @@ class VoicedSong:
                 return pans
             gains = np.repeat(pans[None], stop - first, axis=0)
             for layer in layers:
-                gains[:, self.voices_of(layer)] *= self._level_steps(layer)[first:stop, None]
+                gains[:, self.voices_of(layer)] *= self._level_steps(layer, first, stop)[:, None]
             return gains
 
         return rows_of
@@ -198,23 +198,26 @@ class VoicedSong:
         """Channels of the energies: one a voice, two for a bed."""
         return len(self.voices) + (2 if self.bed is not None else 0)
 
-    def _level_steps(self, layer: Layer) -> FloatArray:
-        """The layer's effective (rms) gain in every 10 ms step of the song, shape (steps,)."""
-        if layer.name not in self._level_cache:
-            plan = self.plans[layer.name]
-            edges = step_starts(0, steps_inside(0, self.frames, self.rate_hz)[1], self.rate_hz)
-            gains = np.asarray(plan.gain)[np.searchsorted(plan.at, edges[:-1], side="right") - 1]
-            for end in plan.at[1:]:
-                # Only the steps that a ramp touches are looked at frame by frame.
-                first = max(int(np.searchsorted(edges, end - plan.ramp_frames, side="right")) - 1, 0)
-                last = min(int(np.searchsorted(edges, end, side="left")), len(gains))
-                for step in range(first, last):
-                    start, stop = int(edges[step]), int(edges[step + 1])
-                    gains[step] = np.sqrt(np.mean(np.broadcast_to(plan.gains(start, stop), (stop - start,)) ** 2))
-            self._level_cache[layer.name] = gains
-        return self._level_cache[layer.name]
+    def _level_steps(self, layer: Layer, first: int, stop: int) -> FloatArray:
+        """The layer's effective (rms) gain in 10 ms steps first to stop, shape (steps,)."""
+        span, found = self._level_cache.get(layer.name, ((0, 0), np.zeros(0)))
+        if span == (first, stop):
+            return found
+        plan = self.plans[layer.name]
+        edges = step_starts(first, stop, self.rate_hz)
+        gains = np.asarray(plan.gain)[np.searchsorted(plan.at, edges[:-1], side="right") - 1]
+        for end in plan.at[1:]:
+            # Only the steps that a ramp touches are looked at frame by frame.
+            touched = max(int(np.searchsorted(edges, end - plan.ramp_frames, side="right")) - 1, 0)
+            last = min(int(np.searchsorted(edges, end, side="left")), len(gains))
+            for step in range(touched, last):
+                begin, over = int(edges[step]), int(edges[step + 1])
+                gains[step] = np.sqrt(np.mean(np.broadcast_to(plan.gains(begin, over), (over - begin,)) ** 2))
+        # Asked for one side, then the other; the whole song at once would grow with its length.
+        self._level_cache[layer.name] = (first, stop), gains
+        return gains
 
     @cached_property
-    def _level_cache(self) -> dict[str, FloatArray]:
-        """Filled by `_level_steps`."""
+    def _level_cache(self) -> dict[str, tuple[tuple[int, int], FloatArray]]:
+        """Filled by `_level_steps`: the last steps that were asked for."""
         return {}

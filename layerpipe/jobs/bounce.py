@@ -13,10 +13,11 @@ from layerpipe.bounce import lowering_gain, past_full_scale, write_stems
 from layerpipe.delivery import files_of_bounce, write_papers
 from layerpipe.energies import EnergyMeter
 from layerpipe.errors import Fault, LayerpipeError, RecipeError
-from layerpipe.manifest import StemBlends, manifest
+from layerpipe.manifest import manifest
 from layerpipe.recipe_file import RecipeFile
 from layerpipe.render import WORKERS, Advance, energies_key, energies_of, keep_energies, until_whole, voice_song
 from layerpipe.sheet_pictures import draw_pictures
+from layerpipe.stem_blends import StemBlends
 from layerpipe.store import Store
 from layerpipe.whole import whole_or_absent
 
