@@ -25,7 +25,7 @@ from layerpipe.voiced import Voice, VoicedSong
 T = TypeVar("T")
 Advance = Callable[[float], None]
 
-ENGINE = 1
+ENGINE = 2
 """Part of every key of the store: counts up when the same recipe would sound different."""
 WORKERS = max(1, os.cpu_count() or 1)
 _TRIES = 3

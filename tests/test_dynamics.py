@@ -98,6 +98,27 @@ def test_a_compressor_does_not_care_where_the_sound_is_cut(strum, cut, threshold
     assert (reduced >= 0).all()
 
 
+def test_the_logarithm_and_the_exponential_are_those_of_the_mathematics_library(rng):
+    # Reference: math.log10 and math.exp of the C library.
+    levels = np.concatenate([10 ** rng.uniform(-6, 0.3, 3000), [1.0, 0.5, 0.7071067811865476, 1.4142135623730951]])
+    sound = levels * rng.choice([-1.0, 1.0], len(levels))
+    curve = Curve(threshold_db=-140, ratio=1e9, knee_db=0, attack_ms=0, release_ms=0, makeup_db=3, rate_hz=48_000)
+    out, reduced, _ = compress(curve, sound)
+    wanted = np.array([20 * math.log10(level) + 140 for level in levels]) * (1 - 1e-9)
+    np.testing.assert_allclose(reduced, wanted, rtol=0, atol=2e-13)
+    expected = [float(x) * math.exp((3 - r) * math.log(10) / 20) for x, r in zip(sound, reduced, strict=True)]
+    np.testing.assert_allclose(out, expected, rtol=4e-15)
+
+
+def test_the_compressors_loops_as_written_give_the_compiled_numbers(strum, monkeypatch):
+    curve = Curve(threshold_db=-20, ratio=2, knee_db=6, attack_ms=5, release_ms=80, makeup_db=1, rate_hz=48_000)
+    fast = compress(curve, strum[:2000])
+    for name in ("reduce_statically", "smooth_reduction", "apply_reduction"):
+        monkeypatch.setattr(compiled, name, getattr(compiled, name).plain)
+    for one, other in zip(fast, compress(curve, strum[:2000]), strict=True):
+        np.testing.assert_array_equal(one, other)
+
+
 def test_the_plain_detector_gives_the_compiled_numbers(rng):
     wanted = np.maximum(rng.standard_normal(4000), 0)
     fast, plain = np.empty(4000), np.empty(4000)

@@ -15,6 +15,10 @@ from layerpipe.dsp.kernels import kernel
 from layerpipe.sound import FloatArray
 
 DB_OF_LOG = 20.0 / math.log(10.0)
+LN_2 = math.log(2.0)
+# ln 2 in two pieces, the first short enough to be multiplied by a whole number without an error.
+LN_2_HIGH = float.fromhex("0x1.62e42fefa0000p-1")
+LN_2_LOW = float.fromhex("0x1.cf79abc9e3b3ap-40")
 
 
 @kernel
@@ -51,38 +55,98 @@ def run_two_sections(first: FloatArray, second: FloatArray, samples: FloatArray,
 
 
 @kernel
-def follow_reduction(samples: FloatArray, knee_start: float, threshold_db: float, slope: float, knee_db: float,
-                     attack: float, release: float, state: FloatArray, out: FloatArray) -> None:
-    """Static curve (eq. 4) and `smooth_reduction` in one pass; what lies under the knee needs no logarithm."""
-    held, smooth = state[0], state[1]
+def reduce_statically(samples: FloatArray, patterns: Any, knee_start: float, threshold_db: float, slope: float,
+                      knee_db: float, mantissas: FloatArray, mantissa_patterns: Any, out: FloatArray) -> None:
+    """Static curve (Giannoulis et al. 2012, eq. 4): wanted reduction in dB of every frame.
+
+    `patterns` are the samples' bits as int64, `mantissas` and `mantissa_patterns` room of the same length, one memory.
+    The logarithm is worked out from the bits, ln(2^e m) = e ln 2 + 2 artanh((m - 1) / (m + 1)), many frames at a time:
+    the mathematics library takes one at a time, and differs in its last digit from one system to the next.
+    """
+    for n in range(len(samples)):
+        mantissa_patterns[n] = (patterns[n] & 0xFFFFFFFFFFFFF) | 0x3FF0000000000000
     for n in range(len(samples)):
         loud = abs(samples[n])
-        now = 0.0
-        if loud > knee_start:
-            past = max(math.log(loud) * DB_OF_LOG - threshold_db + knee_db / 2.0, 0.0)
-            inside = min(past, knee_db)
-            bent = inside * inside / (2.0 * knee_db) if knee_db > 0.0 else 0.0
-            now = slope * (bent + past - inside)
-        falling = release * held + (1.0 - release) * now
-        held = now if now > falling else falling
-        smooth = attack * smooth + (1.0 - attack) * held
-        out[n] = smooth
-    state[0], state[1] = held, smooth
+        high = mantissas[n] > 1.4142135623730951
+        mantissa = mantissas[n] * 0.5 if high else mantissas[n]
+        exponent = np.float64(((patterns[n] >> 52) & 0x7FF) - 1023 + (1 if high else 0))
+        s = (mantissa - 1.0) / (mantissa + 1.0)
+        z = s * s
+        row = 2.0 / 21.0
+        row = row * z + 2.0 / 19.0
+        row = row * z + 2.0 / 17.0
+        row = row * z + 2.0 / 15.0
+        row = row * z + 2.0 / 13.0
+        row = row * z + 2.0 / 11.0
+        row = row * z + 2.0 / 9.0
+        row = row * z + 2.0 / 7.0
+        row = row * z + 2.0 / 5.0
+        row = row * z + 2.0 / 3.0
+        level_db = (exponent * LN_2 + (2.0 * s + s * z * row)) * DB_OF_LOG
+        past = level_db - threshold_db + knee_db / 2.0
+        past = past if past > 0.0 else 0.0
+        inside = past if past < knee_db else knee_db
+        bent = inside * inside / (2.0 * knee_db) if knee_db > 0.0 else 0.0
+        out[n] = slope * (bent + past - inside) if loud > knee_start else 0.0
+
+
+@kernel
+def apply_reduction(samples: FloatArray, reduction_db: FloatArray, makeup_db: float, powers: FloatArray,
+                    power_patterns: Any, out: FloatArray) -> None:
+    """Samples made quieter by a reduction and louder by the makeup, both in dB.
+
+    e^x = 2^k e^r with k the nearest whole number to x / ln 2, by the exponential's own series. `powers` and
+    `power_patterns` (int64) are room of the same length, one memory, in which 2^k is put together from bits.
+    """
+    for n in range(len(samples)):
+        x = (makeup_db - reduction_db[n]) * (1.0 / DB_OF_LOG)
+        x = x if x > -700.0 else -700.0
+        whole = np.rint(x * (1.0 / LN_2))
+        power_patterns[n] = (np.int64(whole) + 1023) << 52
+        out[n] = (x - whole * LN_2_HIGH) - whole * LN_2_LOW
+    for n in range(len(samples)):
+        r = out[n]
+        row = 1.0 / 6227020800.0
+        row = row * r + 1.0 / 479001600.0
+        row = row * r + 1.0 / 39916800.0
+        row = row * r + 1.0 / 3628800.0
+        row = row * r + 1.0 / 362880.0
+        row = row * r + 1.0 / 40320.0
+        row = row * r + 1.0 / 5040.0
+        row = row * r + 1.0 / 720.0
+        row = row * r + 1.0 / 120.0
+        row = row * r + 1.0 / 24.0
+        row = row * r + 1.0 / 6.0
+        row = row * r + 0.5
+        row = row * r + 1.0
+        row = row * r + 1.0
+        out[n] = row * powers[n] * samples[n]
 
 
 @kernel
 def sum_up_reduction(reduction_db: FloatArray, starts: Any, audible_db: float, largest: Any, mean: Any,
                      busy: Any) -> None:
-    """Largest, mean, and share of frames above `audible_db`, of the steps that begin at `starts` and fill the block."""
+    """Largest, mean, and share of frames above `audible_db`, of the steps that begin at `starts` and fill the block.
+
+    Sums run in four lanes, because one lane waits for itself.
+    """
     for step in range(len(starts)):
         stop = starts[step + 1] if step + 1 < len(starts) else len(reduction_db)
-        most, total, count = 0.0, 0.0, 0
-        for n in range(starts[step], stop):
-            most = max(most, reduction_db[n])
-            total += reduction_db[n]
-            count += reduction_db[n] > audible_db
-        frames = stop - starts[step]
-        largest[step], mean[step], busy[step] = most, total / frames, count / frames
+        part = reduction_db[starts[step] : stop]
+        frames = len(part)
+        m0, m1, m2, m3 = 0.0, 0.0, 0.0, 0.0
+        t0, t1, t2, t3 = 0.0, 0.0, 0.0, 0.0
+        count = 0
+        for n in range(frames // 4):
+            v0, v1, v2, v3 = part[4 * n], part[4 * n + 1], part[4 * n + 2], part[4 * n + 3]
+            m0, m1, m2, m3 = max(m0, v0), max(m1, v1), max(m2, v2), max(m3, v3)
+            t0, t1, t2, t3 = t0 + v0, t1 + v1, t2 + v2, t3 + v3
+        for n in range(frames // 4 * 4, frames):
+            m0, t0 = max(m0, part[n]), t0 + part[n]
+        for n in range(frames):
+            count += part[n] > audible_db
+        largest[step], busy[step] = max(m0, m1, m2, m3), count / frames
+        mean[step] = ((t0 + t1) + (t2 + t3)) / frames
 
 
 @kernel
@@ -130,21 +194,15 @@ def set_level(out: FloatArray, gains: FloatArray) -> None:
 
 
 @kernel
-def pick_channel(samples: Any, channel: int, channels: int, step: float, out: FloatArray) -> None:
-    """One channel of interleaved samples as numbers, `step` to one of them."""
-    for n in range(len(out)):
-        out[n] = samples[n * channels + channel] * step
-
-
-@kernel
 def find_extremes(samples: Any, starts: Any, lows: Any, highs: Any) -> None:
     """Lowest and highest sample of the pieces that begin at `starts` and fill the block; no piece is empty."""
     for piece in range(len(starts)):
         stop = starts[piece + 1] if piece + 1 < len(starts) else len(samples)
-        low, high = samples[starts[piece]], samples[starts[piece]]
-        for n in range(starts[piece], stop):
-            low = samples[n] if samples[n] < low else low
-            high = samples[n] if samples[n] > high else high
+        part = samples[starts[piece] : stop]
+        low, high = part[0], part[0]
+        for n in range(len(part)):
+            low = min(low, part[n])
+            high = max(high, part[n])
         lows[piece], highs[piece] = low, high
 
 
@@ -222,73 +280,99 @@ def weight_four(first: FloatArray, second: FloatArray, samples: FloatArray, stat
 
 
 @kernel
-def seek_peak(sound: FloatArray, intervals: int, taps: FloatArray, sum_bound: float, near_bound: float,
-              curve_bounds: FloatArray, cell: int, highest: FloatArray, points: FloatArray,
-              state: FloatArray) -> int:
-    """First interval of a piece whose interpolated points exceed the peak the most, -1 if none does.
+def seek_peak(samples: Any, channel: int, channels: int, step: float, taps: FloatArray, bounds: FloatArray, cell: int,
+              past: FloatArray, room: FloatArray, patterns: Any, state: FloatArray) -> int:
+    """First frame interval of a channel whose interpolated points exceed the peak the most, -1 if none does.
 
-    The bounds and their proof: dsp.truepeak. taps: (reach, phases); highest: one number per cell of frames; points:
-    (phases,); state: peak, highest frame or point counted yet, relative and absolute slack of a comparison.
+    The bounds and their proof: dsp.truepeak. samples: interleaved, `step` to one; taps: (reach, phases); bounds: the
+    two of a frame's size, then one for each bend; past: the reach - 1 frames before, afterwards the last of these;
+    state: peak, highest frame or point counted yet, relative and absolute slack of a comparison. Intervals count from
+    the one that begins at past[reach // 2 - 1]. room: (3, frames worked on at once and two cells); patterns is the same
+    memory as int64: without their signs the bits of numbers are ordered as the numbers are, and whole numbers are
+    compared many at a time.
     """
     reach, phases = taps.shape
     middle = reach // 2 - 1
     bends = reach - 2
+    unsigned = 0x7FFFFFFFFFFFFFFF
+    sum_bound, near_bound, curve_bounds = bounds[0], bounds[1], bounds[2:]
     curve_bound = 0.0
     for k in range(bends):
         curve_bound += curve_bounds[k]
     peak, floor, slack, rounding = state[0], state[1], state[2], state[3]
-    for c in range(len(highest)):
-        m0, m1, m2, m3 = 0.0, 0.0, 0.0, 0.0
-        # Four maxima side by side, so that none waits for the one before.
-        for n in range(c * cell, (c + 1) * cell, 4):
-            v0, v1, v2, v3 = abs(sound[n]), abs(sound[n + 1]), abs(sound[n + 2]), abs(sound[n + 3])
-            m0 = v0 if v0 > m0 else m0
-            m1 = v1 if v1 > m1 else m1
-            m2 = v2 if v2 > m2 else m2
-            m3 = v3 if v3 > m3 else m3
-        highest[c] = max(m0, m1, m2, m3)
-        if c > 0 and (c + 1) * cell <= middle + intervals:
-            floor = max(floor, highest[c])
-    wanted = floor * slack
+    points, bend, bend_patterns = room[2, :phases], room[2, phases:], patterns[2, phases:]
+    frames = len(samples) // channels
+    most_at_once = room.shape[1] - 2 * cell
     found = -1
-    for c in range(len(highest) - 1):
-        reached = max(highest[c], highest[c + 1])
-        if reached == 0.0 or reached * (sum_bound + rounding) < wanted:
-            continue
-        begin = c * cell
-        end = min(begin + cell, intervals)
-        m0, m1 = 0.0, 0.0
-        for n in range(begin, begin + cell + bends, 2):
-            v0 = abs((sound[n] + sound[n + 2]) - 2.0 * sound[n + 1])
-            v1 = abs((sound[n + 1] + sound[n + 3]) - 2.0 * sound[n + 2])
-            m0 = v0 if v0 > m0 else m0
-            m1 = v1 if v1 > m1 else m1
-        bent = curve_bound * max(m0, m1) + rounding * reached
-        if reached * near_bound + bent < wanted:
-            continue
-        for n in range(begin, end):
-            near = max(abs(sound[n + middle]), abs(sound[n + middle + 1])) * near_bound
-            if near + bent < wanted:
+    for at in range(0, frames, most_at_once):
+        intervals = min(most_at_once, frames - at)
+        cells = (intervals + cell - 1) // cell
+        sound, sound_patterns = room[0, : (cells + 1) * cell], patterns[0, : (cells + 1) * cell]
+        highest, highest_patterns = room[1, : cells + 1], patterns[1, : cells + 1]
+        for k in range(len(past)):
+            sound[k] = past[k]
+        fresh = sound[reach - 1 : reach - 1 + intervals]
+        if channels == 1:
+            new = samples[at : at + intervals]
+            for n in range(len(fresh)):
+                fresh[n] = new[n] * step
+        else:
+            mine = samples[at * channels + channel :: channels]
+            for n in range(len(fresh)):
+                fresh[n] = mine[n] * step
+        # What fills the last cell only has to be harmless: a straight line on from the last frame is.
+        sound[reach - 1 + intervals :] = fresh[intervals - 1]
+        for c in range(cells + 1):
+            part = sound_patterns[c * cell : (c + 1) * cell]
+            most = np.int64(0)
+            for n in range(len(part)):
+                most = max(most, part[n] & unsigned)
+            highest_patterns[c] = most
+            # Frames before the first or after the last interval of this piece are counted with others.
+            if c > 0 and (c + 1) * cell <= middle + intervals:
+                floor = max(floor, highest[c])
+        wanted = floor * slack
+        for c in range(cells):
+            reached = max(highest[c], highest[c + 1])
+            if reached == 0.0 or reached * (sum_bound + rounding) < wanted:
                 continue
-            s0, s1 = rounding * reached, 0.0
-            for k in range(0, bends, 2):
-                s0 += curve_bounds[k] * abs((sound[n + k] + sound[n + k + 2]) - 2.0 * sound[n + k + 1])
-                s1 += curve_bounds[k + 1] * abs((sound[n + k + 1] + sound[n + k + 3]) - 2.0 * sound[n + k + 2])
-            if near + s0 + s1 < wanted:
+            begin = c * cell
+            end = min(begin + cell, intervals)
+            one, two, three = sound[begin:], sound[begin + 1 :], sound[begin + 2 :]
+            for n in range(cell + bends):
+                bend[n] = (one[n] + three[n]) - 2.0 * two[n]
+            most = np.int64(0)
+            for n in range(cell + bends):
+                most = max(most, bend_patterns[n] & unsigned)
+            bend_patterns[cell + bends] = most
+            bent = curve_bound * bend[cell + bends] + rounding * reached
+            if reached * near_bound + bent < wanted:
                 continue
-            points[:] = 0.0
-            for k in range(reach):
-                x = sound[n + k]
+            for n in range(begin, end):
+                near = max(abs(sound[n + middle]), abs(sound[n + middle + 1])) * near_bound
+                if near + bent < wanted:
+                    continue
+                s0, s1 = rounding * reached, 0.0
+                for k in range(0, bends, 2):
+                    s0 += curve_bounds[k] * abs((sound[n + k] + sound[n + k + 2]) - 2.0 * sound[n + k + 1])
+                    s1 += curve_bounds[k + 1] * abs((sound[n + k + 1] + sound[n + k + 3]) - 2.0 * sound[n + k + 2])
+                if near + s0 + s1 < wanted:
+                    continue
+                points[:] = 0.0
+                for k in range(reach):
+                    x = sound[n + k]
+                    for p in range(phases):
+                        points[p] += x * taps[k, p]
+                best = 0.0
                 for p in range(phases):
-                    points[p] += x * taps[k, p]
-            best = 0.0
-            for p in range(phases):
-                v = abs(points[p])
-                best = v if v > best else best
-            if best > peak:
-                peak, found = best, n
-                floor = max(floor, peak)
-                wanted = floor * slack
+                    v = abs(points[p])
+                    best = v if v > best else best
+                if best > peak:
+                    peak, found = best, at + n
+                    floor = max(floor, peak)
+                    wanted = floor * slack
+        for k in range(len(past)):
+            past[k] = sound[intervals + k]
     state[0], state[1] = peak, floor
     return found
 

@@ -73,9 +73,10 @@ class Curve:
         """Smoothed reduction in dB of a block, shape (frames,), and the state (2,) for the next one."""
         held = np.zeros(2) if state is None else state.copy()
         sound = np.ascontiguousarray(samples, dtype=np.float64)
-        smooth = np.empty_like(sound)
-        compiled.follow_reduction(sound, self._knee_start, self.threshold_db, 1 - 1 / self.ratio, self.knee_db,
-                                  self.attack, self.release, held, smooth)
+        wanted, smooth = np.empty_like(sound), np.empty_like(sound)
+        compiled.reduce_statically(sound, sound.view(np.int64), self._knee_start, self.threshold_db, 1 - 1 / self.ratio,
+                                   self.knee_db, smooth, smooth.view(np.int64), wanted)
+        compiled.smooth_reduction(wanted, self.attack, self.release, held, smooth)
         return smooth, held
 
 
@@ -97,7 +98,7 @@ def compress(curve: Curve, samples: FloatArray,
     state : np.ndarray [shape=(2,), float64]
     """
     smooth, held = curve.reduction_of(samples, state)
-    gain = (curve.makeup_db - smooth) * (1 / compiled.DB_OF_LOG)
-    np.exp(gain, out=gain)
-    gain *= samples
-    return gain, smooth, held
+    sound = np.ascontiguousarray(samples, dtype=np.float64)
+    out, powers = np.empty_like(sound), np.empty_like(sound)
+    compiled.apply_reduction(sound, smooth, curve.makeup_db, powers, powers.view(np.int64), out)
+    return out, smooth, held

@@ -48,12 +48,25 @@ IntArray = npt.NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Interpolator:
-    """Taps by phase, shape (48, 16), and the constants of the bounds: L, N and G, shape (46,)."""
+    """Taps by phase, shape (48, 16), and the constants of the bounds, shape (48,): L, N and the 46 of G."""
 
     taps: FloatArray
-    sum_bound: float
-    near_bound: float
-    curve_bounds: FloatArray
+    bounds: FloatArray
+
+    @property
+    def sum_bound(self) -> float:
+        """L."""
+        return float(self.bounds[0])
+
+    @property
+    def near_bound(self) -> float:
+        """N."""
+        return float(self.bounds[1])
+
+    @property
+    def curve_bounds(self) -> FloatArray:
+        """G."""
+        return self.bounds[2:]
 
 
 @functools.cache
@@ -78,7 +91,9 @@ def interpolator() -> Interpolator:
         curve = np.maximum(curve, np.abs(np.cumsum(np.cumsum(rest)))[:-2])
         taps[:, phase] = h
     taps.setflags(write=False)
-    return Interpolator(taps, float(np.abs(taps).sum(axis=0).max()), near, curve)
+    bounds = np.concatenate([[float(np.abs(taps).sum(axis=0).max()), near], curve])
+    bounds.setflags(write=False)
+    return Interpolator(taps, bounds)
 
 
 def interpolate(windows: FloatArray) -> FloatArray:
@@ -155,6 +170,14 @@ def true_peak(samples: npt.ArrayLike) -> FloatArray:
 _rooms = threading.local()
 
 
+def _room() -> FloatArray:
+    """Room to work in, one a thread: asking for it again and again costs more than the work."""
+    if not hasattr(_rooms, "room"):
+        _rooms.room = np.empty((3, _WORK_FRAMES + 2 * _CELL))
+    room: FloatArray = _rooms.room
+    return room
+
+
 class _Channel:
     """One channel: what the taps still need of the past, and the peak so far."""
 
@@ -167,18 +190,18 @@ class _Channel:
         self._next = -_AFTER
         self._ended: tuple[float, int] | None = None
 
-    @property
-    def _room(self) -> FloatArray:
-        """Room to work in, one a thread: asking for it again and again costs more than the work."""
-        if not hasattr(_rooms, "room"):
-            _rooms.room = np.empty((3, _WORK_FRAMES + 2 * _CELL))
-        room: FloatArray = _rooms.room
-        return room
-
     def add(self, flat: npt.NDArray[Any], channel: int = 0, channels: int = 1, step: float = 1.0) -> None:
         """Hear the next frames of one channel of interleaved samples."""
-        for at in range(0, len(flat), channels * _WORK_FRAMES):
-            self._work(flat[at : at + channels * _WORK_FRAMES], channel, channels, step)
+        if not len(flat):
+            return
+        design, room = interpolator(), _room()
+        state = np.array([self.peak, self._floor, _SLACK, _ROUNDING])
+        found = compiled.seek_peak(flat, channel, channels, step, design.taps, design.bounds, _CELL, self._past, room,
+                                   room.view(np.int64), state)
+        self.peak, self._floor = float(state[0]), float(state[1])
+        if found >= 0:
+            self.place = found + self._next
+        self._next += len(flat) // channels
         self._ended = None
 
     def forget(self) -> None:
@@ -190,33 +213,9 @@ class _Channel:
         if self._ended is None:
             copy = _Channel()
             copy.peak, copy.place, copy._floor = self.peak, self.place, self._floor
-            copy._past, copy._next = self._past, self._next
-            copy._work(np.zeros(TAPS - 1), 0, 1, 1.0)
+            copy._past, copy._next = self._past.copy(), self._next
+            copy.add(np.zeros(TAPS - 1))
             # Ringing before the first and after the last frame belongs to those.
             last = self._next + _AFTER - 1
             self._ended = copy.peak, max(0, min(copy.place, last))
         return self._ended
-
-    def _work(self, flat: npt.NDArray[Any], channel: int, channels: int, step: float) -> None:
-        """Examine the intervals that are complete with these frames."""
-        intervals = len(flat) // channels
-        cells = -(-intervals // _CELL)
-        sound = self._room[0, : (cells + 1) * _CELL]
-        sound[: TAPS - 1] = self._past
-        compiled.pick_channel(flat, channel, channels, step, sound[TAPS - 1 : TAPS - 1 + intervals])
-        # What fills the last cell only has to be harmless: a straight line on from the last frame is.
-        sound[TAPS - 1 + intervals :] = sound[TAPS - 2 + intervals]
-        self._seek(sound, intervals)
-        self._past = sound[intervals : intervals + TAPS - 1].copy()
-        self._next += intervals
-
-    def _seek(self, sound: FloatArray, intervals: int) -> None:
-        """Examine a piece by the compiled loop."""
-        design = interpolator()
-        highest, points = self._room[1, : len(sound) // _CELL], self._room[2, :PHASES]
-        state = np.array([self.peak, self._floor, _SLACK, _ROUNDING])
-        found = compiled.seek_peak(sound, intervals, design.taps, design.sum_bound, design.near_bound,
-                                   design.curve_bounds, _CELL, highest, points, state)
-        self.peak, self._floor = float(state[0]), float(state[1])
-        if found >= 0:
-            self.place = found + self._next
