@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import Any, Generic, NamedTuple, ParamSpec, TypeVar
 
 import numpy as np
+import numpy.typing as npt
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -48,21 +49,28 @@ class Kernel(Generic[P, R]):
 
     def __init__(self, loop: Callable[P, R]) -> None:
         self.plain = loop
-        self._entries: dict[tuple[str, ...], tuple[Any, bool]] = {}
+        self._entries: dict[tuple[Any, ...], tuple[Any, bool]] = {}
         functools.update_wrapper(self, loop)
 
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
         """Run the compiled loop, loading or compiling it first if need be."""
         assert not kwargs, "kernels take their arguments by place"
-        kinds: list[str] = []
+        kinds: list[Any] = []
         words: list[int | float] = []
         for arg in args:
-            kinds.append(_lay_out(arg, words))
+            if isinstance(arg, np.ndarray):
+                contiguous = arg.flags.c_contiguous
+                kinds += (arg.dtype, arg.ndim, contiguous)
+                words += (0, 0, arg.size, arg.itemsize, _address(arg, contiguous), *arg.shape, *arg.strides)
+            else:
+                kinds.append(type(arg))
+                words.append(arg)  # type: ignore[arg-type]
         key = tuple(kinds)
         entry = self._entries.get(key)
         if entry is None:
             with _one_at_a_time:
-                entry = self._entries.setdefault(key, _load(self.plain, key))
+                entry = self._entries.get(key) or _load(self.plain, tuple(_kind_of(arg) for arg in args))
+                self._entries[key] = entry
         function, counts = entry
         result, raised = ctypes.c_int64(), ctypes.c_void_p()
         status = function(ctypes.byref(result), ctypes.byref(raised), *words)
@@ -75,19 +83,19 @@ def kernel(loop: Callable[P, R]) -> Kernel[P, R]:
     return Kernel(loop)
 
 
-def _lay_out(arg: Any, words: list[int | float]) -> str:
-    """Append an argument the way compiled code takes it; its kind: an array's type and dimensions, or a number's."""
+def _address(array: npt.NDArray[Any], contiguous: bool) -> int:
+    """Where an array's first item lies; the short way is open to what can be written and is in one piece."""
+    if contiguous and array.size and array.flags.writeable:
+        return ctypes.addressof(ctypes.c_char.from_buffer(array))  # type: ignore[arg-type]
+    address: int = array.__array_interface__["data"][0]
+    return address
+
+
+def _kind_of(arg: Any) -> str:
+    """The kind of an argument: an array's type and dimensions, or a number's."""
     if isinstance(arg, np.ndarray):
-        words += (0, 0, arg.size, arg.itemsize, arg.__array_interface__["data"][0], *arg.shape, *arg.strides)
         return f"{arg.dtype.str[1:]}{'[]' * arg.ndim}{'' if arg.flags.c_contiguous else _STRIDED}"
-    if isinstance(arg, np.uint64):
-        words.append(int(arg))
-        return "u8"
-    if isinstance(arg, float):
-        words.append(float(arg))
-        return "f8"
-    words.append(int(arg))
-    return "i8"
+    return "u8" if isinstance(arg, np.uint64) else "f8" if isinstance(arg, float) else "i8"
 
 
 def _load(loop: Callable[..., Any], kinds: tuple[str, ...]) -> tuple[Any, bool]:
