@@ -8,65 +8,25 @@ peaks before the encoder. The encoders for the phone come with a library; nothin
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
 from layerpipe.dsp.dither import to_pcm
-from layerpipe.dsp.loudness import STEPS_PER_S, step_start, step_starts
 from layerpipe.dsp.truepeak import TruePeakMeter
 from layerpipe.encoding import encode, prepare
-from layerpipe.energies import Energies, Gains, hear
+from layerpipe.energies import Energies, hear
 from layerpipe.errors import Fault, OutputError, RecipeError
-from layerpipe.recipe import Layer
-from layerpipe.sound import BLOCK_FRAMES, FloatArray
-from layerpipe.units import frames_of_s, gain_of_db
+from layerpipe.excerpts import ExcerptSound, Version, excerpt_of, faded_gains
+from layerpipe.units import gain_of_db
 from layerpipe.voiced import Stretch, VoicedSong
 from layerpipe.whole import tidy_files
 
-FADE_IN_S, FADE_OUT_S = 0.05, 0.5
 ROOM_FOR_ROUNDING_DB = 0.001
-
-
-@dataclass(frozen=True)
-class Version:
-    """One way to hear a section."""
-
-    label: str
-    layers: tuple[Layer, ...]
-    with_bed: bool = False
-
-
-@dataclass(frozen=True)
-class Excerpt:
-    """A stretch with its lead-in and ring-out, and where it fades."""
-
-    part: Stretch
-    start: int
-    stop: int
-    fade_in: int
-    fade_out: int
-
-    def fade(self, start: int, stop: int) -> FloatArray:
-        """Gain of song frames start to stop, shape (stop - start,): raised cosines at both ends."""
-        at = np.arange(start, stop)
-        rise = np.clip((at - self.start) / max(self.fade_in, 1), 0, 1) if self.fade_in else np.ones(len(at))
-        fall = np.clip((self.stop - at) / max(self.fade_out, 1), 0, 1) if self.fade_out else np.ones(len(at))
-        gain: FloatArray = (1 - np.cos(np.pi * rise)) / 2 * (1 - np.cos(np.pi * fall)) / 2
-        return gain
-
-
-    def fade_of_steps(self, edges: npt.NDArray[np.int64]) -> FloatArray:
-        """Effective (rms) gain of the fades in each step between edges, shape (steps,)."""
-        rms = np.ones(len(edges) - 1)
-        faded = (edges[:-1] < self.start + self.fade_in) | (edges[1:] > self.stop - self.fade_out)
-        for step in np.flatnonzero(faded):
-            rms[step] = np.sqrt(np.mean(self.fade(int(edges[step]), int(edges[step + 1])) ** 2))
-        return rms
+_KEPT_BYTES = 48 << 20
 
 
 @dataclass(frozen=True)
@@ -106,21 +66,6 @@ def versions_of(song: VoicedSong, names: Sequence[str] = ()) -> tuple[Version, .
     return tuple(asked.values()) if names else tuple(found)
 
 
-def excerpt_of(song: VoicedSong, part: Stretch) -> Excerpt:
-    """A stretch as it is heard: a lead-in of some beats, a ring-out, short fades where the sound is cut."""
-    wanted = song.recipe.preview
-    lead_s = 0.0
-    if part.section is not None and wanted.lead_in_beats:
-        lead_s = wanted.lead_in_beats * song.clock.beat_s(part.section.bars[0])
-    start = max(0, part.start - frames_of_s(lead_s, song.rate_hz))
-    stop = min(song.frames, part.stop + frames_of_s(wanted.ring_out_s, song.rate_hz))
-    # On a step of the energies, so that the file's own gating blocks are the ones that were measured.
-    start = step_start(start * STEPS_PER_S // song.rate_hz, song.rate_hz)
-    fade_in = min(frames_of_s(FADE_IN_S, song.rate_hz), part.start - start) if start > 0 else 0
-    fade_out = min(frames_of_s(FADE_OUT_S, song.rate_hz), stop - part.stop) if stop < song.frames else 0
-    return Excerpt(part, start, stop, fade_in, fade_out)
-
-
 def make_previews(song: VoicedSong, energies: Energies, folder: Path, parts: Sequence[Stretch],
                   versions: Sequence[Version], *, workers: int,
                   advance: Callable[[float], None] = lambda share: None) -> list[Listening]:
@@ -150,16 +95,19 @@ def make_previews(song: VoicedSong, energies: Energies, folder: Path, parts: Seq
         tidy_files(folder)
     except OSError as refusal:
         raise OutputError(f"{folder}: cannot be written: {refusal.strerror or refusal}") from refusal
-    with ThreadPoolExecutor(workers) as pool:
+    wanted = {version.label for version in versions}
+    left = _KEPT_BYTES
+    with ThreadPoolExecutor(workers) as pool, ThreadPoolExecutor(workers) as meters:
         ready = pool.submit(prepare, song.recipe.preview.format)
-        peaks = [[pool.submit(_true_peak_dbtp, song, excerpt_of(song, part), version) for version in versions_of(song)]
-                 for part in parts]
-        ready.result()
-        wanted = {version.label for version in versions}
         jobs = []
-        for part, found in zip(parts, peaks, strict=True):
-            rows = _plan(song, energies, part, [peak.result() for peak in found])
-            jobs += [pool.submit(_write, song, folder, *row) for row in rows if row[1].label in wanted]
+        for part in parts:
+            excerpt = excerpt_of(song, part)
+            weight = 4 * len(song.voices) * (excerpt.stop - excerpt.start)
+            sound = ExcerptSound(song, excerpt, keep=weight <= left)
+            left -= weight if sound.keep else 0
+            rows = _plan(song, energies, sound, meters)
+            ready.result()
+            jobs += [pool.submit(_write, sound, folder, row) for row in rows if row.version.label in wanted]
         made = []
         for job in jobs:
             made.append(job.result())
@@ -167,21 +115,28 @@ def make_previews(song: VoicedSong, energies: Energies, folder: Path, parts: Seq
     return made
 
 
-Planned = tuple[Excerpt, Version, float | None, float | None, float]
+@dataclass(frozen=True)
+class _Planned:
+    """A version of a section: gain in dB (None: silent), loudness and true peak with that gain."""
+
+    version: Version
+    gain_db: float | None
+    lufs: float | None
+    true_peak_dbtp: float
 
 
-def _plan(song: VoicedSong, energies: Energies, part: Stretch, peaks: Sequence[float]) -> list[Planned]:
-    """Excerpt, version, gain in dB (None: silent), loudness and true peak of every version of a section."""
-    excerpt = excerpt_of(song, part)
-    versions = versions_of(song)
-    # Loudness costs next to nothing; the peaks were looked for beforehand.
-    blends = hear(energies, [_faded(song, excerpt, version) for version in versions], excerpt.start, excerpt.stop)
+def _plan(song: VoicedSong, energies: Energies, sound: ExcerptSound, pool: ThreadPoolExecutor) -> list[_Planned]:
+    """All versions of a section, whichever will be written: their loudness hangs together."""
+    excerpt, versions = sound.excerpt, versions_of(song)
+    peaks = _true_peaks_dbtp(sound, versions, pool)
+    blends = hear(energies, [faded_gains(song, excerpt, version) for version in versions], excerpt.start, excerpt.stop)
     lufs = [blend.readings(excerpt.start, excerpt.stop).integrated_lufs for blend in blends]
     # A layer that rests here may sound in the lead-in or the ring-out; that is no version of this section.
-    lufs = [-math.inf if _rests(song, part, version) else loud for version, loud in zip(versions, lufs, strict=True)]
+    lufs = [-math.inf if _rests(song, excerpt.part, version) else loud
+            for version, loud in zip(versions, lufs, strict=True)]
     gains = equal_gains_db(lufs, peaks, song.recipe.preview.loudness_lufs, song.recipe.preview.ceiling_dbtp)
-    return [(excerpt, version, gain, None if loud is None or gain is None else loud + gain,
-             peak if gain is None else peak + gain)
+    return [_Planned(version, gain, None if loud is None or gain is None else loud + gain,
+                     peak if gain is None else peak + gain)
             for version, gain, loud, peak in zip(versions, gains, lufs, peaks, strict=True)]
 
 
@@ -217,59 +172,32 @@ def equal_gains_db(lufs: Sequence[float | None], true_peaks_dbtp: Sequence[float
     return [None if peak == -math.inf else alike for peak in true_peaks_dbtp]
 
 
-def _faded(song: VoicedSong, excerpt: Excerpt, version: Version) -> tuple[Gains, Gains]:
-    """A version's gains of both sides in every step, fades included."""
-
-    def side(n: int) -> Gains:
-        rows = song.rows(version.layers, n)
-
-        def faded(first: int, stop: int) -> FloatArray:
-            gains = rows(first, stop)
-            if version.with_bed:
-                gains = gains + song.bed_row(n)
-            return gains * excerpt.fade_of_steps(step_starts(first, stop, song.rate_hz))[:, None]
-
-        return faded
-
-    return side(0), side(1)
+def _true_peaks_dbtp(sound: ExcerptSound, versions: Sequence[Version], pool: ThreadPoolExecutor) -> list[float]:
+    """True peak of every version of an excerpt; a piece is mixed while the one before is measured."""
+    meters = [TruePeakMeter(2) for _ in versions]
+    measured: list[Future[None]] = []
+    for _, sounds in sound.versions(versions):
+        for future in measured:
+            future.result()
+        measured = [pool.submit(meter.add, one) for meter, one in zip(meters, sounds, strict=True)]
+    for future in measured:
+        future.result()
+    return [meter.peak_dbtp for meter in meters]
 
 
-def _heard(song: VoicedSong, excerpt: Excerpt, version: Version) -> Iterator[FloatArray]:
-    """A version of an excerpt, block by block, each (frames, 2), faded."""
-    for at, blocks in song.blocks(excerpt.start, excerpt.stop, BLOCK_FRAMES):
-        end = at + len(blocks[0])
-        sound = song.layer_of(version.layers[0], blocks, at)
-        for layer in version.layers[1:]:
-            sound += song.layer_of(layer, blocks, at)
-        if version.with_bed and song.bed is not None:
-            sound += song.bed.read(at, end) * song.bed_gain
-        if at < excerpt.start + excerpt.fade_in or end > excerpt.stop - excerpt.fade_out:
-            sound *= excerpt.fade(at, end)[:, None]
-        yield sound
-
-
-def _true_peak_dbtp(song: VoicedSong, excerpt: Excerpt, version: Version) -> float:
-    """True peak of a version of an excerpt."""
-    meter = TruePeakMeter(2)
-    for sound in _heard(song, excerpt, version):
-        meter.add(sound)
-    return meter.peak_dbtp
-
-
-def _write(song: VoicedSong, folder: Path, excerpt: Excerpt, version: Version, gain_db: float | None,
-           lufs: float | None, true_peak_dbtp: float) -> Listening:
+def _write(sound: ExcerptSound, folder: Path, planned: _Planned) -> Listening:
     """One listening file."""
+    song, excerpt, version = sound.song, sound.excerpt, planned.version
     section, seconds = excerpt.part.name, (excerpt.stop - excerpt.start) / song.rate_hz
-    if gain_db is None:
-        return Listening(section, version.label, None, None, lufs, true_peak_dbtp, seconds)
-    gain = gain_of_db(gain_db)
+    if planned.gain_db is None:
+        return Listening(section, version.label, None, None, planned.lufs, planned.true_peak_dbtp, seconds)
+    gain = gain_of_db(planned.gain_db)
     pcm = np.empty((excerpt.stop - excerpt.start, 2), np.int32)
-    at = 0
-    for sound in _heard(song, excerpt, version):
-        pcm[at : at + len(sound)], _ = to_pcm(sound * gain, 24)
-        at += len(sound)
+    for at, (piece,) in sound.versions([version]):
+        first = at - excerpt.start
+        pcm[first : first + len(piece)], _ = to_pcm(piece, 24, gain=gain)
     song_named = song.recipe.song
     path = folder / f"{section} - {version.label}.{song.recipe.preview.format}"
     encode(path, pcm, song.rate_hz, song.recipe.preview.format, title=f"{song_named.title}: {section}, {version.label}",
            artist=song_named.artist, song=song_named.title, section=section, version=version.label)
-    return Listening(section, version.label, path, gain_db, lufs, true_peak_dbtp, seconds)
+    return Listening(section, version.label, path, planned.gain_db, planned.lufs, planned.true_peak_dbtp, seconds)

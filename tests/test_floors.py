@@ -16,7 +16,7 @@ FLOORS = [
                          "recipe_schema", "toml_lines", "toml_edit", "clock", "containers", "facts", "wav", "broadcast",
                          "conversion", "chain_words", "file_names"}),
     ("stages", {"takes", "moves", "chain", "layers", "products", "energies", "store"}),
-    ("the song", {"voiced", "drafting"}),
+    ("the song", {"voiced", "excerpts", "drafting"}),
     ("the listening side", {"hearing"}),
     ("what leaves the house", {"encoding", "drawing", "glance", "sheet_pictures", "printing", "preview",
                                "bounce", "stem_blends", "manifest", "delivery", "sheet",
