@@ -1,14 +1,12 @@
 """Clicks: what is over within 3 ms and is no note. Buttons, nails, picks, keys, digital ticks.
 
 Powers are means of squares in slices of 1/6000 s; "mid" is above 150 Hz, "upper" above 1 kHz, "high" above 3 kHz.
-A suspect is a slice, or a few, louder above 3 kHz than the level around. What rings is then predicted away: a long
-autoregressive model of the 60 ms before and after, whose residual is noise where strings ring on. Three things make
-it a click: its residual is one that noise does not reach by chance (a slice of Gaussian noise is chi-square
-distributed with about 8 degrees of freedom: 7 times its mean once in 4e8 slices, or 18 hours); it stands alone, at
-least 3 dB over every other slice within 50 ms, which the teeth of a bright string, strums and squeaks never do; and
-no new sound follows: a note leaves more behind it than a room makes of a click.
-Clicks as outliers of an AR residual: Godsill, Rayner, "Digital Audio Restoration", Springer 1998. The long model:
-trials on plucked strings; shorter ones leave the teeth of bright strings standing.
+A suspect is a slice, or a few, louder above 3 kHz than the level around, or a frame that peaks there. What rings is
+then predicted away (see `ringing`), and three things make it a click: its residual is one that noise does not reach by
+chance (a slice of Gaussian noise is chi-square distributed with about 8 degrees of freedom: 7 times its mean once in
+4e8 slices, or 18 hours; a frame passes 6 times its rms once in 5e8); it stands alone within 50 ms, which the teeth of a
+bright string, strums and squeaks never do; and no new sound follows: a note leaves more behind it than a room makes of
+a click. The fainter a click, the more alone it must stand.
 """
 
 from __future__ import annotations
@@ -19,47 +17,50 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from layerpipe.hearing.ringing import WIDTHS, Lone, lone_of, loudest, span_of
 from layerpipe.sound import FloatArray
 
 SLICES_PER_S = 6000
-WIDTHS = (1, 2, 6, 18)
-"""Slices that are tried as the length of a click: 0.17, 0.33, 1 and 3 ms."""
-OVER_MEAN = (7.0, 4.8, 3.2, 2.8)
-"""How far over the mean the mean of so many slices must lie: equally improbable in Gaussian noise."""
-SUSPECT = (4.5, 3.5, 2.5, 2.0)
-ALONE, NEARLY_ALONE = 2.0, 0.7
+SUSPECT, SUSPECT_SAMPLE = (4.5, 3.5, 2.5, 2.0), 4.6
+"""How far over the level around a mean of so many slices (`WIDTHS`), or a frame over its rms, is looked at."""
+LEAST_CREST, NEARLY_ALONE = 3.2, 0.35
+"""A frame over the rms on both sides, and the power over the loudest other: below that no model is asked."""
+OVER, ALONE, LONG_ALONE = 1.0, 2.0, 2.3
+FAINT_OVER, FAINT_ALONE, FAINT_SAMPLE_ALONE = 1.2, 3.2, 1.6
+SAMPLE_OVER, SAMPLE_ALONE = 5.9, 1.4
+HAND_ALONE, HAND_SAMPLE_ALONE = 6.0, 1.8
+"""What stands so far alone is a click even while a hand comes down."""
 RISES = (1.8, 1.45, 1.4)
 """How much more there must be after than before, in mid, upper and high, for something new to sound."""
 COMING = 3.0
 """A level that rises by so much in the 20 ms before is a strum on its way through the strings."""
 LEFT_BEHIND = 0.2
 """Share of a click's energy that a small room gives back within 40 ms; a note gives more."""
-FAINTEST_OVER_DB = 12.5
-"""Peak over the rms around: what is less is a whim of noise or of a string, and hardly heard."""
+CLEAR_DB, FAINTEST_DB = 12.5, 8.5
+"""Peak over the rms around: clear, and what is less than a whim of noise or of a string, and hardly heard."""
 SPREAD = 0.5
 """Share of its energy that a click may have in the 8 ms on both sides; a hand on the strings has more."""
 HAND_LEAVES = 0.3
 """Share of the power above 150 Hz that a hand leaves after 20 to 50 ms; what rings by itself keeps more."""
-ORDER = 256
-RIDGE = 1e-4
-"""As if noise 40 dB down were there: an empty band, above a band limit, would make the model ring."""
 MOST_NEIGHBOURS = 3
 NEIGHBOURHOOD_S = 0.15
 MOST_CLICKS = 5000
 EDGE_S = 0.01
+MID, UPPER, HIGH = range(3)
 _MS = SLICES_PER_S // 1000
 _BACK, _AHEAD = 90 * _MS, 110 * _MS
 
 
 @dataclass(frozen=True)
 class Candidate:
-    """A click: where, how far it peaks over the rms above 3 kHz around it, its peak, and the rms above 150 Hz."""
+    """A click: where, how far it peaks over the rms above 3 kHz around it, its peak there, and how long it is."""
 
     at_s: float
     over_db: float
     peak: float
-    mid_rms: float
     width_s: float
+    alone: float
+    """How many times the loudest power within 50 ms it has, once what rings is taken away."""
 
 
 class ClickSearch:
@@ -70,6 +71,8 @@ class ClickSearch:
         self._step = max(1, round(rate_hz / SLICES_PER_S))
         self._rest = np.zeros((3, 0))
         self._power = np.zeros((3, 0))
+        self._crest = np.zeros(0)
+        self._sums = np.zeros((3, 1))
         self._sound = np.zeros(0)
         self._first = 0
         self._done = 0
@@ -86,11 +89,14 @@ class ClickSearch:
         whole = bands.shape[1] // step
         rows = bands[:, : whole * step]
         self._rest = bands[:, whole * step :]
-        self._power = np.concatenate([self._power, (rows * rows).reshape(3, whole, step).mean(axis=2)], axis=1)
-        self._sound = np.concatenate([self._sound, rows[2]])
+        squares = (rows * rows).reshape(3, whole, step)
+        self._power = np.concatenate([self._power, squares.mean(axis=2)], axis=1)
+        self._crest = np.concatenate([self._crest, squares[HIGH].max(axis=1, initial=0.0)])
+        self._sound = np.concatenate([self._sound, rows[HIGH]])
         self._judge(self._first + self._power.shape[1] - _AHEAD)
         keep = max(self._done - self._first - _BACK, 0)
-        self._power, self._sound = self._power[:, keep:], self._sound[keep * step :]
+        self._power, self._crest = self._power[:, keep:], self._crest[keep:]
+        self._sound = self._sound[keep * step :]
         self._first += keep
 
     def end(self) -> list[Candidate]:
@@ -100,10 +106,11 @@ class ClickSearch:
             # What would follow the take is taken for what came last, mirrored.
             back = min(count, _AHEAD)
             self._power = np.concatenate([self._power, self._power[:, ::-1][:, :back]], axis=1)
+            self._crest = np.concatenate([self._crest, self._crest[::-1][:back]])
             self._sound = np.concatenate([self._sound, self._sound[::-1][: back * self._step]])
             self._judge(self._first + count)
         # The first and the last moment of a file are cuts of whoever exported it.
-        end_s = count * self._slice_s + self._first * self._slice_s
+        end_s = (self._first + count) * self._slice_s
         self._found = [click for click in self._found if EDGE_S < click.at_s < end_s - EDGE_S]
         at_s = np.array([click.at_s for click in self._found])
         around = [np.count_nonzero(np.abs(at_s - click.at_s) < NEIGHBOURHOOD_S) for click in self._found]
@@ -114,9 +121,10 @@ class ClickSearch:
         start = self._done
         if stop <= start:
             return
-        high, off = self._power[2], self._first
+        high, off = self._power[HIGH], self._first
         reach, gap = 30 * _MS, 4 * _MS
-        running = np.concatenate([[0.0], np.cumsum(high)])
+        self._sums = np.concatenate([np.zeros((3, 1)), np.cumsum(self._power, axis=1)], axis=1)
+        running = self._sums[HIGH]
         here = np.arange(start - off, stop - off)
         low = np.maximum(here - reach, 0)
         before = (running[here] - running[low]) / np.maximum(here - low, 1)
@@ -124,159 +132,102 @@ class ClickSearch:
         after = (running[ahead] - running[begin]) / np.maximum(ahead - begin, 1)
         # The quieter side decides who is looked at closely; both sides decide who stays.
         base = np.minimum(before, after) + 1e-30
-        suspects = np.zeros(len(here), dtype=bool)
+        suspects = self._crest[here] > SUSPECT_SAMPLE**2 * base
         for width, over in zip(WIDTHS, SUSPECT, strict=True):
             end = np.minimum(here + width, len(high))
             suspects |= (running[end] - running[here]) / width > over * base
+        level = np.maximum(before, after)
         for index in _tops(here[suspects], high):
+            highest = float(self._crest[max(index - 2, 0) : index + 3].max())
+            if highest < LEAST_CREST**2 * level[min(index - int(here[0]), len(level) - 1)]:
+                continue
             click = self._look(index)
             if click is not None and len(self._found) < MOST_CLICKS:
                 self._found.append(click)
         self._done = stop
 
+    def _mean(self, band: int, start: int, stop: int) -> float:
+        """Mean power of a band over slices; 0 where there are none."""
+        start, stop = max(start, 0), min(stop, self._power.shape[1])
+        return float(self._sums[band, stop] - self._sums[band, start]) / (stop - start) if stop > start else 0.0
+
     def _look(self, at: int) -> Candidate | None:
         """Judge one suspect, the loudest slice of its surroundings."""
-        high = self._power[2]
-        start, stop, width = _span(high, at)
-        before, after = high[max(start - 45 * _MS, 0) : max(start - 2 * _MS, 0)], high[stop + 4 * _MS : stop + 45 * _MS]
-        if len(before) < 5 * _MS or len(after) < 5 * _MS:
+        high, count = self._power[HIGH], self._power.shape[1]
+        start, stop, width = span_of(high, at)
+        if start < 7 * _MS or stop > count - 9 * _MS:
             return None
-        base = max(float(before.mean()), float(after.mean()), 1e-22)
-        energy = float(high[start:stop].mean())
-        if energy < 2.0 * base or self._something_new(start, stop) or self._hand_comes_down(start, stop):
+        base = max(self._mean(HIGH, start - 45 * _MS, start - 2 * _MS),
+                   self._mean(HIGH, stop + 4 * _MS, stop + 45 * _MS), 1e-22)
+        energy = self._mean(HIGH, start, stop)
+        if self._something_new(start, stop):
             return None
-        # Before the long model is asked: the loudest within 50 ms, or nearly so.
-        others = np.concatenate([before, after])
-        running = np.concatenate([[0.0], np.cumsum(others)])
-        if energy < NEARLY_ALONE * (running[width:] - running[:-width]).max() / width:
+        others = max(loudest(high[max(start - 45 * _MS, 0) : start - 2 * _MS], width),
+                     loudest(high[stop + 4 * _MS : stop + 45 * _MS], width))
+        if energy < NEARLY_ALONE * others:
             return None
-        found = self._stands_out(at)
-        if found is None:
+        step, first = self._step, max(at - 60 * _MS, 0)
+        lone = lone_of(self._sound[first * step : (at + 60 * _MS) * step], at - first, step, _MS)
+        if lone is None:
             return None
-        start, stop = found
-        step = self._step
-        if self._spreads(start, stop, base):
-            return None
+        start, stop = lone.start + first, lone.stop + first
         peak = float(np.abs(self._sound[start * step : stop * step]).max())
-        mid = self._power[0, max(at - 30 * _MS, 0) : max(at - 2 * _MS, 1)].mean()
         beside = np.concatenate([high[max(start - 25 * _MS, 0) : max(start - 2 * _MS, 1)],
                                  high[stop + 4 * _MS : stop + 25 * _MS]])
-        over_db = float(20 * np.log10(peak / np.sqrt(beside.mean() + 1e-30)))
-        if over_db < FAINTEST_OVER_DB:
+        over_db = float(20 * np.log10(peak / np.sqrt(beside.mean() + 1e-30) + 1e-30))
+        if not _is_alone(lone, over_db) or self._spreads(start, stop, base):
             return None
-        return Candidate((self._first + at + 0.5) * step / self._rate_hz, over_db, peak,
-                         float(np.sqrt(mid)), (stop - start) * step / self._rate_hz)
+        if self._hand_comes_down(start, stop) and not (
+                lone.alone > HAND_ALONE and lone.sample_alone > HAND_SAMPLE_ALONE):
+            return None
+        return Candidate((self._first + at + 0.5) * self._slice_s, over_db, peak, (stop - start) * self._slice_s,
+                         lone.alone)
 
     def _spreads(self, start: int, stop: int, base: float) -> bool:
         """Whether much of the energy lies beside the 3.3 ms that hold most of it: a hand, a squeak."""
-        high = self._power[2]
         widest = WIDTHS[-1] + 2
-        first = max(stop - widest, 0)
-        running = np.concatenate([[0.0], np.cumsum(high[first : start + widest])])
+        first, last = max(stop - widest, 0), min(start + widest, self._power.shape[1])
+        running = self._sums[HIGH, first : last + 1]
         first += int(np.argmax(running[widest:] - running[:-widest]))
-        excess = float(high[first : first + widest].sum()) - base * widest
         stop = first + widest
-        beside = np.concatenate([high[max(first - 8 * _MS, 0) : first], high[stop : stop + 8 * _MS]])
-        chance = 2 * base * math.sqrt(len(beside) / 4)
-        return bool(float(beside.sum()) - base * len(beside) > SPREAD * excess + chance)
+        excess = (self._mean(HIGH, first, stop) - base) * widest
+        before, after = max(first - 8 * _MS, 0), min(stop + 8 * _MS, self._power.shape[1])
+        length = first - before + after - stop
+        beside = self._mean(HIGH, before, first) * (first - before) + self._mean(HIGH, stop, after) * (after - stop)
+        chance = 2 * base * math.sqrt(length / 4)
+        return beside - base * length > SPREAD * excess + chance
 
     def _hand_comes_down(self, start: int, stop: int) -> bool:
         """Whether what rang before is stopped: a click stops no string."""
-        mid = self._power[0]
-        before = float(mid[max(start - 40 * _MS, 0) : max(start - 5 * _MS, 1)].mean())
-        after = float(mid[stop + 20 * _MS : stop + 50 * _MS].mean())
-        return after < HAND_LEAVES * before
+        before = self._mean(MID, start - 40 * _MS, start - 5 * _MS)
+        return self._mean(MID, stop + 20 * _MS, stop + 50 * _MS) < HAND_LEAVES * before
 
     def _something_new(self, start: int, stop: int) -> bool:
         """Whether more sounds after than before, more than a room would make of the click: a note."""
-        for power, rise in zip(self._power, RISES, strict=True):
-            early, late = np.array_split(power[max(start - 45 * _MS, 0) : max(start - 3 * _MS, 2)], 2)
-            if late.mean() > COMING * early.mean():
+        for band, rise in enumerate(RISES):
+            early = self._mean(band, start - 45 * _MS, start - 24 * _MS)
+            late = self._mean(band, start - 24 * _MS, start - 3 * _MS)
+            if early > 0.0 and late > COMING * early:
                 return True
-            before = float(early.mean() + late.mean()) / 2
-            soon = power[stop + 4 * _MS : stop + 45 * _MS]
-            after = float(soon.mean())
-            click = float(power[start:stop].sum()) - before * (stop - start)
-            if after > rise * before and (after - before) * len(soon) > LEFT_BEHIND * max(click, 0.0):
+            before = self._mean(band, start - 45 * _MS, start - 3 * _MS)
+            after = self._mean(band, stop + 4 * _MS, stop + 45 * _MS)
+            click = (self._mean(band, start, stop) - before) * (stop - start)
+            if after > rise * before and (after - before) * 41 * _MS > LEFT_BEHIND * max(click, 0.0):
                 return True
         return False
 
-    def _stands_out(self, at: int) -> tuple[int, int] | None:
-        """First slice and end of the click, if the residual of what rings shows it alone."""
-        step = self._step
-        first, last = max(at - 60 * _MS, 0), min(at + 60 * _MS, self._power.shape[1])
-        sound = self._sound[first * step : last * step]
-        place = at - first
-        hole = slice(max(place - 2 * _MS, 0) * step, (place + 4 * _MS) * step)
-        residual = _residual(sound, hole)
-        if residual is None:
-            return None
-        power = (residual * residual)[: len(residual) // step * step].reshape(-1, step).mean(axis=1)
-        near = slice(max(place - _MS, 0), place + _MS)
-        place = near.start + int(np.argmax(power[near]))
-        start, stop, width = _span(power, place)
-        others = np.concatenate([power[ORDER // step + 1 : max(start - 2 * _MS, 0)], power[stop + 4 * _MS :]])
-        if len(others) < 30 * _MS:
-            return None
-        sides = [side.mean() for side in (power[ORDER // step + 1 : max(start - 2 * _MS, 0)][-45 * _MS :],
-                                          power[stop + 4 * _MS :][: 45 * _MS]) if len(side) > 5 * _MS]
-        energy = float(power[start:stop].mean())
-        if energy < OVER_MEAN[WIDTHS.index(width)] * max(sides):
-            return None
-        if width > 1:
-            others = np.convolve(others, np.ones(width) / width, mode="valid")
-        if energy < ALONE * others.max(initial=0.0):
-            return None
-        return start + first, stop + first
 
-
-def mend(sound: FloatArray, start: int, stop: int) -> FloatArray:
-    """A copy of a sound in which frames start to stop are foretold from both sides, and faded from one to the other.
-
-    What a click covered comes back; what a note began does not go away, for it still rings after `stop`.
-    """
-    mended = sound.copy()
-    before, after = sound[max(start - 8 * ORDER, 0) : start], sound[stop : stop + 8 * ORDER]
-    if len(before) < 4 * ORDER or len(after) < 4 * ORDER:
-        return mended
-    rise = np.linspace(0.0, 1.0, stop - start)
-    mended[start:stop] = ((1 - rise) * _go_on(before, stop - start) + rise * _go_on(after[::-1], stop - start)[::-1])
-    return mended
-
-
-def _go_on(sound: FloatArray, frames: int) -> FloatArray:
-    """How a sound goes on if nothing new happens."""
-    from scipy.linalg import solve_toeplitz
-    from scipy.signal import lfilter, lfiltic
-
-    windowed = sound * np.hanning(len(sound))
-    size = 1 << (2 * len(sound)).bit_length()
-    correlation = np.fft.irfft(np.abs(np.fft.rfft(windowed, size)) ** 2, size)[: ORDER + 1]
-    if correlation[0] <= 1e-18:
-        return np.zeros(frames)
-    correlation[0] *= 1 + 1e-9
-    model = np.concatenate([[1.0], -solve_toeplitz(correlation[:-1], correlation[1:], check_finite=False)])
-    state = lfiltic([1.0], model, sound[::-1][:ORDER])
-    further: FloatArray = lfilter([1.0], model, np.zeros(frames), zi=state)[0]
-    return further
-
-
-def _residual(sound: FloatArray, hole: slice) -> FloatArray | None:
-    """What an autoregressive model of a sound, learnt outside the hole, does not predict; None of digital silence."""
-    from scipy.linalg import solve_toeplitz
-    around = sound.copy()
-    around[hole] = 0.0
-    # Long enough for the lags and for the filter, so that nothing wraps around.
-    size = 1 << (len(sound) + ORDER).bit_length()
-    spectrum = np.fft.rfft(around, size)
-    correlation = np.fft.irfft(np.abs(spectrum) ** 2, size)[: ORDER + 1]
-    if correlation[0] <= 1e-18:
-        return None
-    correlation[0] *= 1 + RIDGE
-    model = solve_toeplitz(correlation[:-1], correlation[1:], check_finite=False)
-    whitener = np.fft.rfft(np.concatenate([[1.0], -model]), size)
-    residual: FloatArray = np.fft.irfft(np.fft.rfft(sound, size) * whitener, size)[: len(sound)]
-    return residual
+def _is_alone(lone: Lone, over_db: float) -> bool:
+    """Whether chance and the strings around make nothing like it."""
+    if over_db < FAINTEST_DB:
+        return False
+    if lone.over > FAINT_OVER and lone.alone > FAINT_ALONE and lone.sample_alone > FAINT_SAMPLE_ALONE:
+        return True
+    if over_db < CLEAR_DB:
+        return False
+    length = lone.stop - lone.start
+    is_tick = length == 1 and lone.sample_over > SAMPLE_OVER and lone.sample_alone > SAMPLE_ALONE
+    return is_tick or (lone.over > OVER and lone.alone > (ALONE if length <= WIDTHS[1] else LONG_ALONE))
 
 
 def _tops(suspects: npt.NDArray[np.int64], high: FloatArray) -> list[int]:
@@ -290,17 +241,3 @@ def _tops(suspects: npt.NDArray[np.int64], high: FloatArray) -> list[int]:
         for at in range(low, stop, 10 * _MS):
             found.add(at + int(np.argmax(high[at : min(at + 10 * _MS, stop)])))
     return sorted(found)
-
-
-def _span(power: FloatArray, at: int) -> tuple[int, int, int]:
-    """Where the click begins and ends: the width that stands out most, counted in what chance allows."""
-    best, found = 0.0, (at, at + 1, 1)
-    running = np.concatenate([[0.0], np.cumsum(power[max(at - 17, 0) : at + 18])])
-    first = max(at - 17, 0)
-    for width, over in zip(WIDTHS, OVER_MEAN, strict=True):
-        low, top = max(at - width + 1, 0) - first, min(at + width, len(power)) - first
-        sums = (running[low + width : top + 1] - running[low : top + 1 - width]) / (width * over)
-        if len(sums) and sums.max() > best:
-            start = first + low + int(np.argmax(sums))
-            best, found = float(sums.max()), (start, start + width, width)
-    return found
