@@ -1,15 +1,20 @@
 """Listening files on disk: mp3 and m4a by the encoder that comes with imageio-ffmpeg, flac and wav by ourselves.
 
-Samples are 24-bit integers in int32, shape (frames, 2). Encoded files carry tags, and neither date nor encoder name.
+Samples are 24-bit integers in int32, pieces of shape (frames, 2), handed on as they come: no file is ever held whole.
+Encoded files carry tags, and neither date nor encoder name.
 """
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import os
-import warnings
+import subprocess
+import tempfile
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -26,20 +31,42 @@ HIGHEST_ENCODED_HZ = 48_000
 _MUXER = {"mp3": ("mp3", "libmp3lame"), "m4a": ("ipod", "aac")}
 
 
-def encode(path: Path, pcm: npt.NDArray[np.int32], rate_hz: int, kind: PreviewFormat, *, title: str, artist: str,
-           song: str, section: str, version: str) -> None:
+@dataclass(frozen=True)
+class Tags:
+    """What a player shows of an mp3 or m4a."""
+
+    title: str
+    artist: str
+    song: str
+    section: str
+    version: str
+
+    def words(self) -> Iterator[str]:
+        """As words of the encoder's command line."""
+        texts = {"title": self.title, "artist": self.artist, "album": self.song, "grouping": self.section,
+                 "comment": f"section: {self.section}; version: {self.version}", "section": self.section,
+                 "version": self.version}
+        for name, text in texts.items():
+            if text:
+                yield from ("-metadata", f"{name}={_printable(text)}")
+
+
+def encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], frames: int, rate_hz: int, kind: PreviewFormat,
+           tags: Tags) -> None:
     """Write one listening file, whole or not at all.
 
     Parameters
     ----------
     path : Path
-    pcm : np.ndarray [shape=(frames, 2), int32]
-        24-bit samples.
+    pieces : iterable of np.ndarray [shape=(frames of the piece, 2), int32]
+        24-bit samples, in order.
+    frames : int
+        Of all pieces together.
     rate_hz : int
         mp3 and m4a of more than 48 kHz are converted to 48 kHz by the encoder.
     kind : "mp3", "m4a", "flac" or "wav"
-    title, artist, song, section, version : str
-        Tags of mp3 and m4a.
+    tags : Tags
+        For mp3 and m4a.
 
     Raises
     ------
@@ -47,55 +74,68 @@ def encode(path: Path, pcm: npt.NDArray[np.int32], rate_hz: int, kind: PreviewFo
         If the file cannot be written or the encoder fails.
     """
     if kind == "flac":
-        write_flac(path, pcm, rate_hz, 24)
-        return
-    if kind == "wav":
-        with StemWriter(path, rate_hz, 2, 24, len(pcm), BroadcastInfo(description=_printable(title))) as writer:
-            writer.write(pcm)
-        return
+        write_flac(path, pieces, rate_hz, 24, channels=2)
+    elif kind == "wav":
+        with StemWriter(path, rate_hz, 2, 24, frames, BroadcastInfo(description=_printable(tags.title))) as writer:
+            for piece in pieces:
+                writer.write(piece)
+    else:
+        _encode(path, pieces, rate_hz, kind, tags)
+
+
+@functools.cache
+def encoder() -> str:
+    """Where the encoder's program lies; it takes a moment to find it."""
+    import imageio_ffmpeg
+
+    program: str = imageio_ffmpeg.get_ffmpeg_exe()
+    return program
+
+
+def _encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], rate_hz: int, kind: str, tags: Tags) -> None:
+    """Let the encoder take in piece after piece while the next is made."""
     muxer, codec = _MUXER[kind]
-    tags = {"title": title, "artist": artist, "album": song, "grouping": section,
-            "comment": f"section: {section}; version: {version}", "section": section, "version": version}
-    exact = ["-fflags", "+bitexact", "-flags:a", "+bitexact", "-map_metadata", "-1"]
-    slower = ["-ar", str(HIGHEST_ENCODED_HZ)] if rate_hz > HIGHEST_ENCODED_HZ else []
-    segment = _segments()(data=(pcm << np.int32(8)).tobytes(), sample_width=4, frame_rate=rate_hz, channels=2)
     partial = path.with_name(f"{path.name}.{os.getpid()}.partial")
+    command = [encoder(), "-v", "error", "-y", "-f", "s32le", "-ar", str(rate_hz), "-ac", "2", "-i", "pipe:0",
+               "-acodec", codec, "-b:a", BIT_RATE, "-fflags", "+bitexact", "-flags:a", "+bitexact",
+               "-map_metadata", "-1", *tags.words()]
+    if rate_hz > HIGHEST_ENCODED_HZ:
+        command += ["-ar", str(HIGHEST_ENCODED_HZ)]
+    if kind == "mp3":
+        command += ["-id3v2_version", "3"]
+    # A name that begins with a hyphen is no option behind "file:".
+    command += ["-f", muxer, f"file:{partial}"]
     try:
-        segment.export(partial, format=muxer, codec=codec, bitrate=BIT_RATE, parameters=[*exact, *slower],
-                       tags={name: _printable(text) for name, text in tags.items() if text}, id3v2_version="3").close()
+        with tempfile.TemporaryFile() as said:
+            with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=said) as running:
+                try:
+                    fed = _feed(running.stdin, pieces)
+                except BaseException:
+                    running.kill()
+                    raise
+            if running.returncode or not fed:
+                said.seek(0)
+                reason = _last_line(said.read().decode("utf-8", "replace"))
+                raise OutputError(f"{path}: the {kind} encoder failed: {reason}")
         partial.replace(path)
     except OSError as refusal:
         raise OutputError(f"{path}: cannot be written: {refusal.strerror or refusal}") from refusal
-    except _encoder_errors() as refusal:
-        raise OutputError(f"{path}: the {kind} encoder failed: {_last_line(str(refusal))}") from refusal
     finally:
         partial.unlink(missing_ok=True)
 
 
-def prepare(kind: PreviewFormat) -> None:
-    """Get the encoder ready, for whoever has something else to do meanwhile."""
-    if kind in _MUXER:
-        _segments()
-
-
-@functools.cache
-def _segments() -> Any:
-    """pydub's sound class, with the encoder it is to use."""
-    with warnings.catch_warnings():
-        # It looks for an encoder on PATH when it is imported and warns; it is handed one here.
-        warnings.simplefilter("ignore")
-        from pydub import AudioSegment
-    import imageio_ffmpeg
-
-    AudioSegment.converter = imageio_ffmpeg.get_ffmpeg_exe()
-    return AudioSegment
-
-
-def _encoder_errors() -> Any:
-    """What pydub raises when the encoder fails."""
-    from pydub.exceptions import CouldntEncodeError
-
-    return CouldntEncodeError
+def _feed(encoder_takes: IO[bytes] | None, pieces: Iterable[npt.NDArray[np.int32]]) -> bool:
+    """Hand the pieces over, aligned left in 32 bits; whether the encoder took them all."""
+    assert encoder_takes is not None
+    try:
+        for piece in pieces:
+            encoder_takes.write(np.ascontiguousarray(piece << np.int32(8), dtype="<i4").data.cast("B"))
+        encoder_takes.close()
+    except BrokenPipeError:
+        with contextlib.suppress(BrokenPipeError):
+            encoder_takes.close()
+        return False
+    return True
 
 
 def _printable(text: str) -> str:
@@ -105,5 +145,5 @@ def _printable(text: str) -> str:
 
 def _last_line(text: str) -> str:
     """The encoder's last word."""
-    words = [line.strip() for line in text.replace("\\n", "\n").splitlines() if line.strip(" '\"")]
+    words = [line.strip() for line in text.splitlines() if line.strip()]
     return words[-1] if words else "no reason given"

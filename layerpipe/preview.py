@@ -13,11 +13,9 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
 from layerpipe.dsp.dither import to_pcm
 from layerpipe.dsp.truepeak import TruePeakMeter
-from layerpipe.encoding import encode, prepare
+from layerpipe.encoding import Tags, encode
 from layerpipe.energies import Energies, hear
 from layerpipe.errors import Fault, OutputError, RecipeError
 from layerpipe.excerpts import ExcerptSound, Version, excerpt_of, faded_gains
@@ -98,7 +96,6 @@ def make_previews(song: VoicedSong, energies: Energies, folder: Path, parts: Seq
     wanted = {version.label for version in versions}
     left = _KEPT_BYTES
     with ThreadPoolExecutor(workers) as pool, ThreadPoolExecutor(workers) as meters:
-        ready = pool.submit(prepare, song.recipe.preview.format)
         jobs = []
         for part in parts:
             excerpt = excerpt_of(song, part)
@@ -106,7 +103,6 @@ def make_previews(song: VoicedSong, energies: Energies, folder: Path, parts: Seq
             sound = ExcerptSound(song, excerpt, keep=weight <= left)
             left -= weight if sound.keep else 0
             rows = _plan(song, energies, sound, meters)
-            ready.result()
             jobs += [pool.submit(_write, sound, folder, row) for row in rows if row.version.label in wanted]
         made = []
         for job in jobs:
@@ -191,13 +187,10 @@ def _write(sound: ExcerptSound, folder: Path, planned: _Planned) -> Listening:
     section, seconds = excerpt.part.name, (excerpt.stop - excerpt.start) / song.rate_hz
     if planned.gain_db is None:
         return Listening(section, version.label, None, None, planned.lufs, planned.true_peak_dbtp, seconds)
-    gain = gain_of_db(planned.gain_db)
-    pcm = np.empty((excerpt.stop - excerpt.start, 2), np.int32)
-    for at, (piece,) in sound.versions([version]):
-        first = at - excerpt.start
-        pcm[first : first + len(piece)], _ = to_pcm(piece, 24, gain=gain)
-    song_named = song.recipe.song
-    path = folder / f"{section} - {version.label}.{song.recipe.preview.format}"
-    encode(path, pcm, song.rate_hz, song.recipe.preview.format, title=f"{song_named.title}: {section}, {version.label}",
-           artist=song_named.artist, song=song_named.title, section=section, version=version.label)
+    gain, kind, song_named = gain_of_db(planned.gain_db), song.recipe.preview.format, song.recipe.song
+    path = folder / f"{section} - {version.label}.{kind}"
+    pieces = (to_pcm(piece, 24, gain=gain)[0] for _, (piece,) in sound.versions([version]))
+    encode(path, pieces, excerpt.stop - excerpt.start, song.rate_hz, kind,
+           Tags(title=f"{song_named.title}: {section}, {version.label}", artist=song_named.artist,
+                song=song_named.title, section=section, version=version.label))
     return Listening(section, version.label, path, planned.gain_db, planned.lufs, planned.true_peak_dbtp, seconds)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import os
 import threading
+from collections.abc import Iterable
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -309,16 +310,18 @@ def flac_writer() -> str:
     return f"libsndfile {soundfile.__libsndfile_version__}"
 
 
-def write_flac(path: Path, pcm: PcmArray, rate_hz: int, bits: int) -> None:
+def write_flac(path: Path, pcm: PcmArray | Iterable[PcmArray], rate_hz: int, bits: int, *, channels: int = 1) -> None:
     """Write integer samples as FLAC, whole or not at all.
 
     Parameters
     ----------
     path : Path
-    pcm : np.ndarray [shape=(frames,) or (frames, channels), int32]
+    pcm : np.ndarray [shape=(frames,) or (frames, channels), int32], or pieces of that shape in order
         Inside the range of `bits`.
     bits : int
         16 or 24.
+    channels : int
+        Of pieces.
 
     Raises
     ------
@@ -329,15 +332,20 @@ def write_flac(path: Path, pcm: PcmArray, rate_hz: int, bits: int) -> None:
     """
     if bits not in (16, 24):
         raise ParameterError(f"bits={bits} must be 16 or 24")
+    pieces: Iterable[PcmArray] = pcm
+    if isinstance(pcm, np.ndarray):
+        pieces, channels = [pcm], 1 if pcm.ndim == 1 else pcm.shape[1]
     limit = 1 << (bits - 1)
-    if pcm.size and not (-limit <= pcm.min() and pcm.max() < limit):
-        raise ParameterError(f"samples must fit into {bits} bits")
     partial = path.with_name(path.name + ".partial")
     try:
         # What an interrupted run left is removed, never followed: it could be a link to somewhere else.
         partial.unlink(missing_ok=True)
-        # Handed over as 32-bit integers, aligned left, the samples arrive as they are; as floats they would be floored.
-        soundfile.write(os.fspath(partial), pcm << np.int32(32 - bits), rate_hz, subtype=f"PCM_{bits}", format="FLAC")
+        with soundfile.SoundFile(os.fspath(partial), "w", rate_hz, channels, f"PCM_{bits}", format="FLAC") as file:
+            for piece in pieces:
+                if piece.size and not (-limit <= piece.min() and piece.max() < limit):
+                    raise ParameterError(f"samples must fit into {bits} bits")
+                # As 32-bit integers, aligned left, samples arrive as they are; as floats they would be floored.
+                file.write(piece << np.int32(32 - bits))
         partial.replace(path)
     except (soundfile.LibsndfileError, OSError) as refusal:
         raise OutputError(f"{path}: cannot be written: {_reason(refusal)}") from refusal
