@@ -23,7 +23,7 @@ from layerpipe.sound import FloatArray
 SLICES_PER_S = 6000
 SUSPECT, SUSPECT_SAMPLE = (4.5, 3.5, 2.5, 2.0), 4.6
 """How far over the level around a mean of so many slices (`WIDTHS`), or a frame over its rms, is looked at."""
-LEAST_CREST, NEARLY_ALONE = 3.2, 0.35
+LEAST_CREST, NEARLY_ALONE = 3.5, 0.4
 """A frame over the rms on both sides, and the power over the loudest other: below that no model is asked."""
 OVER, ALONE, LONG_ALONE = 1.0, 2.0, 2.3
 FAINT_OVER, FAINT_ALONE, FAINT_SAMPLE_ALONE = 1.2, 3.2, 1.6

@@ -171,26 +171,25 @@ def _series(pieces: list[FloatArray], rate_hz: float, mains_hz: float) -> Hum | 
     longest = max(pieces, key=len)
     grid = mains_hz * (1 + np.linspace(-MAINS_REACH, MAINS_REACH, 9))
     numbers = np.arange(1, HARMONICS + 1)
-    strength = [_amplitudes(longest, numbers * hz, rate_hz)[1:6].clip(0).sum() for hz in grid]
-    middle = float(grid[int(np.argmax(strength))]) if len(longest) > 0.9 * rate_hz else mains_hz
-    lines = []
-    for number in numbers:
-        hz = number * middle
-        powers, around, fades = [], [], []
-        for piece in pieces:
-            spread = np.array([2.6, 3.3, 4.0]) * rate_hz / len(piece)
-            at = _amplitudes(piece, np.concatenate([[hz], hz - spread, hz + spread]), rate_hz)
-            powers.append(at[0])
-            sides = [side for side in (at[1:4][hz - spread > 20], at[4:]) if len(side)]
-            around.append(max(float(side.mean()) for side in sides))
-            halves = np.array_split(piece, 2)
-            fades.append(10 * math.log10((_amplitudes(halves[0], np.array([hz]), rate_hz)[0] + 1e-20)
-                                         / (_amplitudes(halves[1], np.array([hz]), rate_hz)[0] + 1e-20)))
-        power, beside = float(np.mean(powers)), float(np.mean(around)) + 1e-20
-        over_db = 10 * math.log10(power / beside + 1e-20)
-        steady = float(np.median(powers)) > power / 3 and abs(float(np.median(fades))) < FADES_DB
-        if over_db > LINE_OVER_DB and steady:
-            lines.append((float(hz), 10 * math.log10(power / 2), over_db))
+    middle = mains_hz
+    if len(longest) > 0.9 * rate_hz:
+        strength = _amplitudes(longest, np.outer(grid, numbers[1:6]), rate_hz).sum(axis=1)
+        middle = float(grid[int(np.argmax(strength))])
+    hz = numbers * middle
+    powers, around, fades = (np.empty((len(pieces), HARMONICS)) for _ in range(3))
+    for row, piece in enumerate(pieces):
+        spread = np.array([2.6, 3.3, 4.0]) * rate_hz / len(piece)
+        places: FloatArray = hz[:, np.newaxis] + np.concatenate([[0.0], -spread, spread])
+        at = _amplitudes(piece, places, rate_hz)
+        powers[row] = at[:, 0]
+        around[row] = np.maximum(at[:, 1:4].mean(axis=1), at[:, 4:].mean(axis=1))
+        first, second = (_amplitudes(half, hz, rate_hz) for half in np.array_split(piece, 2))
+        fades[row] = 10 * np.log10((first + 1e-20) / (second + 1e-20))
+    power = powers.mean(axis=0)
+    over_db = 10 * np.log10(power / (around.mean(axis=0) + 1e-20) + 1e-20)
+    steady = (np.median(powers, axis=0) > power / 3) & (np.abs(np.median(fades, axis=0)) < FADES_DB)
+    lines = [(float(hz[k]), 10 * math.log10(power[k] / 2), float(over_db[k]))
+             for k in np.flatnonzero(steady & (over_db > LINE_OVER_DB))]
     low = [line for line in lines if line[0] < 3.5 * mains_hz]
     if not low or (len(lines) < 2 and low[0][2] < LONE_LINE_OVER_DB):
         return None
@@ -198,14 +197,15 @@ def _series(pieces: list[FloatArray], rate_hz: float, mains_hz: float) -> Hum | 
 
 
 def _amplitudes(piece: FloatArray, hz: FloatArray, rate_hz: float) -> FloatArray:
-    """Squared amplitudes of a piece at exact frequencies, through a Hann window."""
+    """Squared amplitudes of a piece at exact frequencies, through a Hann window; as many as frequencies."""
     count = len(piece)
     window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(count) + 0.5) / count)
     # Turned in rows and then along the rows: a few hundred sines and cosines for each frequency, not one per sample.
     rows = -(-count // ROW)
     weighted = np.pad(window * (piece - piece.mean()), (0, rows * ROW - count)).reshape(rows, ROW)
-    phase = -2j * np.pi / rate_hz * hz
-    inside = weighted @ np.exp(np.outer(np.arange(ROW), phase))
-    sums = (inside * np.exp(np.outer(np.arange(rows) * ROW, phase))).sum(axis=0)
-    squared: FloatArray = np.abs(sums) ** 2 * (2 / window.sum()) ** 2
+    phase = 2 * np.pi / rate_hz * hz.ravel()
+    inside, along = np.outer(np.arange(ROW), phase), np.outer(np.arange(rows) * ROW, phase)
+    turned = weighted @ np.cos(inside) - 1j * (weighted @ np.sin(inside))
+    sums = (turned * np.exp(-1j * along)).sum(axis=0)
+    squared: FloatArray = np.abs(sums.reshape(hz.shape)) ** 2 * (2 / window.sum()) ** 2
     return squared

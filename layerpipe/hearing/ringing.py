@@ -9,10 +9,12 @@ Springer 1998. The long model: trials on plucked strings; shorter ones leave the
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
 
+from layerpipe.dsp.compiled import solve_predictors
 from layerpipe.sound import FloatArray
 
 WIDTHS = (1, 2, 6, 18)
@@ -116,29 +118,20 @@ def _sample_out(residual: FloatArray, start: int, stop: int, apart: int) -> tupl
 
 def _residual(sound: FloatArray, hole: slice) -> FloatArray | None:
     """What an autoregressive model of a sound, learnt outside the hole, does not predict; None of digital silence."""
-    from scipy import fft
-
     around = sound.copy()
     around[hole] = 0.0
-    whitener = _whitener(around)
-    if whitener is None:
+    # Long enough for the lags and for the filter, so that nothing wraps around.
+    size = _fast_size(len(sound) + ORDER)
+    spectrum = np.fft.rfft(around, size)
+    correlation = np.fft.irfft(spectrum.real**2 + spectrum.imag**2, size)[np.newaxis, : ORDER + 1]
+    if correlation[0, 0] <= 1e-18:
         return None
-    # Long enough for the filter, so that nothing wraps around.
-    size = fft.next_fast_len(len(sound) + ORDER, real=True)
-    residual: FloatArray = fft.irfft(fft.rfft(sound, size) * fft.rfft(whitener, size), size)[: len(sound)]
+    whitener = np.empty_like(correlation)
+    solve_predictors(np.ascontiguousarray(correlation), RIDGE * float(correlation[0, 0]), whitener, np.empty(ORDER + 1))
+    residual: FloatArray = np.fft.irfft(np.fft.rfft(sound, size) * np.fft.rfft(whitener[0], size), size)[: len(sound)]
     return residual
 
 
-def _whitener(sound: FloatArray) -> FloatArray | None:
-    """The filter that leaves what an autoregressive model of a sound does not predict; None of digital silence."""
-    from scipy import fft
-    from scipy.linalg import solve_toeplitz
-
-    # Long enough for the lags, so that nothing wraps around.
-    size = fft.next_fast_len(len(sound) + ORDER, real=True)
-    spectrum = fft.rfft(sound, size)
-    correlation = fft.irfft(spectrum.real**2 + spectrum.imag**2, size)[: ORDER + 1]
-    if correlation[0] <= 1e-18:
-        return None
-    correlation[0] *= 1 + RIDGE
-    return np.concatenate([[1.0], -solve_toeplitz(correlation[:-1], correlation[1:], check_finite=False)])
+def _fast_size(least: int) -> int:
+    """A length that is quickly transformed: an odd number made of threes and fives, doubled."""
+    return min(odd << max(math.ceil(math.log2(least / odd)), 0) for odd in (1, 3, 5, 9, 15))
