@@ -49,6 +49,21 @@ def test_a_flipped_bit_is_noticed_and_the_entry_removed(store, rng, at_byte):
     assert store.find_take(_key("a")) is None
 
 
+def test_a_take_is_read_into_an_array_second_by_second_and_damage_is_noticed(store, rng):
+    sound = rng.standard_normal(2 * CHECKED_FRAMES + 17)
+    take = _keep(store, _key("a"), sound)
+    room = np.zeros((2, CHECKED_FRAMES + 17), np.float32)
+    take.read_into(CHECKED_FRAMES, room[1])
+    np.testing.assert_array_equal(room[1], sound[CHECKED_FRAMES:].astype(np.float32))
+    assert not room[0].any()
+    kept = bytearray(take.path.read_bytes())
+    kept[-1] ^= 1
+    take.path.write_bytes(kept)
+    with pytest.raises(DamagedEntry, match="made again"):
+        store.find_take(_key("a")).read_into(CHECKED_FRAMES, room[1])
+    assert store.find_take(_key("a")) is None
+
+
 def test_a_shortened_or_half_described_entry_is_not_found(store, rng):
     take = _keep(store, _key("a"), rng.standard_normal(5000))
     take.path.write_bytes(take.path.read_bytes()[:-4])

@@ -14,6 +14,7 @@ from layerpipe.delivery import files_of_bounce, write_papers
 from layerpipe.energies import EnergyMeter
 from layerpipe.errors import Fault, LayerpipeError, RecipeError
 from layerpipe.manifest import manifest
+from layerpipe.memory import give_back
 from layerpipe.recipe_file import RecipeFile
 from layerpipe.render import WORKERS, Advance, energies_key, energies_of, keep_energies, until_whole, voice_song
 from layerpipe.sheet_pictures import draw_pictures
@@ -97,6 +98,7 @@ def bounce_song(file: RecipeFile, folder: Path, store: Store, *, pdf: bool = Fal
         if refusal is not None:
             song = replace(song, scale=lowering_gain(stems))
             stems = write_stems(song, partial, workers=WORKERS)
+        give_back()
         digest = sha256(file.text.encode()).hexdigest()
         blends = StemBlends(song, stems, energies)
         pictures = draw_pictures(song, stems, blends)
