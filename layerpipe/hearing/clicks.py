@@ -23,11 +23,14 @@ from layerpipe.sound import FloatArray
 SLICES_PER_S = 6000
 SUSPECT, SUSPECT_SAMPLE = (4.5, 3.5, 2.5, 2.0), 4.6
 """How far over the level around a mean of so many slices (`WIDTHS`), or a frame over its rms, is looked at."""
-LEAST_CREST, NEARLY_ALONE = 3.5, 0.4
+LEAST_CREST, NEARLY_ALONE = 3.2, 0.4
 """A frame over the rms on both sides, and the power over the loudest other: below that no model is asked."""
 OVER, ALONE, LONG_ALONE = 1.0, 2.0, 2.3
 FAINT_OVER, FAINT_ALONE, FAINT_SAMPLE_ALONE = 1.2, 3.2, 1.6
 SAMPLE_OVER, SAMPLE_ALONE = 5.9, 1.4
+RINGS, RINGING_ALONE = 4.0, 5.0
+"""Where three quarters of the power can be foretold strings ring; clicks of 15 dB stand at least so far alone there, a
+soft pick among loud strings half as far."""
 HAND_ALONE, HAND_SAMPLE_ALONE = 6.0, 1.8
 """What stands so far alone is a click even while a hand comes down."""
 RISES = (1.8, 1.45, 1.4)
@@ -219,7 +222,7 @@ class ClickSearch:
 
 def _is_alone(lone: Lone, over_db: float) -> bool:
     """Whether chance and the strings around make nothing like it."""
-    if over_db < FAINTEST_DB:
+    if over_db < FAINTEST_DB or (lone.rings > RINGS and lone.alone < RINGING_ALONE):
         return False
     if lone.over > FAINT_OVER and lone.alone > FAINT_ALONE and lone.sample_alone > FAINT_SAMPLE_ALONE:
         return True

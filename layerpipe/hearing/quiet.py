@@ -175,11 +175,11 @@ def _series(pieces: list[FloatArray], rate_hz: float, mains_hz: float) -> Hum | 
     if len(longest) > 0.9 * rate_hz:
         strength = _amplitudes(longest, np.outer(grid, numbers[1:6]), rate_hz).sum(axis=1)
         middle = float(grid[int(np.argmax(strength))])
-    hz = numbers * middle
+    hz: FloatArray = (numbers * middle).astype(np.float64)
     powers, around, fades = (np.empty((len(pieces), HARMONICS)) for _ in range(3))
     for row, piece in enumerate(pieces):
         spread = np.array([2.6, 3.3, 4.0]) * rate_hz / len(piece)
-        places: FloatArray = hz[:, np.newaxis] + np.concatenate([[0.0], -spread, spread])
+        places = hz[:, np.newaxis] + np.concatenate([[0.0], -spread, spread]).astype(np.float64)
         at = _amplitudes(piece, places, rate_hz)
         powers[row] = at[:, 0]
         around[row] = np.maximum(at[:, 1:4].mean(axis=1), at[:, 4:].mean(axis=1))

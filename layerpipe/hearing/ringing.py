@@ -43,6 +43,8 @@ class Lone(NamedTuple):
     """The highest frame, or sum of up to four, over the rms of such sums around."""
     sample_alone: float
     """And over the highest other."""
+    rings: float
+    """Power of what lies around over that of its residual: how much of it rings."""
 
 
 def span_of(power: FloatArray, at: int) -> tuple[int, int, int]:
@@ -98,7 +100,10 @@ def lone_of(sound: FloatArray, at: int, step: int, ms: int) -> Lone | None:
     alone = energy / (max(loudest(before, width), loudest(after, width)) + 1e-30)
     if over < LEAST_OVER or alone < LEAST_ALONE:
         return None
-    return Lone(start, stop, over, alone, *_sample_out(residual, near.start * step, near.stop * step, 2 * ms * step))
+    out = _sample_out(residual, near.start * step, near.stop * step, 2 * ms * step)
+    outside = np.r_[ORDER : hole.start, hole.stop : len(sound)]
+    rings = float(np.mean(sound[outside] ** 2) / (np.mean(residual[outside] ** 2) + 1e-30))
+    return Lone(start, stop, over, alone, *out, rings)
 
 
 def _sample_out(residual: FloatArray, start: int, stop: int, apart: int) -> tuple[float, float]:
