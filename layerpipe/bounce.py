@@ -10,136 +10,21 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
-from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.broadcast import BroadcastInfo, StemWriter
-from layerpipe.dsp import compiled
-from layerpipe.dsp.dither import DitherStream, Overs, to_pcm
-from layerpipe.dsp.truepeak import TruePeakMeter
 from layerpipe.errors import OutputError
 from layerpipe.file_names import fill, initials_of, told_apart
-from layerpipe.glance import Glance
 from layerpipe.products import EnergyMeter
-from layerpipe.sound import FloatArray
-from layerpipe.units import db_of_gain, frames_of_s
+from layerpipe.stems import PcmArray, Stem, StemLine
+from layerpipe.turns import Turns, wait_for
 from layerpipe.voiced import Stretch, VoicedSong
 
-PcmArray = npt.NDArray[np.int32]
 _LONGEST_BLOCK_S, _BLOCK_SAMPLES = 4, 1 << 20
-Kind = Literal["take", "layer", "blend"]
-
-
-@dataclass
-class Stem:
-    """One file of a bounce: what it is, and what was found while it was written."""
-
-    name: str
-    kind: Kind
-    path: str
-    channels: int
-    layer: str | None = None
-    take: str | None = None
-    overs: Overs = field(default_factory=Overs)
-    sha256: str = ""
-    data_sha256: str = ""
-    peaks: list[PartPeaks] = field(default_factory=list)
-    glance: Glance | None = None
-    """Of layers and the blend: what the delivery sheet draws."""
-
-
-@dataclass
-class PartPeaks:
-    """Highest sample and true peak between two frames, linear, full scale 1."""
-
-    start: int
-    stop: int
-    sample: float = 0.0
-    true: float = 0.0
-
-
-class _Line:
-    """A stem on its way to its file: rounding, meters, writer; blocks come in order."""
-
-    def __init__(self, stem: Stem, song: VoicedSong, folder: Path, parts: Sequence[tuple[int, int]]) -> None:
-        bounce = song.recipe.bounce
-        self.stem, self._bits, self._scale = stem, bounce.bit_depth, float(1 << (bounce.bit_depth - 1))
-        # Sound is kept with 24 bits of precision; only fewer than that drop bits.
-        self._dither = DitherStream(f"{stem.kind} {stem.name}", stem.channels) if bounce.bit_depth < 24 else None
-        self._at = 0
-        self._meter, self._part = TruePeakMeter(stem.channels), 0
-        stem.peaks = [PartPeaks(start, stop) for start, stop in parts]
-        if stem.kind != "take":
-            stem.glance = Glance(song.frames, song.rate_hz, spectrum=stem.kind == "layer")
-        info = BroadcastInfo(description=f"{song.recipe.song.title}: {stem.name}", date=bounce.date,
-                             time_reference_frames=frames_of_s(bounce.time_reference_s, song.rate_hz))
-        self.writer = StemWriter(folder / stem.path, song.rate_hz, stem.channels, bounce.bit_depth, song.frames, info,
-                                 digest_data=False)
-
-    def add(self, samples: npt.NDArray[np.floating], gain: float = 1.0) -> PcmArray:
-        """Round a block after a gain, measure and write it; hands the integers back."""
-        pcm, overs = to_pcm(samples, self._bits, gain=gain, dither=self._dither, start=self._at)
-        self.stem.overs = self.stem.overs.and_then(overs)
-        self._put(pcm)
-        return pcm
-
-    def add_sum(self, parts: Sequence[PcmArray]) -> None:
-        """Add integers up, measure and write the sum."""
-        total = parts[0].copy()
-        for part in parts[1:]:
-            total += part
-        limit = int(self._scale)
-        highest = max(int(total.max(initial=0)), -int(total.min(initial=0)) - 1)
-        if highest >= limit:
-            misfit = (total >= limit) | (total < -limit)
-            first = int(np.flatnonzero(misfit)[0]) // total.shape[1]
-            peak = db_of_gain((highest + 1) / limit)
-            self.stem.overs = self.stem.overs.and_then(Overs(int(misfit.sum()), self._at + first, peak))
-            total = np.clip(total, -limit, limit - 1)
-        self._put(total)
-
-    def finish(self) -> None:
-        """Close the file and note its digest."""
-        self._end_part(self._meter.peak)
-        self.writer.close()
-        self.stem.sha256 = self.writer.sha256
-
-    def _put(self, pcm: PcmArray) -> None:
-        """Meters and file."""
-        self.writer.write(pcm)
-        if self.stem.glance is not None:
-            self.stem.glance.hear(pcm, self._at, step=1 / self._scale)
-        while len(pcm):
-            part = self.stem.peaks[self._part]
-            inside = pcm[: part.stop - self._at]
-            low, high = self._extremes(inside)
-            part.sample = max(part.sample, high, -low)
-            self._meter.add(inside, step=1 / self._scale)
-            self._at += len(inside)
-            if self._at == part.stop and self._part + 1 < len(self.stem.peaks):
-                self._end_part(self._meter.next_part())
-            pcm = pcm[len(inside) :]
-
-    def _extremes(self, pcm: PcmArray) -> tuple[float, float]:
-        """Lowest and highest sample of what begins at the present frame; what is drawn sees them piece by piece."""
-        glance, channels = self.stem.glance, self.stem.channels
-        starts = np.zeros(1, np.int64) if glance is None else glance.pieces_from(self._at, self._at + len(pcm))
-        lows, highs = np.empty((2, len(starts)), np.int32)
-        compiled.find_extremes(pcm.reshape(-1), starts * channels, lows, highs)
-        if glance is not None:
-            glance.see(self._at, lows / self._scale, highs / self._scale)
-        return float(lows.min()) / self._scale, float(highs.max()) / self._scale
-
-    def _end_part(self, true: FloatArray) -> None:
-        """Note a part's true peak, which no sample of it exceeds."""
-        part = self.stem.peaks[self._part]
-        part.true = max(float(np.max(true)), part.sample)
-        self._part += 1
 
 
 def plan_stems(song: VoicedSong) -> list[Stem]:
@@ -199,11 +84,19 @@ def write_stems(song: VoicedSong, folder: Path, *, workers: int, meter: EnergyMe
     with ExitStack() as undo, ThreadPoolExecutor(workers) as pool:
         lines = []
         for stem in stems:
-            lines.append(_Line(stem, song, folder, parts))
+            lines.append(StemLine(stem, song, folder, parts))
             undo.callback(lines[-1].writer.abandon)
+        turns = Turns(pool)
+        before: list[Future[Any]] = []
         for at, blocks in _read_ahead(song, pool):
-            _carry(song, lines, pool, meter, blocks, at)
+            going = _carry(song, lines, turns, meter, blocks, at)
+            wait_for(before)
+            before = going
+            if _is_wide(song):
+                # The next block comes into the same place.
+                wait_for(before)
             advance(len(blocks[0]) / song.frames)
+        wait_for(before)
         for done in [pool.submit(line.finish) for line in lines]:
             done.result()
         undo.pop_all()
@@ -238,13 +131,21 @@ def _parts(sections: Sequence[Stretch], frames: int) -> list[tuple[int, int]]:
     return list(pairwise(edges))
 
 
-def _read_ahead(song: VoicedSong, pool: ThreadPoolExecutor) -> Iterator[tuple[int, list[npt.NDArray[np.float32]]]]:
-    """The song's blocks, the next one read while this one is worked on."""
-    # Long blocks cost fewer hand-overs between threads; many takes get shorter ones, so that memory stays as it is.
+def _block_frames(song: VoicedSong) -> int:
+    """Long blocks cost fewer hand-overs between threads; many takes get shorter ones, so that memory stays as it is."""
     seconds = max(1, min(_LONGEST_BLOCK_S, _BLOCK_SAMPLES // (song.rate_hz * len(song.voices))))
-    size = seconds * song.rate_hz
-    if size * len(song.voices) > 2 * _BLOCK_SAMPLES:
-        # So many takes are read side by side instead, always into the same place; a second block would weigh too much.
+    return seconds * song.rate_hz
+
+
+def _is_wide(song: VoicedSong) -> bool:
+    """Whether there are so many takes that two blocks would weigh too much."""
+    return _block_frames(song) * len(song.voices) > 2 * _BLOCK_SAMPLES
+
+
+def _read_ahead(song: VoicedSong, pool: ThreadPoolExecutor) -> Iterator[tuple[int, list[npt.NDArray[np.float32]]]]:
+    """The song's blocks, the next one read while this one is worked on; of a wide song always into the same place."""
+    size = _block_frames(song)
+    if _is_wide(song):
         room = np.empty((len(song.voices), size), dtype="<f4")
         for at in range(0, song.frames, size):
             rows = list(room[:, : song.frames - at])
@@ -258,25 +159,30 @@ def _read_ahead(song: VoicedSong, pool: ThreadPoolExecutor) -> Iterator[tuple[in
         yield block
 
 
-def _carry(song: VoicedSong, lines: Sequence[_Line], pool: ThreadPoolExecutor, meter: EnergyMeter | None,
-           blocks: list[npt.NDArray[np.float32]], at: int) -> None:
-    """One block into every file."""
+def _carry(song: VoicedSong, lines: Sequence[StemLine], turns: Turns, meter: EnergyMeter | None,
+           blocks: list[npt.NDArray[np.float32]], at: int) -> list[Future[Any]]:
+    """Begin to carry a block into every file."""
     takes, layers, blend = lines[: len(song.voices)], lines[len(song.voices) : -1], lines[-1]
-    of_layers = [pool.submit(_add_layer, song, n, line, blocks, at) for n, line in enumerate(layers)]
-    rest: list[Future[Any]] = [pool.submit(_add_take, song, n, line, blocks[n]) for n, line in enumerate(takes)]
+    of_layers = [turns.submit(line, _add_layer, song, n, line, blocks, at) for n, line in enumerate(layers)]
+    rest: list[Future[Any]] = []
     if meter is not None:
-        rest.append(pool.submit(_measure, song, meter, blocks, at))
-    rest.append(pool.submit(blend.add_sum, [future.result() for future in of_layers]))
-    for future in rest:
-        future.result()
+        rest.append(turns.submit(meter, _measure, song, meter, blocks, at))
+    rest += [turns.submit(line, _add_take, song, n, line, blocks[n]) for n, line in enumerate(takes)]
+    rest.append(turns.submit(blend, _add_blend, blend, of_layers))
+    return rest
 
 
-def _add_layer(song: VoicedSong, n: int, line: _Line, blocks: list[npt.NDArray[np.float32]], at: int) -> PcmArray:
+def _add_blend(line: StemLine, of_layers: Sequence[Future[PcmArray]]) -> None:
+    """The sum of the layers' blocks, when they are there."""
+    line.add_sum([future.result() for future in of_layers])
+
+
+def _add_layer(song: VoicedSong, n: int, line: StemLine, blocks: list[npt.NDArray[np.float32]], at: int) -> PcmArray:
     """One layer's block."""
     return line.add(song.layer_of(song.layers[n], blocks, at))
 
 
-def _add_take(song: VoicedSong, n: int, line: _Line, block: npt.NDArray[np.float32]) -> None:
+def _add_take(song: VoicedSong, n: int, line: StemLine, block: npt.NDArray[np.float32]) -> None:
     """One take's block."""
     line.add(block, song.take_gain_of(n))
 

@@ -19,11 +19,11 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe import __version__
-from layerpipe.bounce import PartPeaks, Stem
 from layerpipe.dsp.loudness import steps_inside
 from layerpipe.energies import Blend
 from layerpipe.plain import plain
 from layerpipe.recipe import Recipe
+from layerpipe.stems import PartPeaks, Stem
 from layerpipe.units import db_of_gain, frames_of_s
 from layerpipe.voiced import Stretch, Voice, VoicedSong
 

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.bounce import Stem
 from layerpipe.drawing import COLOURS, DASHES, INK, Chart, seconds_ticks
 from layerpipe.dsp.loudness import HOP_STEPS, SHORT_TERM_STEPS, STEPS_PER_S, lufs_of_powers
 from layerpipe.energies import Blend
 from layerpipe.sound import FloatArray
+from layerpipe.stems import Stem
 from layerpipe.voiced import VoicedSong
 
 _MOST_POINTS = 600

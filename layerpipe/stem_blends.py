@@ -13,8 +13,8 @@ from typing import IO, Any
 
 import numpy as np
 
-from layerpipe.bounce import Stem
 from layerpipe.energies import Blend, Energies, hear_by_piece
+from layerpipe.stems import Stem
 from layerpipe.voiced import VoicedSong
 
 _HELD_BYTES = 8 << 20

@@ -19,7 +19,7 @@ FLOORS = [
     ("the song", {"voiced", "excerpts", "drafting"}),
     ("the listening side", {"hearing"}),
     ("what leaves the house", {"encoding", "drawing", "glance", "sheet_pictures", "printing", "preview",
-                               "bounce", "stem_blends", "manifest", "delivery", "sheet",
+                               "turns", "stems", "bounce", "stem_blends", "manifest", "delivery", "sheet",
                                "sheet_loops", "sheet_sound", "levels", "checking"}),
     ("the map", {"render"}),
     ("jobs", {"jobs"}),

@@ -55,72 +55,80 @@ def run_two_sections(first: FloatArray, second: FloatArray, samples: FloatArray,
 
 
 @kernel
-def reduce_statically(samples: FloatArray, patterns: Any, knee_start: float, threshold_db: float, slope: float,
-                      knee_db: float, mantissas: FloatArray, mantissa_patterns: Any, out: FloatArray) -> None:
-    """Static curve (Giannoulis et al. 2012, eq. 4): wanted reduction in dB of every frame.
+def compress(samples: FloatArray, patterns: Any, knee_start: float, threshold_db: float, slope: float, knee_db: float,
+             attack: float, release: float, makeup_db: float, state: FloatArray, room: FloatArray, room_patterns: Any,
+             smooth: FloatArray, out: FloatArray) -> None:
+    """Static curve (Giannoulis et al. 2012, eq. 4), smooth decoupled peak detector (eq. 17), gain.
 
-    `patterns` are the samples' bits as int64, `mantissas` and `mantissa_patterns` room of the same length, one memory.
-    The logarithm is worked out from the bits, ln(2^e m) = e ln 2 + 2 artanh((m - 1) / (m + 1)), many frames at a time:
-    the mathematics library takes one at a time, and differs in its last digit from one system to the next.
+    smooth, the reduction in dB, and out: (frames,), out may have none; state: (y1, yL); room: (3, frames worked on at
+    once). `..._patterns` are the same memory as int64. Logarithm and exponential are worked out here from the bits,
+    many frames at a time: the mathematics library takes one at a time, and differs in its last digit from system to
+    system.
     """
-    for n in range(len(samples)):
-        mantissa_patterns[n] = (patterns[n] & 0xFFFFFFFFFFFFF) | 0x3FF0000000000000
-    for n in range(len(samples)):
-        loud = abs(samples[n])
-        high = mantissas[n] > 1.4142135623730951
-        mantissa = mantissas[n] * 0.5 if high else mantissas[n]
-        exponent = np.float64(((patterns[n] >> 52) & 0x7FF) - 1023 + (1 if high else 0))
-        s = (mantissa - 1.0) / (mantissa + 1.0)
-        z = s * s
-        row = 2.0 / 21.0
-        row = row * z + 2.0 / 19.0
-        row = row * z + 2.0 / 17.0
-        row = row * z + 2.0 / 15.0
-        row = row * z + 2.0 / 13.0
-        row = row * z + 2.0 / 11.0
-        row = row * z + 2.0 / 9.0
-        row = row * z + 2.0 / 7.0
-        row = row * z + 2.0 / 5.0
-        row = row * z + 2.0 / 3.0
-        level_db = (exponent * LN_2 + (2.0 * s + s * z * row)) * DB_OF_LOG
-        past = level_db - threshold_db + knee_db / 2.0
-        past = past if past > 0.0 else 0.0
-        inside = past if past < knee_db else knee_db
-        bent = inside * inside / (2.0 * knee_db) if knee_db > 0.0 else 0.0
-        out[n] = slope * (bent + past - inside) if loud > knee_start else 0.0
-
-
-@kernel
-def apply_reduction(samples: FloatArray, reduction_db: FloatArray, makeup_db: float, powers: FloatArray,
-                    power_patterns: Any, out: FloatArray) -> None:
-    """Samples made quieter by a reduction and louder by the makeup, both in dB.
-
-    e^x = 2^k e^r with k the nearest whole number to x / ln 2, by the exponential's own series. `powers` and
-    `power_patterns` (int64) are room of the same length, one memory, in which 2^k is put together from bits.
-    """
-    for n in range(len(samples)):
-        x = (makeup_db - reduction_db[n]) * (1.0 / DB_OF_LOG)
-        x = x if x > -700.0 else -700.0
-        whole = np.rint(x * (1.0 / LN_2))
-        power_patterns[n] = (np.int64(whole) + 1023) << 52
-        out[n] = (x - whole * LN_2_HIGH) - whole * LN_2_LOW
-    for n in range(len(samples)):
-        r = out[n]
-        row = 1.0 / 6227020800.0
-        row = row * r + 1.0 / 479001600.0
-        row = row * r + 1.0 / 39916800.0
-        row = row * r + 1.0 / 3628800.0
-        row = row * r + 1.0 / 362880.0
-        row = row * r + 1.0 / 40320.0
-        row = row * r + 1.0 / 5040.0
-        row = row * r + 1.0 / 720.0
-        row = row * r + 1.0 / 120.0
-        row = row * r + 1.0 / 24.0
-        row = row * r + 1.0 / 6.0
-        row = row * r + 0.5
-        row = row * r + 1.0
-        row = row * r + 1.0
-        out[n] = row * powers[n] * samples[n]
+    held, late = state[0], state[1]
+    for at in range(0, len(samples), room.shape[1]):
+        part, bits = samples[at : at + room.shape[1]], patterns[at : at + room.shape[1]]
+        reduced = smooth[at : at + room.shape[1]]
+        wanted, mantissas, mantissa_patterns = room[0], room[1], room_patterns[1]
+        powers, power_patterns = room[2], room_patterns[2]
+        for n in range(len(part)):
+            mantissa_patterns[n] = (bits[n] & 0xFFFFFFFFFFFFF) | 0x3FF0000000000000
+        # ln(2^e m) = e ln 2 + 2 artanh((m - 1) / (m + 1)), by the series of artanh.
+        for n in range(len(part)):
+            high = mantissas[n] > 1.4142135623730951
+            mantissa = mantissas[n] * 0.5 if high else mantissas[n]
+            exponent = np.float64(((bits[n] >> 52) & 0x7FF) - 1023 + (1 if high else 0))
+            s = (mantissa - 1.0) / (mantissa + 1.0)
+            z = s * s
+            row = 2.0 / 21.0
+            row = row * z + 2.0 / 19.0
+            row = row * z + 2.0 / 17.0
+            row = row * z + 2.0 / 15.0
+            row = row * z + 2.0 / 13.0
+            row = row * z + 2.0 / 11.0
+            row = row * z + 2.0 / 9.0
+            row = row * z + 2.0 / 7.0
+            row = row * z + 2.0 / 5.0
+            row = row * z + 2.0 / 3.0
+            past = (exponent * LN_2 + (2.0 * s + s * z * row)) * DB_OF_LOG - threshold_db + knee_db / 2.0
+            past = past if past > 0.0 else 0.0
+            inside = past if past < knee_db else knee_db
+            bent = inside * inside / (2.0 * knee_db) if knee_db > 0.0 else 0.0
+            wanted[n] = slope * (bent + past - inside) if abs(part[n]) > knee_start else 0.0
+        for n in range(len(part)):
+            now = wanted[n]
+            falling = release * held + (1.0 - release) * now
+            held = now if now > falling else falling
+            late = attack * late + (1.0 - attack) * held
+            reduced[n] = late
+        if len(out) == 0:
+            continue
+        # e^x = 2^k e^r with k the nearest whole number to x / ln 2, by the series of the exponential.
+        made = out[at : at + room.shape[1]]
+        for n in range(len(part)):
+            x = (makeup_db - reduced[n]) * (1.0 / DB_OF_LOG)
+            x = x if x > -700.0 else -700.0
+            whole = np.rint(x * (1.0 / LN_2))
+            power_patterns[n] = (np.int64(whole) + 1023) << 52
+            wanted[n] = (x - whole * LN_2_HIGH) - whole * LN_2_LOW
+        for n in range(len(part)):
+            r = wanted[n]
+            row = 1.0 / 6227020800.0
+            row = row * r + 1.0 / 479001600.0
+            row = row * r + 1.0 / 39916800.0
+            row = row * r + 1.0 / 3628800.0
+            row = row * r + 1.0 / 362880.0
+            row = row * r + 1.0 / 40320.0
+            row = row * r + 1.0 / 5040.0
+            row = row * r + 1.0 / 720.0
+            row = row * r + 1.0 / 120.0
+            row = row * r + 1.0 / 24.0
+            row = row * r + 1.0 / 6.0
+            row = row * r + 0.5
+            row = row * r + 1.0
+            row = row * r + 1.0
+            made[n] = row * powers[n] * part[n]
+    state[0], state[1] = held, late
 
 
 @kernel
@@ -147,20 +155,6 @@ def sum_up_reduction(reduction_db: FloatArray, starts: Any, audible_db: float, l
             count += part[n] > audible_db
         largest[step], busy[step] = max(m0, m1, m2, m3), count / frames
         mean[step] = ((t0 + t1) + (t2 + t3)) / frames
-
-
-@kernel
-def smooth_reduction(reduction_db: FloatArray, attack: float, release: float, state: FloatArray,
-                     out: FloatArray) -> None:
-    """Smooth decoupled peak detector on the reduction in dB. Giannoulis et al. 2012, eq. 17; state is (y1, yL)."""
-    held, smooth = state[0], state[1]
-    for n in range(len(reduction_db)):
-        now = reduction_db[n]
-        falling = release * held + (1.0 - release) * now
-        held = now if now > falling else falling
-        smooth = attack * smooth + (1.0 - attack) * held
-        out[n] = smooth
-    state[0], state[1] = held, smooth
 
 
 @kernel

@@ -16,6 +16,9 @@ from layerpipe.dsp import compiled
 from layerpipe.errors import ParameterError
 from layerpipe.sound import FloatArray
 
+_AT_ONCE = 4096
+"""Frames the loop works on at once: what it needs then stays in the processor's cache."""
+
 
 def reduction_db(level_db: FloatArray, *, threshold_db: float, ratio: float, knee_db: float) -> FloatArray:
     """Static curve: how many dB a steady level is made quieter.
@@ -71,13 +74,16 @@ class Curve:
 
     def reduction_of(self, samples: FloatArray, state: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
         """Smoothed reduction in dB of a block, shape (frames,), and the state (2,) for the next one."""
-        held = np.zeros(2) if state is None else state.copy()
-        sound = np.ascontiguousarray(samples, dtype=np.float64)
-        wanted, smooth = np.empty_like(sound), np.empty_like(sound)
-        compiled.reduce_statically(sound, sound.view(np.int64), self._knee_start, self.threshold_db, 1 - 1 / self.ratio,
-                                   self.knee_db, smooth, smooth.view(np.int64), wanted)
-        compiled.smooth_reduction(wanted, self.attack, self.release, held, smooth)
+        smooth, held = np.empty(len(samples)), np.zeros(2) if state is None else state.copy()
+        self.run(samples, held, smooth, np.empty(0))
         return smooth, held
+
+    def run(self, samples: FloatArray, state: FloatArray, smooth: FloatArray, out: FloatArray) -> None:
+        """Fill `smooth` with the reduction in dB and, unless it is empty, `out` with the compressed block."""
+        sound, room = np.ascontiguousarray(samples, dtype=np.float64), np.empty((3, _AT_ONCE))
+        compiled.compress(sound, sound.view(np.int64), self._knee_start, self.threshold_db, 1 - 1 / self.ratio,
+                          self.knee_db, self.attack, self.release, self.makeup_db, state, room, room.view(np.int64),
+                          smooth, out)
 
 
 def compress(curve: Curve, samples: FloatArray,
@@ -97,8 +103,7 @@ def compress(curve: Curve, samples: FloatArray,
         The compressed block, makeup included, and by how many dB each frame was made quieter (makeup not counted).
     state : np.ndarray [shape=(2,), float64]
     """
-    smooth, held = curve.reduction_of(samples, state)
-    sound = np.ascontiguousarray(samples, dtype=np.float64)
-    out, powers = np.empty_like(sound), np.empty_like(sound)
-    compiled.apply_reduction(sound, smooth, curve.makeup_db, powers, powers.view(np.int64), out)
+    held = np.zeros(2) if state is None else state.copy()
+    out, smooth = np.empty(len(samples)), np.empty(len(samples))
+    curve.run(samples, held, smooth, out)
     return out, smooth, held
