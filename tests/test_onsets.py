@@ -7,6 +7,7 @@ from itertools import pairwise
 import mir_eval
 import numpy as np
 import pytest
+from scipy import signal
 
 from layerpipe.dsp.compiled import burg_predictor, solve_predictors
 from layerpipe.hearing.innovation import stretches
@@ -88,6 +89,50 @@ def test_clicks_are_no_strums(easy, rng):
     found = times_of(clicked, easy.rate_hz)
     false = [at for at in found if np.min(np.abs(easy.onsets_s - at)) > 0.05]
     assert len(false) <= 1 < len(places)
+
+
+def squeak(rng, rate_hz, level):
+    """A finger that slides along a wound string: a gliding tone and its neighbours in a band of noise, swelling."""
+    frames = round(rng.uniform(0.08, 0.2) * rate_hz)
+    share = np.arange(frames) / frames
+    start_hz = rng.uniform(800, 1700)
+    phase = 2 * np.pi * np.cumsum(start_hz * 2 ** (share * rng.uniform(-1, 1))) / rate_hz
+    tone = sum(np.sin(n * phase + rng.uniform(0, 6)) / n for n in (1, 2, 3))
+    band = signal.butter(2, [1200, 6000], "bandpass", fs=rate_hz, output="sos")
+    sound = tone + signal.sosfilt(band, rng.standard_normal(frames)) * 1.5
+    sound *= np.minimum(1, np.minimum(share, 1 - share) * frames / (0.025 * rate_hz))
+    return level * sound / np.sqrt(np.mean(sound**2))
+
+
+def foot(rng, rate_hz, level):
+    """A foot on the floor: noise under 120 Hz, there at once, gone in a tenth of a second."""
+    t = np.arange(round(0.25 * rate_hz)) / rate_hz
+    low = signal.butter(4, 120, "lowpass", fs=rate_hz, output="sos")
+    sound = signal.sosfilt(low, rng.standard_normal(len(t)) * np.exp(-t / 0.04))
+    return level * sound / np.abs(sound).max()
+
+
+def breath(rng, rate_hz, level):
+    """Noise that swells and fades within a third of a second."""
+    frames = round(0.3 * rate_hz)
+    band = signal.butter(1, [500, 6000], "bandpass", fs=rate_hz, output="sos")
+    sound = signal.sosfilt(band, rng.standard_normal(frames) * np.hanning(frames))
+    return level * sound / np.sqrt(np.mean(sound**2))
+
+
+@pytest.mark.parametrize(("noise", "level"), [(squeak, 0.008), (foot, 0.08), (breath, 0.01)])
+def test_fingers_feet_and_breath_are_no_strums(easy, rng, noise, level):
+    noisy, places = easy.samples.copy(), 0
+    for before_s, after_s in pairwise(easy.onsets_s):
+        if after_s - before_s > 0.5:
+            at = round((before_s + 0.15) * easy.rate_hz)
+            sound = noise(rng, easy.rate_hz, level)
+            noisy[at : at + len(sound)] += sound
+            places += 1
+    found = times_of(noisy, easy.rate_hz)
+    right = len(mir_eval.util.match_events(easy.onsets_s, found, 0.025))
+    assert right >= len(easy.onsets_s) - 1
+    assert len(found) - right <= places // 6
 
 
 def test_the_strings_of_one_strum_are_one_onset():

@@ -60,8 +60,8 @@ def test_very_soft_strums_are_found_where_they_are_expected_and_are_not_sure():
     take = make_strums(24, voice="modal", hand=HARD, meter="4/4", tempo=84.0, bars=10)
     heard = hear_strums(HeldSound(take.samples, take.rate_hz))
     onsets = with_faint(heard, clock_of(84.0, bar_one_s=take.bar_one_s))
-    assert scored(take, onsets)[0] >= scored(take, heard.onsets)[0] + 5
-    assert scored(take, onsets)[1] == 0
+    assert scored(take, onsets)[0] >= scored(take, heard.onsets)[0] + 2
+    assert scored(take, onsets) == (len(take.onsets_s), 0)
     assert all(onset.sure < 0.35 for onset in onsets if onset not in heard.onsets)
     assert with_faint(heard, SongClock.of(recipe_of())) == heard.onsets
 
