@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 BIT_RATE = "256k"
 HIGHEST_ENCODED_HZ = 48_000
 _MUXER = {"mp3": ("mp3", "libmp3lame"), "m4a": ("ipod", "aac")}
+ENCODED = frozenset(_MUXER)
+"""Kinds that need the encoder."""
 
 
 @dataclass(frozen=True)
@@ -84,8 +86,8 @@ def encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], frames: int, rat
 
 
 @functools.cache
-def encoder() -> str:
-    """Where the encoder's program lies; it takes a moment to find it."""
+def find_encoder() -> str:
+    """Where the encoder's program lies."""
     import imageio_ffmpeg
 
     program: str = imageio_ffmpeg.get_ffmpeg_exe()
@@ -96,7 +98,7 @@ def _encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], rate_hz: int, k
     """Let the encoder take in piece after piece while the next is made."""
     muxer, codec = _MUXER[kind]
     partial = path.with_name(f"{path.name}.{os.getpid()}.partial")
-    command = [encoder(), "-v", "error", "-y", "-f", "s32le", "-ar", str(rate_hz), "-ac", "2", "-i", "pipe:0",
+    command = [find_encoder(), "-v", "error", "-y", "-f", "s32le", "-ar", str(rate_hz), "-ac", "2", "-i", "pipe:0",
                "-acodec", codec, "-b:a", BIT_RATE, "-fflags", "+bitexact", "-flags:a", "+bitexact",
                "-map_metadata", "-1", *tags.words()]
     if rate_hz > HIGHEST_ENCODED_HZ:

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from layerpipe.dsp.dither import to_pcm
 from layerpipe.dsp.truepeak import TruePeakMeter
-from layerpipe.encoding import Tags, encode
+from layerpipe.encoding import ENCODED, Tags, encode, find_encoder
 from layerpipe.energies import Energies, hear
 from layerpipe.errors import Fault, OutputError, RecipeError
 from layerpipe.excerpts import ExcerptSound, Version, excerpt_of, faded_gains
@@ -96,6 +96,9 @@ def make_previews(song: VoicedSong, energies: Energies, folder: Path, parts: Seq
     wanted = {version.label for version in versions}
     left = _KEPT_BYTES
     with ThreadPoolExecutor(workers) as pool, ThreadPoolExecutor(workers) as meters:
+        if song.recipe.preview.format in ENCODED:
+            # Looking for the encoder takes a moment that the plan does not need.
+            pool.submit(find_encoder)
         jobs = []
         for part in parts:
             excerpt = excerpt_of(song, part)
