@@ -4,9 +4,8 @@ Times are seconds or milliseconds as named, levels dB, pans -100 (left) to 100 (
 Every default stands here and nowhere else; `recipe_file.py` turns TOML into these nouns and `schema` prints them.
 A further table is a `Noun` whose fields all have a default and a description with its unit, and a line in `Recipe`:
 reading, faults, suggestions and the JSON Schema follow from that; `python -m layerpipe.recipe_schema` writes the last.
+Annotations are not postponed here: as text they would be compiled one by one, at every start of every command.
 """
-
-from __future__ import annotations
 
 import datetime
 import math
