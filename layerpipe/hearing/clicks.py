@@ -28,7 +28,7 @@ LEAST_CREST, NEARLY_ALONE = 3.2, 0.4
 OVER, ALONE, LONG_ALONE = 1.0, 2.0, 2.3
 FAINT_OVER, FAINT_ALONE, FAINT_SAMPLE_ALONE = 1.2, 3.2, 1.6
 SAMPLE_OVER, SAMPLE_ALONE = 5.9, 1.4
-RINGS, RINGING_ALONE = 4.0, 5.0
+RINGS, RINGING_ALONE = 4.0, 8.0
 """Where three quarters of the power can be foretold strings ring; clicks of 15 dB stand at least so far alone there, a
 soft pick among loud strings half as far."""
 HAND_ALONE, HAND_SAMPLE_ALONE = 6.0, 1.8
