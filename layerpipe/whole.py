@@ -1,10 +1,10 @@
 """Folders that are whole or absent: written beside their place, taken into it in one step, cleaned up after a kill.
 
 The folder that is being written is called `.name.XXXXXXXX.partial`, beside its place, and is locked for as long as its
-process lives; the lock goes with the process, however that ends. The next run removes what it finds unlocked. Where the
-system can exchange two folders in one step (Linux, renameat2) there is no moment without the bounce; elsewhere the old
-folder is called `.retired` between two renames, and the next run gives it its name back if it was interrupted there.
-What is not the bounce's own is never removed.
+process lives; the lock goes with the process, however that ends. The next run removes what it finds unlocked. It takes
+its place when all of it lies on the disk. Where the system can exchange two folders in one step (Linux, renameat2)
+there is no moment without the bounce; elsewhere the old folder is called `.retired` between two renames, and the next
+run gives it its name back if it was interrupted there. What is not the bounce's own is never removed.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from contextlib import contextmanager
 from pathlib import Path, PurePosixPath
 
 from layerpipe.errors import OutputError
+from layerpipe.settled import settle_folder, settle_names
 
 Owns = Callable[[Path], Sequence[str] | None]
 """Says which files a folder lists as its own, relative and with slashes; None if it is none of ours."""
@@ -63,7 +64,10 @@ def whole_or_absent(target: Path, owns: Owns) -> Iterator[Path]:
         raise OutputError(f"{target}: cannot be written: {_reason(refusal)}") from refusal
     try:
         yield partial
+        settle_folder(partial)
         _take_place(partial, target, owns)
+        for folder in {target.parent, *(parent.parent for parent in made)}:
+            settle_names(folder)
     except OutputError as refusal:
         # The reader knows the target, not the name it is written under.
         raise OutputError(str(refusal).replace(os.fspath(partial), os.fspath(target))) from refusal

@@ -17,6 +17,7 @@ from layerpipe.manifest import manifest
 from layerpipe.memory import give_back
 from layerpipe.recipe_file import RecipeFile
 from layerpipe.render import WORKERS, Advance, energies_key, energies_of, keep_energies, until_whole, voice_song
+from layerpipe.settled import settle
 from layerpipe.sheet_pictures import draw_pictures
 from layerpipe.stem_blends import StemBlends
 from layerpipe.store import Store
@@ -100,8 +101,12 @@ def bounce_song(file: RecipeFile, folder: Path, store: Store, *, pdf: bool = Fal
             stems = write_stems(song, partial, workers=WORKERS)
         give_back()
         digest = sha256(file.text.encode()).hexdigest()
-        blends = StemBlends(song, stems, energies)
-        pictures = draw_pictures(song, stems, blends)
-        told = write_papers(partial, manifest(song, stems, blends, digest), file.text, pictures, pdf=pdf)
+        with ThreadPoolExecutor(1) as beside:
+            # The stems go to the disk while their papers are written.
+            settled = beside.submit(settle, [partial / stem.path for stem in stems])
+            blends = StemBlends(song, stems, energies)
+            pictures = draw_pictures(song, stems, blends)
+            told = write_papers(partial, manifest(song, stems, blends, digest), file.text, pictures, pdf=pdf)
+            settled.result()
         store.note_place_of_recipe(digest, file.path.absolute().parent)
     return told
