@@ -10,7 +10,7 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[1] / "layerpipe"
 # From the ground up. A module imports from floors below its own, or from its own where the floor allows it.
 FLOORS = [
-    ("ground", {"units", "errors", "sound", "plain", "places", "held", "memory", "whole", ""}),
+    ("ground", {"units", "errors", "sound", "plain", "places", "held", "memory", "settled", "whole", ""}),
     ("arithmetic", {"dsp"}),
     ("nouns and doors", {"names", "recipe", "recipe_checks", "recipe_faults", "recipe_file", "recipe_edit",
                          "recipe_schema", "toml_lines", "toml_edit", "clock", "containers", "facts", "wav", "broadcast",
