@@ -1,129 +1,46 @@
 """What can be asked of layerpipe: the nouns of a recipe, their ranges and their defaults.
 
-Times are seconds or milliseconds as named, levels dB, pans -100 (left) to 100 (right), bars count from 1.
-Every default stands here and nowhere else; `recipe_file.py` turns TOML into these nouns and `schema` prints them.
+Kinds of values stand in `recipe_values.py`, what is wanted of the song in `recipe_wanted.py`; this is the door to all.
+Every default stands in these files and nowhere else; `recipe_file.py` turns TOML into nouns and `schema` prints them.
 A further table is a `Noun` whose fields all have a default and a description with its unit, and a line in `Recipe`:
 reading, faults, suggestions and the JSON Schema follow from that; `python -m layerpipe.recipe_schema` writes the last.
-Annotations are not postponed here: as text they would be compiled one by one, at every start of every command.
+Annotations are not postponed here; see `recipe_values.py`.
 """
 
-import datetime
-import math
-from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, Strict, model_validator
+from pydantic import ConfigDict, Field, model_validator
 
-from layerpipe.file_names import template_problem
-from layerpipe.names import found_text, refuse_control, refuse_name
+from layerpipe.recipe_values import (
+    HIGHEST_RATE_HZ,
+    LOWEST_RATE_HZ,
+    MOST_CHANNELS,
+    MOST_LAYERS,
+    MOST_TAKES,
+    Bars,
+    FilterGainDb,
+    FilterHz,
+    GainDb,
+    Level,
+    Line,
+    Meter,
+    Name,
+    NoteName,
+    Noun,
+    Number,
+    Position,
+    SoundPath,
+    Switch,
+    Tempo,
+    Text,
+    Whole,
+    left_out,
+)
+from layerpipe.recipe_wanted import Bounce, Check, Preview, PreviewFormat, Sheet, SheetMark, Timing
 
-LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 192_000
-MOST_LAYERS, MOST_TAKES, MOST_CHANNELS = 32, 256, 64
-LOUDEST_DB = 60.0
-
-PreviewFormat = Literal["mp3", "m4a", "flac", "wav"]
-BarAndBeat = str
-"""bar.beat.sixteenth, counted from 1; later places may be left off."""
-
-
-def _a_level(level_db: float) -> float:
-    """A level may be -inf (silence), never above +60 dB and never not-a-number."""
-    if math.isnan(level_db) or level_db > LOUDEST_DB:
-        raise ValueError(f"found {level_db:g}, allowed is a number up to {LOUDEST_DB:g}, or -inf for silence")
-    return level_db
-
-
-def _forward(bars: list[int]) -> list[int]:
-    """The last bar is not before the first."""
-    first, last = bars
-    if last < first:
-        raise ValueError(f"found [{first}, {last}], allowed is a last bar that is not before the first")
-    return bars
-
-
-def _a_position(position: Any) -> Any:
-    """Text, or a finite number of seconds; the clock judges the text."""
-    is_number = isinstance(position, int | float) and not isinstance(position, bool) and math.isfinite(position)
-    if not (isinstance(position, str) or is_number):
-        raise ValueError(f'found {found_text(position)}, allowed is "bar.beat.sixteenth" such as "3.2.1", '
-                         "or a number of seconds")
-    return position
-
-
-def _a_file(file: Any) -> Any:
-    """A path must have a name in it that a system can look for."""
-    if isinstance(file, str | Path):
-        refuse_control(str(file))
-        if Path(file).name in ("", ".."):
-            raise ValueError(f"found {found_text(str(file))}, which names no file")
-    return file
-
-
-def _a_date(date: Any) -> Any:
-    """TOML has dates of its own; they count as their text."""
-    return date.isoformat() if type(date) is datetime.date else date
-
-
-def _in_the_calendar(date: str) -> str:
-    """Refuse a 30th of February."""
-    if date:
-        try:
-            datetime.date.fromisoformat(date)
-        except ValueError:
-            raise ValueError(f'found "{date}", which is not in the calendar') from None
-    return date
-
-
-def _rising(span: list[float]) -> list[float]:
-    """A range has its lower end first."""
-    if span[0] >= span[1]:
-        raise ValueError(f"found [{span[0]:g}, {span[1]:g}], allowed is the lower level first")
-    return span
-
-
-def _a_template(template: str) -> str:
-    """Names are built of known fields and of what may stand in a file name."""
-    problem = template_problem(template) if template else None
-    if problem:
-        raise ValueError(problem)
-    return template
-
-
-# Strict: a number in quotes, or true where a number belongs, is a slip and not a number.
-Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
-Whole = Annotated[int, Strict()]
-Switch = Annotated[bool, Strict()]
-Text = Annotated[str, Strict()]
-Level = Annotated[float, Strict(), AfterValidator(_a_level), Field(json_schema_extra={"maximum": LOUDEST_DB})]
-GainDb = Annotated[Number, Field(ge=-60.0, le=LOUDEST_DB)]
-FilterGainDb = Annotated[Number, Field(ge=-24.0, le=24.0)]
-FilterHz = Annotated[Number, Field(ge=1.0, lt=HIGHEST_RATE_HZ / 2)]
-Bar = Annotated[Whole, Field(ge=-1_000, le=100_000)]
-Line = Annotated[Text, Field(max_length=200), AfterValidator(refuse_control)]
-Name = Annotated[Text, Field(min_length=1, max_length=80), AfterValidator(refuse_name)]
-"""Becomes part of file names."""
-SoundPath = Annotated[Path, BeforeValidator(_a_file), Field(examples=["takes/left.wav"])]
-Bars = Annotated[list[Bar], Field(min_length=2, max_length=2), AfterValidator(_forward)]
-Meter = Annotated[Text, Field(pattern=r"^[1-9][0-9]?/(1|2|4|8|16|32)$", examples=["4/4", "6/8"])]
-Tempo = Annotated[Number, Field(ge=10.0, le=400.0)]
-"""Beats per minute; a compound meter counts dotted notes."""
-Date = Annotated[
-    Annotated[Text, Field(pattern=r"^([0-9]{4}-[0-9]{2}-[0-9]{2})?$", examples=["2024-05-31"])],
-    BeforeValidator(_a_date), AfterValidator(_in_the_calendar),
-]
-NoteName = Annotated[Text, Field(pattern=r"^[A-G][#b]?[0-8]$", examples=["E2", "F#3", "Bb2"])]
-Position = Annotated[BarAndBeat | float, BeforeValidator(_a_position)]
-
-
-def _left_out() -> Any:
-    """A table that is left out; its model is built when a recipe is read, not when this module is."""
-    return Field({}, validate_default=True)
-
-
-class Noun(BaseModel):
-    """Base of every table of a recipe: unknown keys are refused, nothing changes once read."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
+__all__ = ["HIGHEST_RATE_HZ", "LOWEST_RATE_HZ", "MOST_CHANNELS", "MOST_LAYERS", "MOST_TAKES", "Bed", "Bell", "Bounce",
+           "Chain", "Check", "Compressor", "HighPass", "Layer", "Move", "Noun", "Preview", "PreviewFormat", "Recipe",
+           "Section", "Sheet", "SheetMark", "Shelf", "Song", "Take", "TempoChange", "Timing"]
 
 
 class Song(Noun):
@@ -272,119 +189,8 @@ class Layer(Noun):
     strings: Annotated[list[NoteName], Field(
         max_length=24, description='Open strings, lowest course first, such as ["E2", "A2"]; F#3, Bb2 are allowed too.',
     )] = Field(default_factory=list)
-    chain: Annotated[Chain, Field(description="Processing of every take of the layer.")] = _left_out()
+    chain: Annotated[Chain, Field(description="Processing of every take of the layer.")] = left_out()
     take: Annotated[list[Take], Field(min_length=1, description="The takes, one [[layer.take]] each.")]
-
-
-class Preview(Noun):
-    """The listening files."""
-
-    loudness_lufs: Annotated[Number, Field(
-        ge=-60.0, le=0.0, description="Loudness of every version in LUFS; less where the ceiling asks for it.")] = -16.0
-    ceiling_dbtp: Annotated[Number, Field(ge=-30.0, le=0.0, description="Highest true peak in dBTP.")] = -1.0
-    format: Annotated[PreviewFormat, Field(description="Kind of file.")] = "mp3"
-    lead_in_beats: Annotated[Number, Field(ge=0.0, le=64.0, description="Beats heard before the section.")] = 1.0
-    ring_out_s: Annotated[Number, Field(ge=0.0, le=60.0, description="Seconds heard after the section.")] = 1.5
-
-
-class Bounce(Noun):
-    """What the mix is handed."""
-
-    bit_depth: Annotated[Literal[16, 24], Field(description="Bits of a sample.")] = 24
-    ceiling: Annotated[Literal["refuse", "lower"], Field(
-        description="Past full scale: refuse to write, or lower everything by one gain and say so.")] = "refuse"
-    time_reference_s: Annotated[Number, Field(
-        ge=0.0, lt=86400.0,
-        description="Seconds since midnight at which the files begin, for the Broadcast WAVE header.")] = 0.0
-    date: Annotated[Date, Field(
-        description='Date for the Broadcast WAVE header, "2024-05-31"; left out, none is written.')] = ""
-    names: Annotated[Text, Field(
-        max_length=200, description=(
-            'How files are called, such as "{artist}_{song}_{layer}_{take}"; also {initials}, {kind}, {rate}, {bits}. '
-            "Left out, by layer and take.")), AfterValidator(_a_template)] = ""
-
-
-class SheetMark(Noun):
-    """A setting proposed to the artist by name."""
-
-    name: Annotated[Line, Field(min_length=1, max_length=80, description="What the artist reads.")]
-    levels_db: Annotated[dict[str, Level], Field(
-        min_length=1, description="Levels in dB by layer; -inf is off, layers left out stay as they are.")]
-
-
-class Sheet(Noun):
-    """The artist's page."""
-
-    range_db: Annotated[list[Annotated[Number, Field(ge=-60.0, le=12.0)]], Field(
-        min_length=2, max_length=2, description="Lowest and highest level of a slider in dB; off lies under it."),
-        AfterValidator(_rising)] = [-24.0, 0.0]
-    step_db: Annotated[Number, Field(
-        ge=0.1, le=6.0, description="From one place of a slider to the next, in dB.")] = 0.5
-    mark: Annotated[list[SheetMark], Field(
-        max_length=12, description="Settings to try, one [[sheet.mark]] each.")] = Field(default_factory=list)
-
-
-class Timing(Noun):
-    """When a take counts as loose, and how much may be repaired before it is played again."""
-
-    tolerance_ms: Annotated[Number, Field(
-        ge=1.0, le=200.0, description="How far from the take's own feel a strum may be, in ms.")] = 15.0
-    partner_tolerance_ms: Annotated[Number, Field(
-        ge=1.0, le=200.0, description="How far from its double a strum may be, in ms.")] = 20.0
-    toward: Annotated[Literal["partner", "grid"], Field(
-        description="Where a move takes a strum: to its double, or to the grid where the take usually plays. "
-                    "A take without a double goes to the grid.")] = "partner"
-    moves_per_bar: Annotated[Number, Field(
-        ge=0.0, le=16.0, description="A section that needs more moves a bar than this is played again.")] = 0.5
-    farthest_ms: Annotated[Number, Field(
-        ge=5.0, le=500.0, description="A strum farther off than this, in ms, is played again.")] = 80.0
-    loosest_ms: Annotated[Number, Field(
-        ge=1.0, le=200.0, description="A take whose scatter is above this, in ms, is played again.")] = 12.0
-
-
-class Check(Noun):
-    """From where on `check` calls something a fault. "LU" compares with the take's own loudness."""
-
-    clipping_hits: Annotated[Whole, Field(ge=1, description=(
-        'Flat tops from which on a take is to be recorded again; fewer are a "look". A few hide in a strum.'))] = 6
-    clipping_ms: Annotated[Number, Field(ge=0.0, description=(
-        "Or one flat top as long as this in ms: a strong partial is lost for good."))] = 1.0
-    clicks_again: Annotated[Whole, Field(ge=1, description=(
-        "Clicks from which on it is quicker to play again than to repair; common practice, no source."))] = 30
-    rumble_dbfs: Annotated[Number, Field(description=(
-        "Level below 40 Hz in dBFS; quieter rumble moves no compressor."))] = -60.0
-    rumble_under_lu: Annotated[Number, Field(description="And no further under the loudness than this, in LU.")] = 40.0
-    rumble_again_under_lu: Annotated[Number, Field(description=(
-        "What the high-passes leave of it may not come nearer than this, in LU: it steers the compressor."))] = 10.0
-    hum_under_lu: Annotated[Number, Field(description=(
-        "Hum no further under the loudness than this, in LU: a tone is heard 10 dB under noise."))] = 55.0
-    hum_dbfs: Annotated[Number, Field(description="And at least this loud, in dBFS.")] = -90.0
-    hum_again_under_lu: Annotated[Number, Field(description="Hum that no gap hides, in LU.")] = 25.0
-    noise_under_lu: Annotated[Number, Field(description=(
-        "Noise no further under the loudness than this, in LU: playing at 75 dB SPL, it is louder than a quiet room."))
-    ] = 32.0
-    noise_again_under_lu: Annotated[Number, Field(description="Noise heard beside the playing itself, in LU.")] = 15.0
-    dc_dbfs: Annotated[Number, Field(description="Offset in dBFS (half a percent); from here on cuts click.")] = -46.0
-    dropout_ms: Annotated[Number, Field(ge=0.1, description=(
-        "Standing samples in ms; a microphone never stands still, hiss moves the last bits."))] = 0.6
-    late_start_s: Annotated[Number, Field(ge=0.0, description=(
-        "Behind the partner's first sound, in seconds; more than any player's scatter."))] = 0.3
-    early_end_s: Annotated[Number, Field(ge=0.0, description=(
-        "Over before the partner, in seconds; last chords ring out differently."))] = 1.5
-    tuning_cents: Annotated[Number, Field(ge=0.5, le=50.0, description=(
-        "Off a4_hz, off the partner or drifting, in cents; common practice, no source."))] = 5.0
-    strings_share: Annotated[Number, Field(ge=0.0, le=1.0, description=(
-        "Share of the time in which notes below the lowest string are heard."))] = 0.12
-    copy_correlation: Annotated[Number, Field(ge=0.5, le=1.0, description=(
-        "Correlation, at one offset, of takes that are one performance; two performances stay far under it."))] = 0.9
-    lopsided_lu: Annotated[Number, Field(ge=0.0, description=(
-        "Loudness between the takes of a pair, in LU; 3 LU move the middle of a pair; common practice, no source."))
-    ] = 3.0
-    lopsided_db: Annotated[Number, Field(ge=0.0, description=(
-        "Brightness between them (2 to 8 kHz against the body), in dB; common practice, no source."))] = 6.0
-    high_pass_db: Annotated[Number, Field(ge=0.0, description=(
-        "What the high-passes take off the lowest string's fundamental, in dB; a corner on it takes 3."))] = 3.5
-    high_pass_lu: Annotated[Number, Field(ge=0.0, description="What they take off the loudness, in LU.")] = 1.0
 
 
 class Recipe(Noun):
@@ -400,11 +206,11 @@ class Recipe(Noun):
     bed: Annotated[Bed | None, Field(description="The rest of the track, to listen against.")] = None
     layer: Annotated[list[Layer], Field(
         min_length=1, max_length=MOST_LAYERS, description="The layers, one [[layer]] each.")]
-    preview: Annotated[Preview, Field(description="The listening files.")] = _left_out()
-    bounce: Annotated[Bounce, Field(description="What the mix is handed.")] = _left_out()
-    sheet: Annotated[Sheet, Field(description="The artist's page.")] = _left_out()
-    timing: Annotated[Timing, Field(description="What counts as loose, and what is done about it.")] = _left_out()
-    check: Annotated[Check, Field(description="From where on a take has a fault.")] = _left_out()
+    preview: Annotated[Preview, Field(description="The listening files.")] = left_out()
+    bounce: Annotated[Bounce, Field(description="What the mix is handed.")] = left_out()
+    sheet: Annotated[Sheet, Field(description="The artist's page.")] = left_out()
+    timing: Annotated[Timing, Field(description="What counts as loose, and what is done about it.")] = left_out()
+    check: Annotated[Check, Field(description="From where on a take has a fault.")] = left_out()
 
     def chain_of(self, layer: Layer, take: Take) -> Chain:
         """The take's own chain where it has one, else its layer's."""

@@ -10,12 +10,14 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[1] / "layerpipe"
 # From the ground up. A module imports from floors below its own, or from its own where the floor allows it.
 FLOORS = [
-    ("ground", {"units", "errors", "sound", "plain", "places", "held", "memory", "settled", "whole", ""}),
+    ("ground", {"units", "errors", "sound", "plain", "places", "held", "memory", "settled", "whole",
+                "whole_files", ""}),
     ("arithmetic", {"dsp"}),
-    ("nouns and doors", {"names", "recipe", "recipe_checks", "recipe_faults", "recipe_file", "recipe_edit",
-                         "recipe_schema", "toml_lines", "toml_edit", "clock", "containers", "facts", "wav", "broadcast",
-                         "conversion", "chain_words", "file_names"}),
-    ("stages", {"takes", "moves", "chain", "layers", "products", "energies", "store"}),
+    ("nouns and doors", {"names", "recipe", "recipe_values", "recipe_wanted", "recipe_checks", "recipe_faults",
+                         "recipe_file", "recipe_change", "recipe_edit", "recipe_moves", "recipe_schema", "toml_lines",
+                         "toml_edit", "clock", "containers", "facts", "wav", "scanning", "broadcast", "conversion",
+                         "chain_words", "file_names"}),
+    ("stages", {"takes", "moves", "chain", "layers", "products", "energies", "sweeps", "store"}),
     ("the song", {"voiced", "excerpts", "drafting"}),
     ("the listening side", {"hearing"}),
     ("what leaves the house", {"encoding", "drawing", "glance", "sheet_pictures", "printing", "preview",
@@ -25,8 +27,8 @@ FLOORS = [
     ("jobs", {"jobs"}),
     ("the command line", {"commands", "cli", "__main__"}),
 ]
-# One idea in two files: the meter and its readings.
-SAME_STAGE = {("energies", "products")}
+# One idea in three files: the meter, its readings, and those of many levels.
+SAME_STAGE = {("energies", "products"), ("sweeps", "energies"), ("sweeps", "products")}
 
 
 def _floor_of(name: str) -> int:
