@@ -93,6 +93,11 @@ def sheet(manifest: dict[str, Any], pictures: Pictures) -> str:
                               mixed=[file for file in manifest["files"] if file["kind"] != "take"]))
 
 
+def prepare_papers() -> None:
+    """Get the page ready, for whoever has something else to do meanwhile."""
+    _page()
+
+
 @functools.cache
 def _page() -> Any:
     """The page's template; everything that is put into it is escaped but the pictures."""

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from layerpipe.bounce import lowering_gain, past_full_scale, write_stems
-from layerpipe.delivery import files_of_bounce, write_papers
+from layerpipe.delivery import files_of_bounce, prepare_papers, write_papers
 from layerpipe.energies import EnergyMeter
 from layerpipe.errors import Fault, LayerpipeError, RecipeError
 from layerpipe.manifest import manifest
@@ -88,7 +88,8 @@ def bounce_song(file: RecipeFile, folder: Path, store: Store, *, pdf: bool = Fal
     RecipeError, AudioError, OutputError
         What is wrong with the recipe, its files, or the place it should go to; or what passes full scale.
     """
-    with whole_or_absent(folder, files_of_bounce) as partial:
+    with whole_or_absent(folder, files_of_bounce) as partial, ThreadPoolExecutor(1) as aside:
+        aside.submit(prepare_papers)
         song = voice_song(file, store, advance=lambda share: advance(share / 2))
         meter = None if store.find_file(energies_key(song), "energies") else EnergyMeter(song.channels, song.rate_hz)
         stems = write_stems(song, partial, workers=WORKERS, meter=meter, advance=lambda share: advance(share / 2))
