@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from layerpipe.dsp import compiled, loudness
 from layerpipe.dsp.loudness import measure
-from layerpipe.energies import Energies, EnergyMeter, hear, level_for_difference, readings, sweep
+from layerpipe.energies import Energies, EnergyMeter, hear, readings
 from layerpipe.errors import ParameterError
+from layerpipe.sweeps import level_for_difference, sweep
 
 RATE_HZ = 48_000
 TAKES = 4

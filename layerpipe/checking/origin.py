@@ -13,7 +13,7 @@ from pathlib import Path
 
 from layerpipe.checking.opened import OpenBounce
 from layerpipe.checking.stems import digest_of, is_plain_file
-from layerpipe.checking.verify import AS_BOUNCED, CHANGED, MISSING, SourceVerdict
+from layerpipe.checking.verdicts import AS_BOUNCED, CHANGED, MISSING, SourceVerdict
 from layerpipe.delivery import RECIPE
 from layerpipe.errors import Fault, OutputError, RecipeError
 from layerpipe.recipe_file import MOST_BYTES, RecipeFile, parse_recipe

@@ -9,63 +9,25 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-import numpy.typing as npt
-
+from layerpipe.checking.differences import Reader, dbfs, difference, sum_reader
 from layerpipe.checking.opened import OpenBounce
 from layerpipe.checking.second_opinion import SecondOpinion
 from layerpipe.checking.stems import READ_FRAMES, StemFile, StemHead, digest_of, is_plain_file
+from layerpipe.checking.verdicts import (
+    AS_BOUNCED,
+    CHANGED,
+    FOREIGN,
+    MISSING,
+    FileVerdict,
+    SourceVerdict,
+    SumVerdict,
+    Verified,
+)
 from layerpipe.delivery import MANIFEST
-from layerpipe.units import db_of_gain
-
-AS_BOUNCED, CHANGED, MISSING, FOREIGN = "as bounced", "changed", "missing", "foreign"
-Reader = Callable[[int, int], npt.NDArray[np.int32]]
-
-
-@dataclass(frozen=True)
-class FileVerdict:
-    """What became of one file; problems are in words."""
-
-    file: str
-    verdict: str
-    first_different_frame: int | None = None
-    largest_difference_dbfs: float | None = None
-    problems: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class SumVerdict:
-    """Whether the layers add up to the blend; None where files are missing or cannot be read."""
-
-    agrees: bool | None
-    first_different_frame: int | None = None
-    largest_difference_dbfs: float | None = None
-
-
-@dataclass(frozen=True)
-class SourceVerdict:
-    """Whether a take still is the file that was bounced."""
-
-    layer: str
-    take: str
-    file: str
-    verdict: str
-
-
-@dataclass(frozen=True)
-class Verified:
-    """All that was found out about a bounce."""
-
-    verdict: str
-    files: tuple[FileVerdict, ...]
-    sum: SumVerdict
-    sources: tuple[SourceVerdict, ...] | None = None
-    again: tuple[FileVerdict, ...] | None = None
-    remarks: tuple[str, ...] = field(default=())
 
 
 def verify_bounce(bounce: OpenBounce, *, workers: int = 1,
@@ -226,8 +188,8 @@ def _sum_of(bounce: OpenBounce) -> SumVerdict:
         return SumVerdict(None)
     if len({(file.head.channels, file.head.bit_depth, file.frames) for file in files}) != 1:
         return SumVerdict(False)
-    first, largest = _difference(files[0].read, _sum_reader(files[1:]), files[0].frames)
-    return SumVerdict(first is None, first, _dbfs(largest, files[0].head.bit_depth) if first is not None else None)
+    first, largest = difference(files[0].read, sum_reader(files[1:]), files[0].frames)
+    return SumVerdict(first is None, first, dbfs(largest, files[0].head.bit_depth) if first is not None else None)
 
 
 def _located(bounce: OpenBounce, told: dict[str, Any], file: FileVerdict) -> FileVerdict:
@@ -243,8 +205,8 @@ def _located(bounce: OpenBounce, told: dict[str, Any], file: FileVerdict) -> Fil
     except (OSError, ValueError):
         return file
     if told["kind"] == "blend":
-        return _compared(file, bounce, told, _sum_reader(files))
-    total, rest = files[0].read, _sum_reader(files[1:]) if len(files) > 1 else None
+        return _compared(file, bounce, told, sum_reader(files))
+    total, rest = files[0].read, sum_reader(files[1:]) if len(files) > 1 else None
     return _compared(file, bounce, told, total if rest is None else lambda start, stop: total(start, stop)
                      - rest(start, stop))
 
@@ -257,39 +219,11 @@ def _compared(file: FileVerdict, bounce: OpenBounce, told: dict[str, Any], origi
         return file
     if (here.head.channels, here.head.bit_depth) != (told["channels"], told["bit_depth"]):
         return file
-    first, largest = _difference(here.read, original, max(told["frames"], here.frames))
+    first, largest = difference(here.read, original, max(told["frames"], here.frames))
     if first is None:
         return replace(file, problems=(*file.problems, "its sound is the same"))
     return replace(file, first_different_frame=first,
-                   largest_difference_dbfs=_dbfs(largest, told["bit_depth"]))
-
-
-def _difference(one: Reader, other: Reader, frames: int) -> tuple[int | None, int]:
-    """First frame that differs and the largest difference in steps of the integers; what is not there counts as 0."""
-    first, largest = None, 0
-    for start in range(0, frames, READ_FRAMES):
-        a, b = one(start, start + READ_FRAMES), other(start, start + READ_FRAMES)
-        if np.array_equal(a, b):
-            continue
-        longest = max(len(a), len(b))
-        difference = np.abs(_stretched(a, longest).astype(np.int64) - _stretched(b, longest))
-        apart = difference.any(axis=1)
-        # Frames that one of them lacks differ, silent or not.
-        apart[min(len(a), len(b)) :] = True
-        if first is None:
-            first = start + int(np.argmax(apart))
-        largest = max(largest, int(difference.max()))
-    return first, largest
-
-
-def _stretched(block: npt.NDArray[np.int32], frames: int) -> npt.NDArray[np.int32]:
-    """Followed by zeros up to a length."""
-    return np.pad(block, ((0, frames - len(block)), (0, 0)))
-
-
-def _sum_reader(files: list[StemFile]) -> Reader:
-    """The integer sum of several files."""
-    return lambda start, stop: np.sum([file.read(start, stop) for file in files], axis=0, dtype=np.int32)
+                   largest_difference_dbfs=dbfs(largest, told["bit_depth"]))
 
 
 def _by_kind(bounce: OpenBounce) -> tuple[dict[str, Any] | None, list[dict[str, Any]]]:
@@ -305,11 +239,6 @@ def _between(folder: Path, path: Path) -> Iterator[Path]:
         if parent == folder:
             return
         yield parent
-
-
-def _dbfs(steps: int, bit_depth: int) -> float:
-    """Integer steps as a level."""
-    return db_of_gain(steps / (1 << (bit_depth - 1)))
 
 
 def _reason(refusal: Exception) -> str:

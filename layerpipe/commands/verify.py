@@ -12,7 +12,7 @@ import typer
 from layerpipe.commands.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers
 
 if TYPE_CHECKING:
-    from layerpipe.checking.verify import Verified
+    from layerpipe.checking.verdicts import Verified
 
 
 @answers
@@ -27,7 +27,7 @@ def verify(
 ) -> int:
     """Look at every file of a bounce: digest, header, sum of the layers, loudness; exit code 1 if one is changed."""
     from layerpipe.checking.opened import open_bounce
-    from layerpipe.checking.verify import AS_BOUNCED
+    from layerpipe.checking.verdicts import AS_BOUNCED
     from layerpipe.jobs.checking import verify_again, verify_song
     from layerpipe.render import WORKERS
 

@@ -9,7 +9,8 @@ from layerpipe.checking.compare import Compared, compare_bounces
 from layerpipe.checking.opened import OpenBounce, open_bounce
 from layerpipe.checking.origin import check_sources, recipe_inside
 from layerpipe.checking.picture import draw_residuals
-from layerpipe.checking.verify import CHANGED, Verified, verify_bounce, with_fresh, with_originals, with_sources
+from layerpipe.checking.verdicts import CHANGED, Verified
+from layerpipe.checking.verify import verify_bounce, with_fresh, with_originals, with_sources
 from layerpipe.errors import LayerpipeError
 from layerpipe.jobs.bounce import bounce_song
 from layerpipe.recipe_file import RecipeFile, read_recipe

@@ -21,13 +21,14 @@ import numpy as np
 
 from layerpipe.dsp.masking import masked_thresholds
 from layerpipe.dsp.spectra import weights_of
-from layerpipe.energies import Energies, Gains, level_for_difference, sweep
+from layerpipe.energies import Energies, Gains
 from layerpipe.errors import Fault, RecipeError
 from layerpipe.levels.bands import Bands
 from layerpipe.levels.peaks import SectionPeaks
 from layerpipe.recipe import Layer
 from layerpipe.recipe_file import RecipeFile
 from layerpipe.sound import FloatArray
+from layerpipe.sweeps import level_for_difference, sweep
 from layerpipe.units import SILENCE_DB, db_of_gain, db_of_power, gain_of_db
 from layerpipe.voiced import Stretch, VoicedSong
 

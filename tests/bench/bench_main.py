@@ -118,10 +118,10 @@ def preview(bench: Bench) -> list[Row]:
 
 def levels(bench: Bench) -> list[Row]:
     """1000 octave levels from the energies against pyloudnorm on each blend (measured on 3, scaled)."""
-    from layerpipe.energies import sweep
     from layerpipe.recipe_file import read_recipe
     from layerpipe.render import energies_of, voice_song
     from layerpipe.store import Store
+    from layerpipe.sweeps import sweep
 
     store = Store(bench.cache / "takes")
     song = voice_song(read_recipe(bench.recipe), store)
