@@ -15,7 +15,6 @@ from pathlib import Path
 
 import numpy as np
 import pyloudnorm
-import soundfile
 
 from tests.bench import filter_graph, material
 from tests.bench.timing_of import PYTHON, Run, median_s, ratio, run, side_by_side
@@ -89,20 +88,19 @@ def changed(bench: Bench) -> list[Row]:
 
 
 def preview(bench: Bench) -> list[Row]:
-    """A 20 s section as mp3 after a level change against the encoder alone and the start of an interpreter."""
-    short = bench.folder / "section.toml"
-    source = bench.folder / "section.wav"
-    with soundfile.SoundFile(bench.files[0]) as file:
-        sound = file.read(int(22.5 * material.RATE_HZ))
-    soundfile.write(source, np.stack([sound, sound], axis=1), material.RATE_HZ, subtype="PCM_24")
+    """A 20 s section as mp3 after a level change against the encoder alone, on the same sound, and a bare start."""
+    short, folder = bench.folder / "section.toml", bench.folder / "previews"
 
-    def ours() -> Run:
+    def ours(kind: str = "mp3") -> Run:
         text = bench.change_level().read_text("utf-8")
         first = text.index("bars = ")
-        short.write_text(text[:first] + "bars = [1, 10]" + text[text.index("\n", first) :], "utf-8")
+        text = text[:first] + "bars = [1, 10]" + text[text.index("\n", first) :]
+        short.write_text(text.replace("[[section]]", f'[preview]\nformat = "{kind}"\n[[section]]', 1), "utf-8")
         return run([PYTHON, "-m", "layerpipe", "preview", short, "--quiet", "--section", "part 1", "--version", "blend",
-                    "--out", bench.folder / "previews"], cache=bench.cache)
+                    "--out", folder], cache=bench.cache)
 
+    ours("wav")
+    source = folder / "section" / "part 1 - blend.wav"
     found = side_by_side({
         "ours": ours, "encoder": lambda: run(filter_graph.encode_words(source, bench.folder / "section.mp3")),
         "start": lambda: run([PYTHON, "-c", "import layerpipe.render, typer"]),
