@@ -21,7 +21,7 @@ from layerpipe.errors import Fault, OutputError, RecipeError
 from layerpipe.excerpts import ExcerptSound, Version, excerpt_of, faded_gains
 from layerpipe.units import gain_of_db
 from layerpipe.voiced import Stretch, VoicedSong
-from layerpipe.whole import tidy_files
+from layerpipe.whole_files import tidy_files
 
 ROOM_FOR_ROUNDING_DB = 0.001
 _KEPT_BYTES = 48 << 20

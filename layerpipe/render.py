@@ -19,7 +19,8 @@ from layerpipe.errors import AudioError, Fault, ParameterError, RecipeError
 from layerpipe.recipe import Chain, Recipe
 from layerpipe.recipe_file import RecipeFile
 from layerpipe.sound import Sound
-from layerpipe.store import DamagedEntry, Store, StoredTake, StoreMoved, key_of
+from layerpipe.store import Store, StoreMoved, key_of
+from layerpipe.stored_take import DamagedEntry, StoredTake
 from layerpipe.voiced import Voice, VoicedSong
 
 T = TypeVar("T")
@@ -47,7 +48,7 @@ def voice_song(file: RecipeFile, store: Store, *, advance: Advance = lambda shar
         What the recipe asks for cannot be, or files are not what it needs; before anything is rendered.
     """
     recipe = file.recipe
-    opened = takes.open_all(recipe, digest_of=store.digest_of)
+    opened = takes.open_all(recipe, digest_of=store.notes.digest_of)
     sounding = [take for take in opened if not take.take.mute]
     if not sounding:
         raise RecipeError([Fault(file.path, "layer", "every take is muted; nothing would sound")])
@@ -81,7 +82,7 @@ def voice_song(file: RecipeFile, store: Store, *, advance: Advance = lambda shar
 
     with ThreadPoolExecutor(WORKERS) as pool:
         voices = tuple(pool.map(voice_one, sounding))
-    bed = takes.open_bed(recipe, rate_hz, digest_of=store.digest_of)
+    bed = takes.open_bed(recipe, rate_hz, digest_of=store.notes.digest_of)
     return VoicedSong(file.path, recipe, clock, rate_hz, sounding[0].frames, voices, bed)
 
 

@@ -16,113 +16,29 @@ import os
 import re
 import tempfile
 import threading
-import time
 import zlib
 from array import array
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.errors import LayerpipeError, OutputError
+from layerpipe.errors import OutputError
 from layerpipe.held import HeldFile
 from layerpipe.places import cache_folder
 from layerpipe.sound import FloatArray
-from layerpipe.whole import tidy_files
+from layerpipe.source_notes import SourceNotes
+from layerpipe.stored_take import DamagedEntry, StoredTake
+from layerpipe.whole_files import partial_of, put_whole, tidy_files
 
 DEFAULT_LIMIT_BYTES = 8 << 30
 _OURS = re.compile(r"[0-9a-f]{64}\.[a-z0-9]+(\..*)?")
-_SETTLED_S = 2.0
-Float32Array = npt.NDArray[np.float32]
-
-
-class DamagedEntry(LayerpipeError):  # noqa: N818 - it is not the reader's error: the store makes the entry again
-    """An entry does not hold what was written; it has been removed."""
-
-    exit_code = 1
 
 
 class StoreMoved(DamagedEntry):
     """The store could not be written and has moved to a temporary folder; what was being made is made there."""
-
-
-@dataclass(frozen=True)
-class StoredTake:
-    """A processed take on disk, a `Sound` of float32 frames."""
-
-    key: str
-    path: Path
-    file: HeldFile
-    rate_hz: int
-    frames: int
-    checks: array[int]
-    facts: Mapping[str, Any]
-    rows_check: int
-
-    def table(self) -> Float32Array:
-        """Per step of 10 ms (see chain.Reduction): shape (3, steps); read when asked for, many takes would add up.
-
-        Raises
-        ------
-        DamagedEntry
-            If it is not what was written; the entry is removed.
-        """
-        try:
-            rows = self.path.with_suffix(".json").read_bytes().partition(b"\n")[2]
-        except OSError:
-            rows = b""
-        if zlib.crc32(rows) != self.rows_check:
-            self.remove()
-            raise DamagedEntry(f"{self.path}: damaged entry of the store; it will be made again")
-        return np.frombuffer(rows, dtype="<f4").reshape(3, -1)
-
-    def read_float32(self, start: int, stop: int) -> Float32Array:
-        """Frames start to stop as float32, every block that is touched checked.
-
-        Raises
-        ------
-        DamagedEntry
-            If the file is shorter than described or a block does not match its check; the entry is removed.
-        """
-        first = start // self.rate_hz * self.rate_hz
-        last = min(-(-stop // self.rate_hz) * self.rate_hz, self.frames)
-        kept = self.file.read(4 * first, 4 * max(last - first, 0))
-        if len(kept) != 4 * max(last - first, 0) or not self._as_checked(kept, first):
-            self.remove()
-            raise DamagedEntry(f"{self.path}: damaged entry of the store; it will be made again")
-        return np.frombuffer(kept, dtype="<f4")[start - first : stop - first]
-
-    def read_into(self, start: int, room: Float32Array) -> None:
-        """Fill an array with the frames from `start` on; both its ends lie on whole seconds or at the take's end.
-
-        Raises
-        ------
-        DamagedEntry
-            As `read_float32`.
-        """
-        view = room.data.cast("B")
-        if self.file.read_into(4 * start, view) != len(view) or not self._as_checked(view, start):
-            self.remove()
-            raise DamagedEntry(f"{self.path}: damaged entry of the store; it will be made again")
-
-    def read(self, start: int, stop: int) -> FloatArray:
-        """Frames start to stop as float64."""
-        return self.read_float32(start, stop).astype(np.float64)
-
-    def remove(self) -> None:
-        """Take the entry out of the store, its description first."""
-        for path in (self.path.with_suffix(".json"), self.path):
-            with contextlib.suppress(OSError):
-                path.unlink()
-
-    def _as_checked(self, kept: bytes | memoryview, first: int) -> bool:
-        """Whether every block has the check that was written down."""
-        view, size = memoryview(kept), 4 * self.rate_hz
-        found = array("I", (zlib.crc32(view[at : at + size]) for at in range(0, len(kept), size)))
-        return found == self.checks[first // self.rate_hz :][: len(found)]
 
 
 class Store:
@@ -142,6 +58,7 @@ class Store:
         self._moved: tempfile.TemporaryDirectory[str] | None = None
         self._moving = threading.Lock()
         self._ready: set[Path] = set()
+        self.notes = SourceNotes(self.folder)
 
     def find_take(self, key: str) -> StoredTake | None:
         """The processed take under this key, or None; a description that cannot be right is removed."""
@@ -176,7 +93,7 @@ class Store:
         """Keep a stream of blocks as the processed take of this key; `table` is asked when the stream has ended."""
         folder, room = self._writable()
         path = folder / f"{key}.f32"
-        partial = _partial(path)
+        partial = partial_of(path)
         checks: list[int] = []
         frames, reading = 0, False
         stream = _by_the_second(blocks, rate_hz)
@@ -197,7 +114,7 @@ class Store:
                 rows = table().astype("<f4").tobytes()
                 words["seal"] = _seal(words, rows)
                 partial.replace(path)
-                _put(path.with_suffix(".json"), json.dumps(words).encode() + b"\n" + rows)
+                put_whole(path.with_suffix(".json"), json.dumps(words).encode() + b"\n" + rows)
             finally:
                 with contextlib.suppress(OSError):
                     partial.unlink()
@@ -227,7 +144,7 @@ class Store:
         while True:
             folder, room = self._writable()
             path = folder / f"{key}.{kind}"
-            partial = _partial(path)
+            partial = partial_of(path)
             try:
                 write(partial)
                 partial.replace(path)
@@ -237,22 +154,6 @@ class Store:
             finally:
                 with contextlib.suppress(OSError):
                     partial.unlink()
-
-    def digest_of(self, path: Path, digest: Callable[[Path], str]) -> str:
-        """The digest of a source's content, read again only when its size, times or inode have changed."""
-        seen = path.stat()
-        identity = f"{path.resolve()}|{seen.st_size}|{seen.st_mtime_ns}|{seen.st_ctime_ns}|{seen.st_ino}"
-        memo = self.folder / f"{hashlib.sha256(identity.encode('utf-8', 'surrogateescape')).hexdigest()}.digest"
-        with contextlib.suppress(OSError, UnicodeDecodeError):
-            known, _, seal = memo.read_text("ascii").partition(" ")
-            if len(known) == 64 and seal == _seal_of_memo(identity, known):
-                return known
-        found = digest(path)
-        # A file written a moment ago may be written again without its times showing it: only settled ones are noted.
-        # The clock decides nothing else here; set back, it only lets files be read once more.
-        if time.time() - max(seen.st_mtime, seen.st_ctime) > _SETTLED_S:
-            self._note(memo, f"{found} {_seal_of_memo(identity, found)}".encode("ascii"))
-        return found
 
     def remove_damaged(self) -> None:
         """Read every processed take and remove those that are not what was written."""
@@ -264,20 +165,6 @@ class Store:
             with contextlib.suppress(DamagedEntry):
                 for start in range(0, take.frames, minute):
                     take.read_float32(start, min(start + minute, take.frames))
-
-    def note_place_of_recipe(self, sha256: str, folder: Path) -> None:
-        """Remember in which folder a recipe lay, so that the takes of its bounce are found again."""
-        self._note(self.folder / f"{sha256}.place", os.fsencode(folder))
-
-    def place_of_recipe(self, sha256: str) -> Path | None:
-        """The folder in which a recipe of this digest lay last, if it is remembered and still there."""
-        if not (len(sha256) == 64 and sha256.isalnum()):
-            return None
-        try:
-            folder = Path(os.fsdecode((self.folder / f"{sha256}.place").read_bytes()))
-            return folder if folder.is_absolute() and folder.is_dir() else None
-        except (OSError, ValueError):
-            return None
 
     def size_bytes(self) -> int:
         """Bytes in the store."""
@@ -358,12 +245,6 @@ class Store:
                 "%s: cannot be written (%s); processed takes are kept in a temporary folder for this run only. "
                 "LAYERPIPE_CACHE moves the store", self.folder, reason)
 
-    def _note(self, path: Path, content: bytes) -> None:
-        """Write down what can be found out again; where that cannot be, it will be found out again."""
-        with contextlib.suppress(OSError):
-            path.parent.mkdir(parents=True, exist_ok=True)
-            _put(path, content)
-
 
 def key_of(shaped_by: Mapping[str, Any]) -> str:
     """Key of an entry: SHA-256 over everything that shaped it, in a canonical form."""
@@ -374,27 +255,6 @@ def key_of(shaped_by: Mapping[str, Any]) -> str:
 def _seal(words: Mapping[str, Any], rows: bytes) -> str:
     """Check over a description, without its seal, and the table that follows it."""
     return key_of({**{name: value for name, value in words.items() if name != "seal"}, "rows": zlib.crc32(rows)})
-
-
-def _seal_of_memo(identity: str, digest: str) -> str:
-    """Check over a noted digest and what it belongs to."""
-    return hashlib.sha256(f"{identity}|{digest}".encode("utf-8", "surrogateescape")).hexdigest()[:16]
-
-
-def _partial(path: Path) -> Path:
-    """A name of this process and thread beside the final one."""
-    return path.with_name(f"{path.name}.{os.getpid()}-{threading.get_ident()}.partial")
-
-
-def _put(path: Path, content: bytes) -> None:
-    """Write a small file, whole or absent."""
-    partial = _partial(path)
-    try:
-        partial.write_bytes(content)
-        partial.replace(path)
-    finally:
-        with contextlib.suppress(OSError):
-            partial.unlink()
 
 
 def _limit() -> int:

@@ -115,7 +115,7 @@ def open_all(recipe: Recipe, *, rate_hz: int | None = None, digest_of: DigestOf 
     rate_hz : int, optional
         The song's rate; without it that of the recipe, or of its first take.
     digest_of : function, optional
-        A memory for digests (`Store.digest_of`). A file whose digest it knows was sound when it was read last, and
+        A memory for digests (`SourceNotes.digest_of`). A file whose digest it knows was sound when read last, and
         is not read to its end again.
 
     Returns

@@ -20,7 +20,7 @@ from layerpipe.layers import LevelPlan, plan_levels, sum_layer, take_gain, take_
 from layerpipe.moves import FrameMove
 from layerpipe.recipe import Layer, Recipe, Section, Take
 from layerpipe.sound import FloatArray
-from layerpipe.store import StoredTake
+from layerpipe.stored_take import StoredTake
 from layerpipe.takes import OpenBed, OpenTake
 from layerpipe.units import frames_of_s, gain_of_db
 

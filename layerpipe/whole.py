@@ -9,7 +9,6 @@ run gives it its name back if it was interrupted there. What is not the bounce's
 
 from __future__ import annotations
 
-import contextlib
 import ctypes
 import errno
 import os
@@ -30,7 +29,6 @@ Owns = Callable[[Path], Sequence[str] | None]
 
 LITTER = frozenset((".DS_Store", "Thumbs.db", "desktop.ini"))
 """What file managers leave in folders that were looked at; it is nobody's, and stands in nobody's way."""
-_OF_PROCESS = re.compile(r".+\.([0-9]{1,10})(?:-[0-9]+)?(?:\.partial)+")
 _PARTIAL, _RETIRED = ".partial", ".retired"
 _EXCHANGE, _HERE = 2, -100
 _TRIES = 20
@@ -257,29 +255,3 @@ def _foreign_in(folder: Path, owns: Owns) -> list[str]:
 def _reason(refusal: OSError) -> str:
     """A refusal in words."""
     return refusal.strerror or str(refusal)
-
-
-def tidy_files(folder: Path) -> None:
-    """Remove the half-written files of runs that were killed: `name.PID.partial` whose process is gone."""
-    try:
-        entries = list(os.scandir(folder))
-    except OSError:
-        return
-    for entry in entries:
-        found = _OF_PROCESS.fullmatch(entry.name)
-        if found and entry.is_file(follow_symlinks=False) and not _lives(int(found[1])):
-            with contextlib.suppress(OSError):
-                Path(entry.path).unlink()
-
-
-def _lives(pid: int) -> bool:
-    """Whether there is a process of this number; one that may not be asked lives."""
-    if sys.platform == "win32":
-        return True
-    try:
-        os.kill(pid, 0)
-    except (ProcessLookupError, OverflowError):
-        return False
-    except OSError:
-        return True
-    return True

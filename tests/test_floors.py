@@ -17,7 +17,8 @@ FLOORS = [
                          "recipe_file", "recipe_change", "recipe_edit", "recipe_moves", "recipe_schema", "toml_lines",
                          "toml_edit", "clock", "containers", "facts", "wav", "scanning", "broadcast", "conversion",
                          "chain_words", "file_names"}),
-    ("stages", {"takes", "moves", "chain", "layers", "products", "energies", "sweeps", "store"}),
+    ("stages", {"takes", "moves", "chain", "layers", "products", "energies", "sweeps", "store",
+                "stored_take", "source_notes"}),
     ("the song", {"voiced", "excerpts", "drafting"}),
     ("the listening side", {"hearing"}),
     ("what leaves the house", {"encoding", "drawing", "glance", "sheet_pictures", "printing", "preview",
@@ -27,8 +28,9 @@ FLOORS = [
     ("jobs", {"jobs"}),
     ("the command line", {"commands", "cli", "__main__"}),
 ]
-# One idea in three files: the meter, its readings, and those of many levels.
-SAME_STAGE = {("energies", "products"), ("sweeps", "energies"), ("sweeps", "products")}
+# The meter, its readings, and those of many levels; the store, and what it keeps.
+SAME_STAGE = {("energies", "products"), ("sweeps", "energies"), ("sweeps", "products"),
+              ("store", "stored_take"), ("store", "source_notes")}
 
 
 def _floor_of(name: str) -> int:

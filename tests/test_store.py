@@ -7,8 +7,9 @@ import os
 import numpy as np
 import pytest
 
-from layerpipe import store as store_module
-from layerpipe.store import DamagedEntry, Store, key_of
+from layerpipe import source_notes
+from layerpipe.store import Store, key_of
+from layerpipe.stored_take import DamagedEntry
 
 CHECKED_FRAMES = 48_000
 
@@ -116,11 +117,11 @@ def test_a_source_is_digested_again_only_when_it_changes(store, tmp_path, monkey
         return f"{len(asked):064d}"
 
     # Files that were written a moment ago are not noted; here they count as settled.
-    monkeypatch.setattr(store_module, "_SETTLED_S", -60.0)
+    monkeypatch.setattr(source_notes, "_SETTLED_S", -60.0)
     source.write_bytes(b"one")
-    assert store.digest_of(source, digest) == store.digest_of(source, digest)
+    assert store.notes.digest_of(source, digest) == store.notes.digest_of(source, digest)
     source.write_bytes(b"other")
-    assert store.digest_of(source, digest) == f"{2:064d}"
+    assert store.notes.digest_of(source, digest) == f"{2:064d}"
 
 
 def test_keys_depend_on_content_not_on_order():

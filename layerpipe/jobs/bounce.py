@@ -109,5 +109,5 @@ def bounce_song(file: RecipeFile, folder: Path, store: Store, *, pdf: bool = Fal
             pictures = draw_pictures(song, stems, blends)
             told = write_papers(partial, manifest(song, stems, blends, digest), file.text, pictures, pdf=pdf)
             settled.result()
-        store.note_place_of_recipe(digest, file.path.absolute().parent)
+        store.notes.note_place_of_recipe(digest, file.path.absolute().parent)
     return told

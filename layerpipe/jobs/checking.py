@@ -89,4 +89,4 @@ def compare_songs(old: Path, new: Path, room: Path, *, workers: int = WORKERS, s
 def _recipe_inside(opened: OpenBounce, recipe: Path | None, store: Store) -> RecipeFile:
     """The recipe of a bounce, with its files as seen from where it lay."""
     sha256_told = opened.told["recipe"].get("sha256", "") if isinstance(opened.told.get("recipe"), dict) else ""
-    return recipe_inside(opened, named=recipe, remembered=store.place_of_recipe(str(sha256_told)))
+    return recipe_inside(opened, named=recipe, remembered=store.notes.place_of_recipe(str(sha256_told)))
