@@ -6,6 +6,7 @@ Colours are Okabe and Ito's, told apart by colour-blind eyes too. Levels are dB 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -16,11 +17,16 @@ from layerpipe.errors import OutputError
 from layerpipe.hearing.checkup import Report, TakeReport
 from layerpipe.hearing.notes import hz_of, number_of
 from layerpipe.recipe import Recipe
+from layerpipe.sound import FloatArray
 
 BLUE, ORANGE, GREEN, RED, GREY, SKY = "#0072B2", "#E69F00", "#009E73", "#D55E00", "#6b6b6b", "#56B4E9"
 COLUMNS = 1400
-MOST_LABELS = 12
+BINS_PER_OCTAVE, LOWEST_SHOWN_DB = 36, -165.0
+CHARACTER = 0.0068
+"""About how wide a letter of a label is, as a share of the axes."""
 TICKS_HZ = (10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000, 50000)
+Mark = tuple[float, str, str]
+"""Where (seconds or Hz), name and colour."""
 VERDICT_COLOURS = {"fine": GREEN, "look": ORANGE, "record again": RED}
 
 
@@ -85,20 +91,19 @@ def _draw_wave(axes: Any, one: TakeReport, recipe: Recipe | None) -> None:
     axes.fill_between(at, low, high, color=SKY, linewidth=0.6, edgecolor=SKY)
     axes.set(xlim=(0, max(heard.seconds, 0.01)), ylim=(-top, top), xlabel="seconds", ylabel="sample")
     axes.axhline(0, color=GREY, linewidth=0.4)
+    sections: list[Mark] = []
     if recipe is not None and SongClock.of(recipe).has_grid:
         clock = SongClock.of(recipe)
-        for section in recipe.section:
-            start, _ = clock.span_s(section)
-            if start < heard.seconds:
-                axes.axvline(start, color=GREY, linewidth=0.8, linestyle=(0, (2, 3)))
-                axes.text(start, top * 0.97, f" {section.name}", color=GREY, fontsize=9, va="top")
-    placed = [finding for finding in one.findings if finding.at_s is not None]
-    for number, finding in enumerate(placed):
-        colour = VERDICT_COLOURS[finding.verdict]
-        axes.axvline(finding.at_s, color=colour, linewidth=1.1)
-        if number < MOST_LABELS:
-            height = -top * (0.98 - 0.11 * (number % 4))
-            axes.text(finding.at_s, height, f" {finding.kind.replace('_', ' ')}", color=colour, fontsize=9, va="bottom")
+        starts = [(clock.span_s(section)[0], section.name) for section in recipe.section]
+        sections = [(start, name, GREY) for start, name in starts if start < heard.seconds]
+    for start, _, _ in sections:
+        axes.axvline(start, color=GREY, linewidth=0.8, linestyle=(0, (2, 3)))
+    faults = [(finding.at_s, finding.kind.replace("_", " "), VERDICT_COLOURS[finding.verdict])
+              for finding in one.findings if finding.at_s is not None]
+    for start, _, colour in faults:
+        axes.axvline(start, color=colour, linewidth=1.1)
+    _name(axes, sections, (0.96, 0.89))
+    _name(axes, faults, (0.04, 0.11, 0.18, 0.25))
 
 
 def _draw_spectrum(axes: Any, one: TakeReport) -> None:
@@ -106,35 +111,61 @@ def _draw_spectrum(axes: Any, one: TakeReport) -> None:
     from matplotlib.ticker import FixedLocator, NullLocator
 
     take = one.take
-    hz, density = take.density
-    level = 10 * np.log10(density + 1e-30)
-    shown = hz >= 10
-    if not density.any():
+    if not take.density[1].any():
         axes.text(0.5, 0.5, "silent", transform=axes.transAxes, color=GREY, ha="center")
+        axes.set(xticks=[], yticks=[])
         return
-    axes.semilogx(hz[shown], level[shown], color=BLUE, linewidth=1.0, label="the take")
-    bottom = max(float(np.percentile(level[shown], 2)) - 12, -190.0)
+    hz, level = _smooth(*take.density, 10)
+    axes.semilogx(hz, level, color=BLUE, linewidth=1.1, label="the take")
+    bottom = float(np.percentile(level, 2)) - 16
     if take.noise is not None:
-        noise = 10 * np.log10(take.noise.density + 1e-30)
-        audible = take.noise.hz >= 20
-        axes.semilogx(take.noise.hz[audible], noise[audible], color=GREY, linewidth=1.0, label="the gaps")
-        bottom = min(bottom, float(np.percentile(noise[audible], 5)) - 6)
-    top = float(level[shown].max()) + 14
-    axes.set(xlim=(10, take.heard.rate_hz / 2), ylim=(bottom, top), xlabel="Hz", ylabel="dB per Hz")
-    for number, name in enumerate(take.strings):
-        string = hz_of(number_of(name), take.a4_hz)
-        axes.axvline(string, color=GREEN, linewidth=0.9, alpha=0.8)
-        axes.text(string, top - 1 - 4.5 * (number % 2), f" {name}", color=GREEN, fontsize=9, va="top")
-    for number, corner in enumerate(take.chain.high_pass):
-        axes.axvline(corner.hz, color=ORANGE, linewidth=1.3, linestyle=(0, (5, 3)))
-        axes.text(corner.hz, bottom + (top - bottom) * (0.05 + 0.07 * (number % 2)), f" high-pass {corner.hz:g}",
-                  color=ORANGE, fontsize=9, ha="left")
+        noise_hz, noise = _smooth(take.noise.hz, take.noise.density, 20)
+        axes.semilogx(noise_hz, noise, color=GREY, linewidth=1.1, label="the gaps")
+        bottom = min(bottom, float(np.percentile(noise, 5)) - 16)
+    bottom = max(bottom, LOWEST_SHOWN_DB)
+    axes.set(xlim=(10, take.heard.rate_hz / 2), ylim=(bottom, float(level.max()) + 0.2 * (level.max() - bottom)),
+             xlabel="Hz", ylabel="dB per Hz")
+    strings = sorted((hz_of(number_of(name), take.a4_hz), name, GREEN) for name in take.strings)
+    for at, _, _ in strings:
+        axes.axvline(at, color=GREEN, linewidth=0.9, alpha=0.8)
+    corners = [(corner.hz, f"high-pass {corner.hz:g}", ORANGE) for corner in take.chain.high_pass]
+    for at, _, _ in corners:
+        axes.axvline(at, color=ORANGE, linewidth=1.3, linestyle=(0, (5, 3)))
     if take.hum is not None and any(finding.kind == "hum" for finding in one.findings):
         axes.plot([line[0] for line in take.hum.lines], [bottom + 2] * len(take.hum.lines), "^", color=RED, label="hum")
     if take.band_limit is not None:
+        corners.append((take.band_limit.edge_hz, "ends here", RED))
         axes.axvline(take.band_limit.edge_hz, color=RED, linewidth=1.2)
-        axes.text(take.band_limit.edge_hz, top - 8, "ends here ", color=RED, fontsize=9, ha="right")
-    axes.legend(frameon=False, fontsize=9, loc="lower left", labelcolor=GREY)
+    _name(axes, strings, (0.97, 0.92, 0.87))
+    _name(axes, corners, (0.07, 0.12, 0.17))
+    axes.legend(fontsize=9, loc="upper right", labelcolor=GREY, facecolor="white", edgecolor="none", framealpha=0.85)
     axes.xaxis.set_major_locator(FixedLocator([at for at in TICKS_HZ if at <= take.heard.rate_hz / 2]))
     axes.xaxis.set_minor_locator(NullLocator())
     axes.xaxis.set_major_formatter(lambda value, _: f"{value:g}")
+
+
+def _smooth(hz: FloatArray, density: FloatArray, lowest_hz: float) -> tuple[FloatArray, FloatArray]:
+    """Means over 1/36 octave, in dB: what is finer is noise to the eye."""
+    kept = hz >= lowest_hz
+    hz, density = hz[kept], density[kept]
+    edges = np.flatnonzero(np.diff(np.floor(BINS_PER_OCTAVE * np.log2(hz)), prepend=-1.0))
+    counts = np.diff(np.append(edges, len(hz)))
+    return (np.add.reduceat(hz, edges) / counts,
+            10 * np.log10(np.add.reduceat(density, edges) / counts + 1e-30))
+
+
+def _name(axes: Any, marks: Sequence[Mark], rows: Sequence[float]) -> None:
+    """Write names beside marks, each in the first row (share of the height) where it meets no other; else nowhere."""
+    taken: list[tuple[float, float, float]] = []
+    for at, words, colour in marks:
+        start = float((axes.transScale + axes.transLimits).transform((at, 0))[0])
+        width = CHARACTER * (len(words) + 1.5)
+        left = start if start + width < 1 else start - width
+        row = next((row for row in rows if all(row != other or left >= stop or left + width <= begin
+                                               for other, begin, stop in taken)), None)
+        if row is None:
+            continue
+        taken.append((row, left, left + width))
+        axes.text(at, row, f" {words}" if left == start else f"{words} ", color=colour, fontsize=9, va="center",
+                  ha="left" if left == start else "right", transform=axes.get_xaxis_transform(), zorder=5,
+                  bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 0.4})
