@@ -1,5 +1,6 @@
 """`python -m layerpipe` and the `layerpipe` command: what is to be set before anything is imported."""
 
+import atexit
 import contextlib
 import ctypes
 import gc
@@ -9,6 +10,8 @@ import os
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # Imports make many objects and no garbage: looking for it at the usual pace costs a tenth of a start.
 gc.set_threshold(100_000, 20, 20)
+# At the end all of it goes with the process: searching it once more is a tenth of a short command.
+atexit.register(gc.freeze)
 # glibc hands every large block back to the system when it is freed and gets it anew, page by page, a tenth of a bounce.
 # Up to 32 MB are kept instead (numbers: malloc.h; other C libraries have no such switch, or names for it).
 _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _KEPT_BYTES = -1, -3, 32 << 20
