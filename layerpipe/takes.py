@@ -20,8 +20,9 @@ from layerpipe.dsp.panning import pan_gains
 from layerpipe.errors import AudioError, Fault
 from layerpipe.facts import channel_problem, is_unchanged, source_digest
 from layerpipe.recipe import Layer, Recipe, Take
+from layerpipe.scanning import scan
 from layerpipe.sound import FloatArray, Sound
-from layerpipe.wav import FileFacts, SourceFile, StereoFile, inspect, scan
+from layerpipe.wav import FileFacts, SourceFile, StereoFile, inspect
 
 DigestOf = Callable[[Path, Callable[[Path], str]], str]
 """A memory for digests: given a file and how to find its digest, it may know the answer from last time."""

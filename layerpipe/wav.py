@@ -7,7 +7,6 @@ files are opened, so a pipe or a device never blocks a run. Broadcast WAVE is wr
 
 from __future__ import annotations
 
-import math
 import os
 import threading
 from collections.abc import Iterable
@@ -35,13 +34,10 @@ from layerpipe.facts import (
     unfit,
 )
 from layerpipe.held import HeldFile
-from layerpipe.sound import BLOCK_FRAMES, FloatArray
+from layerpipe.sound import FloatArray
 
-__all__ = ["FileFacts", "FileStamp", "SourceFile", "StereoFile", "inspect", "read_pcm", "scan", "source_digest",
+__all__ = ["FileFacts", "FileStamp", "OpenFile", "SourceFile", "StereoFile", "flac_writer", "inspect", "source_digest",
            "write_flac"]
-
-LOUDEST_SAMPLE = 1e6
-"""A float file may pass full scale; 120 dB past it there is no sound any more."""
 
 _PLAIN = ("WAV", "WAVEX", "RF64")
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
@@ -112,7 +108,7 @@ class SourceFile:
         if problem:
             raise unfit(path, problem)
         self._column = (channel or 1) - 1
-        self._file = _OpenFile(self.facts)
+        self._file = OpenFile(self.facts)
 
     @property
     def rate_hz(self) -> int:
@@ -151,7 +147,7 @@ class StereoFile:
 
     def __init__(self, path: Path, *, facts: FileFacts | None = None) -> None:
         self.facts = inspect(path) if facts is None else facts
-        self._file = _OpenFile(self.facts)
+        self._file = OpenFile(self.facts)
 
     def read(self, start: int, stop: int) -> FloatArray:
         """Frames start to stop as float64 of shape (stop - start, channels)."""
@@ -168,7 +164,7 @@ def _handle_of(path: Path) -> Any:
     return soundfile.SoundFile(os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0)), closefd=True)
 
 
-class _OpenFile:
+class OpenFile:
     """A handle opened on first use. libsndfile handles are not to be shared by threads at once, hence the lock."""
 
     def __init__(self, facts: FileFacts) -> None:
@@ -232,77 +228,6 @@ class _OpenFile:
         if self._handle is not None:
             self._handle.close()
             self._handle = None
-
-
-def scan(facts: FileFacts) -> None:
-    """Read a file to its end where only that can show that it is sound: float samples and compressed files.
-
-    Parameters
-    ----------
-    facts : FileFacts
-        As `inspect` found them.
-
-    Raises
-    ------
-    AudioError
-        At the first sample that is not a number or not finite, or where the file cannot be decoded.
-    """
-    if facts.bits is not None and facts.container != "FLAC":
-        return
-    file = _OpenFile(facts)
-    try:
-        for start in range(0, facts.frames, BLOCK_FRAMES):
-            # float32 also of doubles: what does not fit it becomes infinite and is refused.
-            sound = file.read(start, min(start + BLOCK_FRAMES, facts.frames), "float32")
-            if facts.bits is None:
-                _refuse_unsound(facts, sound, start)
-    finally:
-        file.close()
-
-
-def _refuse_unsound(facts: FileFacts, sound: Float32Array, start: int) -> None:
-    """Refuse NaN, infinity and numbers no sound has."""
-    # NaN fails every comparison, so one question finds all three.
-    if sound.size and sound.min() >= -LOUDEST_SAMPLE and sound.max() <= LOUDEST_SAMPLE:
-        return
-    bad = ~(np.abs(sound) <= LOUDEST_SAMPLE)
-    row, column = np.argwhere(bad)[0]
-    value, frame = float(sound[row, column]), start + int(row)
-    named = "NaN" if math.isnan(value) else f"{value:g}"
-    of_channel = f" of channel {column + 1}" if sound.shape[1] > 1 else ""
-    raise unfit(facts.path, f"holds samples that are no sound: the first is {named} at frame {frame}"
-                             f"{of_channel} ({clock_of(frame, facts.rate_hz)}); render or export it again")
-
-
-def read_pcm(path: Path, start: int = 0, stop: int | None = None) -> PcmArray:
-    """Integer samples as they are stored, for comparing files.
-
-    Parameters
-    ----------
-    path : Path
-        A file of 8 to 32 bits.
-    start, stop : int
-        Frames; to the end of the file without stop.
-
-    Returns
-    -------
-    np.ndarray [shape=(frames, channels), int32]
-        Not shifted: a 24-bit file gives -8388608 to 8388607.
-
-    Raises
-    ------
-    AudioError
-        As `inspect`, and for float files.
-    """
-    facts = inspect(path)
-    if facts.bits is None:
-        raise unfit(path, "holds float samples; integers were expected")
-    file = _OpenFile(facts)
-    try:
-        left_justified: PcmArray = file.read(start, facts.frames if stop is None else stop, "int32")
-    finally:
-        file.close()
-    return left_justified >> np.int32(32 - facts.bits)
 
 
 def flac_writer() -> str:

@@ -13,8 +13,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from layerpipe.errors import OutputError, RecipeError
-from layerpipe.recipe_edit import Change, NewMove, add_moves, marked_moves, remove_moves, set_level, set_song
+from layerpipe.recipe_change import Change
+from layerpipe.recipe_edit import set_level, set_song
 from layerpipe.recipe_file import read_recipe
+from layerpipe.recipe_moves import NewMove, add_moves, marked_moves, remove_moves
 
 TABLES = """\
 # A song.   Spaces and remarks   are the writer's own.

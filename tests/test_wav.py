@@ -10,7 +10,8 @@ import pytest
 import soundfile
 
 from layerpipe.errors import AudioError, LayerpipeError, OutputError, ParameterError
-from layerpipe.wav import SourceFile, StereoFile, inspect, read_pcm, scan, source_digest, write_flac
+from layerpipe.scanning import read_pcm, scan
+from layerpipe.wav import SourceFile, StereoFile, inspect, source_digest, write_flac
 from tests import bad_files
 
 FORMATS = [

@@ -14,7 +14,8 @@ import soundfile
 
 from layerpipe.broadcast import BextLoudness, BroadcastInfo, StemWriter, bext_chunk, header_of, loudness_field
 from layerpipe.errors import OutputError, ParameterError
-from layerpipe.wav import inspect, read_pcm
+from layerpipe.scanning import read_pcm
+from layerpipe.wav import inspect
 
 
 def chunks_of(content: bytes) -> dict[str, bytes]:

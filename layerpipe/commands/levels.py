@@ -14,7 +14,7 @@ from layerpipe.commands.terminal import FINE, JsonOption, QuietOption, Terminal,
 
 if TYPE_CHECKING:
     from layerpipe.levels import LevelRow, LevelStudy
-    from layerpipe.recipe_edit import Change
+    from layerpipe.recipe_change import Change
     from layerpipe.recipe_file import RecipeFile
 
 MOST_LEVELS = 1000

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from layerpipe.hearing.grid import Strum
     from layerpipe.hearing.tightness import Figures, Pair
     from layerpipe.hearing.timing import SongTiming, TakeTiming
-    from layerpipe.recipe_edit import Change
+    from layerpipe.recipe_change import Change
     from layerpipe.recipe_file import RecipeFile
 
 
@@ -45,7 +45,7 @@ def timing(
 
     terminal = Terminal(as_json=as_json, quiet=quiet)
     if undo:
-        from layerpipe.recipe_edit import remove_moves
+        from layerpipe.recipe_moves import remove_moves
 
         _write(terminal, remove_moves(recipe), "there are no moves that --write wrote")
     file = read_recipe(recipe)
@@ -73,7 +73,7 @@ def timing(
 
 def _with_moves(file: RecipeFile, song: SongTiming) -> Change | None:
     """The recipe with all proposed moves; None if there are none."""
-    from layerpipe.recipe_edit import NewMove, add_moves
+    from layerpipe.recipe_moves import NewMove, add_moves
 
     change: Change | None = None
     for take in song.takes:

@@ -19,9 +19,10 @@ from layerpipe.hearing.pair_findings import Pair, between_layers, fit_together, 
 from layerpipe.hearing.take_findings import findings_of
 from layerpipe.hearing.takes_heard import TakeHeard
 from layerpipe.recipe import Chain, Check, Recipe
+from layerpipe.scanning import scan
 from layerpipe.sound import Sound
 from layerpipe.takes import open_all
-from layerpipe.wav import SourceFile, inspect, scan
+from layerpipe.wav import SourceFile, inspect
 
 Advance = Callable[[float], None]
 MOST_COMPARED = 16

@@ -1,6 +1,6 @@
 """How a chosen level gets into the recipe: which places a choice is written to, and what an artist's answer asks for.
 
-Nothing is written here: what comes back is a `recipe_edit.Change`, to be shown first.
+Nothing is written here: what comes back is a `recipe_change.Change`, to be shown first.
 """
 
 from __future__ import annotations
@@ -11,7 +11,8 @@ from pathlib import Path
 
 from layerpipe.errors import Fault, RecipeError
 from layerpipe.levels.study import LevelStudy
-from layerpipe.recipe_edit import Change, set_level
+from layerpipe.recipe_change import Change
+from layerpipe.recipe_edit import set_level
 from layerpipe.recipe_file import RecipeFile
 from layerpipe.sheet.answer import Answer, read_answer, same_name
 from layerpipe.units import SILENCE_DB

@@ -28,7 +28,8 @@ import tomlkit
 from layerpipe.clock import SongClock
 from layerpipe.errors import AudioError, LayerpipeError, RecipeError
 from layerpipe.recipe_file import parse_recipe, read_recipe
-from layerpipe.wav import StereoFile, inspect, scan
+from layerpipe.scanning import scan
+from layerpipe.wav import StereoFile, inspect
 from tests.bad_files import BAD
 from tests.bad_files import make as make_bad
 from tests.soak.scene import finish
