@@ -104,17 +104,16 @@ class ExcerptSound:
         for at, blocks in self._pieces():
             end = at + len(blocks[0])
             layers = {name: self.song.layer_of(layer, blocks, at) for name, layer in wanted.items()}
+            is_faded = at < self.excerpt.start + self.excerpt.fade_in or end > self.excerpt.stop - self.excerpt.fade_out
+            fade = self.excerpt.fade(at, end)[:, None] if is_faded else None
             sounds = []
             for version in versions:
-                first, *others = (layers[layer.name] for layer in version.layers)
-                sound = first.copy()
+                sound, *others = (layers[layer.name] for layer in version.layers)
                 for other in others:
-                    sound += other
+                    sound = sound + other
                 if version.with_bed and self.song.bed is not None:
-                    sound += self.song.bed.read(at, end) * self.song.bed_gain
-                if at < self.excerpt.start + self.excerpt.fade_in or end > self.excerpt.stop - self.excerpt.fade_out:
-                    sound *= self.excerpt.fade(at, end)[:, None]
-                sounds.append(sound)
+                    sound = sound + self.song.bed.read(at, end) * self.song.bed_gain
+                sounds.append(sound if fade is None else sound * fade)
             yield at, sounds
 
     def _pieces(self) -> Iterator[tuple[int, list[Float32Array]]]:
