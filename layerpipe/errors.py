@@ -65,3 +65,9 @@ def _letter(faults: Sequence[Fault]) -> str:
         lines.append(f"{file}: {len(of_file)} fault{'s' if len(of_file) > 1 else ''}")
         lines += [f"  {fault}" for fault in of_file]
     return "\n".join(lines)
+
+
+class DamagedFile(LayerpipeError):  # noqa: N818 - it is not the reader's error: what was in it is measured again
+    """A file that was kept to spare work does not hold what was written into it."""
+
+    exit_code = 1

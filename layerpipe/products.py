@@ -24,7 +24,7 @@ import numpy.typing as npt
 
 from layerpipe.dsp import compiled
 from layerpipe.dsp.loudness import HOP_STEPS, STEPS_PER_S, k_weighting, step_start, step_starts
-from layerpipe.errors import LayerpipeError, ParameterError
+from layerpipe.errors import DamagedFile, ParameterError
 from layerpipe.sound import FloatArray
 
 MOST_TAKES = 1024
@@ -37,10 +37,8 @@ _READ_BYTES = 4 << 20
 _AT_REST = 1e-100
 
 
-class DamagedEnergies(LayerpipeError):  # noqa: N818 - it is not the reader's error: they are measured again
+class DamagedEnergies(DamagedFile):
     """A file of energies does not hold what was written into it."""
-
-    exit_code = 1
 
 
 class Energies:

@@ -14,7 +14,7 @@ import numpy as np
 
 from layerpipe import chain, moves, takes
 from layerpipe.clock import SongClock, seconds_text
-from layerpipe.energies import DamagedEnergies, Energies, EnergyMeter
+from layerpipe.energies import Energies, EnergyMeter
 from layerpipe.errors import AudioError, Fault, ParameterError, RecipeError
 from layerpipe.recipe import Chain, Recipe
 from layerpipe.recipe_file import RecipeFile
@@ -126,17 +126,13 @@ def _refuse_late_sections(file: RecipeFile, recipe: Recipe, clock: SongClock, se
 
 def energies_of(song: VoicedSong, store: Store) -> Energies:
     """The inner products of the song's takes (and bed), from the store or measured now."""
-    key = energies_key(song)
-    kept = store.find_file(key, "energies")
-    if kept is not None:
-        try:
-            return Energies.load(kept)
-        except DamagedEnergies:
-            kept.unlink(missing_ok=True)
-    meter = EnergyMeter(song.channels, song.rate_hz)
-    for at, blocks in song.blocks(0, song.frames, song.rate_hz):
-        meter.add(song.channels_of(blocks, at))
-    return keep_energies(meter, key, store)
+    def measured() -> Energies:
+        meter = EnergyMeter(song.channels, song.rate_hz)
+        for at, blocks in song.blocks(0, song.frames, song.rate_hz):
+            meter.add(song.channels_of(blocks, at))
+        return meter.finish()
+
+    return store.find_or_make(energies_key(song), "energies", Energies.load, measured)
 
 
 def energies_key(song: VoicedSong) -> str:

@@ -18,23 +18,34 @@ import tempfile
 import threading
 import zlib
 from array import array
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.errors import OutputError
+from layerpipe.errors import DamagedFile, OutputError
 from layerpipe.held import HeldFile
 from layerpipe.places import cache_folder
 from layerpipe.sound import FloatArray
 from layerpipe.source_notes import SourceNotes
-from layerpipe.stored_take import DamagedEntry, StoredTake
+from layerpipe.stored_take import DamagedEntry, StoredTake, by_the_second
 from layerpipe.whole_files import partial_of, put_whole, tidy_files
 
 DEFAULT_LIMIT_BYTES = 8 << 30
 _OURS = re.compile(r"[0-9a-f]{64}\.[a-z0-9]+(\..*)?")
+
+
+class Saved(Protocol):
+    """What writes itself into a file."""
+
+    def save(self, path: Path, /) -> None:
+        """Write to this file."""
+        ...
+
+
+Kept = TypeVar("Kept", bound=Saved)
 
 
 class StoreMoved(DamagedEntry):
@@ -96,7 +107,7 @@ class Store:
         partial = partial_of(path)
         checks: list[int] = []
         frames, reading = 0, False
-        stream = _by_the_second(blocks, rate_hz)
+        stream = by_the_second(blocks, rate_hz)
         try:
             try:
                 with partial.open("wb", buffering=0) as file:
@@ -154,6 +165,18 @@ class Store:
             finally:
                 with contextlib.suppress(OSError):
                     partial.unlink()
+
+    def find_or_make(self, key: str, kind: str, load: Callable[[Path], Kept], make: Callable[[], Kept]) -> Kept:
+        """What is kept under this key; made now and kept where it is not there or is damaged."""
+        found = self.find_file(key, kind)
+        if found is not None:
+            try:
+                return load(found)
+            except DamagedFile:
+                found.unlink(missing_ok=True)
+        made = make()
+        self.make_file(key, kind, made.save)
+        return made
 
     def remove_damaged(self) -> None:
         """Read every processed take and remove those that are not what was written."""
@@ -261,19 +284,6 @@ def _limit() -> int:
     """The limit asked for in the environment, else the default."""
     asked = os.environ.get("LAYERPIPE_CACHE_LIMIT_MB", "")
     return int(asked) << 20 if asked.isdigit() else DEFAULT_LIMIT_BYTES
-
-
-def _by_the_second(blocks: Iterable[FloatArray], rate_hz: int) -> Iterator[FloatArray]:
-    """The same sound in blocks of one second: what is checked as one. Blocks that come so are handed on as they are."""
-    left = np.zeros(0)
-    for block in blocks:
-        joined = np.concatenate([left, block]) if len(left) else block
-        whole = len(joined) // rate_hz * rate_hz
-        for at in range(0, whole, rate_hz):
-            yield joined[at : at + rate_hz]
-        left = joined[whole:]
-    if len(left):
-        yield left
 
 
 def _write_all(fd: int, kept: npt.NDArray[Any]) -> None:

@@ -10,7 +10,6 @@ import numpy as np
 from layerpipe.layers import take_pans
 from layerpipe.levels import (
     Bands,
-    DamagedBands,
     LevelStudy,
     SectionPeaks,
     borders,
@@ -55,15 +54,8 @@ def levels_song(file: RecipeFile, levels_db: Sequence[float], *, layer: str | No
 def bands_of(song: VoicedSong, store: Store, *, advance: Advance = lambda share: None) -> Bands:
     """The band energies of the song's layers, from the store or measured now."""
     key = key_of({"engine": ENGINE, "bands": 1, "numpy": np.__version__, **_layers_key(song)})
-    kept = store.find_file(key, "bands")
-    if kept is not None:
-        try:
-            return Bands.load(kept)
-        except DamagedBands:
-            kept.unlink(missing_ok=True)
-    bands = measure_bands(song, workers=WORKERS, advance=advance)
-    store.make_file(key, "bands", bands.save)
-    return bands
+    return store.find_or_make(key, "bands", Bands.load,
+                              lambda: measure_bands(song, workers=WORKERS, advance=advance))
 
 
 def peaks_of(song: VoicedSong, layer: Layer, store: Store, *, advance: Advance = lambda share: None) -> SectionPeaks:
@@ -71,15 +63,8 @@ def peaks_of(song: VoicedSong, layer: Layer, store: Store, *, advance: Advance =
     rest = {other.name: vars(song.plans[other.name]) for other in song.layers if other is not layer}
     key = key_of({"engine": ENGINE, "peaks": 1, "layer": song.layers.index(layer), "rest": rest,
                   "borders": borders(song), **_layers_key(song)})
-    kept = store.find_file(key, "peaks")
-    if kept is not None:
-        try:
-            return SectionPeaks.load(kept)
-        except DamagedBands:
-            kept.unlink(missing_ok=True)
-    peaks = measure_peaks(song, layer, workers=WORKERS, advance=advance)
-    store.make_file(key, "peaks", peaks.save)
-    return peaks
+    return store.find_or_make(key, "peaks", SectionPeaks.load,
+                              lambda: measure_peaks(song, layer, workers=WORKERS, advance=advance))
 
 
 def _layers_key(song: VoicedSong) -> dict[str, Any]:

@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.dsp.spectra import HOPS_PER_STEP, BandGrid, band_grid, band_products, bright_products, pairs, weights_of
-from layerpipe.errors import LayerpipeError
+from layerpipe.errors import DamagedFile
 from layerpipe.recipe import Layer
 from layerpipe.sound import FloatArray
 from layerpipe.voiced import VoicedSong
@@ -33,10 +33,8 @@ _STEPS_AT_ONCE = 32
 _MARGIN_HOPS = 4
 
 
-class DamagedBands(LayerpipeError):  # noqa: N818 - it is not the reader's error: they are measured again
+class DamagedBands(DamagedFile):
     """A file of band energies does not hold what was written into it."""
-
-    exit_code = 1
 
 
 @dataclass(frozen=True)
