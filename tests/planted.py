@@ -13,7 +13,8 @@ import numpy as np
 from layerpipe.clock import SongClock
 from layerpipe.hearing.grid import place_onsets, with_faint
 from layerpipe.hearing.onsets import Heard
-from layerpipe.hearing.proposals import PlayAgain, Proposal, Stretch, judge_take
+from layerpipe.hearing.play_again import PlayAgain, Stretch
+from layerpipe.hearing.proposals import Proposal, judge_take
 from layerpipe.recipe import Recipe, Timing
 from tests.strums import PATTERNS, Hand, Strums, Voice, make_strums
 

@@ -10,8 +10,10 @@ from layerpipe.clock import SongClock
 from layerpipe.dsp.shifting import FrameMove
 from layerpipe.hearing.grid import place_onsets, with_faint
 from layerpipe.hearing.joints import check_joints, choose_length
+from layerpipe.hearing.loose import loose_pieces
 from layerpipe.hearing.onsets import Heard, Onset, hear_strums
-from layerpipe.hearing.proposals import Stretch, judge_take, loose_pieces
+from layerpipe.hearing.play_again import Stretch
+from layerpipe.hearing.proposals import judge_take
 from layerpipe.hearing.tempo import guess_clock, is_close
 from layerpipe.hearing.tightness import pair_from, pair_of
 from layerpipe.recipe import Recipe, Timing

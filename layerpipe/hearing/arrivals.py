@@ -22,6 +22,7 @@ from layerpipe.sound import FloatArray
 LOOK_BACK_MS, EARLIER_MS, EARLIER_RISE_DB, AGREED_MS = 36, 1.0, 7.0, 8
 SUDDEN_MS = 8
 FIRST_SIGN_MS, FIRST_SIGN_DB, QUIET_MS = 2.0, 4.0, 10
+GREAT_STEP_DB = 9.0
 CLICK_LATE_DB, SHARP_LATE_DB, SHARP_RISE_DB = 0.6, 1.3, 10.0
 """What cannot be foretold 15 to 45 ms after a click is what it was; a sharp one may have stirred a room."""
 MUTED_STIR_DB, MUTED_POINT_DB = 6.0, 12.0
@@ -90,7 +91,8 @@ def find_arrival(samples: FloatArray, begin: float, peak: float, rate_hz: float)
                        whole[frame + round(15 * ms) : frame + round(45 * ms)])
     step_db = _rise_db(rest[max(frame - round(4 * ms), 0) : max(frame - 2, 0)], rest[frame : frame + round(4 * ms)])
     agreed = abs(first + frame - begin - SUDDEN_MS / 2 * ms) < AGREED_MS * ms
-    sign = _first_sign(rest[:frame], ms)
+    # Where it is no great step, a softer string sounded before; before a great one a hand may have left the strings.
+    sign = _first_sign(rest[:frame], ms) if step_db < GREAT_STEP_DB else frame
     return Arrival(first + sign, agreed, late_db, step_db, first + sign,
                    _stir_db(whole, frame, rate_hz), _point_db(whole[frame : frame + round(SUDDEN_MS * ms)]))
 

@@ -41,6 +41,12 @@ class Spot:
         """bar.beat.sixteenth, all three."""
         return f"{self.bar}.{self.beat}.{self.sixteenth}"
 
+    @property
+    def words(self) -> str:
+        """bar 5 beat 2, or "bar 5 beat 2 sixteenth 3"."""
+        text = f"bar {self.bar} beat {self.beat}"
+        return text if self.sixteenth == 1 else f"{text} sixteenth {self.sixteenth}"
+
 
 @dataclass(frozen=True)
 class Strum:
@@ -165,6 +171,11 @@ def with_faint(heard: Heard, clock: SongClock, as_heard: Callable[[float], float
 def spread_ms(values: FloatArray) -> float:
     """Standard deviation told by the median absolute deviation (1.4826 times it), which outliers do not move."""
     return float(1.4826 * np.median(np.abs(values - np.median(values)))) if len(values) else 0.0
+
+
+def off_words(ms: float) -> str:
+    """34 ms early."""
+    return f"{abs(ms):.0f} ms {'late' if ms > 0 else 'early'}"
 
 
 def _spots_near(clock: SongClock, at_s: float) -> list[tuple[Spot, float]]:

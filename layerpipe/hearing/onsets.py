@@ -26,6 +26,8 @@ ONE_STRUM_S = 0.048
 """Strings let go within this time are one strum."""
 PEAK_REACH_MS = 25
 """A peak of the curve is higher than everything this near."""
+LEAST_HEARD_S = 0.05
+"""What begins later than this before the end of a sound cannot be told."""
 UNDER_LOUD_DB, UNDER_NOISE_DB = 50.0, 3.0
 
 
@@ -90,7 +92,7 @@ def hear_strums(sound: Sound) -> Heard:
     faint: list[Onset] = []
     for stretch in stretches(sound):
         softest_db.append(stretch_noise_db(stretch))
-        onsets, stirred, maybe = _onsets_of(stretch)
+        onsets, stirred, maybe = _onsets_of(stretch, sound.frames / sound.rate_hz - LEAST_HEARD_S)
         doubtful += stirred
         faint += maybe
         for onset in onsets:
@@ -133,8 +135,9 @@ def rise_curve_db(rest: FloatArray, rate_hz: float) -> FloatArray:
     return curve
 
 
-def _onsets_of(stretch: Stretch) -> tuple[list[Onset], list[float], list[Onset]]:
-    """Onsets inside the judged part of a stretch, what was doubtful there, and what of that may be faint strums."""
+def _onsets_of(stretch: Stretch, last_s: float) -> tuple[list[Onset], list[float], list[Onset]]:
+    """Onsets inside the judged part of a stretch, what was doubtful there, and what of that may be faint strums; none
+    after `last_s`."""
     from scipy import ndimage
 
     rate_hz, samples = stretch.rate_hz, stretch.samples
@@ -172,7 +175,7 @@ def _onsets_of(stretch: Stretch) -> tuple[list[Onset], list[float], list[Onset]]
     for one in low:
         if all(abs(one.at_s - onset.at_s) > APART_S for onset in found):
             found.append(one)
-    start_s, stop_s = stretch.judged_s
+    start_s, stop_s = stretch.judged_s[0], min(stretch.judged_s[1], last_s)
     return (sorted((onset for onset in found if start_s <= onset.at_s < stop_s), key=lambda onset: onset.at_s),
             [at_s for at_s in doubtful if start_s <= at_s < stop_s],
             [onset for onset in faint if start_s <= onset.at_s < stop_s])

@@ -19,7 +19,8 @@ from layerpipe.dsp.shifting import FrameMove
 from layerpipe.hearing.grid import Placed, place_onsets, with_faint
 from layerpipe.hearing.joints import choose_length
 from layerpipe.hearing.onsets import Heard, hear_strums
-from layerpipe.hearing.proposals import PlayAgain, Proposal, Stretch, judge_take
+from layerpipe.hearing.play_again import PlayAgain, Stretch
+from layerpipe.hearing.proposals import Proposal, judge_take
 from layerpipe.hearing.tempo import tempo_doubt
 from layerpipe.hearing.tightness import Figures, Pair, figures, pair_of
 from layerpipe.moves import MovedTake, frame_moves
