@@ -7,7 +7,7 @@ from typing import Any
 from layerpipe.hearing.checkup import Report, TakeReport
 from layerpipe.hearing.faults import Finding
 from layerpipe.hearing.pair_findings import Pair
-from layerpipe.hearing.take_findings import corners_of
+from layerpipe.hearing.string_findings import corners_of
 from layerpipe.hearing.takes_heard import TakeHeard
 from layerpipe.units import db_of_gain
 

@@ -3,24 +3,18 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 
-from layerpipe.chain import design
-from layerpipe.dsp.filters import response_db
 from layerpipe.hearing.faults import Finding, Verdict
-from layerpipe.hearing.notes import hz_of, name_of, number_of
+from layerpipe.hearing.string_findings import eaten_by_corners, strings_of
 from layerpipe.hearing.takes_heard import TakeHeard
-from layerpipe.recipe import Chain
-from layerpipe.sound import FloatArray
 from layerpipe.units import db_of_gain
 
 MORE_COMPRESSION_DB = 10.0
 MOST_TOLD = 40
+FEWEST_TOPS = 3
 RUMBLE_OVER = 2.0
-STRINGS_CAUTION = ("Other strings than the maker chose change the pull on neck and bridge: stay inside the maker's "
-                   "limits, and ask a qualified technician.")
 
 
 def findings_of(take: TakeHeard) -> list[Finding]:
@@ -39,7 +33,7 @@ def findings_of(take: TakeHeard) -> list[Finding]:
         return [Finding("dropout", "nothing is heard: the whole take is silent", "check cable, channel and file, and "
                         "record it again", "record again", 0.0, db_of_gain(take.heard.peak))]
     return [*_clipping(take), *_clicks(take), *_rumble(take), *_hum(take), *_noise(take), *_dc(take), *_dropouts(take),
-            *_depth(take), *_band(take), *_tuning(take), *_strings(take), *_corners(take)]
+            *_depth(take), *_band(take), *_tuning(take), *strings_of(take), *eaten_by_corners(take)]
 
 
 def _clipping(take: TakeHeard) -> list[Finding]:
@@ -72,13 +66,24 @@ def _clicks(take: TakeHeard) -> list[Finding]:
         now = db_of_gain(take.level_of(click))
         lift = take.lift_db(click.at_s)
         told.append(Finding(
-            "click", f"click at {take.place_of(click.at_s)}, {now:.0f} dBFS now, {now + lift:.0f} after the recipe's "
-            f"compression and {now + lift + MORE_COMPRESSION_DB:.0f} after {MORE_COMPRESSION_DB:.0f} dB more of it",
+            "click", f"click at {take.place_of(click.at_s)}, {now:.0f} dBFS now, "
+            f"{_compressed(take, now, lift)}",
             "listen there with the level up; cut it out, or play the place again", "record again" if many else "look",
             click.at_s, now, None,
             {"over_local_db": click.over_db, "width_ms": 1000 * click.width_s, "compressed_db": now + lift,
              "compressed_10_db_more_db": now + lift + MORE_COMPRESSION_DB}))
     return told
+
+
+def _compressed(take: TakeHeard, now: float, lift: float) -> str:
+    """What becomes of a number that moves by `lift` in the recipe's compressor, there and after more of it.
+
+    A margin moves down: its lift is negative, or -0.0.
+    """
+    more = f"{now + lift + math.copysign(MORE_COMPRESSION_DB, lift):.0f} after {MORE_COMPRESSION_DB:.0f} dB"
+    if take.chain.compressor is None:
+        return f"{more} of compression"
+    return f"{now + lift:.0f} after the recipe's compression and {more} more of it"
 
 
 def _rumble(take: TakeHeard) -> list[Finding]:
@@ -111,7 +116,7 @@ def _hum(take: TakeHeard) -> list[Finding]:
     mains = 50.0 if hum.mains_hz < 55 else 60.0
     return [Finding(
         "hum", f"mains hum of {mains:.0f} Hz in the gaps, {hum.level_db:.0f} dBFS ({lines}); "
-        f"{hum.level_db + lift:.0f} once compressed", "turn the player until it is least, try another socket or cable",
+        f"{_compressed(take, hum.level_db, lift)}", "turn the player until it is least, try another socket or cable",
         verdict, None, hum.level_db, mains,
         {"mains_hz": hum.mains_hz, "under_loudness_lu": loud - hum.level_db, "compressed_dbfs": hum.level_db + lift,
          "lines": [{"hz": hz, "level_db": level, "over_neighbours_db": over} for hz, level, over in hum.lines]})]
@@ -127,7 +132,7 @@ def _noise(take: TakeHeard) -> list[Finding]:
     lift = take.lift_db(None)
     return [Finding(
         "noise_floor", f"noise of {noise.level_db:.0f} dBFS in the gaps, {under:.0f} LU under the playing; "
-        f"{under - lift:.0f} once compressed, {under - lift - MORE_COMPRESSION_DB:.0f} after 10 dB more of it",
+        f"{_compressed(take, under, -lift)}",
         "more level from the player, the microphone closer, fans off",
         "record again" if under < take.limits.noise_again_under_lu else "look", None, noise.level_db, None,
         {"noise_lufs": noise.lufs, "under_loudness_lu": under, "compressed_under_lu": under - lift,
@@ -154,8 +159,8 @@ def _dropouts(take: TakeHeard) -> list[Finding]:
     for run in heard.runs:
         if run.length < shortest or run.start == 0 or run.start + run.length >= heard.frames:
             continue
-        if abs(run.value) > 0.5 * heard.peak and abs(run.value) > 0.02 and run.length < 0.02 * rate:
-            continue  # a flat top, told as clipping
+        if abs(run.value) > 0.02 and run.length < 0.02 * rate and _is_a_top(run.value, take):
+            continue  # told as clipping
         lost = run.before_rms > 1e-4 or run.value != 0.0
         after = float(np.sqrt(np.mean(take.sound.read(run.start + run.length,
                                                       min(run.start + run.length + rate // 200, heard.frames)) ** 2)))
@@ -177,6 +182,15 @@ def _dropouts(take: TakeHeard) -> list[Finding]:
             "look at the buffer and the cable, and play the place again", "record again", repeat.start / rate, None,
             None, {"length_ms": length_ms, "distance_ms": 1000 * repeat.distance / rate, "repeat": True}))
     return told[:MOST_TOLD]
+
+
+def _is_a_top(value: float, take: TakeHeard) -> bool:
+    """Whether samples that stand still are a clipped top: the highest of the take, or one of several that high."""
+    peak = take.heard.peak
+    if abs(value) > 0.9 * peak:
+        return True
+    alike = sum(abs(abs(run.value) - abs(value)) < 1e-4 * peak for run in take.heard.runs)
+    return abs(value) > 0.5 * peak and alike >= FEWEST_TOPS
 
 
 def _depth(take: TakeHeard) -> list[Finding]:
@@ -219,66 +233,3 @@ def _tuning(take: TakeHeard) -> list[Finding]:
             "tuning", f"the tuning moves by {tuning.drift_cents:+.1f} cents from the first third to the last",
             "let the strings settle, tune, and play again", "look", None, None, None, numbers))
     return told
-
-
-def _strings(take: TakeHeard) -> list[Finding]:
-    notes = take.low_notes
-    if notes is None or not take.strings:
-        return []
-    lowest = min(number_of(name) for name in take.strings)
-    under = [number for number in notes.shares if number < lowest]
-    numbers = {"lowest_heard": name_of(notes.lowest), "lowest_string": name_of(lowest), "windows": notes.windows,
-               "shares": {name_of(number): round(share, 3) for number, share in sorted(notes.shares.items())[:12]}}
-    if under and sum(notes.shares[number] for number in under) > take.limits.strings_share:
-        heard = ", ".join(name_of(number) for number in sorted(under)[:5])
-        return [Finding("strings", f"{heard} heard, below the lowest string {name_of(lowest)}: not the layer's strings "
-                        "(a low string is not an octave up?)", f"check which strings are on, and which take this is. "
-                        f"{STRINGS_CAUTION}", "look", None, None, hz_of(notes.lowest, take.a4_hz), numbers)]
-    if lowest + 12 <= notes.lowest <= lowest + 15 and notes.windows >= 40 and notes.implied is None:
-        return [Finding("strings", f"nothing below {name_of(notes.lowest)} heard, an octave and more above the lowest "
-                        f"string {name_of(lowest)}", f"check which strings are on, and which take this is. "
-                        f"{STRINGS_CAUTION}", "look", None, None, hz_of(notes.lowest, take.a4_hz), numbers)]
-    return []
-
-
-def _corners(take: TakeHeard) -> list[Finding]:
-    corners = corners_of(take)
-    if not corners:
-        return []
-    eaten, lost = corners["lowest_string_loss_db"], corners["loudness_loss_lu"]
-    limits = take.limits
-    if (eaten is None or eaten <= limits.high_pass_db) and lost <= limits.high_pass_lu:
-        return []
-    text = f"the high-passes take {lost:.1f} LU off the take"
-    if eaten is not None:
-        text += f" and {eaten:.1f} dB off the fundamental of {corners['lowest_string']}"
-    return [Finding("high_pass", text, f"a single corner of {corners['highest_free_hz']:.0f} Hz would cost under 0.5 dB"
-                    if corners["highest_free_hz"] else "lower the corners", "look", None, None, None, corners)]
-
-
-def corners_of(take: TakeHeard) -> dict[str, Any] | None:
-    """What the high-passes cost, each and all together, and the highest corner that costs under 0.5 dB."""
-    if not take.chain.high_pass or take.is_silent:
-        return None
-    rate = take.heard.rate_hz
-    # A string that is never played loses nothing: the lowest note heard counts, where one is.
-    played = [take.low_notes.lowest] if take.low_notes is not None else []
-    lows = [min(number_of(name) for name in take.strings)] if take.strings else []
-    number = max(played + lows, default=None)
-    hz = None if number is None else hz_of(number, take.a4_hz)
-
-    def loss(sections: FloatArray) -> float | None:
-        return None if hz is None else -float(response_db(sections, [hz], rate)[0])
-
-    each: list[dict[str, float | None]] = []
-    for one in take.chain.high_pass:
-        if one.hz < rate / 2:
-            rows = design(Chain(high_pass=[one]), rate).sections
-            each.append({"hz": one.hz, "lowest_string_loss_db": loss(rows),
-                         "loudness_loss_lu": take.filter_loss_db(rows)})
-    return {
-        "lowest_string": None if number is None else name_of(number),
-        "lowest_string_loss_db": loss(take.filters), "loudness_loss_lu": take.filter_loss_db(take.filters),
-        # A 12 dB Butterworth corner costs 10 log10(1 + (corner / f)^4): 0.5 dB at 0.591 of the frequency.
-        "highest_free_hz": None if hz is None else hz * (10**0.05 - 1) ** 0.25, "each": each,
-    }
