@@ -73,7 +73,9 @@ def _sounding(low: LowFrames) -> npt.NDArray[np.float64]:
     if len(windows) > MOST_WINDOWS:
         loud[:] = False
         loud[windows[np.linspace(0, len(windows) - 1, MOST_WINDOWS).round().astype(int)]] = True
-    return low.partials[loud[low.partials[:, 0].astype(int)] & (low.partials[:, 3] > 0.3)].astype(np.float64)
+    steady = loud[low.partials[:, 0].astype(int)] & (low.partials[:, 3] > 0.3)
+    kept: npt.NDArray[np.float64] = low.partials[steady].astype(np.float64)
+    return kept
 
 
 def _estimate(rows: npt.NDArray[np.float64], a4_hz: float,
