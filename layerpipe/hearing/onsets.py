@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from layerpipe.hearing.arrivals import SUDDEN_MS, Arrival, find_arrival, is_stop, is_stopping
+from layerpipe.hearing.arrivals import GREAT_STEP_DB, SUDDEN_MS, Arrival, find_arrival, is_stop, is_stopping
 from layerpipe.hearing.innovation import Stretch, stretches, unforetold
 from layerpipe.sound import FloatArray, Sound
 
@@ -162,7 +162,7 @@ def _onsets_of(stretch: Stretch, last_s: float) -> tuple[list[Onset], list[float
             early_s = stretch.start_s + last[1] / rate_hz
             found = [onset for onset in found if abs(onset.at_s - early_s) > 1e-6]
         heard = _onset_at(stretch, arrival, rise_db)
-        stopped = is_stop(samples, arrival.frame, rate_hz)
+        stopped = arrival.step_db < GREAT_STEP_DB and is_stop(samples, arrival.frame, rate_hz)
         if stopped or arrival.is_click(rise_db) or heard.sure < LEAST_SURE or rise_db < LOW_RISE_DB:
             doubtful.append(stretch.start_s + peak / 1000 if is_low else heard.at_s)
             if not stopped and (not is_low or arrival.late_db > FAINT_LATE_DB):
