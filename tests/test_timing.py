@@ -68,6 +68,16 @@ def test_very_soft_strums_are_found_where_they_are_expected_and_are_not_sure():
     assert with_faint(heard, SongClock.of(recipe_of())) == heard.onsets
 
 
+@pytest.mark.parametrize("meter", ["6/8", "12/8"])
+def test_bars_are_as_long_as_their_chords(meter):
+    takes = [make_strums(seed, hand=EASY, meter=meter, tempo=57.0, bars=16 // (1 + (meter == "12/8")))
+             for seed in (805, 855)]
+    guesses = guess_clock([hear_strums(HeldSound(take.samples, take.rate_hz)).onsets for take in takes])
+    assert (guesses[0].meter, guesses[0].tempo) == (meter, pytest.approx(57.0, rel=0.002))
+    assert guesses[0].bar_one_s == pytest.approx(0.6, abs=0.02)
+    assert {"6/8", "12/8"} <= {guess.meter for guess in guesses}
+
+
 def test_a_strum_that_was_left_out_is_not_invented_where_it_is_expected():
     take = make_strums(5, hand=EASY, meter="4/4", tempo=84.0, bars=10, drop=((3, 4), (5, 6), (6, 2), (8, 0), (9, 4)))
     heard = hear_strums(HeldSound(take.samples, take.rate_hz))

@@ -44,6 +44,8 @@ def clock(
     if close:
         terminal.say(f"the first two are nearly as likely ({guesses[0].meter} at {guesses[0].tempo:g}, "
                      f"{guesses[1].meter} at {guesses[1].tempo:g}): count along to tell")
+        if {guesses[0].meter, guesses[1].meter} == {"6/8", "12/8"}:
+            terminal.say("12/8 is 6/8 in bars twice as long: it is right if chords last for a whole bar of it")
     if not guesses:
         terminal.warn(f"{file.path}: too few strums were found to tell a tempo; set it in [song]")
     written = False

@@ -40,14 +40,13 @@ STRUCK_DB, FALLEN_DB = 0.5, -10.0
 @dataclass(frozen=True)
 class Arrival:
     """Where a strum arrives: its frame, whether curve and split agree, what cannot be foretold right after it
-    (`step_db`, 4 ms) and after a click would be over (`late_db`, 15 to 45 ms), over what it was before, where it shows
-    first signs, by how much the least stirred of the bands is stirred, and how far its peak stands above its mean."""
+    (`step_db`, 4 ms) and after a click would be over (`late_db`, 15 to 45 ms), over what it was before, by how
+    much the least stirred of the bands is stirred, and how far its peak stands above its mean."""
 
     frame: int
     agreed: bool
     late_db: float
     step_db: float
-    sign: int
     stir_db: float
     point_db: float
 
@@ -93,8 +92,8 @@ def find_arrival(samples: FloatArray, begin: float, peak: float, rate_hz: float)
     agreed = abs(first + frame - begin - SUDDEN_MS / 2 * ms) < AGREED_MS * ms
     # Where it is no great step, a softer string sounded before; before a great one a hand may have left the strings.
     sign = _first_sign(rest[:frame], ms) if step_db < GREAT_STEP_DB else frame
-    return Arrival(first + sign, agreed, late_db, step_db, first + sign,
-                   _stir_db(whole, frame, rate_hz), _point_db(whole[frame : frame + round(SUDDEN_MS * ms)]))
+    return Arrival(first + sign, agreed, late_db, step_db, _stir_db(whole, frame, rate_hz),
+                   _point_db(whole[frame : frame + round(SUDDEN_MS * ms)]))
 
 
 def _point_db(piece: FloatArray) -> float:

@@ -6,12 +6,12 @@ before; at each of its peaks something arrives, which is a strum or not. Times a
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from layerpipe.hearing.arrivals import GREAT_STEP_DB, SUDDEN_MS, Arrival, find_arrival, is_stop, is_stopping
+from layerpipe.hearing.harmony import pitch_classes
 from layerpipe.hearing.innovation import Stretch, stretches, unforetold
 from layerpipe.sound import FloatArray, Sound
 
@@ -34,18 +34,14 @@ UNDER_LOUD_DB, UNDER_NOISE_DB = 50.0, 3.0
 @dataclass(frozen=True)
 class Onset:
     """A strum: when its first string sounds, how sure that is (0 to 1), how far it rises over what could be foretold,
-    how loud it is (dBFS, rms of the 60 ms after), and the earliest moment that shows any sign of it."""
+    and how loud it is (dBFS, rms of the 60 ms after)."""
 
     at_s: float
     sure: float
     rise_db: float
     level_db: float
-    sign_s: float = math.nan
-
-    @property
-    def first_sign_s(self) -> float:
-        """The earliest moment that shows any sign of it; the onset itself where nothing comes before."""
-        return self.at_s if math.isnan(self.sign_s) else self.sign_s
+    pitch_classes: tuple[float, ...] = ()
+    """What sounds after it, C first; empty where the sound ends before that can be told."""
 
 
 @dataclass(frozen=True)
@@ -187,7 +183,7 @@ def _onset_at(stretch: Stretch, arrival: Arrival, rise_db: float) -> Onset:
     after = stretch.samples[arrival.frame : arrival.frame + round(0.06 * rate_hz)]
     level_db = float(10 * np.log10(np.mean(after**2) + 1e-14)) if len(after) else -140.0
     return Onset(float(stretch.start_s + arrival.frame / rate_hz), arrival.sure, rise_db, level_db,
-                 float(stretch.start_s + arrival.sign / rate_hz))
+                 pitch_classes(stretch.samples, arrival.frame, rate_hz))
 
 
 def _begin_of(curve: FloatArray, peak: int) -> int:

@@ -8,11 +8,12 @@ are struck. Both are guesses and say how sure they are (0 to 1). Circular statis
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
+from layerpipe.hearing.harmony import every_other
 from layerpipe.hearing.onsets import Onset
 from layerpipe.sound import FloatArray
 
@@ -31,6 +32,8 @@ PULSES_IN_A_BEAT = {2: (0.5, 1, 2, 4, 8), 3: (1, 3, 6, 12)}
 BEGINS_ON_ONE = 0.1
 WRONG_BELOW, BETTER_BY = 0.45, 0.3
 CLOSE_RIVAL = 0.85
+EVERY_OTHER, LONGER_BARS = 0.5, 1.3
+"""Where the harmony changes this much more into every other bar of 6/8, 12/8 is this much likelier."""
 
 
 @dataclass(frozen=True)
@@ -98,13 +101,38 @@ def guess_clock(takes: Sequence[Sequence[Onset]]) -> list[Guess]:
     strength = np.zeros(place.max() - place.min() + 1)
     np.add.at(strength, place - place.min(), loudness * weights / len(takes))
     start = int(place.min())
+    classes = np.zeros((len(strength), 12))
+    for onset, at in zip(onsets, place - start, strict=True):
+        if onset.pitch_classes:
+            classes[at] += onset.pitch_classes
     guesses = []
     for halves in (1, 2):
         for meter, (bar, beat) in METERS.items():
             guesses += _as_meter(strength, start, pulse_s, phase, meter, bar * halves, beat * halves, fit, halves)
+    guesses = _by_harmony(guesses, classes, start * pulse_s + phase)
     guesses.sort(key=lambda guess: -guess.sure)
     best = guesses[0].sure if guesses else 1.0
     return [Guess(g.tempo, g.meter, g.bar_one_s, round(g.sure / max(best, 1.0), 3)) for g in guesses[:4]]
+
+
+def _by_harmony(guesses: list[Guess], classes: FloatArray, start_s: float) -> list[Guess]:
+    """Prefer 12/8 to the 6/8 that is like it in all but length, where chords last for two bars of 6/8."""
+    told = []
+    for guess in guesses:
+        short = next((one for one in guesses if one.meter == "6/8" and abs(one.tempo / guess.tempo - 1) < 0.01), None)
+        if guess.meter != "12/8" or short is None:
+            told.append(guess)
+            continue
+        pulse_s = 60 / guess.tempo / 3
+        first = round((short.bar_one_s - start_s) / pulse_s)
+        whole = (len(classes) - first) // 6
+        bars = classes[first : first + 6 * whole].reshape(whole, 6, 12).sum(axis=1) if first >= 0 else classes[:0]
+        share, odd = every_other(bars)
+        if share > EVERY_OTHER:
+            guess = replace(guess, sure=max(guess.sure, LONGER_BARS * guess.sure),
+                            bar_one_s=round(short.bar_one_s + 6 * odd * pulse_s, 4))
+        told.append(guess)
+    return told
 
 
 def _as_meter(strength: FloatArray, start: int, pulse_s: float, phase_s: float, meter: str, bar: int, beat: int,
