@@ -92,6 +92,7 @@ def bounce_song(file: RecipeFile, folder: Path, store: Store, *, pdf: bool = Fal
         aside.submit(prepare_papers)
         song = voice_song(file, store, advance=lambda share: advance(share / 2))
         meter = None if store.find_file(energies_key(song), "energies") else EnergyMeter(song.channels, song.rate_hz)
+        give_back()
         stems = write_stems(song, partial, workers=WORKERS, meter=meter, advance=lambda share: advance(share / 2))
         energies = energies_of(song, store) if meter is None else keep_energies(meter, energies_key(song), store)
         refusal = past_full_scale(stems, song)
