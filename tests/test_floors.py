@@ -16,7 +16,7 @@ FLOORS = [
     ("nouns and doors", {"names", "recipe", "recipe_values", "recipe_wanted", "recipe_checks", "recipe_faults",
                          "recipe_file", "recipe_change", "recipe_edit", "recipe_moves", "recipe_schema", "toml_lines",
                          "toml_edit", "clock", "containers", "facts", "wav", "scanning", "broadcast", "conversion",
-                         "chain_words", "file_names"}),
+                         "chain_words", "file_names", "figures"}),
     ("stages", {"takes", "moves", "chain", "layers", "products", "energies", "sweeps", "store",
                 "stored_take", "source_notes"}),
     ("the song", {"voiced", "excerpts", "drafting"}),

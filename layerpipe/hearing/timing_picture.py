@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from layerpipe.errors import OutputError
+from layerpipe.figures import picture
 from layerpipe.hearing.grid import Strum
 from layerpipe.hearing.timing import SongTiming, TakeTiming
 from layerpipe.recipe import Recipe
@@ -32,18 +32,7 @@ def draw_timing(song: SongTiming, recipe: Recipe, path: Path) -> None:
     OutputError
         If it cannot be written.
     """
-    import warnings
-
-    import matplotlib as mpl
-
-    settings: Any = {"svg.hashsalt": "layerpipe", "svg.fonttype": "path", "font.family": "DejaVu Sans", "font.size": 9,
-                     "text.parse_math": False, "axes.linewidth": 0.6}
-    with mpl.rc_context(settings):
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-        from matplotlib.figure import Figure
-
-        figure = Figure(figsize=(12.0, 1.2 + 2.0 * len(song.takes)), layout="constrained")
-        FigureCanvasAgg(figure)
+    with picture(path, inches=(12.0, 1.2 + 2.0 * len(song.takes)), dpi=130, line_width=0.6) as figure:
         rows = figure.subplots(len(song.takes), 1, sharex=True, squeeze=False)[:, 0]
         tallest = _tallest(song.takes)
         for axes, take in zip(rows, song.takes, strict=True):
@@ -51,19 +40,6 @@ def draw_timing(song: SongTiming, recipe: Recipe, path: Path) -> None:
         rows[-1].set_xlabel("bar" if song.clock.has_grid else "seconds")
         figure.suptitle(f" {recipe.song.title}: strums against the grid", x=0.01, ha="left", fontsize=12)
         _legend(figure)
-        partial = path.with_name(path.name + ".partial")
-        kind = path.suffix[1:].casefold()
-        try:
-            with warnings.catch_warnings():
-                # A letter that the font lacks is seen as a box in the picture; a warning about it helps nobody.
-                warnings.filterwarnings("ignore", message="Glyph")
-                figure.savefig(partial, format=kind, dpi=130,
-                               metadata={"Software": None} if kind == "png" else {"Date": None, "Creator": None})
-            partial.replace(path)
-        except OSError as refusal:
-            raise OutputError(f"{path}: cannot be written: {refusal.strerror or refusal}") from refusal
-        finally:
-            partial.unlink(missing_ok=True)
 
 
 def _tallest(takes: Sequence[TakeTiming]) -> float:

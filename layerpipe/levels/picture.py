@@ -10,7 +10,7 @@ import math
 from pathlib import Path
 from typing import Any
 
-from layerpipe.errors import OutputError
+from layerpipe.figures import picture
 from layerpipe.levels.study import LevelRow, LevelStudy
 
 _COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
@@ -45,20 +45,8 @@ def draw_levels(study: LevelStudy, path: Path, *, title: str) -> None:
     OutputError
         If it cannot be written.
     """
-    import warnings
-
-    import matplotlib as mpl
-
     names = list(dict.fromkeys(row.section for row in study.rows))
-    # Ids in an svg come from this salt; text stays text. Names are not read as formulas.
-    settings: Any = {"svg.hashsalt": "layerpipe", "svg.fonttype": "path", "font.family": "DejaVu Sans", "font.size": 9,
-                "text.parse_math": False, "axes.linewidth": 0.8}
-    with mpl.rc_context(settings):
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-        from matplotlib.figure import Figure
-
-        figure = Figure(figsize=(11.0, 7.4), layout="constrained")
-        FigureCanvasAgg(figure)
+    with picture(path, inches=(11.0, 7.4), dpi=150, line_width=0.8) as figure:
         panels = figure.subplots(2, 3)
         for axes, (what, label, heading) in zip(panels.flat, _PANELS, strict=True):
             for n, name in enumerate(names):
@@ -76,20 +64,6 @@ def draw_levels(study: LevelStudy, path: Path, *, title: str) -> None:
         handles, labels = panels.flat[0].get_legend_handles_labels()
         figure.legend(handles, labels, loc="outside lower center", ncols=min(5, len(names)), frameon=False,
                       handlelength=4.5)
-        partial = path.with_name(path.name + ".partial")
-        kind = path.suffix[1:].casefold()
-        try:
-            # No date, no version: the same picture is the same file.
-            with warnings.catch_warnings():
-                # A letter that the font lacks is seen as a box in the picture; a warning about it helps nobody.
-                warnings.filterwarnings("ignore", message="Glyph")
-                figure.savefig(partial, format=kind, dpi=150,
-                               metadata={"Software": None} if kind == "png" else {"Date": None, "Creator": None})
-            partial.replace(path)
-        except OSError as refusal:
-            raise OutputError(f"{path}: cannot be written: {refusal.strerror or refusal}") from refusal
-        finally:
-            partial.unlink(missing_ok=True)
 
 
 def _value(study: LevelStudy, row: LevelRow, what: str) -> float:
