@@ -9,7 +9,7 @@ import pytest
 from layerpipe.clock import SongClock
 from layerpipe.dsp.shifting import FrameMove
 from layerpipe.hearing.grid import place_onsets, with_faint
-from layerpipe.hearing.joints import check_joints, choose_length
+from layerpipe.hearing.joints import check_joints, choose_joints, choose_length
 from layerpipe.hearing.loose import loose_pieces
 from layerpipe.hearing.onsets import Heard, Onset, hear_strums
 from layerpipe.hearing.play_again import Stretch
@@ -214,6 +214,22 @@ def test_planted_places_are_found_in_heard_takes_and_nothing_else_is_moved(seed)
     heard = [hear_strums(HeldSound(take.samples, take.rate_hz)) for take in song.takes]
     planted, found, false = compare_moves(song, judge(song, heard))
     assert (found, false) == (planted, 0)
+
+
+def test_a_joint_that_dips_is_made_earlier_where_that_is_cleaner():
+    t = np.arange(40_000) / 48_000
+    # Half a period later the tone meets itself upside down; before it begins there is nothing to meet.
+    tone = np.where((t > 0.42) & (t < 0.6), 0.3 * np.sin(2 * np.pi * 200 * t), 0.0)
+    sound = HeldSound(tone + 1e-4 * np.random.default_rng(0).standard_normal(len(t)), 48_000)
+    move = FrameMove(round(0.44 * 48_000), 34_000, 120, 240)
+    assert any(check.dip_db > 1.5 for check in choose_length(sound, [], move)[1])
+    kept, checks = choose_joints(sound, [], move)
+    assert move.start - 0.012 * 48_000 <= kept.start < move.start
+    assert (kept.stop, kept.by) == (move.stop, move.by)
+    assert not any(check.is_heard for check in checks)
+    # A neighbour is not run into.
+    beside = FrameMove(move.start - 4_000, move.start, 48, 240)
+    assert choose_joints(sound, [beside], move)[0].start == move.start
 
 
 def test_a_crossfade_is_lengthened_until_its_joint_is_not_heard():

@@ -37,7 +37,7 @@ def clock(
     guesses = guess_clock(onsets)
     close = is_close(guesses)
     for n, guess in enumerate(guesses):
-        doubted = guess.sure < LIKELY or (close and n < 2)
+        doubted = guess.sure < LIKELY or close
         how = "a guess" if doubted else "sure" if guess.sure >= SURE else "likely"
         terminal.say(f"{'' if n == 0 else 'or: '}tempo {guess.tempo:.2f}, meter {guess.meter}, bar 1 at "
                      f"{guess.bar_one_s:.3f} s ({how}, {guess.sure:.2f})")

@@ -15,6 +15,8 @@ from layerpipe.dsp.shifting import FrameMove
 from layerpipe.moves import MovedTake
 from layerpipe.sound import FloatArray, Sound
 
+EARLIER_MS = (0.0, 4.0, 8.0, 12.0)
+"""How much earlier a joint may be made; it lies close before an onset, so never later."""
 LENGTHS_MS = (5.0, 8.0, 12.0, 20.0, 30.0)
 DIP_DB, CLICK_DB = 1.5, 6.0
 
@@ -31,6 +33,48 @@ class JointCheck:
     def is_heard(self) -> bool:
         """Whether the ear would find it."""
         return self.dip_db > DIP_DB or self.click_db > CLICK_DB
+
+
+def choose_joints(sound: Sound, others: Sequence[FrameMove], move: FrameMove) -> tuple[FrameMove, list[JointCheck]]:
+    """A move whose joints are not heard: with longer crossfades, else earlier joints; else the best there is.
+
+    Parameters
+    ----------
+    sound : Sound
+        The take as recorded.
+    others : sequence of FrameMove
+        Moves played with it.
+    move : FrameMove
+        Its `joint_frames` is not looked at.
+
+    Returns
+    -------
+    (move, checks)
+        With its crossfade; checks of its joints.
+    """
+    best: tuple[float, FrameMove, list[JointCheck]] | None = None
+    for start_ms, stop_ms in sorted(((a, b) for a in EARLIER_MS for b in EARLIER_MS), key=sum):
+        start = move.start - round(start_ms / 1000 * sound.rate_hz)
+        stop = move.stop - round(stop_ms / 1000 * sound.rate_hz)
+        is_shifted = (start, stop) != (move.start, move.stop)
+        if is_shifted and (start + min(move.by, 0) < 0 or any(
+                start - abs(move.by) < other.stop and other.start < stop + abs(move.by) for other in others)):
+            continue
+        joint_ms, checks = choose_length(sound, others, FrameMove(start, stop, move.by, 1))
+        tried = FrameMove(start, stop, move.by, max(1, round(joint_ms / 1000 * sound.rate_hz)))
+        worst = _worst(checks)
+        # Earlier joints must be worth it.
+        if best is None or worst < 0.8 * best[0]:
+            best = worst, tried, checks
+        if not any(check.is_heard for check in checks):
+            break
+    assert best is not None
+    return best[1], best[2]
+
+
+def _worst(checks: Sequence[JointCheck]) -> float:
+    """The worst of a move's joints, in limits."""
+    return max((max(check.dip_db / DIP_DB, check.click_db / CLICK_DB) for check in checks), default=0.0)
 
 
 def choose_length(sound: Sound, others: Sequence[FrameMove], move: FrameMove) -> tuple[float, list[JointCheck]]:
@@ -54,7 +98,7 @@ def choose_length(sound: Sound, others: Sequence[FrameMove], move: FrameMove) ->
     for length_ms in LENGTHS_MS:
         tried = FrameMove(move.start, move.stop, move.by, max(1, round(length_ms / 1000 * sound.rate_hz)))
         checks = check_joints(sound, [*others, tried], near=(move.start, move.stop))
-        worst = max((max(check.dip_db / DIP_DB, check.click_db / CLICK_DB) for check in checks), default=0.0)
+        worst = _worst(checks)
         if best is None or worst < best[0]:
             best = worst, length_ms, checks
         if not any(check.is_heard for check in checks):

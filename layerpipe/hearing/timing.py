@@ -17,7 +17,7 @@ import numpy as np
 from layerpipe.clock import SongClock
 from layerpipe.dsp.shifting import FrameMove
 from layerpipe.hearing.grid import Placed, place_onsets, with_faint
-from layerpipe.hearing.joints import choose_length
+from layerpipe.hearing.joints import choose_joints
 from layerpipe.hearing.onsets import Heard, hear_strums
 from layerpipe.hearing.play_again import PlayAgain, Stretch
 from layerpipe.hearing.proposals import Proposal, judge_take
@@ -166,11 +166,15 @@ def _with_joints(one: OpenTake, moves: Sequence[Proposal], played: Sequence[Fram
     found: list[Proposal] = []
     for move in moves:
         others = [*played, *(framed(other) for other in moves if other is not move)]
-        joint_ms, checks = choose_length(one.source, others, framed(move))
+        kept, checks = choose_joints(one.source, others, framed(move))
         worst = [check for check in checks if check.is_heard]
         heard = "; ".join(f"joint at {check.at_s:.3f} s: dips {check.dip_db:.1f} dB, clicks {check.click_db:.1f} dB"
                           for check in worst)
-        found.append(replace(move, joint_ms=joint_ms, heard=heard))
+        # Only what was shifted is told anew, so that rounding to frames moves nothing.
+        from_s, to_s = (seconds if frames_of_s(seconds, rate_hz) <= frame else int(frame / rate_hz * 10_000) / 10_000
+                        for seconds, frame in ((move.from_s, kept.start), (move.to_s, kept.stop)))
+        found.append(replace(move, from_s=from_s, to_s=to_s, joint_ms=round(1000 * kept.joint_frames / rate_hz, 1),
+                             heard=heard))
     return found
 
 
