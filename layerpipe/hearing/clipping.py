@@ -24,7 +24,8 @@ WIDE_S = 0.0002
 AT_CEILING = 0.96
 FEWEST_NEAR, FEWEST_LEANING, LEAST_LEANING = 8, 2, 0.06
 """Of 72 clean takes none had a flat top, and none more than 10 tops this near its highest; a clipped one has both."""
-FEWEST_SAME = 3
+FEWEST_SAME, FEWEST_AT_FULL_SCALE = 3, 2
+"""A take that was raised until it just fits touches full scale once."""
 MOST_LOOKS = 600
 LOUD_ENOUGH = 0.02
 """A peak under -34 dBFS is no ceiling of anything."""
@@ -73,13 +74,15 @@ def find_clipping(sound: Sound, heard: Heard) -> Clipping | None:
 
 def _same_tops(heard: Heard, ceilings: tuple[float, float]) -> Clipping | None:
     """Peaks that end, far apart, at one and the same value: a ceiling, though each top is but a sample or two wide."""
-    if heard.bits_used is not None and heard.bits_used <= 16 and max(ceilings) < FULL_SCALE:
+    coarse = heard.bits_used is not None and heard.bits_used <= 16
+    if coarse and max(ceilings) < FULL_SCALE:
         return None  # coarse steps make equal tops by chance
     starts = np.concatenate([[0], np.cumsum(heard.steps.frames)])
     places: list[int] = []
     for tops, ceiling in ((heard.steps.highest, ceilings[0]), (-heard.steps.lowest, ceilings[1])):
         same = np.flatnonzero(tops >= np.float32(ceiling) * (1 - 2.0**-22))
-        if len(same) >= FEWEST_SAME and ceiling > LOUD_ENOUGH:
+        fewest = FEWEST_AT_FULL_SCALE if ceiling >= FULL_SCALE and not coarse else FEWEST_SAME
+        if len(same) >= fewest and ceiling > LOUD_ENOUGH:
             places += [int(starts[step]) for step in same]
     return Clipping(sorted(places), 1, max(ceilings), True) if places else None
 
