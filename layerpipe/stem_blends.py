@@ -9,6 +9,7 @@ from __future__ import annotations
 import tempfile
 import weakref
 from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
 from typing import IO, Any
 
 import numpy as np
@@ -31,9 +32,13 @@ class StemBlends(Mapping[str, Blend]):
         As `write_stems` handed them back.
     energies : Energies
         Those of the song's takes (and bed).
+    spool_folder : Path, optional
+        Where the temporary file lies; the system's temporary folder unless given.
     """
 
-    def __init__(self, song: VoicedSong, stems: Sequence[Stem], energies: Energies) -> None:
+    def __init__(self, song: VoicedSong, stems: Sequence[Stem], energies: Energies, *,
+                 spool_folder: Path | None = None) -> None:
+        self._spool_folder = spool_folder
         self._places = {stem.path: n for n, stem in enumerate(stems)}
         self._gains, self._energies = _gains(song, stems), energies
         self._file: IO[bytes] | None = None
@@ -60,7 +65,8 @@ class StemBlends(Mapping[str, Blend]):
 
     def _hear(self) -> IO[bytes]:
         """All stems, piece by piece."""
-        file: IO[bytes] = tempfile.SpooledTemporaryFile(max_size=_HELD_BYTES)  # noqa: SIM115 - closed by a finalizer
+        file: IO[bytes] = tempfile.SpooledTemporaryFile(  # noqa: SIM115 - closed by a finalizer
+            max_size=_HELD_BYTES, dir=self._spool_folder)
         weakref.finalize(self, file.close)
         for pieces in hear_by_piece(self._energies, self._gains):
             self._pieces.append((file.tell(), len(pieces[0][0]), len(pieces[0][2])))

@@ -91,7 +91,10 @@ def bounce_song(file: RecipeFile, folder: Path, store: Store, *, pdf: bool = Fal
     with whole_or_absent(folder, files_of_bounce) as partial, ThreadPoolExecutor(1) as aside:
         aside.submit(prepare_papers)
         song = voice_song(file, store, advance=lambda share: advance(share / 2))
-        meter = None if store.find_file(energies_key(song), "energies") else EnergyMeter(song.channels, song.rate_hz)
+        # What is too much for memory waits on the disk that must have room for the stems anyway.
+        meter = None
+        if not store.find_file(energies_key(song), "energies"):
+            meter = EnergyMeter(song.channels, song.rate_hz, spool_folder=partial)
         give_back()
         stems = write_stems(song, partial, workers=WORKERS, meter=meter, advance=lambda share: advance(share / 2))
         energies = energies_of(song, store) if meter is None else keep_energies(meter, energies_key(song), store)
@@ -106,7 +109,7 @@ def bounce_song(file: RecipeFile, folder: Path, store: Store, *, pdf: bool = Fal
         with ThreadPoolExecutor(1) as beside:
             # The stems go to the disk while their papers are written.
             settled = beside.submit(settle, [partial / stem.path for stem in stems])
-            blends = StemBlends(song, stems, energies)
+            blends = StemBlends(song, stems, energies, spool_folder=partial)
             pictures = draw_pictures(song, stems, blends)
             told = write_papers(partial, manifest(song, stems, blends, digest), file.text, pictures, pdf=pdf)
             settled.result()
