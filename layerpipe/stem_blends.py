@@ -66,7 +66,7 @@ class StemBlends(Mapping[str, Blend]):
     def _hear(self) -> IO[bytes]:
         """All stems, piece by piece."""
         file: IO[bytes] = tempfile.SpooledTemporaryFile(  # noqa: SIM115 - closed by a finalizer
-            max_size=_HELD_BYTES, dir=self._spool_folder)
+            max_size=_HELD_BYTES, dir=str(self._spool_folder) if self._spool_folder else None)
         weakref.finalize(self, file.close)
         for pieces in hear_by_piece(self._energies, self._gains):
             self._pieces.append((file.tell(), len(pieces[0][0]), len(pieces[0][2])))
