@@ -26,6 +26,7 @@ FEWEST_NEAR, FEWEST_LEANING, LEAST_LEANING = 8, 2, 0.06
 """Of 72 clean takes none had a flat top, and none more than 10 tops this near its highest; a clipped one has both."""
 FEWEST_SAME, FEWEST_AT_FULL_SCALE = 3, 2
 """A take that was raised until it just fits touches full scale once."""
+AT_ONCE = 0.5
 MOST_LOOKS = 600
 LOUD_ENOUGH = 0.02
 """A peak under -34 dBFS is no ceiling of anything."""
@@ -81,6 +82,9 @@ def _same_tops(heard: Heard, ceilings: tuple[float, float]) -> Clipping | None:
     places: list[int] = []
     for tops, ceiling in ((heard.steps.highest, ceilings[0]), (-heard.steps.lowest, ceilings[1])):
         same = np.flatnonzero(tops >= np.float32(ceiling) * (1 - 2.0**-22))
+        # The tops of a steady tone crowd under their highest; at a ceiling they stop.
+        if len(same) < AT_ONCE * np.count_nonzero(tops >= ceiling * (1 - 1e-4)):
+            continue
         fewest = FEWEST_AT_FULL_SCALE if ceiling >= FULL_SCALE and not coarse else FEWEST_SAME
         if len(same) >= fewest and ceiling > LOUD_ENOUGH:
             places += [int(starts[step]) for step in same]
