@@ -113,6 +113,14 @@ def test_clicks_are_found_at_their_places(tmp_path, clean, quiet):
     np.testing.assert_allclose([fault["at_s"] for fault in faults], [at_s for _, at_s in take.planted], atol=0.005)
 
 
+def test_loud_clicks_among_ringing_strings_are_no_strums(tmp_path):
+    rings = made.make_take(5, instrument="steel", seconds=12, tempo=80)
+    take = made.with_clicks(rings, 6, 4, 30.0, quiet=False)
+    faults = faults_of(written(tmp_path / "take.wav", take))
+    assert {fault["kind"] for fault in faults} == {"click"}
+    np.testing.assert_allclose([fault["at_s"] for fault in faults], [at_s for _, at_s in take.planted], atol=0.005)
+
+
 def test_a_click_comes_up_with_compression(tmp_path, clean):
     take = made.with_clicks(clean, 3, 1, 24.0, quiet=True)
     written(tmp_path / "take.wav", take)
@@ -206,12 +214,13 @@ def test_the_demo_s_planted_faults_are_found_and_no_other():
     assert {"layer", "takes", "tuning_difference_cents", "same_performance", "faults"} <= set(document["pairs"][0])
 
 
-@pytest.mark.parametrize("name", ["silence", "one note", "drum", "noise", "0.2 s", "one frame"])
+@pytest.mark.parametrize("name", ["silence", "one note", "steady tone", "drum", "noise", "0.2 s", "one frame"])
 def test_odd_takes_get_a_sensible_verdict(tmp_path, name):
     rng = np.random.default_rng(5)
     t = np.arange(5 * 48_000) / 48_000
     sound = {
         "silence": 0 * t, "one note": 0.2 * np.exp(-t) * np.sin(2 * np.pi * 220 * t),
+        "steady tone": 0.2 * np.sin(2 * np.pi * 382 * t),
         "drum": 0.15 * np.exp(-40 * (t % 0.5)) * rng.standard_normal(len(t)),
         "noise": 0.1 * rng.standard_normal(len(t)),
         "0.2 s": 0.1 * rng.standard_normal(9_600), "one frame": np.array([0.1]),
