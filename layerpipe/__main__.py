@@ -13,8 +13,8 @@ gc.set_threshold(100_000, 20, 20)
 # At the end all of it goes with the process: searching it once more is a tenth of a short command.
 atexit.register(gc.freeze)
 # glibc hands every large block back to the system when it is freed and gets it anew, page by page, a tenth of a bounce.
-# Up to 32 MB are kept instead (numbers: malloc.h; other C libraries have no such switch, or names for it).
-_M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _KEPT_BYTES = -1, -3, 32 << 20
+# Up to 16 MB are kept instead (numbers: malloc.h; other C libraries have no such switch, or names for it).
+_M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _KEPT_BYTES = -1, -3, 16 << 20
 with contextlib.suppress(AttributeError, OSError, TypeError):
     for _switch in (_M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD):
         ctypes.CDLL(None).mallopt(_switch, _KEPT_BYTES)
