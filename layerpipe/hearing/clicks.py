@@ -28,13 +28,19 @@ LEAST_CREST, NEARLY_ALONE = 3.2, 0.4
 OVER, ALONE, LONG_ALONE = 1.0, 2.0, 2.3
 FAINT_OVER, FAINT_ALONE, FAINT_SAMPLE_ALONE = 1.2, 3.2, 1.6
 SAMPLE_OVER, SAMPLE_ALONE = 5.9, 1.4
-RINGS, RINGING_ALONE = 4.0, 8.0
-"""Where three quarters of the power can be foretold strings ring; clicks of 15 dB stand at least so far alone there, a
-soft pick among loud strings half as far."""
+BARELY_OVER, BARELY_SAMPLE_OVER, MID_ALONE = 1.35, 7.5, 0.5
+"""What stands out less is taken for a click only if it does so above 150 Hz, too, as everything so short does in a
+gap; strings that die away under the noise show such teeth twice an hour, deep in the rest of their sound."""
+RINGS, RINGING_ALONE = 4.0, 6.5
+"""Where three quarters of the power can be foretold strings ring; a soft pick among loud ones stands alone as far as
+that in four hours not once, clicks of 15 dB mostly do."""
 HAND_ALONE, HAND_SAMPLE_ALONE = 6.0, 1.8
 """What stands so far alone is a click even while a hand comes down."""
 RISES = (1.8, 1.45, 1.4)
 """How much more there must be after than before, in mid, upper and high, for something new to sound."""
+SOON_MS, SOON_RISES = (12, 30), (1.6, 1.35)
+"""And how much more above 3 kHz in the first moments after it than in those before it: noise-like strings, a sample's
+loop, begin so. After 99 of 100 clicks of 15 dB it is less than 1.4 and 1.2."""
 COMING = 3.0
 """A level that rises by so much in the 20 ms before is a strum on its way through the strings."""
 LEFT_BEHIND = 0.2
@@ -160,8 +166,6 @@ class ClickSearch:
         start, stop, width = span_of(high, at)
         if start < 7 * _MS or stop > count - 9 * _MS:
             return None
-        base = max(self._mean(HIGH, start - 45 * _MS, start - 2 * _MS),
-                   self._mean(HIGH, stop + 4 * _MS, stop + 45 * _MS), 1e-22)
         energy = self._mean(HIGH, start, stop)
         if self._something_new(start, stop):
             return None
@@ -178,7 +182,7 @@ class ClickSearch:
         beside = np.concatenate([high[max(start - 25 * _MS, 0) : max(start - 2 * _MS, 1)],
                                  high[stop + 4 * _MS : stop + 25 * _MS]])
         over_db = float(20 * np.log10(peak / np.sqrt(beside.mean() + 1e-30) + 1e-30))
-        if not _is_alone(lone, over_db) or self._spreads(start, stop, base):
+        if not _is_alone(lone, over_db, self._mid_alone(start, stop)) or self._spreads(start, stop):
             return None
         if self._hand_comes_down(start, stop) and not (
                 lone.alone > HAND_ALONE and lone.sample_alone > HAND_SAMPLE_ALONE):
@@ -186,8 +190,18 @@ class ClickSearch:
         return Candidate((self._first + at + 0.5) * self._slice_s, over_db, peak, (stop - start) * self._slice_s,
                          lone.alone)
 
-    def _spreads(self, start: int, stop: int, base: float) -> bool:
+    def _mid_alone(self, start: int, stop: int) -> float:
+        """Mean power above 150 Hz over the loudest as many slices around."""
+        mid, width = self._power[MID], stop - start
+        others = max(loudest(mid[max(start - 45 * _MS, 0) : max(start - 2 * _MS, 0)], width),
+                     loudest(mid[stop + 4 * _MS : stop + 45 * _MS], width))
+        return self._mean(MID, start, stop) / (others + 1e-30)
+
+    def _spreads(self, start: int, stop: int) -> bool:
         """Whether much of the energy lies beside the 3.3 ms that hold most of it: a hand, a squeak."""
+        # A hand of 15 ms must not count as the level around itself.
+        base = max(self._mean(HIGH, start - 45 * _MS, start - 12 * _MS),
+                   self._mean(HIGH, stop + 12 * _MS, stop + 45 * _MS), 1e-22)
         widest = WIDTHS[-1] + 2
         first, last = max(stop - widest, 0), min(start + widest, self._power.shape[1])
         running = self._sums[HIGH, first : last + 1]
@@ -217,10 +231,17 @@ class ClickSearch:
             click = (self._mean(band, start, stop) - before) * (stop - start)
             if after > rise * before and (after - before) * 41 * _MS > LEFT_BEHIND * max(click, 0.0):
                 return True
+        for length_ms, rise in zip(SOON_MS, SOON_RISES, strict=True):
+            length = length_ms * _MS
+            before = self._mean(HIGH, start - _MS - length, start - _MS)
+            after = self._mean(HIGH, stop + _MS, stop + _MS + length)
+            click = (self._mean(HIGH, start, stop) - before) * (stop - start)
+            if after > rise * before and (after - before) * length > LEFT_BEHIND * max(click, 0.0):
+                return True
         return False
 
 
-def _is_alone(lone: Lone, over_db: float) -> bool:
+def _is_alone(lone: Lone, over_db: float, mid_alone: float) -> bool:
     """Whether chance and the strings around make nothing like it."""
     if over_db < FAINTEST_DB or (lone.rings > RINGS and lone.alone < RINGING_ALONE):
         return False
@@ -228,9 +249,12 @@ def _is_alone(lone: Lone, over_db: float) -> bool:
         return True
     if over_db < CLEAR_DB:
         return False
+    in_mid = mid_alone > MID_ALONE
     length = lone.stop - lone.start
-    is_tick = length == 1 and lone.sample_over > SAMPLE_OVER and lone.sample_alone > SAMPLE_ALONE
-    return is_tick or (lone.over > OVER and lone.alone > (ALONE if length <= WIDTHS[1] else LONG_ALONE))
+    sample_over = SAMPLE_OVER if in_mid else BARELY_SAMPLE_OVER
+    is_tick = length == 1 and lone.sample_over > sample_over and lone.sample_alone > SAMPLE_ALONE
+    return is_tick or (lone.over > (OVER if in_mid else BARELY_OVER)
+                       and lone.alone > (ALONE if length <= WIDTHS[1] else LONG_ALONE))
 
 
 def _tops(suspects: npt.NDArray[np.int64], high: FloatArray) -> list[int]:
