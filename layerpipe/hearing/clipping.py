@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from layerpipe.dsp.loudness import step_start
 from layerpipe.hearing.listening import Heard
 from layerpipe.sound import FloatArray, Sound
 
@@ -78,7 +79,6 @@ def _same_tops(heard: Heard, ceilings: tuple[float, float]) -> Clipping | None:
     coarse = heard.bits_used is not None and heard.bits_used <= 16
     if coarse and max(ceilings) < FULL_SCALE:
         return None  # coarse steps make equal tops by chance
-    starts = np.concatenate([[0], np.cumsum(heard.steps.frames)])
     places: list[int] = []
     for tops, ceiling in ((heard.steps.highest, ceilings[0]), (-heard.steps.lowest, ceilings[1])):
         same = np.flatnonzero(tops >= np.float32(ceiling) * (1 - 2.0**-22))
@@ -87,7 +87,7 @@ def _same_tops(heard: Heard, ceilings: tuple[float, float]) -> Clipping | None:
             continue
         fewest = FEWEST_AT_FULL_SCALE if ceiling >= FULL_SCALE and not coarse else FEWEST_SAME
         if len(same) >= fewest and ceiling > LOUD_ENOUGH:
-            places += [int(starts[step]) for step in same]
+            places += [step_start(int(step), heard.rate_hz) for step in same]
     return Clipping(sorted(places), 1, max(ceilings), True) if places else None
 
 
@@ -111,10 +111,9 @@ def _leaning(sound: Sound, heard: Heard, ceiling: float, sign: float) -> tuple[l
     if not len(near) or ceiling < LOUD_ENOUGH:
         return [], 0, 0
     looks = near[np.unique(np.linspace(0, len(near) - 1, min(len(near), MOST_LOOKS)).round().astype(int))]
-    starts = np.concatenate([[0], np.cumsum(heard.steps.frames)])
     flat, judged = [], 0
     for step in looks:
-        start, stop = int(starts[step]), int(starts[step + 1])
+        start, stop = step_start(int(step), heard.rate_hz), min(step_start(int(step) + 1, heard.rate_hz), heard.frames)
         before, after = max(start - heard.rate_hz // 100, 0), min(stop + heard.rate_hz // 100, heard.frames)
         length, at, wide = _flatness(sign * sound.read(before, after), start - before, stop - before, heard.rate_hz)
         judged += wide

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from layerpipe.dsp.loudness import step_start
 from layerpipe.hearing.listening import Heard
 from layerpipe.hearing.lows import Decimator
 from layerpipe.sound import FloatArray, Sound
@@ -72,18 +73,18 @@ def likeness(one: Sound, other: Sound, heard: Heard) -> Likeness | None:
 
 def _loudest(heard: Heard) -> list[int]:
     """First frames of the loudest stretches, from all over the take."""
-    energy = heard.steps.mid_energy.astype(np.float64)
+    energy = heard.steps.mid_power
     width = min(round(STRETCH_S * 100), len(energy))
     if not width or not energy.any():
         return []
-    running = np.concatenate([[0.0], np.cumsum(energy)])
-    starts = np.concatenate([[0], np.cumsum(heard.steps.frames)])
+    running = np.concatenate([[0.0], np.cumsum(energy, dtype=np.float64)])
     places: list[int] = []
     for part in np.array_split(np.arange(len(energy) - width + 1), MOST_STRETCHES):
         if len(part):
-            best = part[int(np.argmax(running[part + width] - running[part]))]
-            if not places or starts[best] - places[-1] > heard.rate_hz:
-                places.append(int(starts[best]))
+            best = int(part[int(np.argmax(running[part + width] - running[part]))])
+            start = step_start(best, heard.rate_hz)
+            if not places or start - places[-1] > heard.rate_hz:
+                places.append(start)
     return places
 
 

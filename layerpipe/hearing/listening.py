@@ -1,20 +1,21 @@
 """One pass over a take, in which everything is measured that the checks need; no check reads the whole take again.
 
-The take is read second by second, so memory hardly grows with its length. Levels are linear powers (full scale 1),
-steps 10 ms on the grid of `dsp.loudness`, slices 1/6000 s. Bands: "mid" is above 150 Hz (no rumble, hardly any hum),
-"high" above 3 kHz, "low" a copy of what lies below 1.5 kHz at about 4 kHz, heard in long windows.
+The take is read second by second and little is kept of each, so memory hardly grows with its length: 0.2 MB a minute,
+half of it partials. Levels are linear powers (full scale 1), steps 10 ms on the grid of `dsp.loudness`, slices
+1/6000 s. Bands: "mid" is above 150 Hz (no rumble, hardly any hum), "high" above 3 kHz, "low" a copy of what lies below
+1.5 kHz at about 4 kHz, heard in long windows.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from layerpipe.dsp.filters import design_high_pass, run_sections
-from layerpipe.dsp.loudness import k_weighting, step_starts
+from layerpipe.dsp.loudness import HOP_STEPS, STEPS_PER_S, k_weighting, step_start, step_starts
 from layerpipe.hearing.clicks import Candidate, ClickSearch
 from layerpipe.hearing.lows import LowFrames, LowListener
 from layerpipe.hearing.runs import Repeat, Run, RunSearch
@@ -25,20 +26,19 @@ Float32Array = npt.NDArray[np.float32]
 MID_HZ, UPPER_HZ, HIGH_HZ = 150.0, 1000.0, 3000.0
 SPECTRUM_FRAMES = 2048
 SPECTRA_PER_S = 8
-STEPS_PER_S = 100
 
 
 @dataclass(frozen=True)
 class Steps:
-    """What every 10 ms holds; arrays of shape (steps,). Energies are sums of squares over the step."""
+    """What every 10 ms holds; arrays of shape (steps,), the last of them for what there is of it."""
 
-    frames: npt.NDArray[np.int64]
     highest: Float32Array
     lowest: Float32Array
-    energy: Float32Array
-    mid_energy: Float32Array
-    high_energy: Float32Array
+    mid_power: Float32Array
+    silent: npt.NDArray[np.bool_]
+    """Nothing but zeros."""
     k_energy: FloatArray
+    """Sums of squares of the K-weighted samples, of every whole 100 ms only; shape (steps // 10,) or one less."""
 
 
 @dataclass(frozen=True)
@@ -73,18 +73,35 @@ class Heard:
         return float(max(self.steps.highest.max(initial=0.0), -self.steps.lowest.min(initial=0.0)))
 
 
-@dataclass
-class _Notes:
-    """What is written down during the pass."""
+class _StepNotes:
+    """Writes down the steps of second after second."""
 
-    highest: list[Float32Array] = field(default_factory=list)
-    lowest: list[Float32Array] = field(default_factory=list)
-    energy: list[Float32Array] = field(default_factory=list)
-    mid: list[Float32Array] = field(default_factory=list)
-    high: list[Float32Array] = field(default_factory=list)
-    weighted: list[FloatArray] = field(default_factory=list)
-    frames: list[npt.NDArray[np.int64]] = field(default_factory=list)
-    means: list[float] = field(default_factory=list)
+    def __init__(self, frames: int, rate_hz: int) -> None:
+        self._rate_hz = rate_hz
+        count = STEPS_PER_S * (frames // rate_hz) + len(_starts(frames % rate_hz, rate_hz))
+        self._highest, self._lowest, self._mid = (np.zeros(count, np.float32) for _ in range(3))
+        self._silent = np.zeros(count, np.bool_)
+        self._k_energy = np.zeros(count // HOP_STEPS)
+        self._steps = self._hops = 0
+
+    def add(self, block: FloatArray, mid: FloatArray, weighted: FloatArray) -> None:
+        """Write down a second, or the shorter rest."""
+        starts = _starts(len(block), self._rate_hz)
+        here = slice(self._steps, self._steps + len(starts))
+        self._highest[here] = np.maximum.reduceat(block, starts)
+        self._lowest[here] = np.minimum.reduceat(block, starts)
+        self._mid[here] = np.add.reduceat(mid * mid, starts) / np.diff(starts, append=len(block))
+        self._silent[here] = (self._highest[here] == 0.0) & (self._lowest[here] == 0.0)
+        whole = [at for at in range(0, STEPS_PER_S, HOP_STEPS)
+                 if step_start(at + HOP_STEPS, self._rate_hz) <= len(block)]
+        if whole:
+            squares = weighted[: step_start(whole[-1] + HOP_STEPS, self._rate_hz)] ** 2
+            self._k_energy[self._hops : self._hops + len(whole)] = np.add.reduceat(squares, starts[whole])
+        self._steps, self._hops = here.stop, self._hops + len(whole)
+
+    def end(self) -> Steps:
+        """All of them."""
+        return Steps(self._highest, self._lowest, self._mid, self._silent, self._k_energy[: self._hops])
 
 
 def seconds_of(sound: Sound) -> Iterator[FloatArray]:
@@ -108,7 +125,7 @@ def listen(sound: Sound, advance: Callable[[float], None] = lambda seconds: None
     Heard
     """
     rate = sound.rate_hz
-    notes = _Notes()
+    notes, means = _StepNotes(sound.frames, rate), []
     mid_rows = design_high_pass(MID_HZ, rate, slope_db_per_octave=24)
     upper_rows = design_high_pass(UPPER_HZ, rate, slope_db_per_octave=24)
     high_rows = design_high_pass(min(HIGH_HZ, 0.3 * rate), rate, slope_db_per_octave=24)
@@ -121,20 +138,12 @@ def listen(sound: Sound, advance: Callable[[float], None] = lambda seconds: None
     spectrum = _Spectrum(rate)
     bits = _Bits()
     for block in seconds_of(sound):
-        starts = _starts(len(block), rate)
         mid, mid_state = run_sections(mid_rows, block, mid_state)
         upper, upper_state = run_sections(upper_rows, block, upper_state)
         high, high_state = run_sections(high_rows, block, high_state)
         weighted, k_state = run_sections(k_rows, block, k_state)
-        mid_squared, high_squared = mid * mid, high * high
-        notes.highest.append(np.maximum.reduceat(block, starts).astype(np.float32))
-        notes.lowest.append(np.minimum.reduceat(block, starts).astype(np.float32))
-        notes.energy.append(np.add.reduceat(block * block, starts).astype(np.float32))
-        notes.mid.append(np.add.reduceat(mid_squared, starts).astype(np.float32))
-        notes.high.append(np.add.reduceat(high_squared, starts).astype(np.float32))
-        notes.weighted.append(np.add.reduceat(weighted * weighted, starts))
-        notes.frames.append(np.diff(np.append(starts, len(block))))
-        notes.means.append(float(block.mean()))
+        notes.add(block, mid, weighted)
+        means.append(float(block.mean()))
         bits.add(block)
         runs.add(block)
         clicks.add(mid, upper, high)
@@ -144,11 +153,8 @@ def listen(sound: Sound, advance: Callable[[float], None] = lambda seconds: None
     mean, loudest = spectrum.end()
     return Heard(
         rate_hz=rate, frames=sound.frames,
-        steps=Steps(np.concatenate(notes.frames), np.concatenate(notes.highest), np.concatenate(notes.lowest),
-                    np.concatenate(notes.energy), np.concatenate(notes.mid), np.concatenate(notes.high),
-                    np.concatenate(notes.weighted)),
-        means=np.array(notes.means), bits_used=bits.used(), runs=runs.end(), repeats=runs.repeats, clicks=clicks.end(),
-        low=low.end(),
+        steps=notes.end(), means=np.array(means), bits_used=bits.used(), runs=runs.end(),
+        repeats=runs.repeats, clicks=clicks.end(), low=low.end(),
         spectrum_hz=np.fft.rfftfreq(SPECTRUM_FRAMES, 1 / rate).astype(np.float64),
         spectrum=mean, loudest_spectrum=loudest,
     )

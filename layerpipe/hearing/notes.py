@@ -78,7 +78,7 @@ def lowest_notes(low: LowFrames, a4_hz: float, tuning_cents: float, hum_hz: list
     hum_hz : list of float
         Lines of the mains, which are no notes.
     """
-    rows = low.partials.astype(np.float64)
+    rows = low.partials
     if not len(rows):
         return None
     loud = float(np.percentile(low.power, 95)) * 10 ** (-25 / 10)

@@ -12,9 +12,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from layerpipe.dsp.filters import response_db
-from layerpipe.dsp.loudness import k_weighting, lufs_of_power
+from layerpipe.dsp.loudness import k_weighting, lufs_of_power, step_start
 from layerpipe.hearing.listening import Heard
 from layerpipe.hearing.lows import Decimator
 from layerpipe.sound import FloatArray, Sound
@@ -25,7 +26,10 @@ NOTE_OVER_DB = 17.0
 """The highest of a thousand bins of noise lies 10 dB over their median; a note lies further."""
 STEADY_DB = 1.6
 """How much the level may change from one 0.2 s to the next; a string that rings out loses 2 dB and more."""
+PEAKS_OVER_DB = 6.0
 ABOVE_FLOOR_DB = 5.0
+AT_ONCE = 30_000
+"""Windows that are looked at in one go: five minutes."""
 MOST_GAP_S = 60.0
 HARMONICS = 12
 LINE_OVER_DB, LONE_LINE_OVER_DB = 9.0, 18.0
@@ -57,31 +61,37 @@ class Hum:
 
 def find_gaps(heard: Heard) -> list[tuple[int, int]]:
     """Spans of frames in which nothing is played; empty if none can be told."""
-    steps = heard.steps
-    power = steps.mid_energy.astype(np.float64) / np.maximum(steps.frames, 1)
+    power = heard.steps.mid_power
     if len(power) < WINDOW_STEPS or not power.any():
         return []
-    silent = steps.energy <= 0
-    running = np.concatenate([[0.0], np.cumsum(power)])
-    half = WINDOW_STEPS // 2
-    first = (running[half:-half] - running[: -2 * half]) / half
-    second = (running[2 * half :] - running[half:-half]) / half
-    dead = np.concatenate([[0], np.cumsum(silent)])
-    alive = dead[2 * half :] == dead[: -2 * half]
-    level = 10 * np.log10((first + second) / 2 + 1e-20)
-    change = np.abs(10 * np.log10((first + 1e-20) / (second + 1e-20)))
-    peaks = 10 * np.log10(np.lib.stride_tricks.sliding_window_view(power, 2 * half).max(axis=1) + 1e-20)
-    music = float(np.percentile(10 * np.log10(power + 1e-20), 90))
-    steady = alive & (change < STEADY_DB) & (peaks < level + 6.0) & (level < music - UNDER_MUSIC_DB)
+    music = 10 * math.log10(float(np.percentile(power, 90)) + 1e-20)
+    count = len(power) - WINDOW_STEPS + 1
+    level, steady = np.zeros(count, np.float32), np.zeros(count, np.bool_)
+    for at in range(0, count, AT_ONCE):
+        here, piece = slice(at, at + AT_ONCE), slice(at, at + AT_ONCE + WINDOW_STEPS - 1)
+        level[here], steady[here] = _levels(power[piece].astype(np.float64), heard.steps.silent[piece])
+    steady &= level < music - UNDER_MUSIC_DB
     if not steady.any():
         return []
     floor = float(np.percentile(level[steady], 10))
-    quiet = np.flatnonzero(steady & (level < floor + ABOVE_FLOOR_DB))
-    starts = np.concatenate([[0], np.cumsum(steps.frames)])
-    spans = []
-    for group in np.split(quiet, np.flatnonzero(np.diff(quiet) > 1) + 1):
-        spans.append((int(starts[group[0]]), int(starts[group[-1] + 2 * half])))
-    return spans
+    quiet = steady & (level < floor + ABOVE_FLOOR_DB)
+    edges = np.flatnonzero(np.diff(quiet, prepend=False, append=False))
+    last = [min(step_start(int(stop) - 1 + WINDOW_STEPS, heard.rate_hz), heard.frames) for stop in edges[1::2]]
+    return [(step_start(int(first), heard.rate_hz), stop) for first, stop in zip(edges[::2], last, strict=True)]
+
+
+def _levels(power: FloatArray, silent: npt.NDArray[np.bool_]) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    """Level of every window, dB, and whether it stays there and is no digital silence."""
+    half = WINDOW_STEPS // 2
+    running = np.concatenate([[0.0], np.cumsum(power)])
+    first = (running[half:-half] - running[: -2 * half]) / half
+    second = (running[2 * half :] - running[half:-half]) / half
+    dead = np.concatenate([[0], np.cumsum(silent)])
+    level = 10 * np.log10((first + second) / 2 + 1e-20)
+    change = np.abs(10 * np.log10((first + 1e-20) / (second + 1e-20)))
+    peaks = 10 * np.log10(np.lib.stride_tricks.sliding_window_view(power, 2 * half).max(axis=1) + 1e-20)
+    steady = (dead[2 * half :] == dead[: -2 * half]) & (change < STEADY_DB) & (peaks < level + PEAKS_OVER_DB)
+    return level, steady
 
 
 def hear_gaps(sound: Sound, gaps: list[tuple[int, int]]) -> tuple[Noise | None, Hum | None]:

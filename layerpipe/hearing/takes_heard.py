@@ -13,12 +13,12 @@ import numpy as np
 from layerpipe.chain import design
 from layerpipe.dsp.dynamics import reduction_db
 from layerpipe.dsp.filters import response_db
-from layerpipe.dsp.loudness import HOP_STEPS, MOMENTARY_STEPS, integrated, k_weighting, powers
+from layerpipe.dsp.loudness import HOP_STEPS, MOMENTARY_STEPS, integrated, k_weighting, powers, step_starts
 from layerpipe.facts import FileFacts
 from layerpipe.hearing.clicks import Candidate
 from layerpipe.hearing.clipping import Clipping, find_clipping
 from layerpipe.hearing.coding import BandLimit, find_band_limit
-from layerpipe.hearing.listening import Heard
+from layerpipe.hearing.listening import Float32Array, Heard
 from layerpipe.hearing.notes import LowNotes, lowest_notes
 from layerpipe.hearing.onsets import find_onsets
 from layerpipe.hearing.quiet import Hum, Noise, find_gaps, hear_gaps
@@ -63,8 +63,9 @@ class TakeHeard:
     @cached_property
     def lufs(self) -> float | None:
         """Integrated loudness; None if too short, -inf if silent."""
-        steps = self.heard.steps
-        return integrated(powers(steps.k_energy, steps.frames, MOMENTARY_STEPS, HOP_STEPS))
+        energy = self.heard.steps.k_energy
+        frames = np.diff(step_starts(0, HOP_STEPS * len(energy), self.heard.rate_hz)[::HOP_STEPS])
+        return integrated(powers(energy, frames, MOMENTARY_STEPS // HOP_STEPS, 1))
 
     @cached_property
     def is_silent(self) -> bool:
@@ -143,18 +144,19 @@ class TakeHeard:
         return lowest_notes(self.heard.low, self.a4_hz, self.tuning.cents, lines)
 
     @cached_property
-    def mid_db(self) -> FloatArray:
-        """Level above 150 Hz of every 10 ms, dBFS."""
+    def _peaks_db(self) -> Float32Array:
+        """Peak of every 10 ms, dBFS."""
         steps = self.heard.steps
-        level: FloatArray = 10 * np.log10(steps.mid_energy / np.maximum(steps.frames, 1) + 1e-20)
+        level: Float32Array = 20 * np.log10(np.maximum(steps.highest, -steps.lowest) + np.float32(1e-12))
         return level
 
     @cached_property
     def span_s(self) -> tuple[float, float] | None:
         """First and last moment of the playing, in seconds; None in a silent take."""
-        if self.is_silent or not len(self.mid_db):
+        power = self.heard.steps.mid_power
+        if self.is_silent or not len(power):
             return None
-        loud = np.flatnonzero(self.mid_db > np.percentile(self.mid_db, LOUD_PERCENTILE) + SOUNDING_DB)
+        loud = np.flatnonzero(power > np.percentile(power, LOUD_PERCENTILE) * 10 ** (SOUNDING_DB / 10))
         return float(loud[0]) / 100, float(loud[-1] + 1) / 100
 
     @cached_property
@@ -189,8 +191,7 @@ class TakeHeard:
         asked = self.chain.compressor
         if asked is None or self.is_silent:
             return 0.0
-        steps = self.heard.steps
-        peaks = 20 * np.log10(np.maximum(steps.highest, -steps.lowest).astype(np.float64) + 1e-12)
+        peaks = self._peaks_db
         hits = float(np.percentile(peaks, 99))
         if asked.threshold_db is not None:
             threshold, at_hits = asked.threshold_db, None
