@@ -179,7 +179,7 @@ def _onset(strum: Strum) -> dict[str, Any]:
     """An onset's part of the document."""
     return {"at_s": round(strum.onset.at_s, 6), "sure": round(strum.onset.sure, 3),
             "place": strum.spot.text if strum.spot else None, "off_ms": _rounded(strum.off_ms, 2),
-            "level_dbfs": round(strum.onset.level_db, 1)}
+            "level_dbfs": round(strum.onset.level_db, 1), "aimed_later_ms": round(1000 * strum.later_s, 1)}
 
 
 def _figures(one: Figures) -> dict[str, Any]:

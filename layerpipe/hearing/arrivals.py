@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from layerpipe.hearing.innovation import TRAIN_S, unforetold_after
+from layerpipe.hearing.stops import NOTHING_BEFORE_DB, is_stopping, rise_db
 from layerpipe.sound import FloatArray
 
 LOOK_BACK_MS, EARLIER_MS, EARLIER_RISE_DB, AGREED_MS = 36, 1.0, 7.0, 8
@@ -32,9 +33,6 @@ BANDS_HZ = ((250.0, 600.0), (600.0, 1200.0), (1200.0, 3000.0))
 STIR_BEFORE_MS, STIR_MS = 33, 10
 STIR_FROM_MS = (0, 5, 10, 15, 20)
 WEIGHT_OF_ALL, WEIGHT_STEP, WEIGHT_SWELL, WEIGHT_STIR, WEIGHT_AGREED = -5.8, 0.35, -0.26, 0.66, 2.2
-NOTHING_BEFORE_DB = 40.0
-STOPPING_DB = 0.3
-STRUCK_DB, FALLEN_DB = 0.5, -10.0
 
 
 @dataclass(frozen=True)
@@ -81,14 +79,14 @@ def find_arrival(samples: FloatArray, begin: float, peak: float, rate_hz: float)
     tried = frame
     while tried > 3 * shortest:
         earlier = _split(rest[:tried])
-        if earlier < shortest or _rise_db(rest[:earlier], rest[earlier : earlier + shortest]) < EARLIER_RISE_DB:
+        if earlier < shortest or rise_db(rest[:earlier], rest[earlier : earlier + shortest]) < EARLIER_RISE_DB:
             break
         if not is_stopping(samples[first : first + frame], earlier, round(8 * ms)):
             frame = earlier
         tried = earlier
-    late_db = _rise_db(rest[max(frame - round(14 * ms), 0) : max(frame - 4, 0)],
+    late_db = rise_db(rest[max(frame - round(14 * ms), 0) : max(frame - 4, 0)],
                        whole[frame + round(15 * ms) : frame + round(45 * ms)])
-    step_db = _rise_db(rest[max(frame - round(4 * ms), 0) : max(frame - 2, 0)], rest[frame : frame + round(4 * ms)])
+    step_db = rise_db(rest[max(frame - round(4 * ms), 0) : max(frame - 2, 0)], rest[frame : frame + round(4 * ms)])
     agreed = abs(first + frame - begin - SUDDEN_MS / 2 * ms) < AGREED_MS * ms
     # Where it is no great step, a softer string sounded before; before a great one a hand may have left the strings.
     sign = _first_sign(rest[:frame], ms) if step_db < GREAT_STEP_DB else frame
@@ -120,7 +118,7 @@ def _stir_db(rest: FloatArray, frame: int, rate_hz: float) -> float:
     for filter_ in _band_filters(rate_hz):
         band = signal.sosfilt(filter_, rest)
         before = band[max(frame - round(STIR_BEFORE_MS * ms), 0) : max(frame - round(ms), 0)]
-        stirred = max(_rise_db(before, band[frame + round(at * ms) : frame + round((at + STIR_MS) * ms)])
+        stirred = max(rise_db(before, band[frame + round(at * ms) : frame + round((at + STIR_MS) * ms)])
                       for at in STIR_FROM_MS)
         least = min(least, stirred)
     return least
@@ -135,27 +133,6 @@ def _first_sign(rest: FloatArray, ms: float) -> int:
         if stirred and 10 * np.log10(np.mean(rest[at:] ** 2) / usual + 1e-9) > FIRST_SIGN_DB - 1.0:
             return at
     return len(rest)
-
-
-def is_stopping(samples: FloatArray, at: int, before: int) -> bool:
-    """Whether the sound falls from `at` to its end: a hand that comes down before it strums, not a string let go."""
-    return _rise_db(samples[max(at - before, 0) : at], samples[at:]) < STOPPING_DB
-
-
-def is_stop(samples: FloatArray, frame: int, rate_hz: float) -> bool:
-    """Whether the strings fall silent at `frame` without having been struck."""
-    ms = rate_hz / 1000
-    before = samples[max(frame - round(12 * ms), 0) : max(frame - round(2 * ms), 0)]
-    struck = _rise_db(before, samples[frame : frame + round(10 * ms)])
-    fallen = _rise_db(before, samples[frame + round(20 * ms) : frame + round(50 * ms)])
-    return struck < STRUCK_DB and fallen < FALLEN_DB
-
-
-def _rise_db(before: FloatArray, after: FloatArray) -> float:
-    """By how many dB a piece is louder than the one before it; plenty where there is nothing to compare."""
-    if not len(before) or not len(after):
-        return NOTHING_BEFORE_DB
-    return float(10 * np.log10((np.mean(after**2) + 1e-16) / (np.mean(before**2) + 1e-16)))
 
 
 def _split(rest: FloatArray) -> int:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from layerpipe.clock import SongClock
+from layerpipe.hearing.aims import aims_s
 from layerpipe.hearing.onsets import Heard, Onset
 from layerpipe.sound import FloatArray
 
@@ -58,6 +59,13 @@ class Strum:
     spot: Spot | None = None
     off_ms: float | None = None
     late_ms: float | None = None
+    later_s: float = 0.0
+    """How much later than its first string it is aimed: a slow spread may mean its last one."""
+
+    @property
+    def aimed_s(self) -> float:
+        """Where it is meant to be heard; what lies on the grid or off it."""
+        return self.heard_s + self.later_s
 
     @property
     def counts(self) -> bool:
@@ -100,7 +108,9 @@ def place_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], clock: SongC
     if not clock.has_grid or not onsets:
         return Placed(tuple(Strum(onset, at) for onset, at in zip(onsets, heard_s, strict=True)), None, None, {},
                       doubtful_s=tuple(doubtful_s))
-    nearest = [_spots_near(clock, at) for at in heard_s]
+    later_s = aims_s(onsets, clock, heard_s)
+    aimed_s = [float(at + later) for at, later in zip(heard_s, later_s, strict=True)]
+    nearest = [_spots_near(clock, at) for at in aimed_s]
     counted = Counter(spots[0][0].sixteenth for spots in nearest)
     most = max(counted.values())
     used = {kind for kind, count in counted.items() if count >= LEAST_USED * most}
@@ -116,15 +126,16 @@ def place_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], clock: SongC
         else:
             # Too far from where the take plays: a fill, if it lies where a sixteenth is.
             chosen.append(spots[0] if abs(spots[0][1]) <= FILL_SHARE * apart_ms else None)
-    chosen, free = _without_intro(chosen, heard_s, clock, usual)
+    chosen, free = _without_intro(chosen, aimed_s, clock, usual)
     _drop_doubles(chosen, usual)
     offs = np.array([pair[1] for pair, onset in zip(chosen, onsets, strict=True) if pair and onset.sure >= SURE])
     feels = _feels(chosen, onsets)
     feel = float(np.median(offs)) if len(offs) else None
     strums = tuple(
-        Strum(onset, at) if pair is None else
-        Strum(onset, at, pair[0], pair[1], pair[1] - feels.get(pair[0].sixteenth, feel if feel is not None else 0.0))
-        for onset, at, pair in zip(onsets, heard_s, chosen, strict=True))
+        Strum(onset, at, later_s=float(later)) if pair is None else
+        Strum(onset, at, pair[0], pair[1], pair[1] - feels.get(pair[0].sixteenth, feel if feel is not None else 0.0),
+              float(later))
+        for onset, at, later, pair in zip(onsets, heard_s, later_s, chosen, strict=True))
     late = np.array([strum.late_ms for strum in strums if strum.counts])
     scatter = spread_ms(late) if len(late) >= 4 else None
     return Placed(strums, feel, scatter, feels, free, tuple(doubtful_s))

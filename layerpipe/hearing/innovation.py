@@ -123,3 +123,23 @@ def unforetold_after(samples: FloatArray, trained: int, rate_hz: float) -> Float
     predictor = np.empty(lags + 1)
     burg_predictor(samples[:trained].copy(), samples[:trained].copy(), predictor, np.empty(len(predictor)))
     return np.convolve(samples[trained - lags :], predictor, mode="valid")
+
+
+def foretold(before: FloatArray, frames: int, rate_hz: float) -> FloatArray:
+    """How a sound would go on: the predictor of its last 80 ms, run on by itself.
+
+    Returns
+    -------
+    np.ndarray [shape=(frames,), float64]
+        Zeros where there is too little before to train on.
+    """
+    from scipy import signal
+
+    trained = before[max(len(before) - round(TRAIN_S * rate_hz), 0) :]
+    lags = min(round(LAGS_S * rate_hz), len(trained) // 2)
+    if lags < 2:
+        return np.zeros(frames)
+    predictor = np.empty(lags + 1)
+    burg_predictor(trained.copy(), trained.copy(), predictor, np.empty(lags + 1))
+    state = signal.lfiltic([1.0], predictor, trained[::-1])
+    return np.asarray(signal.lfilter([1.0], predictor, np.zeros(frames), zi=state)[0], dtype=np.float64)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from layerpipe.hearing.grid import Placed, Spot, Strum, spread_ms
-from layerpipe.hearing.tightness import partners
+from layerpipe.hearing.tightness import apart_ms, partners
 from layerpipe.recipe import Timing
 from layerpipe.sound import FloatArray
 
@@ -132,7 +132,7 @@ def doubles_of(placed: Placed, double: tuple[str, Placed] | None) -> Doubles | N
     if double is None:
         return None
     found = partners(placed, double[1])
-    apart = {mine.spot: (mine.heard_s - its.heard_s) * 1000 for mine, its in found if mine.spot}
+    apart = {mine.spot: apart_ms(mine, its) for mine, its in found if mine.spot}
     if len(apart) < FEWEST:
         return None
     values = np.array(list(apart.values()))

@@ -10,9 +10,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from layerpipe.hearing.arrivals import GREAT_STEP_DB, SUDDEN_MS, Arrival, find_arrival, is_stop, is_stopping
+from layerpipe.hearing.arrivals import GREAT_STEP_DB, SUDDEN_MS, Arrival, find_arrival
 from layerpipe.hearing.harmony import pitch_classes
 from layerpipe.hearing.innovation import Stretch, stretches, unforetold
+from layerpipe.hearing.spreads import is_same_spread, spread_ms
+from layerpipe.hearing.stops import is_cut, is_stop, is_stopping
 from layerpipe.sound import FloatArray, Sound
 
 BACK_MS, GAP_MS = 150, 6
@@ -42,6 +44,8 @@ class Onset:
     level_db: float
     pitch_classes: tuple[float, ...] = ()
     """What sounds after it, C first; empty where the sound ends before that can be told."""
+    spread_ms: float = 0.0
+    """How long after its first string the last one of a slow spread follows; 0 where a strum is let go at once."""
 
 
 @dataclass(frozen=True)
@@ -137,7 +141,8 @@ def _onsets_of(stretch: Stretch, last_s: float) -> tuple[list[Onset], list[float
     from scipy import ndimage
 
     rate_hz, samples = stretch.rate_hz, stretch.samples
-    curve = rise_curve_db(unforetold(stretch), rate_hz)
+    rest = unforetold(stretch)
+    curve = rise_curve_db(rest, rate_hz)
     highest = ndimage.maximum_filter1d(curve, 2 * PEAK_REACH_MS + 1)
     found: list[Onset] = []
     low: list[Onset] = []
@@ -158,7 +163,8 @@ def _onsets_of(stretch: Stretch, last_s: float) -> tuple[list[Onset], list[float
             early_s = stretch.start_s + last[1] / rate_hz
             found = [onset for onset in found if abs(onset.at_s - early_s) > 1e-6]
         heard = _onset_at(stretch, arrival, rise_db)
-        stopped = arrival.step_db < GREAT_STEP_DB and is_stop(samples, arrival.frame, rate_hz)
+        stopped = ((arrival.step_db < GREAT_STEP_DB and is_stop(samples, arrival.frame, rate_hz))
+                   or is_cut(samples, arrival.frame, rate_hz))
         if stopped or arrival.is_click(rise_db) or heard.sure < LEAST_SURE or rise_db < LOW_RISE_DB:
             doubtful.append(stretch.start_s + peak / 1000 if is_low else heard.at_s)
             if not stopped and (not is_low or arrival.late_db > FAINT_LATE_DB):
@@ -172,9 +178,23 @@ def _onsets_of(stretch: Stretch, last_s: float) -> tuple[list[Onset], list[float
         if all(abs(one.at_s - onset.at_s) > APART_S for onset in found):
             found.append(one)
     start_s, stop_s = stretch.judged_s[0], min(stretch.judged_s[1], last_s)
-    return (sorted((onset for onset in found if start_s <= onset.at_s < stop_s), key=lambda onset: onset.at_s),
+    spread = _spread(stretch, rest, sorted(found, key=lambda onset: onset.at_s))
+    return ([onset for onset in spread if start_s <= onset.at_s < stop_s],
             [at_s for at_s in doubtful if start_s <= at_s < stop_s],
             [onset for onset in faint if start_s <= onset.at_s < stop_s])
+
+
+def _spread(stretch: Stretch, rest: FloatArray, found: list[Onset]) -> list[Onset]:
+    """Onsets that know how slowly they are spread, without those that are strings of the spread before."""
+    samples, rate_hz = stretch.samples, stretch.rate_hz
+    kept: list[tuple[Onset, int]] = []
+    for onset in found:
+        frame = round((onset.at_s - stretch.start_s) * rate_hz)
+        if not kept or not is_same_spread(samples, kept[-1][1], frame, rate_hz):
+            kept.append((onset, frame))
+    ends = [*(frame for _, frame in kept[1:]), None]
+    return [replace(onset, spread_ms=spread_ms(samples, rest, frame, ends[n], rate_hz))
+            for n, (onset, frame) in enumerate(kept)]
 
 
 def _onset_at(stretch: Stretch, arrival: Arrival, rise_db: float) -> Onset:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layerpipe.hearing.grid import Placed, Strum, off_words
+from layerpipe.hearing.grid import Placed, Spot, Strum, off_words
 from layerpipe.hearing.loose import FEWEST, Doubles, apart_from_double, doubles_of, fault_prices, settle
 from layerpipe.hearing.play_again import PlayAgain, Stretch, merged, missing, too_many
 from layerpipe.recipe import Timing
@@ -19,9 +19,10 @@ from layerpipe.recipe import Timing
 BEFORE_ONSET_S, LEAST_RING_S = 0.008, 0.02
 KEPT_LAG_MS = 15.0
 """A take that is meant to lie this far from its double keeps its distance."""
-SURE_BESIDE, SURE_ALONE, OFTEN_ALONE = 0.5, 0.9, 0.5
+SURE_BESIDE, SURE_ALONE, OFTEN_ALONE, FAINT_ALONE_DB = 0.5, 0.9, 0.5, 8.0
 """How sure the middle strum of a move must be where the double plays there too; where only this take does, how sure,
-and in which share of the bars it must play there."""
+in which share of the bars it must play there, and, after the last strum both play, by how much less than usual it may
+rise over what rang before: notes that end one by one are no strums."""
 SURE_LATE, MISSED_STRING_MS = 0.97, 20.0
 """A strum that seems late and is less sure may have begun with a soft string that was not heard."""
 WORTH_MOVING = 0.8
@@ -81,8 +82,9 @@ def judge_take(name: str, placed: Placed, double: tuple[str, Placed] | None, oth
     pairs = doubles_of(placed, double)
     played = Counter((strum.spot.beat, strum.spot.sixteenth) for strum in strums if strum.spot)
     often = {kind for kind, count in played.items() if count >= OFTEN_ALONE * len(set(bars))}
+    least_rise_db = float(np.median([strum.onset.rise_db for strum in strums])) - FAINT_ALONE_DB
     far = [strum for strum in strums
-           if abs(strum.late_ms or 0.0) > timing.farthest_ms and _is_trusted([strum], pairs, often)]
+           if abs(strum.late_ms or 0.0) > timing.farthest_ms and _is_trusted([strum], pairs, often, least_rise_db)]
     again += [PlayAgain((strum.spot.bar, strum.spot.bar),
                         f"{name}: {strum.spot.words} is {off_words(strum.late_ms or 0.0)}; more than "
                         f"{timing.farthest_ms:g} ms is played again") for strum in far if strum.spot]
@@ -90,7 +92,7 @@ def judge_take(name: str, placed: Placed, double: tuple[str, Placed] | None, oth
     moves = []
     for piece in sorted(pieces, key=lambda piece: piece.first):
         taken = strums[piece.first : piece.last + 1]
-        if (any(strum in far for strum in taken) or not _is_trusted(taken, pairs, often)
+        if (any(strum in far for strum in taken) or not _is_trusted(taken, pairs, often, least_rise_db)
                 or _may_begin_earlier(taken, piece.off_ms, timing)):
             continue
         move = _move(name, placed, taken, piece.off_ms, pairs, double, timing)
@@ -103,13 +105,22 @@ def judge_take(name: str, placed: Placed, double: tuple[str, Placed] | None, oth
     return kept, again
 
 
-def _is_trusted(taken: Sequence[Strum], pairs: Doubles | None, often: set[tuple[int, int]]) -> bool:
+def _is_trusted(taken: Sequence[Strum], pairs: Doubles | None, often: set[tuple[int, int]],
+                least_rise_db: float) -> bool:
     """Whether strums are sure enough to be judged: a stir that no double answers may be no strum."""
     sure = float(np.median([strum.onset.sure for strum in taken]))
     spots = [strum.spot for strum in taken if strum.spot]
     if pairs is not None and 2 * sum(spot in pairs.apart_ms for spot in spots) >= len(spots):
         return sure >= SURE_BESIDE
+    at_the_end = pairs is not None and bool(spots) and _order(spots[0]) > max(map(_order, pairs.apart_ms))
+    if at_the_end and max(strum.onset.rise_db for strum in taken) < least_rise_db:
+        return False
     return sure >= SURE_ALONE and 2 * sum((spot.beat, spot.sixteenth) in often for spot in spots) >= len(spots)
+
+
+def _order(spot: Spot) -> tuple[int, int, int]:
+    """What places are sorted by."""
+    return spot.bar, spot.beat, spot.sixteenth
 
 
 def _may_begin_earlier(taken: Sequence[Strum], off_ms: float, timing: Timing) -> bool:

@@ -58,7 +58,7 @@ def figures(name: str, bars: tuple[int, int], strums: Sequence[Strum]) -> Figure
 
 def pair_of(names: tuple[str, str], one: Placed, other: Placed) -> Pair:
     """Compare two takes strum by strum: by place, or by nearness where there is no grid."""
-    return pair_from(names, np.array([(a.heard_s - b.heard_s) * 1000 for a, b in partners(one, other)]))
+    return pair_from(names, np.array([apart_ms(a, b) for a, b in partners(one, other)]))
 
 
 def pair_from(names: tuple[str, str], apart: FloatArray) -> Pair:
@@ -69,6 +69,12 @@ def pair_from(names: tuple[str, str], apart: FloatArray) -> Pair:
     together = np.clip((APART_MS - size) / (APART_MS - ONE_MS), 0, 1)
     return Pair(names, len(apart), float(np.median(apart)), float(np.median(size)), float(np.percentile(size, 95)),
                 {limit: float(np.mean(size <= limit)) for limit in WITHIN_MS}, float(np.mean(together)))
+
+
+def apart_ms(one: Strum, other: Strum) -> float:
+    """By how much later one strum is than another: where both begin, or where both aim if only one is spread slowly."""
+    both = (one.later_s > 0) == (other.later_s > 0)
+    return 1000 * (one.heard_s - other.heard_s if both else one.aimed_s - other.aimed_s)
 
 
 def partners(one: Placed, other: Placed) -> list[tuple[Strum, Strum]]:

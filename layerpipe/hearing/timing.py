@@ -214,7 +214,7 @@ def _doubted_tempo(recipe: Recipe, clock: SongClock, placed: Sequence[Placed]) -
     if not strums:
         return None
     shape = clock.meter_at(1)
-    return tempo_doubt(np.array([strum.heard_s for strum in strums]),
+    return tempo_doubt(np.array([strum.aimed_s for strum in strums]),
                        np.array([strum.onset.sure for strum in strums]) + 1e-3,
                        np.array([strum.off_ms for strum in strums], dtype=np.float64), recipe.song.tempo,
                        3 if shape.compound else 2)

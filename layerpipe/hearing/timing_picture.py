@@ -97,7 +97,7 @@ def _points(strums: Sequence[Strum], song: SongTiming) -> tuple[list[float], lis
     across, up = [], []
     for strum in strums:
         if strum.spot is not None and strum.off_ms is not None:
-            at_s = strum.heard_s - strum.off_ms / 1000
+            at_s = strum.aimed_s - strum.off_ms / 1000
             bar = strum.spot.bar
             across.append(bar + (at_s - song.clock.downbeat_s(bar)) / song.clock.bar_s(bar))
             up.append(strum.off_ms)
