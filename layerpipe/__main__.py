@@ -8,6 +8,8 @@ import os
 
 # Takes run side by side already; threads inside numpy's products would cost a tenth of a start and nothing else.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# How a recipe is read is no matter for whatever else is installed, and looking for such takes a twentieth of a start.
+os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
 # Imports make many objects and no garbage: looking for it at the usual pace costs a tenth of a start.
 gc.set_threshold(100_000, 20, 20)
 # At the end all of it goes with the process: searching it once more is a tenth of a short command.

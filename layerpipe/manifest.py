@@ -7,7 +7,6 @@ depends on when or where it was made, except the versions of what made it.
 from __future__ import annotations
 
 import hashlib
-import importlib.metadata
 import json
 import platform
 from collections.abc import Mapping, Sequence
@@ -84,6 +83,8 @@ def seal_of(told: dict[str, Any]) -> str:
 
 def versions() -> dict[str, str]:
     """What made the numbers."""
+    import importlib.metadata
+
     found = {name: importlib.metadata.version(name) for name in _LIBRARIES}
     return {"layerpipe": __version__, "python": platform.python_version(), **found}
 

@@ -10,7 +10,7 @@ import pytest
 import soundfile
 from typer.testing import CliRunner
 
-from layerpipe.cli import app
+from layerpipe.cli import program
 from tests import faulty_takes as made
 
 PROJECT = Path(__file__).resolve().parents[1]
@@ -28,7 +28,7 @@ def written(path: Path, take: made.MadeTake, subtype: str = "PCM_24") -> Path:
 
 def checked(*args: object) -> tuple[int, dict]:
     """Exit code and document of `layerpipe check ... --json`."""
-    result = CliRunner().invoke(app, ["check", *map(str, args), "--json"])
+    result = CliRunner().invoke(program(), ["check", *map(str, args), "--json"])
     assert result.exit_code in (0, 1), result.output
     return result.exit_code, json.loads(result.stdout)
 
@@ -237,7 +237,7 @@ def test_odd_takes_get_a_sensible_verdict(tmp_path, name):
 
 def test_a_damaged_or_missing_file_is_refused_by_name(tmp_path):
     (tmp_path / "a.wav").write_bytes(b"RIFF")
-    result = CliRunner().invoke(app, ["check", str(tmp_path / "a.wav"), str(tmp_path / "b.wav")])
+    result = CliRunner().invoke(program(), ["check", str(tmp_path / "a.wav"), str(tmp_path / "b.wav")])
     assert result.exit_code == 1
     assert "a.wav" in result.output
     assert "b.wav" in result.output

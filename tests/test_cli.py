@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from layerpipe.cli import app
+from layerpipe import __version__
+from layerpipe.cli import COMMANDS, program
 from tests.songs import recipe_of, write_recipe
 
 RECIPES = Path(__file__).resolve().parents[1] / "recipes"
@@ -23,7 +24,7 @@ def run(monkeypatch, tmp_path):
     monkeypatch.chdir(tmp_path)
 
     def _run(*words):
-        result = CliRunner().invoke(app, [str(word) for word in words])
+        result = CliRunner().invoke(program(), [str(word) for word in words])
         assert result.exception is None or isinstance(result.exception, SystemExit), result.exc_info
         return result.exit_code, result.stdout, result.stderr
 
@@ -154,3 +155,30 @@ def test_every_recipe_that_comes_with_the_project_bounces(run, recipe, tmp_path)
     code, _, err = run("bounce", recipe, "--quiet")
     assert (code, err) == (0, "")
     assert (tmp_path / "bounces" / recipe.stem / "blend.wav").exists()
+
+
+def test_the_list_of_commands_reads_whole(run):
+    code, out, _ = run("--help")
+    assert code == 0
+    assert all(f"\n  {name} " in out for name in COMMANDS)
+    assert "..." not in out.partition("Commands:")[2]
+
+
+def test_one_command_alone_reads_no_other_s_file(tmp_path):
+    seen = ("import sys; sys.argv[1:] = ['preview', '--help']; import layerpipe.cli\n"
+            "try: layerpipe.cli.main()\n"
+            "finally: print(sorted(name for name in sys.modules if name.startswith('layerpipe.commands.')))")
+    done = subprocess.run([sys.executable, "-c", seen], capture_output=True, text=True, cwd=tmp_path, check=True)
+    assert done.stdout.splitlines()[-1] == "['layerpipe.commands.preview', 'layerpipe.commands.terminal']"
+
+
+@pytest.mark.parametrize("words", [["bonce", "x.toml"], ["--quiet"], []])
+def test_what_is_no_command_is_told(words):
+    done = subprocess.run([sys.executable, "-m", "layerpipe", *words], capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert "Usage: " in done.stdout + done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_the_version_is_told(run):
+    assert run("--version") == (0, f"layerpipe {__version__}\n", "")

@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 from layerpipe.checking.nulling import null_test
 from layerpipe.checking.stems import StemFile
 from layerpipe.checking.words import recipe_changes
-from layerpipe.cli import app
+from layerpipe.cli import program
 from layerpipe.jobs.bounce import bounce_song
 from layerpipe.manifest import settings_of
 from layerpipe.recipe import Recipe
@@ -49,7 +49,7 @@ def compare(studio, monkeypatch):
     monkeypatch.setenv("LAYERPIPE_CACHE", os.fspath(studio[0] / "cache"))
 
     def run(old, new, *options):
-        done = CliRunner().invoke(app, ["compare", os.fspath(old), os.fspath(new), "--json", *options])
+        done = CliRunner().invoke(program(), ["compare", os.fspath(old), os.fspath(new), "--json", *options])
         told = json.loads(done.stdout)
         return done.exit_code, told, {file["file"]: file for file in told.get("files", [])}
 
@@ -185,7 +185,7 @@ def test_a_picture_shows_the_residual_of_every_file(studio, compare, tmp_path):
 @pytest.mark.parametrize("wrong", ["nowhere", "folder"])
 def test_what_is_neither_bounce_nor_recipe_is_a_wrong_command_line(studio, tmp_path, wrong):
     (tmp_path / "folder").mkdir()
-    done = CliRunner().invoke(app, ["compare", os.fspath(_bounce(studio, "plain")), os.fspath(tmp_path / wrong)])
+    done = CliRunner().invoke(program(), ["compare", os.fspath(_bounce(studio, "plain")), os.fspath(tmp_path / wrong)])
     assert done.exit_code == 2
     assert wrong in done.stderr
 

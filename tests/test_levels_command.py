@@ -13,7 +13,7 @@ from xml.etree import ElementTree
 import pytest
 from typer.testing import CliRunner
 
-from layerpipe.cli import app
+from layerpipe.cli import program
 from layerpipe.recipe_file import read_recipe
 from tests.songs import recipe_of, write_recipe
 
@@ -28,7 +28,7 @@ def run(monkeypatch, tmp_path):
     monkeypatch.chdir(tmp_path)
 
     def _run(*words):
-        result = CliRunner().invoke(app, ["levels", *map(str, words)])
+        result = CliRunner().invoke(program(), ["levels", *map(str, words)])
         assert result.exception is None or isinstance(result.exception, SystemExit), result.exc_info
         return result.exit_code, result.stdout, result.stderr
 
@@ -250,8 +250,8 @@ def test_a_picture_that_cannot_be_written_is_told(run, song, tmp_path):
 
 def test_levels_from_the_store_need_none_of_the_slow_libraries(run, song):
     assert run(song, "--quiet")[0] == 0
-    seen = ("import sys; from typer.testing import CliRunner; from layerpipe.cli import app; "
-            f"code = CliRunner().invoke(app, ['levels', {str(song)!r}, '--json']).exit_code; "
+    seen = ("import sys; from typer.testing import CliRunner; from layerpipe.cli import program; "
+            f"code = CliRunner().invoke(program(), ['levels', {str(song)!r}, '--json']).exit_code; "
             "print(code, sorted({'numba', 'scipy', 'matplotlib', 'pyloudnorm', 'rich', 'tomlkit'} & set(sys.modules)))")
     done = subprocess.run([sys.executable, "-c", seen], capture_output=True, text=True, check=True)
     assert done.stdout.strip().startswith("0 ")

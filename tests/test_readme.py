@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from layerpipe.cli import app
+from layerpipe.cli import program
 from tests.reference import README, written
 
 PROJECT = Path(__file__).resolve().parents[1]
@@ -28,7 +28,7 @@ def test_the_first_two_shell_blocks_are_one_command_line_each():
 
 
 def test_every_command_is_in_the_readme_and_no_other():
-    commands = {info.name or info.callback.__name__ for info in app.registered_commands}
+    commands = {info.name or info.callback.__name__ for info in program().registered_commands}
     told = set(re.findall(r"`layerpipe ([a-z]+)", TEXT))
     assert told == commands
 

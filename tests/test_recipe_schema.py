@@ -13,7 +13,7 @@ import jsonschema
 import pytest
 from typer.testing import CliRunner
 
-from layerpipe.cli import app
+from layerpipe.cli import program
 from layerpipe.recipe_schema import SCHEMA_FILE, places_of, recipe_schema, schema_at, schema_text
 
 RECIPES = sorted((Path(__file__).resolve().parents[1] / "recipes").glob("*.toml"))
@@ -29,7 +29,7 @@ def test_the_schema_is_a_schema():
 
 
 def test_the_command_prints_it_and_nothing_else():
-    shown = CliRunner().invoke(app, ["schema"])
+    shown = CliRunner().invoke(program(), ["schema"])
     assert shown.exit_code == 0
     assert json.loads(shown.stdout) == recipe_schema()
 

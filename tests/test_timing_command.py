@@ -9,7 +9,7 @@ import pytest
 import soundfile
 from typer.testing import CliRunner
 
-from layerpipe.cli import app
+from layerpipe.cli import program
 from layerpipe.recipe_file import read_recipe
 from tests.strums import EASY, make_strums
 
@@ -37,7 +37,7 @@ pan = 100
 
 
 def run(*words):
-    result = CliRunner().invoke(app, [str(word) for word in words])
+    result = CliRunner().invoke(program(), [str(word) for word in words])
     assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
     return result
 

@@ -17,7 +17,7 @@ from layerpipe.checking.nulling import null_test
 from layerpipe.checking.opened import NotABounceError, open_bounce
 from layerpipe.checking.second_opinion import SecondOpinion
 from layerpipe.checking.stems import StemFile
-from layerpipe.cli import app
+from layerpipe.cli import program
 from layerpipe.jobs.bounce import bounce_song
 from layerpipe.recipe_file import read_recipe
 from layerpipe.store import Store
@@ -47,7 +47,7 @@ def bounce(made, tmp_path, monkeypatch):
 
 def _verify(folder: Path, *options: str) -> tuple[int, dict, dict]:
     """Exit code, document, and its files by name."""
-    done = CliRunner().invoke(app, ["verify", os.fspath(folder), "--json", *options])
+    done = CliRunner().invoke(program(), ["verify", os.fspath(folder), "--json", *options])
     told = json.loads(done.stdout)
     return done.exit_code, told, {file["file"]: file for file in told["files"]}
 
@@ -194,7 +194,7 @@ def test_a_fresh_render_comes_out_the_same_and_a_changed_take_does_not(bounce):
                                      b'{"format": "layerpipe bounce 1"}'])
 def test_what_is_no_bounce_is_a_wrong_command_line(tmp_path, content):
     (tmp_path / "bounce.json").write_bytes(content)
-    done = CliRunner().invoke(app, ["verify", os.fspath(tmp_path)])
+    done = CliRunner().invoke(program(), ["verify", os.fspath(tmp_path)])
     assert done.exit_code == 2
     assert "bounce.json" in done.stderr
     assert "Traceback" not in done.output
@@ -222,12 +222,12 @@ def test_links_in_the_place_of_files_are_not_followed(bounce):
 
 def test_a_person_reads_what_is_different(bounce):
     _flip(bounce / "blend.wav", 7, 2, 1)
-    done = CliRunner().invoke(app, ["verify", os.fspath(bounce)])
+    done = CliRunner().invoke(program(), ["verify", os.fspath(bounce)])
     assert done.exit_code == 1
     words = " ".join(done.stdout.split())
     assert "frame 7 on" in words
     assert "do not add up" in words
-    assert CliRunner().invoke(app, ["verify", os.fspath(bounce), "--quiet"]).stdout == ""
+    assert CliRunner().invoke(program(), ["verify", os.fspath(bounce), "--quiet"]).stdout == ""
 
 
 def test_stems_are_read_as_libsndfile_reads_them(tmp_path, rng):

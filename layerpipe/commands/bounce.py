@@ -23,7 +23,10 @@ def bounce(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Bounce stems, layers and the blend, whole or not at all, the same every time."""
+    """Bounce stems, layers and the blend, the same every time.
+
+    A bounce is whole or not there at all.
+    """
     from layerpipe.jobs.bounce import bounce_all
 
     terminal = Terminal(as_json=as_json, quiet=quiet)

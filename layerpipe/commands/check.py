@@ -24,10 +24,10 @@ def check(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Say what is wrong with each take: clipping, clicks, hum, rumble, noise, drop-outs, tuning, copies and more.
+    """Say what is wrong with each take.
 
-    Each take comes out as "fine", "look" or "record again", worst first. Exit code 1 when any is "record again".
-    Thresholds are in the recipe's [check].
+    Clipping, clicks, hum, rumble, noise, drop-outs, tuning, copies and more. Each take comes out as "fine", "look" or
+    "record again", worst first. Exits with 1 when any is "record again". Thresholds are in the recipe's [check].
     """
     from layerpipe.hearing.check_words import document_of
     from layerpipe.hearing.checkup import check_files, check_recipe

@@ -20,9 +20,9 @@ def clock(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Estimate tempo, meter and the place of bar 1 from the takes, and say how sure that is.
+    """Estimate tempo, meter and the place of bar 1 from the takes.
 
-    Exits with 1 if there is too little to tell.
+    Says how sure each is. Exits with 1 if there is too little to tell.
     """
     from layerpipe.hearing.tempo import guess_clock, is_close
     from layerpipe.hearing.timing import hear_takes

@@ -25,7 +25,10 @@ def compare(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Say what changed in the recipe and what that did to the sound; exit code 0 for the same sound, 1 if different."""
+    """Say what changed between two bounces: recipe and sound.
+
+    Exits with 0 for the same sound, 1 if it differs.
+    """
     from layerpipe.checking.nulling import SAME_BYTES, SAME_SOUND
     from layerpipe.errors import OutputError
     from layerpipe.jobs.checking import compare_songs

@@ -19,7 +19,10 @@ def draft(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Draft a recipe for a folder of takes from their names; what is no sound file is named and left out."""
+    """Draft a recipe for a folder of takes from their names.
+
+    What is no sound file is named and left out.
+    """
     from layerpipe.drafting import draft_recipe, write_draft
 
     terminal = Terminal(as_json=as_json, quiet=quiet)

@@ -50,12 +50,12 @@ def levels(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Tell what each level of a layer does to the blend: loudness, peaks, mono, brightness, and where it is heard.
+    """Tell what each level of a layer does to the blend.
 
-    In each row the layer is at that level throughout the section, the others at the recipe's levels; the bed is left
-    out. "Heard": in how many of the ear's bands (ERB, Glasberg and Moore 1990) the layer stands above what the rest
-    masks for at least 5 % of the time, and for what share of the time in any of them; a simple model that ranks levels
-    well and replaces no listening.
+    Loudness, peaks, mono, brightness, and where the layer is heard. In each row the layer is at that level throughout
+    the section, the others at the recipe's levels; the bed is left out. "Heard": in how many of the ear's bands (ERB,
+    Glasberg and Moore 1990) the layer stands above what the rest masks for at least 5 % of the time, and for what
+    share of the time in any of them; a simple model that ranks levels well and replaces no listening.
 
     With --write, levels go to the sections named with --for, else with --section. Where none is named, --under writes
     every section's own, --at the layer's own level; sections that name a level keep it.

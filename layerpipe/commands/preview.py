@@ -27,7 +27,10 @@ def preview(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Make a listening file per section: each layer alone, the blend, the blend in the track, equally loud."""
+    """Make listening files of each section, equally loud.
+
+    Each layer alone, the blend, and the blend in the track.
+    """
     from layerpipe.jobs.preview import preview_song
     from layerpipe.recipe_file import read_recipe
 

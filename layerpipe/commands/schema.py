@@ -9,6 +9,6 @@ from layerpipe.commands.terminal import FINE, answers
 
 @answers
 def schema() -> int:
-    """Print the JSON Schema of a recipe, so that editors complete and check recipes."""
+    """Print the JSON Schema of a recipe, for editors that know schemas."""
     print(resources.files("layerpipe").joinpath("recipe.schema.json").read_text("utf-8"), end="")
     return FINE

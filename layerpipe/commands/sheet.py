@@ -22,7 +22,10 @@ def sheet(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Make the artist's page: one file that plays the sections while the levels are slid, all equally loud."""
+    """Make the artist's page, which plays while levels are slid.
+
+    One file that holds everything; all settings are equally loud.
+    """
     from layerpipe.jobs.sheet import sheet_song
     from layerpipe.recipe_file import read_recipe
     from layerpipe.sheet import build_sheet, write_page

@@ -33,9 +33,9 @@ def timing(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Tell how tight each take is, propose the few moves worth making, and name what should be played again.
+    """Tell how tight each take is, and the few moves worth making.
 
-    Exits with 1 if something should be played again.
+    What is too loose for moves is named, to be played again. Exits with 1 if something should be played again.
     """
     if write and undo:
         raise typer.BadParameter("puts moves in, --undo takes them out; give one", param_hint="--write")

@@ -25,7 +25,10 @@ def verify(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Look at every file of a bounce: digest, header, sum of the layers, loudness; exit code 1 if one is changed."""
+    """Look whether a bounce still is what was bounced.
+
+    Every file's digest, header and loudness, and the sum of the layers. Exits with 1 if something is changed.
+    """
     from layerpipe.checking.opened import open_bounce
     from layerpipe.checking.verdicts import AS_BOUNCED
     from layerpipe.jobs.checking import verify_again, verify_song
