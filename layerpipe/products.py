@@ -32,7 +32,7 @@ _MAGIC = b"layerpipe energ1"
 _HEADER = struct.Struct("<16sIIQQI16xI")
 _ROWS = HOP_STEPS + 1
 _HELD_BYTES = 8 << 20
-_READ_BYTES = 4 << 20
+_READ_BYTES = 1 << 20
 # Far under anything audible, far above where arithmetic slows down: filters that ring down to here are at rest.
 _AT_REST = 1e-100
 

@@ -151,6 +151,7 @@ def sizes(bench: Bench) -> list[Row]:
     """Memory over length, time over takes."""
     rows = []
     long = Bench(bench.folder / "forty", 40, 1)
+    long.cache = bench.cache
     peaks = [bench.bounce(cold=True).peak_mb, long.bounce(cold=True).peak_mb]
     rows.append(("peak memory, 4 and 40 minutes, MB", f"{peaks[0]:.0f} and {peaks[1]:.0f}", "< 300, the same"))
     shutil.rmtree(long.folder)
@@ -158,6 +159,7 @@ def sizes(bench: Bench) -> list[Row]:
     many.takes = material.write_takes_elsewhere(many.folder / "takes", 60, pairs=16)
     many.recipe = material.write_recipe(many.folder / "many.toml", many.takes, 60)
     few = Bench(bench.folder / "few", 1, 1)
+    many.cache = few.cache = bench.cache
     found = side_by_side({"many": lambda: many.bounce(cold=True), "few": lambda: few.bounce(cold=True),
                           "start": lambda: run([PYTHON, "-c", "import layerpipe.render, typer, numba"])}, 3)
     start = median_s(found["start"])
