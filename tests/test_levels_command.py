@@ -38,16 +38,16 @@ def run(monkeypatch, tmp_path):
 @pytest.fixture(scope="module")
 def stems(tmp_path_factory):
     folder = tmp_path_factory.mktemp("stems")
-    return folder, recipe_of(folder)
+    recipe = recipe_of(folder)
+    for layer in recipe["layer"]:
+        for take in layer["take"]:
+            take["file"] = str(folder / take["file"])
+    return folder, recipe
 
 
 @pytest.fixture
 def song(stems, tmp_path):
-    folder, recipe = stems
-    for layer in recipe["layer"]:
-        for take in layer["take"]:
-            take["file"] = str(folder / take["file"].rsplit("/")[-1])
-    path = write_recipe(tmp_path / "harbour.toml", recipe)
+    path = write_recipe(tmp_path / "harbour.toml", stems[1])
     path.write_text(COMMENT + path.read_text("utf-8"), "utf-8")
     return path
 
