@@ -176,7 +176,7 @@ def test_unknown_sections_and_versions_are_told_with_what_there_is(studio):
 
 def test_a_place_that_cannot_be_written_is_told(studio, tmp_path):
     (tmp_path / "file").write_text("")
-    file = read_recipe(studio[0] / "plain.toml")
+    file = read_recipe(write_recipe(studio[0] / "nowhere.toml", studio[1]))
     with pytest.raises(OutputError, match="cannot be written"):
         preview_song(file, tmp_path / "file", store=studio[2])
 

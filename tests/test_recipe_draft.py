@@ -11,7 +11,7 @@ import pytest
 import soundfile
 from typer.testing import CliRunner
 
-from layerpipe.cli import app
+from layerpipe.cli import program
 from layerpipe.drafting import MOST_FILES, Draft, draft_recipe
 from layerpipe.errors import AudioError, RecipeError
 from layerpipe.recipe_file import parse_recipe, read_recipe
@@ -159,16 +159,16 @@ def test_the_command_prints_a_recipe_or_writes_a_new_file(folder, monkeypatch):
     put(folder, "left.wav", "right.wav")
     (folder / "notes.txt").write_text("play it again")
     monkeypatch.chdir(folder)
-    shown = CliRunner().invoke(app, ["draft", "."])
+    shown = CliRunner().invoke(program(), ["draft", "."])
     assert shown.exit_code == 0
     assert parse_recipe(folder / "song.toml", shown.stdout)
     assert "left out: notes.txt: is not a sound file" in shown.stderr
-    written = CliRunner().invoke(app, ["draft", ".", "--out", "song.toml"])
+    written = CliRunner().invoke(program(), ["draft", ".", "--out", "song.toml"])
     assert written.exit_code == 0
     assert "song.toml: 2 takes in 1 layer; read it through" in written.stdout
     before = (folder / "song.toml").read_bytes()
     assert read_recipe(folder / "song.toml").recipe.layer[0].take[1].pan == 100
-    again = CliRunner().invoke(app, ["draft", ".", "--out", "song.toml"])
+    again = CliRunner().invoke(program(), ["draft", ".", "--out", "song.toml"])
     assert again.exit_code == 1
     assert "is there already and was left as it is" in again.stderr
     assert (folder / "song.toml").read_bytes() == before
@@ -178,16 +178,16 @@ def test_the_command_prints_a_recipe_or_writes_a_new_file(folder, monkeypatch):
 def test_the_command_tells_programs_the_same(folder, monkeypatch):
     put(folder, "left.wav", "right.wav")
     monkeypatch.chdir(folder)
-    told = json.loads(CliRunner().invoke(app, ["draft", ".", "--json"]).stdout)
+    told = json.loads(CliRunner().invoke(program(), ["draft", ".", "--json"]).stdout)
     assert [take["pan"] for take in told["takes"]] == [-100.0, 100.0]
     assert parse_recipe(folder / "song.toml", told["recipe"])
-    refused = CliRunner().invoke(app, ["draft", "none", "--json"])
+    refused = CliRunner().invoke(program(), ["draft", "none", "--json"])
     assert refused.exit_code == 2
     assert json.loads(refused.stdout)["faults"][0]["problem"] == "there is no such folder"
 
 
 def test_a_place_that_cannot_be_written_is_told(folder):
     put(folder, "left.wav")
-    refused = CliRunner().invoke(app, ["draft", str(folder), "--out", str(folder / "none" / "song.toml")])
+    refused = CliRunner().invoke(program(), ["draft", str(folder), "--out", str(folder / "none" / "song.toml")])
     assert refused.exit_code == 1
     assert "cannot be written: No such file or directory" in refused.stderr

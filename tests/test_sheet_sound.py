@@ -14,7 +14,7 @@ import pytest
 import soundfile
 from typer.testing import CliRunner
 
-from layerpipe.cli import app
+from layerpipe.cli import program
 from layerpipe.dsp.loudness import integrated, measure
 from layerpipe.dsp.truepeak import true_peak
 from layerpipe.energies import EnergyMeter
@@ -194,7 +194,7 @@ def test_four_long_sections_of_three_layers_and_a_bed_fit_a_mailbox(lantern):
 
 def test_the_command_writes_the_same_page_twice_and_tells_its_size(tmp_path):
     out = tmp_path / "deep" / "letter.html"
-    told = [CliRunner().invoke(app, ["sheet", str(LANTERN), "--section", "chorus", "--seconds", "3", "--out", str(out),
+    told = [CliRunner().invoke(program(), ["sheet", str(LANTERN), "--section", "chorus", "--seconds", "3", "--out", str(out),
                                      "--json"]) for _ in range(2)]
     assert [run.exit_code for run in told] == [0, 0]
     assert told[0].stdout == told[1].stdout
@@ -204,7 +204,7 @@ def test_the_command_writes_the_same_page_twice_and_tells_its_size(tmp_path):
     (section,) = document["sections"]
     assert section["section"] == "chorus"
     first = out.read_bytes()
-    CliRunner().invoke(app, ["sheet", str(LANTERN), "--section", "chorus", "--seconds", "3", "--out", str(out)])
+    CliRunner().invoke(program(), ["sheet", str(LANTERN), "--section", "chorus", "--seconds", "3", "--out", str(out)])
     assert out.read_bytes() == first
     assert [path.name for path in out.parent.iterdir()] == ["letter.html"]
 
@@ -280,7 +280,7 @@ def test_a_song_without_sections_is_chosen_as_a_whole(tmp_path, browser):
     recipe.write_text(re.sub(r"\[\[section\]\]\n(?:[a-z].*\n)*", "", text), "utf-8")
     assert read_recipe(recipe).recipe.section == []
     out = tmp_path / "letter.html"
-    made = CliRunner().invoke(app, ["sheet", str(recipe), "--seconds", "2", "--out", str(out), "--json"])
+    made = CliRunner().invoke(program(), ["sheet", str(recipe), "--seconds", "2", "--out", str(out), "--json"])
     assert [part["section"] for part in json.loads(made.stdout)["sections"]] == ["whole song"]
     page = browser.new_page()
     page.goto(out.as_uri())
@@ -288,7 +288,7 @@ def test_a_song_without_sections_is_chosen_as_a_whole(tmp_path, browser):
     page.locator("#keep button").click()
     line = page.locator("#line").input_value()
     page.close()
-    told = CliRunner().invoke(app, ["levels", str(recipe), "--accept", f"Hi!\n\n{line}\n"])
+    told = CliRunner().invoke(program(), ["levels", str(recipe), "--accept", f"Hi!\n\n{line}\n"])
     assert told.exit_code == 0, told.output
     (octave,) = (layer for layer in read_recipe(recipe).recipe.layer if layer.name == "octave")
     assert octave.level_db == -7.5

@@ -15,7 +15,7 @@ import pytest
 import tomlkit
 from typer.testing import CliRunner
 
-from layerpipe.cli import app
+from layerpipe.cli import program
 from layerpipe.errors import RecipeError
 from layerpipe.recipe_file import parse_recipe
 from tests.soak.scene import digests
@@ -41,7 +41,7 @@ def studio(takes, tmp_path, monkeypatch):
 
 
 def _run(*arguments):
-    done = CliRunner().invoke(app, [os.fspath(argument) for argument in arguments])
+    done = CliRunner().invoke(program(), [os.fspath(argument) for argument in arguments])
     assert "Traceback" not in done.output
     return done
 
