@@ -194,8 +194,8 @@ def test_four_long_sections_of_three_layers_and_a_bed_fit_a_mailbox(lantern):
 
 def test_the_command_writes_the_same_page_twice_and_tells_its_size(tmp_path):
     out = tmp_path / "deep" / "letter.html"
-    told = [CliRunner().invoke(program(), ["sheet", str(LANTERN), "--section", "chorus", "--seconds", "3", "--out", str(out),
-                                     "--json"]) for _ in range(2)]
+    words = ["sheet", str(LANTERN), "--section", "chorus", "--seconds", "3", "--out", str(out), "--json"]
+    told = [CliRunner().invoke(program(), words) for _ in range(2)]
     assert [run.exit_code for run in told] == [0, 0]
     assert told[0].stdout == told[1].stdout
     document = json.loads(told[0].stdout)
