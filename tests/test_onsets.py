@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from itertools import pairwise
 
 import mir_eval
@@ -9,7 +11,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from layerpipe.dsp.compiled import burg_predictor, solve_predictors
+from layerpipe.dsp.compiled import burg_predictor, go_on, solve_predictors
 from layerpipe.hearing.innovation import stretches
 from layerpipe.hearing.onsets import find_onsets, hear_strums
 from layerpipe.sound import HeldSound
@@ -195,3 +197,38 @@ def test_burg_predictor_gives_the_numbers_of_the_plain_loop(rng):
     burg_predictor(sound.copy(), sound.copy(), found, np.empty(11))
     burg_predictor.plain(sound.copy(), sound.copy(), plain, np.empty(11))
     np.testing.assert_array_equal(found, plain)
+
+
+def test_a_sound_goes_on_as_scipys_recursive_filter_does(rng):
+    predictor = np.array([1.0, -1.6, 0.9, -0.1])
+    sound = np.concatenate([rng.standard_normal(3), np.zeros(200)])
+    wanted = signal.lfilter([1.0], predictor, np.zeros(200),
+                            zi=signal.lfiltic([1.0], predictor, sound[:3][::-1]))[0]
+    go_on(predictor, sound)
+    np.testing.assert_allclose(sound[3:], wanted, atol=1e-12)
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
+def test_the_hearing_rate_is_reached_as_by_scipys_polyphase_filter(rng, rate_hz):
+    samples = rng.standard_normal(rate_hz) * 0.1
+    step = round(rate_hz / 24_000)
+    (stretch,) = stretches(HeldSound(samples, rate_hz))
+    low_pass = signal.firwin(24 * step + 1, 0.92 / step)
+    heard = signal.upfirdn(low_pass, samples, down=step)[12:][: -(-rate_hz // step)]
+    high_pass = signal.butter(6, 250, "highpass", fs=rate_hz / step, output="sos")
+    context = (len(stretch.samples) - len(heard)) // 2
+    wanted = signal.sosfilt(high_pass, heard)
+    # Past what the noise before the beginning does to the high-pass.
+    late = slice(len(heard) // 2, len(heard) - 100)
+    np.testing.assert_allclose(stretch.samples[context:][late], wanted[late], atol=1e-8)
+
+
+def test_strums_are_heard_without_the_slow_libraries():
+    heard = ("import sys, numpy as np\nfrom layerpipe.hearing.onsets import hear_strums\n"
+             "from layerpipe.sound import HeldSound\n"
+             "hear_strums(HeldSound(np.random.default_rng(1).standard_normal(48_000) * 0.1, 48_000))\n"
+             "print({'scipy', 'numba'} & set(sys.modules))")
+    # The first may have to compile the loops.
+    _, later = (subprocess.run([sys.executable, "-c", heard], capture_output=True, text=True, check=True)
+                for _ in range(2))
+    assert later.stdout.strip() == "set()"

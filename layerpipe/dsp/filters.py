@@ -16,15 +16,17 @@ from layerpipe.dsp import compiled
 from layerpipe.errors import ParameterError
 from layerpipe.sound import FloatArray
 
+STEEPEST_DB_PER_OCTAVE = 48
 
-def design_high_pass(corner_hz: float, rate_hz: int, *, slope_db_per_octave: int = 12) -> FloatArray:
-    """Design a Butterworth high-pass of 6, 12, 18 or 24 dB an octave.
+
+def design_high_pass(corner_hz: float, rate_hz: float, *, slope_db_per_octave: int = 12) -> FloatArray:
+    """Design a Butterworth high-pass of 6, 12, 18, ... 48 dB an octave.
 
     Parameters
     ----------
     corner_hz : float
         Where the response is 3.01 dB down; inside (0, rate_hz / 2).
-    rate_hz : int
+    rate_hz : float
         Frames per second.
     slope_db_per_octave : int
         6 times the order.
@@ -37,7 +39,7 @@ def design_high_pass(corner_hz: float, rate_hz: int, *, slope_db_per_octave: int
     Raises
     ------
     ParameterError
-        If the corner lies outside (0, rate_hz / 2) or the slope is none of the four.
+        If the corner lies outside (0, rate_hz / 2) or the slope is none of these.
 
     References
     ----------
@@ -45,8 +47,9 @@ def design_high_pass(corner_hz: float, rate_hz: int, *, slope_db_per_octave: int
     """
     w0 = _angle(corner_hz, rate_hz)
     order, rest = divmod(slope_db_per_octave, 6)
-    if rest or not 1 <= order <= 4:
-        raise ParameterError(f"slope_db_per_octave={slope_db_per_octave} must be 6, 12, 18 or 24")
+    if rest or not 6 <= slope_db_per_octave <= STEEPEST_DB_PER_OCTAVE:
+        raise ParameterError(f"slope_db_per_octave={slope_db_per_octave} must be a multiple of 6 up to "
+                             f"{STEEPEST_DB_PER_OCTAVE}")
     rows = []
     if order % 2:
         # Bilinear transform of s / (s + 1), pre-warped: a one-pole in a second-order row.
@@ -58,6 +61,51 @@ def design_high_pass(corner_hz: float, rate_hz: int, *, slope_db_per_octave: int
         q = 1 / (2 * math.cos(angle))
         c, alpha = math.cos(w0), math.sin(w0) / (2 * q)
         rows.append(_row(((1 + c) / 2, -(1 + c), (1 + c) / 2), (1 + alpha, -2 * c, 1 - alpha)))
+    return np.array(rows, dtype=np.float64)
+
+
+def design_band_pass(low_hz: float, high_hz: float, rate_hz: float, *, order: int = 3) -> FloatArray:
+    """Design a Butterworth band-pass that is 3.01 dB down at both corners.
+
+    Parameters
+    ----------
+    low_hz, high_hz : float
+        Inside (0, rate_hz / 2), the lower one first.
+    rate_hz : float
+        Frames per second.
+    order : int
+        Of the low-pass it is made from: it falls by 6 times that many dB an octave on either side.
+
+    Returns
+    -------
+    np.ndarray [shape=(order, 6), float64]
+        Rows for `run_sections`.
+
+    Raises
+    ------
+    ParameterError
+        If the corners lie outside (0, rate_hz / 2) or are not in order.
+
+    References
+    ----------
+    Butterworth (1930); s becomes (s^2 + w^2) / (b s), then the bilinear transform, pre-warped.
+    """
+    low, high = (2 * math.tan(_angle(corner_hz, rate_hz) / 2) for corner_hz in (low_hz, high_hz))
+    if not low < high:
+        raise ParameterError(f"{low_hz:g} to {high_hz:g} Hz must be in order")
+    middle = np.exp(2j * math.atan(math.sqrt(low * high) / 2))
+    rows = []
+    # The upper half of the low-pass's poles; each gives two of the band-pass, which have mirror images below.
+    for n in range((order + 1) // 2):
+        half = (high - low) / 2 * np.exp(1j * math.pi * (2 * n + order + 1) / (2 * order))
+        apart = np.sqrt(half**2 - low * high)
+        first, second = ((2 + pole) / (2 - pole) for pole in (half + apart, half - apart))
+        # The middle pole of an odd order is real: its two belong together.
+        pairs = [(first, second)] if 2 * n + 1 == order else [(pole, pole.conjugate()) for pole in (first, second)]
+        for pair in pairs:
+            below = np.poly(pair).real
+            gain = abs(np.polyval(below, middle) / np.polyval([1.0, 0.0, -1.0], middle))
+            rows.append([gain, 0.0, -gain, *below])
     return np.array(rows, dtype=np.float64)
 
 
@@ -149,7 +197,7 @@ def run_sections(sections: FloatArray, samples: FloatArray,
     return sound, held
 
 
-def response_db(sections: FloatArray, at_hz: Sequence[float] | FloatArray, rate_hz: int) -> FloatArray:
+def response_db(sections: FloatArray, at_hz: Sequence[float] | FloatArray, rate_hz: float) -> FloatArray:
     """Magnitude response of a cascade in dB at the given frequencies, shape (len(at_hz),)."""
     z = np.exp(-2j * np.pi * np.asarray(at_hz, dtype=np.float64) / rate_hz)
     powers = np.stack([np.ones_like(z), z, z * z])
@@ -161,7 +209,7 @@ def response_db(sections: FloatArray, at_hz: Sequence[float] | FloatArray, rate_
     return level
 
 
-def _angle(corner_hz: float, rate_hz: int) -> float:
+def _angle(corner_hz: float, rate_hz: float) -> float:
     """Corner as an angle, or a refusal."""
     if not 0 < corner_hz < rate_hz / 2:
         raise ParameterError(f"{corner_hz:g} Hz must be inside (0, {rate_hz / 2:g}), half the rate")

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from layerpipe.dsp.filters import design_band_pass, run_sections
 from layerpipe.hearing.innovation import TRAIN_S, unforetold_after
 from layerpipe.hearing.stops import NOTHING_BEFORE_DB, is_stopping, rise_db
 from layerpipe.sound import FloatArray
@@ -104,19 +105,15 @@ def _point_db(piece: FloatArray) -> float:
 @functools.lru_cache(maxsize=8)
 def _band_filters(rate_hz: float) -> tuple[FloatArray, ...]:
     """Band-passes as second-order sections."""
-    from scipy import signal
-
-    return tuple(signal.butter(3, band, "bandpass", fs=rate_hz, output="sos") for band in BANDS_HZ)
+    return tuple(design_band_pass(low_hz, high_hz, rate_hz) for low_hz, high_hz in BANDS_HZ)
 
 
 def _stir_db(rest: FloatArray, frame: int, rate_hz: float) -> float:
     """By how much what cannot be foretold rises at a frame in the band in which it rises least."""
-    from scipy import signal
-
     ms = rate_hz / 1000
     least = NOTHING_BEFORE_DB
     for filter_ in _band_filters(rate_hz):
-        band = signal.sosfilt(filter_, rest)
+        band = run_sections(filter_, rest)[0]
         before = band[max(frame - round(STIR_BEFORE_MS * ms), 0) : max(frame - round(ms), 0)]
         stirred = max(rise_db(before, band[frame + round(at * ms) : frame + round((at + STIR_MS) * ms)])
                       for at in STIR_FROM_MS)

@@ -14,7 +14,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from layerpipe.dsp.compiled import burg_predictor, solve_predictors
+from layerpipe.dsp.compiled import burg_predictor, go_on, solve_predictors
+from layerpipe.dsp.filters import design_high_pass, run_sections
 from layerpipe.sound import FloatArray, Sound
 
 HEARING_HZ = 24_000
@@ -49,26 +50,32 @@ def stretches(sound: Sound) -> Iterator[Stretch]:
     Stretch
         In order; what is judged covers the sound once.
     """
-    from scipy import signal
-
     step = max(1, round(sound.rate_hz / HEARING_HZ))
     rate_hz = sound.rate_hz / step
     context = round(CONTEXT_S * rate_hz) * step
     chunk = round(CHUNK_S * rate_hz) * step
-    low_pass = signal.firwin(24 * step + 1, 0.92 / step) if step > 1 else None
+    high_pass = design_high_pass(LOWEST_HZ, rate_hz, slope_db_per_octave=36)
     rng = np.random.default_rng(0)
     for start in range(0, sound.frames, chunk):
         stop = min(start + chunk, sound.frames)
         first, last = start - context, stop + context
         heard = sound.read(max(first, 0), min(last, sound.frames))
-        if low_pass is not None:
-            heard = signal.upfirdn(low_pass, heard, down=step)[len(low_pass) // 2 // step :]
-            heard = heard[: -(-(min(last, sound.frames) - max(first, 0)) // step)]
+        heard = _every(step, heard)
         floor = np.sqrt(_softest_power(heard, rate_hz))
         before, after = -min(first, 0) // step, max(last - sound.frames, 0) // step
         whole = np.concatenate([floor * rng.standard_normal(before), heard, floor * rng.standard_normal(after)])
-        whole = signal.sosfilt(signal.butter(6, LOWEST_HZ, "highpass", fs=rate_hz, output="sos"), whole)
-        yield Stretch(whole, rate_hz, first / sound.rate_hz, (start / sound.rate_hz, stop / sound.rate_hz))
+        judged_s = start / sound.rate_hz, stop / sound.rate_hz
+        yield Stretch(run_sections(high_pass, whole)[0], rate_hz, first / sound.rate_hz, judged_s)
+
+
+def _every(step: int, samples: FloatArray) -> FloatArray:
+    """Every frame of so many, after a low-pass: a sinc of 24 steps under a Hamming window."""
+    if step == 1:
+        return samples
+    at = np.arange(-12 * step, 12 * step + 1)
+    low_pass = np.sinc(0.92 / step * at) * np.hamming(len(at))
+    whole: FloatArray = np.convolve(samples, low_pass / low_pass.sum())[12 * step :][: len(samples) : step]
+    return whole
 
 
 def _softest_power(samples: FloatArray, rate_hz: float) -> float:
@@ -88,8 +95,6 @@ def unforetold(stretch: Stretch) -> FloatArray:
     np.ndarray [shape=(frames,), float64]
         As long as the stretch; zeros where there is too little before to train on.
     """
-    from scipy import fft
-
     samples, rate_hz = stretch.samples, stretch.rate_hz
     lags, train, hop = round(LAGS_S * rate_hz), round(TRAIN_S * rate_hz), round(HOP_S * rate_hz)
     out = np.zeros(len(samples))
@@ -98,18 +103,31 @@ def unforetold(stretch: Stretch) -> FloatArray:
         return out
     window = np.hanning(train)
     frames = np.lib.stride_tricks.sliding_window_view(samples, train)[starts - train] * window
-    size = fft.next_fast_len(train + lags + 1, real=True)
-    spectra = fft.rfft(frames, size)
-    correlations = np.ascontiguousarray(fft.irfft(spectra.real**2 + spectra.imag**2, size)[:, : lags + 1])
+    size = _fast_length(train + lags + 1)
+    spectra = np.fft.rfft(frames, size)
+    correlations = np.ascontiguousarray(np.fft.irfft(spectra.real**2 + spectra.imag**2, size)[:, : lags + 1])
     correlations[:, 0] *= 1 + RIDGE
     predictors = np.empty_like(correlations)
     solve_predictors(correlations, SILENCE_POWER * float(np.sum(window**2)), predictors, np.empty(predictors.shape[1]))
     pieces = np.lib.stride_tricks.sliding_window_view(samples, lags + hop)[starts - lags]
-    size = fft.next_fast_len(lags + hop, real=True)
+    size = _fast_length(lags + hop)
     # Circular, but what wraps around falls on the lags, which are thrown away.
-    rest = fft.irfft(fft.rfft(pieces, size) * fft.rfft(predictors, size), size)[:, lags : lags + hop]
+    rest = np.fft.irfft(np.fft.rfft(pieces, size) * np.fft.rfft(predictors, size), size)[:, lags : lags + hop]
     out[train : train + rest.size] = rest.ravel()
     return out
+
+
+def _fast_length(least: int) -> int:
+    """The smallest length from `least` on whose only factors are 2, 3 and 5."""
+    length = least
+    while True:
+        rest = length
+        for factor in (2, 3, 5):
+            while rest % factor == 0:
+                rest //= factor
+        if rest == 1:
+            return length
+        length += 1
 
 
 def unforetold_after(samples: FloatArray, trained: int, rate_hz: float) -> FloatArray:
@@ -133,13 +151,12 @@ def foretold(before: FloatArray, frames: int, rate_hz: float) -> FloatArray:
     np.ndarray [shape=(frames,), float64]
         Zeros where there is too little before to train on.
     """
-    from scipy import signal
-
     trained = before[max(len(before) - round(TRAIN_S * rate_hz), 0) :]
     lags = min(round(LAGS_S * rate_hz), len(trained) // 2)
     if lags < 2:
         return np.zeros(frames)
     predictor = np.empty(lags + 1)
     burg_predictor(trained.copy(), trained.copy(), predictor, np.empty(lags + 1))
-    state = signal.lfiltic([1.0], predictor, trained[::-1])
-    return np.asarray(signal.lfilter([1.0], predictor, np.zeros(frames), zi=state)[0], dtype=np.float64)
+    heard = np.concatenate([trained[-lags:], np.zeros(frames)])
+    go_on(predictor, heard)
+    return heard[lags:]

@@ -138,12 +138,10 @@ def rise_curve_db(rest: FloatArray, rate_hz: float) -> FloatArray:
 def _onsets_of(stretch: Stretch, last_s: float) -> tuple[list[Onset], list[float], list[Onset]]:
     """Onsets inside the judged part of a stretch, what was doubtful there, and what of that may be faint strums; none
     after `last_s`."""
-    from scipy import ndimage
-
     rate_hz, samples = stretch.rate_hz, stretch.samples
     rest = unforetold(stretch)
     curve = rise_curve_db(rest, rate_hz)
-    highest = ndimage.maximum_filter1d(curve, 2 * PEAK_REACH_MS + 1)
+    highest = _highest_near(curve, PEAK_REACH_MS)
     found: list[Onset] = []
     low: list[Onset] = []
     doubtful: list[float] = []
@@ -182,6 +180,13 @@ def _onsets_of(stretch: Stretch, last_s: float) -> tuple[list[Onset], list[float
     return ([onset for onset in spread if start_s <= onset.at_s < stop_s],
             [at_s for at_s in doubtful if start_s <= at_s < stop_s],
             [onset for onset in faint if start_s <= onset.at_s < stop_s])
+
+
+def _highest_near(curve: FloatArray, reach: int) -> FloatArray:
+    """The highest value within `reach` of each place."""
+    padded = np.pad(curve, reach, constant_values=-np.inf)
+    highest: FloatArray = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1)
+    return highest
 
 
 def _spread(stretch: Stretch, rest: FloatArray, found: list[Onset]) -> list[Onset]:

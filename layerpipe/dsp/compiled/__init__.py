@@ -9,7 +9,7 @@ from __future__ import annotations
 from layerpipe.dsp.compiled.dynamics import compress, sum_up_reduction
 from layerpipe.dsp.compiled.filters import run_one_section, run_two_sections, weight_four
 from layerpipe.dsp.compiled.peaks import seek_peak
-from layerpipe.dsp.compiled.prediction import burg_predictor, solve_predictors
+from layerpipe.dsp.compiled.prediction import burg_predictor, go_on, solve_predictors
 from layerpipe.dsp.compiled.samples import (
     add_noise,
     add_panned,
@@ -21,7 +21,7 @@ from layerpipe.dsp.compiled.samples import (
 )
 
 __all__ = [
-    "add_noise", "add_panned", "burg_predictor", "compress", "find_extremes", "pack_24", "round_samples",
+    "add_noise", "add_panned", "burg_predictor", "compress", "find_extremes", "go_on", "pack_24", "round_samples",
     "run_one_section", "run_two_sections", "seek_peak", "set_level", "solve_predictors", "sum_up_reduction",
     "unpack_24", "weight_four",
 ]

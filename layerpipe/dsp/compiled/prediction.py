@@ -88,3 +88,17 @@ def burg_predictor(forward: FloatArray, backward: FloatArray, predictor: FloatAr
             behind = backward[i - 1]
             forward[i] = ahead + k * behind
             backward[i] = behind + k * ahead
+
+
+@kernel
+def go_on(predictor: FloatArray, sound: FloatArray) -> None:
+    """Let a sound ring on as it is foretold: the frames past the first `order` are written.
+
+    predictor: (order + 1,), the first is 1; sound: (order + frames,).
+    """
+    order = len(predictor) - 1
+    for n in range(order, len(sound)):
+        total = 0.0
+        for k in range(1, order + 1):
+            total += predictor[k] * sound[n - k]
+        sound[n] = -total
