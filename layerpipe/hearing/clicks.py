@@ -1,12 +1,13 @@
 """Clicks: what is over within 3 ms and is no note. Buttons, nails, picks, keys, digital ticks.
 
-Powers are means of squares in slices of 1/6000 s; "mid" is above 150 Hz, "upper" above 1 kHz, "high" above 3 kHz.
-A suspect is a slice, or a few, louder above 3 kHz than the level around, or a frame that peaks there. What rings is
-then predicted away (see `ringing`), and three things make it a click: its residual is one that noise does not reach by
-chance (a slice of Gaussian noise is chi-square distributed with about 8 degrees of freedom: 7 times its mean once in
-4e8 slices, or 18 hours; a frame passes 6 times its rms once in 5e8); it stands alone within 50 ms, which the teeth of a
-bright string, strums and squeaks never do; and no new sound follows: a note leaves more behind it than a room makes of
-a click. The fainter a click, the more alone it must stand.
+Powers are means of squares in slices of 1/6000 s; "mid" is above 150 Hz, "upper" above 1 kHz, "high" above 3 kHz,
+"sharp" the second difference of that: strings have little at the top, where a tick has as much as anywhere.
+A suspect is a slice, or a few, louder above 3 kHz than the level around, or a frame that peaks there or is sharp. What
+rings is then predicted away (see `ringing`), and three things make it a click: its residual is one that noise does not
+reach by chance (a slice of Gaussian noise is chi-square distributed with about 8 degrees of freedom: 7 times its mean
+once in 4e8 slices, or 18 hours; a frame passes 6 times its rms once in 5e8); it stands alone within 50 ms, which the
+teeth of a bright string, strums and squeaks never do; and no new sound follows: a note leaves more behind it than a
+room makes of a click. The fainter a click, the more alone it must stand.
 """
 
 from __future__ import annotations
@@ -23,6 +24,8 @@ from layerpipe.sound import FloatArray
 SLICES_PER_S = 6000
 SUSPECT, SUSPECT_SAMPLE = (4.5, 3.5, 2.5, 2.0), 4.6
 """How far over the level around a mean of so many slices (`WIDTHS`), or a frame over its rms, is looked at."""
+SUSPECT_SHARP = 6.0
+"""And a sharp frame over the rms of what is sharp around; noise does not come to that by chance."""
 LEAST_CREST, NEARLY_ALONE = 3.2, 0.4
 """A frame over the rms on both sides, and the power over the loudest other: below that no model is asked."""
 OVER, ALONE, LONG_ALONE = 1.0, 2.0, 2.3
@@ -47,6 +50,8 @@ LEFT_BEHIND = 0.2
 """Share of a click's energy that a small room gives back within 40 ms; a note gives more."""
 CLEAR_DB, FAINTEST_DB = 12.5, 8.5
 """Peak over the rms around: clear, and what is less than a whim of noise or of a string, and hardly heard."""
+CERTAIN_OVER, CERTAIN_SAMPLE_ALONE, CERTAIN_FAINTEST_DB = 20.0, 4.0, 5.5
+"""Beside a loud tone near 3 kHz a tick peaks little, and is heard; nothing else leaves so much that is not foretold."""
 SPREAD = 0.5
 """Share of its energy that a click may have in the 8 ms on both sides; a hand on the strings has more."""
 HAND_LEAVES = 0.3
@@ -55,7 +60,7 @@ MOST_NEIGHBOURS = 3
 NEIGHBOURHOOD_S = 0.15
 MOST_CLICKS = 5000
 EDGE_S = 0.01
-MID, UPPER, HIGH = range(3)
+MID, UPPER, HIGH, SHARP = range(4)
 _MS = SLICES_PER_S // 1000
 _BACK, _AHEAD = 90 * _MS, 110 * _MS
 
@@ -78,10 +83,12 @@ class ClickSearch:
     def __init__(self, rate_hz: int) -> None:
         self._rate_hz = rate_hz
         self._step = max(1, round(rate_hz / SLICES_PER_S))
-        self._rest = np.zeros((3, 0))
-        self._power = np.zeros((3, 0))
-        self._crest = np.zeros(0)
-        self._sums = np.zeros((3, 1))
+        self._rest = np.zeros((4, 0))
+        self._before = np.zeros(2)
+        self._power = np.zeros((4, 0))
+        # The highest square of each slice, high and sharp.
+        self._crest = np.zeros((2, 0))
+        self._sums = np.zeros((4, 1))
         self._sound = np.zeros(0)
         self._first = 0
         self._done = 0
@@ -94,17 +101,19 @@ class ClickSearch:
     def add(self, mid: FloatArray, upper: FloatArray, high: FloatArray) -> None:
         """Look at the next block; a click is judged once 0.11 s after it are known."""
         step = self._step
-        bands = np.concatenate([self._rest, np.stack([mid, upper, high])], axis=1)
+        reaching = np.concatenate([self._before, high])
+        self._before = reaching[-2:]
+        bands = np.concatenate([self._rest, np.stack([mid, upper, high, np.diff(reaching, 2)])], axis=1)
         whole = bands.shape[1] // step
         rows = bands[:, : whole * step]
         self._rest = bands[:, whole * step :]
-        squares = (rows * rows).reshape(3, whole, step)
+        squares = (rows * rows).reshape(4, whole, step)
         self._power = np.concatenate([self._power, squares.mean(axis=2)], axis=1)
-        self._crest = np.concatenate([self._crest, squares[HIGH].max(axis=1, initial=0.0)])
+        self._crest = np.concatenate([self._crest, squares[HIGH:].max(axis=2, initial=0.0)], axis=1)
         self._sound = np.concatenate([self._sound, rows[HIGH]])
         self._judge(self._first + self._power.shape[1] - _AHEAD)
         keep = max(self._done - self._first - _BACK, 0)
-        self._power, self._crest = self._power[:, keep:], self._crest[keep:]
+        self._power, self._crest = self._power[:, keep:], self._crest[:, keep:]
         self._sound = self._sound[keep * step :]
         self._first += keep
 
@@ -115,7 +124,7 @@ class ClickSearch:
             # What would follow the take is taken for what came last, mirrored.
             back = min(count, _AHEAD)
             self._power = np.concatenate([self._power, self._power[:, ::-1][:, :back]], axis=1)
-            self._crest = np.concatenate([self._crest, self._crest[::-1][:back]])
+            self._crest = np.concatenate([self._crest, self._crest[:, ::-1][:, :back]], axis=1)
             self._sound = np.concatenate([self._sound, self._sound[::-1][: back * self._step]])
             self._judge(self._first + count)
         # The first and the last moment of a file are cuts of whoever exported it.
@@ -130,30 +139,38 @@ class ClickSearch:
         start = self._done
         if stop <= start:
             return
-        high, off = self._power[HIGH], self._first
-        reach, gap = 30 * _MS, 4 * _MS
-        self._sums = np.concatenate([np.zeros((3, 1)), np.cumsum(self._power, axis=1)], axis=1)
-        running = self._sums[HIGH]
-        here = np.arange(start - off, stop - off)
-        low = np.maximum(here - reach, 0)
-        before = (running[here] - running[low]) / np.maximum(here - low, 1)
-        begin, ahead = np.minimum(here + gap, len(high)), np.minimum(here + gap + reach, len(high))
-        after = (running[ahead] - running[begin]) / np.maximum(ahead - begin, 1)
+        self._sums = np.concatenate([np.zeros((4, 1)), np.cumsum(self._power, axis=1)], axis=1)
+        high, running, count = self._power[HIGH], self._sums[HIGH], self._power.shape[1]
+        here = np.arange(start - self._first, stop - self._first)
         # The quieter side decides who is looked at closely; both sides decide who stays.
-        base = np.minimum(before, after) + 1e-30
-        suspects = self._crest[here] > SUSPECT_SAMPLE**2 * base
+        base, level = self._levels(HIGH, here)
+        sharp_base, sharp_level = self._levels(SHARP, here)
+        suspects = ((self._crest[0, here] > SUSPECT_SAMPLE**2 * base)
+                    | (self._crest[1, here] > SUSPECT_SHARP**2 * sharp_base))
         for width, over in zip(WIDTHS, SUSPECT, strict=True):
-            end = np.minimum(here + width, len(high))
+            end = np.minimum(here + width, count)
             suspects |= (running[end] - running[here]) / width > over * base
-        level = np.maximum(before, after)
-        for index in _tops(here[suspects], high):
-            highest = float(self._crest[max(index - 2, 0) : index + 3].max())
-            if highest < LEAST_CREST**2 * level[min(index - int(here[0]), len(level) - 1)]:
+        for index in _tops(here[suspects], self._crest[1] / (np.mean(sharp_level) + 1e-30)
+                           + high / (np.mean(level) + 1e-30)):
+            n = min(index - int(here[0]), len(level) - 1)
+            near = slice(max(index - 2, 0), index + 3)
+            if (self._crest[0, near].max() < LEAST_CREST**2 * level[n]
+                    and self._crest[1, near].max() < SUSPECT_SHARP**2 * sharp_level[n]):
                 continue
             click = self._look(index)
             if click is not None and len(self._found) < MOST_CLICKS:
                 self._found.append(click)
         self._done = stop
+
+    def _levels(self, band: int, here: npt.NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
+        """Mean power on the quieter and on the louder side of each slice."""
+        running, count = self._sums[band], self._power.shape[1]
+        reach, gap = 30 * _MS, 4 * _MS
+        low = np.maximum(here - reach, 0)
+        before = (running[here] - running[low]) / np.maximum(here - low, 1)
+        begin, ahead = np.minimum(here + gap, count), np.minimum(here + gap + reach, count)
+        after = (running[ahead] - running[begin]) / np.maximum(ahead - begin, 1)
+        return np.minimum(before, after) + 1e-30, np.maximum(before, after)
 
     def _mean(self, band: int, start: int, stop: int) -> float:
         """Mean power of a band over slices; 0 where there are none."""
@@ -163,15 +180,12 @@ class ClickSearch:
     def _look(self, at: int) -> Candidate | None:
         """Judge one suspect, the loudest slice of its surroundings."""
         high, count = self._power[HIGH], self._power.shape[1]
-        start, stop, width = span_of(high, at)
+        start, stop, _ = span_of(high, at)
         if start < 7 * _MS or stop > count - 9 * _MS:
             return None
-        energy = self._mean(HIGH, start, stop)
         if self._something_new(start, stop):
             return None
-        others = max(loudest(high[max(start - 45 * _MS, 0) : start - 2 * _MS], width),
-                     loudest(high[stop + 4 * _MS : stop + 45 * _MS], width))
-        if energy < NEARLY_ALONE * others:
+        if max(self._alone(HIGH, start, stop), self._alone(SHARP, start, stop)) < NEARLY_ALONE:
             return None
         step, first = self._step, max(at - 60 * _MS, 0)
         lone = lone_of(self._sound[first * step : (at + 60 * _MS) * step], at - first, step, _MS)
@@ -182,7 +196,7 @@ class ClickSearch:
         beside = np.concatenate([high[max(start - 25 * _MS, 0) : max(start - 2 * _MS, 1)],
                                  high[stop + 4 * _MS : stop + 25 * _MS]])
         over_db = float(20 * np.log10(peak / np.sqrt(beside.mean() + 1e-30) + 1e-30))
-        if not _is_alone(lone, over_db, self._mid_alone(start, stop)) or self._spreads(start, stop):
+        if not _is_alone(lone, over_db, self._alone(MID, start, stop)) or self._spreads(start, stop):
             return None
         if self._hand_comes_down(start, stop) and not (
                 lone.alone > HAND_ALONE and lone.sample_alone > HAND_SAMPLE_ALONE):
@@ -190,12 +204,12 @@ class ClickSearch:
         return Candidate((self._first + at + 0.5) * self._slice_s, over_db, peak, (stop - start) * self._slice_s,
                          lone.alone)
 
-    def _mid_alone(self, start: int, stop: int) -> float:
-        """Mean power above 150 Hz over the loudest as many slices around."""
-        mid, width = self._power[MID], stop - start
-        others = max(loudest(mid[max(start - 45 * _MS, 0) : max(start - 2 * _MS, 0)], width),
-                     loudest(mid[stop + 4 * _MS : stop + 45 * _MS], width))
-        return self._mean(MID, start, stop) / (others + 1e-30)
+    def _alone(self, band: int, start: int, stop: int) -> float:
+        """Mean power of a band over the loudest as many slices around."""
+        power, width = self._power[band], stop - start
+        others = max(loudest(power[max(start - 45 * _MS, 0) : max(start - 2 * _MS, 0)], width),
+                     loudest(power[stop + 4 * _MS : stop + 45 * _MS], width))
+        return self._mean(band, start, stop) / (others + 1e-30)
 
     def _spreads(self, start: int, stop: int) -> bool:
         """Whether much of the energy lies beside the 3.3 ms that hold most of it: a hand, a squeak."""
@@ -243,7 +257,10 @@ class ClickSearch:
 
 def _is_alone(lone: Lone, over_db: float, mid_alone: float) -> bool:
     """Whether chance and the strings around make nothing like it."""
-    if over_db < FAINTEST_DB or (lone.rings > RINGS and lone.alone < RINGING_ALONE):
+    is_certain = lone.over > CERTAIN_OVER and lone.alone > CERTAIN_OVER and lone.sample_alone > CERTAIN_SAMPLE_ALONE
+    if over_db < (CERTAIN_FAINTEST_DB if is_certain else FAINTEST_DB):
+        return False
+    if lone.rings > RINGS and lone.alone < RINGING_ALONE:
         return False
     if lone.over > FAINT_OVER and lone.alone > FAINT_ALONE and lone.sample_alone > FAINT_SAMPLE_ALONE:
         return True
@@ -252,7 +269,7 @@ def _is_alone(lone: Lone, over_db: float, mid_alone: float) -> bool:
     in_mid = mid_alone > MID_ALONE
     length = lone.stop - lone.start
     sample_over = SAMPLE_OVER if in_mid else BARELY_SAMPLE_OVER
-    is_tick = length == 1 and lone.sample_over > sample_over and lone.sample_alone > SAMPLE_ALONE
+    is_tick = length <= WIDTHS[1] and lone.sample_over > sample_over and lone.sample_alone > SAMPLE_ALONE
     return is_tick or (lone.over > (OVER if in_mid else BARELY_OVER)
                        and lone.alone > (ALONE if length <= WIDTHS[1] else LONG_ALONE))
 

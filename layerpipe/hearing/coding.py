@@ -15,6 +15,8 @@ from layerpipe.hearing.listening import Heard
 LOWEST_EDGE_HZ, HIGHEST_EDGE = 3000.0, 0.94
 """Above 0.94 of half the rate converters cut themselves."""
 DROP_DB = 18.0
+SPEAKER_HZ, SPEAKER_DROP_DB = 9000.0, 28.0
+"""A guitar's loudspeaker ends steeply, too, at about 6 kHz; below 9 kHz only what fits a usual rate needs less."""
 EMPTY_DB = -126.0
 """Hiss of -82 dBFS spread over 24 kHz; no room and microphone are quieter at the level of music (common practice)."""
 USUAL_RATES_HZ = (8000, 11025, 16000, 22050, 24000, 32000, 44100, 48000, 88200, 96000)
@@ -51,4 +53,6 @@ def find_band_limit(heard: Heard) -> BandLimit | None:
     if best is None:
         return None
     likely = [rate for rate in USUAL_RATES_HZ if rate < heard.rate_hz and 0.88 < best.edge_hz / (rate / 2) < 1.02]
+    if not likely and best.edge_hz < SPEAKER_HZ and best.drop_db < SPEAKER_DROP_DB:
+        return None
     return BandLimit(best.edge_hz, best.drop_db, likely[0] if likely else None)

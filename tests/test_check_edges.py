@@ -1,0 +1,64 @@
+"""What `check` hears where faults and music are near each other: ticks under tones, leaning strings, loudspeakers."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from tests import faulty_takes as made
+from tests.test_check import faults_of, written
+
+RATE_HZ = 48_000
+
+
+@pytest.fixture
+def tones(rng: np.random.Generator) -> np.ndarray:
+    """Ten seconds of tones that ring for two seconds each, strong near 3 kHz, over soft noise."""
+    t = np.arange(10 * RATE_HZ) / RATE_HZ
+    ring = np.exp(-1.2 * (t % 2.0)) * np.minimum(1.0, (t % 2.0) / 0.02)
+    partials = ((220.0, 0.1), (440.0, 0.05), (1320.0, 0.03), (2860.0, 0.02), (3080.0, 0.02))
+    return sum(size * ring * np.sin(2 * np.pi * hz * t) for hz, size in partials) + 1e-4 * rng.standard_normal(len(t))
+
+
+def as_take(samples: np.ndarray) -> made.MadeTake:
+    return made.MadeTake(samples, RATE_HZ, (), (), 0.0)
+
+
+def kinds_of(path, samples: np.ndarray) -> list[str]:
+    return [fault["kind"] for fault in faults_of(written(path, as_take(samples)))]
+
+
+@pytest.mark.parametrize("at_s", [2.71, 5.13, 7.02 + 0.6])
+def test_a_tick_is_heard_under_a_loud_tone_near_3_khz(tmp_path, tones, at_s):
+    at = round(at_s * RATE_HZ)
+    around = made.above_3k(tones, RATE_HZ)[at - 1200 : at + 1200]
+    # 15 dB over the rms around, where the goal of the project lies; no outside source.
+    tones[at : at + 2] += 10 ** (15 / 20) * np.sqrt(np.mean(around**2))
+    clicks = [fault for fault in faults_of(written(tmp_path / "take.wav", as_take(tones))) if fault["kind"] == "click"]
+    assert [fault["at_s"] for fault in clicks] == [pytest.approx(at_s, abs=0.003)]
+
+
+def test_tones_alone_are_no_clicks(tmp_path, tones):
+    assert "click" not in kinds_of(tmp_path / "take.wav", tones)
+
+
+def test_strings_that_lean_only_while_they_sound_are_no_offset(tmp_path, tones):
+    lean = np.convolve(np.abs(tones), np.ones(4800) / 4800, mode="same") * 0.5
+    pauses = np.where(np.arange(len(tones)) % (4 * RATE_HZ) < 3 * RATE_HZ, 1.0, 0.0)
+    noise = 1e-4 * np.random.default_rng(3).standard_normal(len(tones))
+    assert "dc" not in kinds_of(tmp_path / "leaning.wav", (tones + lean) * pauses + noise)
+    assert "dc" in kinds_of(tmp_path / "offset.wav", tones * pauses + noise + 0.01)
+
+
+@pytest.mark.parametrize(("cut", "is_told"), [("speaker", False), ("converter", True)])
+def test_a_loudspeaker_ends_steeply_and_is_no_converter(tmp_path, rng, cut, is_told):
+    # A guitar's loudspeaker falls by 24 dB an octave or more from about 5 kHz on (common practice, no source).
+    bright = 0.1 * rng.standard_normal(8 * RATE_HZ) * np.exp(-2.0 * (np.arange(8 * RATE_HZ) / RATE_HZ % 2.0))
+    if cut == "speaker":
+        dull = signal.sosfilt(signal.butter(2, 900, fs=RATE_HZ, output="sos"), bright)
+        sound = signal.sosfilt(signal.cheby2(8, 18, 6300, fs=RATE_HZ, output="sos"), dull)
+        sound = signal.sosfilt(signal.butter(1, 6500, fs=RATE_HZ, output="sos"), sound)
+    else:
+        sound = signal.resample_poly(signal.resample_poly(bright, 1, 3), 3, 1)
+    assert ("band_limit" in kinds_of(tmp_path / "take.wav", sound + 1e-6 * rng.standard_normal(len(sound)))) == is_told
