@@ -3,7 +3,8 @@
 A ringing string continues by itself; a plucked one does not, however soft. So a long linear predictor is fitted to the
 80 ms before each short block and taken off the block: what is left jumps when a string is plucked, barely moves when a
 hand stops the strings, and does not depend on how loud they ring.
-Sounds are heard at about 24 kHz, which is fine enough for the moment of a pluck (0.04 ms) and a quarter of the work.
+Sounds are heard at about 24 kHz, which is fine enough for the moment of a pluck (0.04 ms) and a quarter of the work;
+dull ones at 12 kHz, for where there is nothing but noise nothing can be foretold, and a soft pluck drowns in it.
 Linear prediction: Makhoul, "Linear prediction: a tutorial review", Proc. IEEE 63(4), 1975.
 """
 
@@ -18,7 +19,10 @@ from layerpipe.dsp.compiled import burg_predictor, go_on, solve_predictors
 from layerpipe.dsp.filters import design_high_pass, run_sections
 from layerpipe.sound import FloatArray, Sound
 
-HEARING_HZ = 24_000
+HEARING_HZ, DULL_HEARING_HZ = 24_000, 12_000
+DULL_OVER_DB, DULL_FRAME_S, DULL_BAND_HZ = 12.0, 0.1, 200.0
+"""A band moves if its loud tenth is so far over its softest twentieth; noise that stands still stays within 5 dB."""
+DULL_LOOKS, DULL_LOOK_S = 3, 4.0
 TRAIN_S, HOP_S, LAGS_S = 0.080, 0.016, 1 / 75
 LOWEST_HZ = 250.0
 """Below it feet and rumble are heard as well as strings; every string has enough above it."""
@@ -50,7 +54,8 @@ def stretches(sound: Sound) -> Iterator[Stretch]:
     Stretch
         In order; what is judged covers the sound once.
     """
-    step = max(1, round(sound.rate_hz / HEARING_HZ))
+    wanted_hz = DULL_HEARING_HZ if moves_up_to_hz(sound) < DULL_HEARING_HZ / 2 else HEARING_HZ
+    step = max(1, round(sound.rate_hz / wanted_hz))
     rate_hz = sound.rate_hz / step
     context = round(CONTEXT_S * rate_hz) * step
     chunk = round(CHUNK_S * rate_hz) * step
@@ -66,6 +71,22 @@ def stretches(sound: Sound) -> Iterator[Stretch]:
         whole = np.concatenate([floor * rng.standard_normal(before), heard, floor * rng.standard_normal(after)])
         judged_s = start / sound.rate_hz, stop / sound.rate_hz
         yield Stretch(run_sections(high_pass, whole)[0], rate_hz, first / sound.rate_hz, judged_s)
+
+
+def moves_up_to_hz(sound: Sound) -> float:
+    """Up to which frequency a sound is more than noise that stands still, in Hz; 0 if it nowhere is."""
+    size, look = round(DULL_FRAME_S * sound.rate_hz), round(DULL_LOOK_S * sound.rate_hz)
+    starts = np.unique(np.linspace(0, max(sound.frames - look, 0), DULL_LOOKS).astype(int))
+    looks = [sound.read(int(at), min(int(at) + look, sound.frames)) for at in starts]
+    frames = np.concatenate([one[: len(one) // size * size].reshape(-1, size) for one in looks])
+    bins = round(DULL_BAND_HZ * DULL_FRAME_S)
+    bands = size // 2 // bins
+    if not len(frames) or not bands:
+        return sound.rate_hz / 2
+    powers = np.abs(np.fft.rfft(frames * np.hanning(size))[:, : bands * bins]) ** 2
+    soft, loud = np.percentile(powers.reshape(len(frames), bands, bins).mean(axis=2), [5, 90], axis=0)
+    moving = np.flatnonzero(10 * np.log10((loud + SILENCE_POWER) / (soft + SILENCE_POWER)) > DULL_OVER_DB)
+    return float((moving[-1] + 1) * DULL_BAND_HZ) if len(moving) else 0.0
 
 
 def _every(step: int, samples: FloatArray) -> FloatArray:
