@@ -21,7 +21,7 @@ from layerpipe.sound import FloatArray, Sound
 
 HEARING_HZ, DULL_HEARING_HZ = 24_000, 12_000
 DULL_OVER_DB, DULL_FRAME_S, DULL_BAND_HZ = 12.0, 0.1, 200.0
-"""A band moves if its loud tenth is so far over its softest twentieth; noise that stands still stays within 5 dB."""
+"""A band moves if its loudest moments are so far over its softest; noise that stands still stays within 7 dB."""
 DULL_LOOKS, DULL_LOOK_S = 3, 4.0
 TRAIN_S, HOP_S, LAGS_S = 0.080, 0.016, 1 / 75
 LOWEST_HZ = 250.0
@@ -54,7 +54,7 @@ def stretches(sound: Sound) -> Iterator[Stretch]:
     Stretch
         In order; what is judged covers the sound once.
     """
-    wanted_hz = DULL_HEARING_HZ if moves_up_to_hz(sound) < DULL_HEARING_HZ / 2 else HEARING_HZ
+    wanted_hz = DULL_HEARING_HZ if moves_up_to_hz(sound) <= DULL_HEARING_HZ / 2 else HEARING_HZ
     step = max(1, round(sound.rate_hz / wanted_hz))
     rate_hz = sound.rate_hz / step
     context = round(CONTEXT_S * rate_hz) * step
@@ -84,7 +84,7 @@ def moves_up_to_hz(sound: Sound) -> float:
     if not len(frames) or not bands:
         return sound.rate_hz / 2
     powers = np.abs(np.fft.rfft(frames * np.hanning(size))[:, : bands * bins]) ** 2
-    soft, loud = np.percentile(powers.reshape(len(frames), bands, bins).mean(axis=2), [5, 90], axis=0)
+    soft, loud = np.percentile(powers.reshape(len(frames), bands, bins).mean(axis=2), [5, 98], axis=0)
     moving = np.flatnonzero(10 * np.log10((loud + SILENCE_POWER) / (soft + SILENCE_POWER)) > DULL_OVER_DB)
     return float((moving[-1] + 1) * DULL_BAND_HZ) if len(moving) else 0.0
 
