@@ -19,7 +19,7 @@ from layerpipe.dsp.compiled import burg_predictor, go_on, solve_predictors
 from layerpipe.dsp.filters import design_high_pass, run_sections
 from layerpipe.sound import FloatArray, Sound
 
-HEARING_HZ, DULL_HEARING_HZ = 24_000, 12_000
+HEARING_HZ, DULL_HEARING_HZ, DULL_UP_TO_HZ = 24_000, 12_000, 6_500
 DULL_OVER_DB, DULL_FRAME_S, DULL_BAND_HZ = 12.0, 0.1, 200.0
 """A band moves if its loudest moments are so far over its softest; noise that stands still stays within 7 dB."""
 DULL_LOOKS, DULL_LOOK_S = 3, 4.0
@@ -54,7 +54,7 @@ def stretches(sound: Sound) -> Iterator[Stretch]:
     Stretch
         In order; what is judged covers the sound once.
     """
-    wanted_hz = DULL_HEARING_HZ if moves_up_to_hz(sound) <= DULL_HEARING_HZ / 2 else HEARING_HZ
+    wanted_hz = DULL_HEARING_HZ if moves_up_to_hz(sound) <= DULL_UP_TO_HZ else HEARING_HZ
     step = max(1, round(sound.rate_hz / wanted_hz))
     rate_hz = sound.rate_hz / step
     context = round(CONTEXT_S * rate_hz) * step
