@@ -16,10 +16,12 @@ from typing import NamedTuple
 import numpy as np
 
 from layerpipe.dsp.compiled import burg_predictor, go_on, solve_predictors
+from layerpipe.dsp.fast import fast_size
 from layerpipe.dsp.filters import design_high_pass, run_sections
 from layerpipe.sound import FloatArray, Sound
 
 HEARING_HZ, DULL_HEARING_HZ, DULL_UP_TO_HZ = 24_000, 12_000, 6_500
+"""At 12 kHz what lies between 6 and 6.5 kHz is lost; of so dull a sound it is the least part."""
 DULL_OVER_DB, DULL_FRAME_S, DULL_BAND_HZ = 12.0, 0.1, 200.0
 """A band moves if its loudest moments are so far over its softest; noise that stands still stays within 7 dB."""
 DULL_LOOKS, DULL_LOOK_S = 3, 4.0
@@ -54,7 +56,7 @@ def stretches(sound: Sound) -> Iterator[Stretch]:
     Stretch
         In order; what is judged covers the sound once.
     """
-    wanted_hz = DULL_HEARING_HZ if moves_up_to_hz(sound) <= DULL_UP_TO_HZ else HEARING_HZ
+    wanted_hz = DULL_HEARING_HZ if _moves_up_to_hz(sound) <= DULL_UP_TO_HZ else HEARING_HZ
     step = max(1, round(sound.rate_hz / wanted_hz))
     rate_hz = sound.rate_hz / step
     context = round(CONTEXT_S * rate_hz) * step
@@ -73,7 +75,7 @@ def stretches(sound: Sound) -> Iterator[Stretch]:
         yield Stretch(run_sections(high_pass, whole)[0], rate_hz, first / sound.rate_hz, judged_s)
 
 
-def moves_up_to_hz(sound: Sound) -> float:
+def _moves_up_to_hz(sound: Sound) -> float:
     """Up to which frequency a sound is more than noise that stands still, in Hz; 0 if it nowhere is."""
     size, look = round(DULL_FRAME_S * sound.rate_hz), round(DULL_LOOK_S * sound.rate_hz)
     starts = np.unique(np.linspace(0, max(sound.frames - look, 0), DULL_LOOKS).astype(int))
@@ -124,31 +126,18 @@ def unforetold(stretch: Stretch) -> FloatArray:
         return out
     window = np.hanning(train)
     frames = np.lib.stride_tricks.sliding_window_view(samples, train)[starts - train] * window
-    size = _fast_length(train + lags + 1)
+    size = fast_size(train + lags + 1)
     spectra = np.fft.rfft(frames, size)
     correlations = np.ascontiguousarray(np.fft.irfft(spectra.real**2 + spectra.imag**2, size)[:, : lags + 1])
     correlations[:, 0] *= 1 + RIDGE
     predictors = np.empty_like(correlations)
     solve_predictors(correlations, SILENCE_POWER * float(np.sum(window**2)), predictors, np.empty(predictors.shape[1]))
     pieces = np.lib.stride_tricks.sliding_window_view(samples, lags + hop)[starts - lags]
-    size = _fast_length(lags + hop)
+    size = fast_size(lags + hop)
     # Circular, but what wraps around falls on the lags, which are thrown away.
     rest = np.fft.irfft(np.fft.rfft(pieces, size) * np.fft.rfft(predictors, size), size)[:, lags : lags + hop]
     out[train : train + rest.size] = rest.ravel()
     return out
-
-
-def _fast_length(least: int) -> int:
-    """The smallest length from `least` on whose only factors are 2, 3 and 5."""
-    length = least
-    while True:
-        rest = length
-        for factor in (2, 3, 5):
-            while rest % factor == 0:
-                rest //= factor
-        if rest == 1:
-            return length
-        length += 1
 
 
 def unforetold_after(samples: FloatArray, trained: int, rate_hz: float) -> FloatArray:

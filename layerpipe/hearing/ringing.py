@@ -9,12 +9,12 @@ Springer 1998. The long model: trials on plucked strings; shorter ones leave the
 
 from __future__ import annotations
 
-import math
 from typing import NamedTuple
 
 import numpy as np
 
 from layerpipe.dsp.compiled import solve_predictors
+from layerpipe.dsp.fast import fast_size
 from layerpipe.sound import FloatArray
 
 WIDTHS = (1, 2, 6, 18)
@@ -126,7 +126,7 @@ def _residual(sound: FloatArray, hole: slice) -> FloatArray | None:
     around = sound.copy()
     around[hole] = 0.0
     # Long enough for the lags and for the filter, so that nothing wraps around.
-    size = _fast_size(len(sound) + ORDER)
+    size = fast_size(len(sound) + ORDER)
     spectrum = np.fft.rfft(around, size)
     correlation = np.fft.irfft(spectrum.real**2 + spectrum.imag**2, size)[np.newaxis, : ORDER + 1]
     if correlation[0, 0] <= 1e-18:
@@ -135,8 +135,3 @@ def _residual(sound: FloatArray, hole: slice) -> FloatArray | None:
     solve_predictors(np.ascontiguousarray(correlation), RIDGE * float(correlation[0, 0]), whitener, np.empty(ORDER + 1))
     residual: FloatArray = np.fft.irfft(np.fft.rfft(sound, size) * np.fft.rfft(whitener[0], size), size)[: len(sound)]
     return residual
-
-
-def _fast_size(least: int) -> int:
-    """A length that is quickly transformed: an odd number made of threes and fives, doubled."""
-    return min(odd << max(math.ceil(math.log2(least / odd)), 0) for odd in (1, 3, 5, 9, 15))
