@@ -39,6 +39,20 @@ def test_a_tick_is_heard_under_a_loud_tone_near_3_khz(tmp_path, tones, at_s):
     assert [fault["at_s"] for fault in clicks] == [pytest.approx(at_s, abs=0.003)]
 
 
+def test_a_dull_knock_in_a_gap_is_heard_though_the_same_second_is_loud(tmp_path, tones, rng):
+    t = np.arange(len(tones)) / RATE_HZ
+    stopped = np.clip((0.4 - t % 1.0) / 0.02, 0.0, 1.0)
+    sound = stopped * tones + 1e-4 * rng.standard_normal(len(tones))
+    at_s = np.array([1.0, 3.0, 4.0, 6.0, 8.0]) + rng.uniform(0.6, 0.8, 5)
+    knock = np.exp(-np.arange(100) / RATE_HZ / 0.0004) * np.sin(2 * np.pi * 4000 * np.arange(100) / RATE_HZ)
+    for at in np.round(at_s * RATE_HZ).astype(int):
+        around = made.above_3k(sound, RATE_HZ)[at - 1200 : at + 1200]
+        # 20 dB over the rms around; no outside source.
+        sound[at : at + 100] += 10 ** (20 / 20) * np.sqrt(np.mean(around**2)) * knock / np.abs(knock).max()
+    clicks = [fault for fault in faults_of(written(tmp_path / "take.wav", as_take(sound))) if fault["kind"] == "click"]
+    assert [fault["at_s"] for fault in clicks] == [pytest.approx(at, abs=0.003) for at in at_s]
+
+
 def test_tones_alone_are_no_clicks(tmp_path, tones):
     assert "click" not in kinds_of(tmp_path / "take.wav", tones)
 

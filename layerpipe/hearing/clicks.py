@@ -150,9 +150,11 @@ class ClickSearch:
         for width, over in zip(WIDTHS, SUSPECT, strict=True):
             end = np.minimum(here + width, count)
             suspects |= (running[end] - running[here]) / width > over * base
-        for index in _tops(here[suspects], self._crest[1] / (np.mean(sharp_level) + 1e-30)
-                           + high / (np.mean(level) + 1e-30)):
-            n = min(index - int(here[0]), len(level) - 1)
+        first = int(here[0])
+        # What stands out here: a second may hold a gap and a strum.
+        stands = self._crest[1, here] / sharp_level + high[here] / level
+        for index in (first + top for top in _tops(np.flatnonzero(suspects), stands)):
+            n = index - first
             near = slice(max(index - 2, 0), index + 3)
             if (self._crest[0, near].max() < LEAST_CREST**2 * level[n]
                     and self._crest[1, near].max() < SUSPECT_SHARP**2 * sharp_level[n]):
@@ -170,7 +172,7 @@ class ClickSearch:
         before = (running[here] - running[low]) / np.maximum(here - low, 1)
         begin, ahead = np.minimum(here + gap, count), np.minimum(here + gap + reach, count)
         after = (running[ahead] - running[begin]) / np.maximum(ahead - begin, 1)
-        return np.minimum(before, after) + 1e-30, np.maximum(before, after)
+        return np.minimum(before, after) + 1e-30, np.maximum(before, after) + 1e-30
 
     def _mean(self, band: int, start: int, stop: int) -> float:
         """Mean power of a band over slices; 0 where there are none."""
@@ -283,14 +285,14 @@ def _is_alone(lone: Lone, over_db: float, mid_alone: float) -> bool:
                        and lone.alone > (ALONE if length <= WIDTHS[1] else LONG_ALONE))
 
 
-def _tops(suspects: npt.NDArray[np.int64], high: FloatArray) -> list[int]:
-    """The loudest slice of each cluster of suspects that lie within 4 ms of each other."""
+def _tops(suspects: npt.NDArray[np.int64], stands: FloatArray) -> list[int]:
+    """The slice that stands out most of each cluster of suspects that lie within 4 ms of each other."""
     if not len(suspects):
         return []
     found = set()
     for group in np.split(suspects, np.flatnonzero(np.diff(suspects) > 4 * _MS) + 1):
-        low, stop = int(group[0]), int(group[-1]) + 19
+        low, stop = int(group[0]), min(int(group[-1]) + 19, len(stands))
         # Where strings are bright everything is suspect: every 10 ms then has a loudest slice of its own.
         for at in range(low, stop, 10 * _MS):
-            found.add(at + int(np.argmax(high[at : min(at + 10 * _MS, stop)])))
+            found.add(at + int(np.argmax(stands[at : min(at + 10 * _MS, stop)])))
     return sorted(found)

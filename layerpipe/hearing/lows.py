@@ -21,6 +21,8 @@ HIGHEST_HZ = 1450.0
 LOWEST_PARTIAL_HZ = 55.0
 RUMBLE_HZ, BESIDE_HZ = (4.0, 38.0), (44.0, 70.0)
 PARTIALS_KEPT = 40
+WINDOWS_A_RUN, MOST_RUNS = 8, 500
+"""Partials are kept in runs of windows; past 23 minutes of them every second run goes, and goes on being left out."""
 DEEPEST_DB = -60.0
 """Partials further under the loudest of their window are not kept."""
 
@@ -30,6 +32,8 @@ class LowFrames:
     """What the long windows held. Partials are rows of (window, hz, amplitude, sharpness); shape (partials, 4)."""
 
     partials: npt.NDArray[np.float32]
+    listed: npt.NDArray[np.bool_]
+    """Windows whose partials are kept; shape (windows,)."""
     rumble: npt.NDArray[np.float32]
     """Power below 38 Hz in each window."""
     beside_rumble: npt.NDArray[np.float32]
@@ -104,7 +108,8 @@ class LowListener:
         self._pure_bend = float(np.log(tone[top - 1]) - 2 * np.log(tone[top]) + np.log(tone[top + 1]))
         self._low = np.zeros(0)
         self._count = 0
-        self._partials: list[npt.NDArray[np.float32]] = []
+        self._runs: dict[int, list[npt.NDArray[np.float32]]] = {}
+        self._every = 1
         self._rumble: list[float] = []
         self._beside: list[float] = []
         self._power: list[float] = []
@@ -119,8 +124,10 @@ class LowListener:
         self._hear(self._decimator.end())
         if not self._count and len(self._low):
             self._hear(np.zeros(self._length - len(self._low)))
-        partials = np.concatenate(self._partials) if self._partials else np.zeros((0, 4), np.float32)
-        return LowFrames(partials, np.array(self._rumble, np.float32), np.array(self._beside, np.float32),
+        kept = [rows for run in self._runs.values() for rows in run]
+        partials = np.concatenate(kept) if kept else np.zeros((0, 4), np.float32)
+        listed = np.arange(self._count) // WINDOWS_A_RUN % self._every == 0
+        return LowFrames(partials, listed, np.array(self._rumble, np.float32), np.array(self._beside, np.float32),
                          np.array(self._power, np.float32),
                          self._hz[self._inside], self._total / max(1, self._count))
 
@@ -145,8 +152,13 @@ class LowListener:
         self._beside.append(float(density[beside].mean() * rumble.sum() * width))
         self._power.append(float(density.sum() * width))
         self._total += density
-        self._partials.append(_partials(spectrum, self._hz, self._count, 2.0 / float(self._window.sum()),
-                                        self._pure_bend))
+        run = self._count // WINDOWS_A_RUN
+        if run % self._every == 0:
+            self._runs.setdefault(run, []).append(
+                _partials(spectrum, self._hz, self._count, 2.0 / float(self._window.sum()), self._pure_bend))
+        if len(self._runs) > MOST_RUNS:
+            self._every *= 2
+            self._runs = {run: rows for run, rows in self._runs.items() if run % self._every == 0}
         self._count += 1
 
 

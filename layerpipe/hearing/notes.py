@@ -82,7 +82,7 @@ def lowest_notes(low: LowFrames, a4_hz: float, tuning_cents: float, hum_hz: list
     if not len(rows):
         return None
     loud = float(np.percentile(low.power, 95)) * 10 ** (-25 / 10)
-    sounding = low.power > loud
+    sounding = low.listed & (low.power > loud)
     windows = int(np.count_nonzero(sounding))
     rows = rows[sounding[rows[:, 0].astype(int)]]
     if windows < FEWEST_WINDOWS or not len(rows):

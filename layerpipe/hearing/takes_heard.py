@@ -31,8 +31,9 @@ SOUNDING_DB = -20.0
 LOUD_PERCENTILE = 95
 ALONE = 1.5
 MOST_HEARD_AGAIN = 100
-NO_STRUM_ALONE = 12.0
-"""Of 70 minutes of strums, arpeggios and lines no pick stood more than 7 times over what lies within 50 ms."""
+NO_STRUM_ALONE, NO_STRUM_OVER_DB = 12.0, 20.0
+"""Of 70 minutes of strums, arpeggios and lines no pick stood more than 7 times over what lies within 50 ms; of soft
+strokes on a dull instrument with a hard pick two in 27 minutes did, none so loud."""
 STRUM_CONTEXT_S, STRUM_BEFORE_S, STRUM_AFTER_S = 1.5, 0.045, 0.02
 """A strum's strings follow each other for up to 45 ms; a pick touches up to 20 ms before."""
 
@@ -97,7 +98,8 @@ class TakeHeard:
         suspects = self.heard.clicks
         if len(suspects) > MOST_HEARD_AGAIN:
             return suspects
-        return [click for click in suspects if click.alone > NO_STRUM_ALONE or not self._is_strum(click)]
+        return [click for click in suspects if (click.alone > NO_STRUM_ALONE and click.over_db > NO_STRUM_OVER_DB)
+                or not self._is_strum(click)]
 
     def level_of(self, click: Candidate) -> float:
         """Peak of a click, linear: as it stands in the file where it stands alone, else what it has above 3 kHz."""

@@ -21,8 +21,6 @@ from layerpipe.sound import FloatArray
 
 QUIETEST_WINDOW_DB = -30.0
 FEWEST_PARTIALS, FEWEST_WINDOWS = 24, 3
-MOST_WINDOWS = 4000
-"""Spread over the take: more of them, 23 minutes, do not tell it better."""
 LEAST_AGREEMENT = 0.22
 TRIMS_CENTS = (25.0, 12.0, 8.0, 6.0)
 BORROWED_WEIGHT = 0.1
@@ -69,10 +67,6 @@ def _sounding(low: LowFrames) -> npt.NDArray[np.float64]:
     if not len(low.partials):
         return np.zeros((0, 4))
     loud = low.power > float(np.percentile(low.power, 95)) * 10 ** (QUIETEST_WINDOW_DB / 10)
-    windows = np.flatnonzero(loud)
-    if len(windows) > MOST_WINDOWS:
-        loud[:] = False
-        loud[windows[np.linspace(0, len(windows) - 1, MOST_WINDOWS).round().astype(int)]] = True
     steady = loud[low.partials[:, 0].astype(int)] & (low.partials[:, 3] > 0.3)
     kept: npt.NDArray[np.float64] = low.partials[steady].astype(np.float64)
     return kept
