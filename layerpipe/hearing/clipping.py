@@ -1,8 +1,8 @@
 """Flat tops: at full scale, below it after a gain change, and after an analogue clip, where they lean a little.
 
-A peak of anything that swings is round: it stays within 2.5 % of its top for a third of the time it spends in its
-upper quarter (a parabola: the square root of 0.025 / 0.25). A clipped one stays there for more than half, and all
-clipped ones end at the same ceiling. Levels are linear, full scale 1; positions frames.
+A peak of anything that swings is round: it stays within 5 % of its top for two fifths of the time it spends in its
+upper 30 % (a parabola: the square root of 0.05 / 0.3). A clipped one stays there for more than half, and only at the
+ceiling: a sound whose lower tops are as flat is made that way. Levels are linear, full scale 1; positions frames.
 """
 
 from __future__ import annotations
@@ -11,24 +11,24 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from layerpipe.dsp.loudness import step_start
 from layerpipe.hearing.listening import Heard
 from layerpipe.sound import FloatArray, Sound
 
 FULL_SCALE = 0.9998
-NEAR_TOP, UPPER_QUARTER = 0.975, 0.75
-FLAT_SHARE = 0.45
-SHORTEST_FLAT_S = 0.00008
-WIDE_S = 0.0002
-"""A peak that is narrower in its upper quarter is over before it can look flat."""
-AT_CEILING = 0.96
-FEWEST_NEAR, FEWEST_LEANING, LEAST_LEANING = 8, 2, 0.06
-"""Of 72 clean takes none had a flat top, and none more than 10 tops this near its highest; a clipped one has both."""
+NEAR_TOP, UPPER_PART = 0.95, 0.7
+FLAT_SHARE, PLAINLY_FLAT = 0.48, 0.65
+"""Two strings together may leave a top flat by chance, hardly plainly so."""
+AT_CEILING, LOWER = 0.93, (0.6, 0.88)
+"""Tops are at the ceiling, or well below it, as shares of the highest."""
+FEWEST_FLAT, LEAST_CHANCE = 3, 1e-3
+"""So improbable must it be that tops at the ceiling are flat as often as they are, were they like the lower ones."""
 FEWEST_SAME, FEWEST_AT_FULL_SCALE = 3, 2
 """A take that was raised until it just fits touches full scale once."""
 AT_ONCE = 0.5
-MOST_LOOKS = 600
+MOST_LOOKS = 400
 LOUD_ENOUGH = 0.02
 """A peak under -34 dBFS is no ceiling of anything."""
 
@@ -66,12 +66,7 @@ def find_clipping(sound: Sound, heard: Heard) -> Clipping | None:
         return Clipping([run.start for run in exact], max(run.length for run in exact), abs(exact[0].value), True)
     if same is not None:
         return same
-    found = [_leaning(sound, heard, ceiling, sign) for ceiling, sign in zip(ceilings, (1.0, -1.0), strict=True)]
-    leaning = sorted(flat for flats, _, _ in found for flat in flats)
-    near, judged = sum(side[1] for side in found), sum(side[2] for side in found)
-    if near < FEWEST_NEAR or len(leaning) < max(FEWEST_LEANING, LEAST_LEANING * judged):
-        return None
-    return Clipping([at for at, _ in leaning], max(length for _, length in leaning), peak, False)
+    return _leaning(sound, heard, ceilings)
 
 
 def _same_tops(heard: Heard, ceilings: tuple[float, float]) -> Clipping | None:
@@ -104,38 +99,51 @@ def _is_exact(value: float, length: int, ceilings: tuple[float, float], rate_hz:
     return length > max(4.0, 2 * math.sqrt(2.0**-15 / abs(value)) / swing)
 
 
-def _leaning(sound: Sound, heard: Heard, ceiling: float, sign: float) -> tuple[list[tuple[int, int]], int, int]:
-    """Flat tops of one polarity near the ceiling; how many tops are near it, and how many are wide enough to tell."""
-    tops = heard.steps.highest if sign > 0 else -heard.steps.lowest
-    near = np.flatnonzero(tops >= AT_CEILING * ceiling)
-    if not len(near) or ceiling < LOUD_ENOUGH:
-        return [], 0, 0
-    looks = near[np.unique(np.linspace(0, len(near) - 1, min(len(near), MOST_LOOKS)).round().astype(int))]
-    flat, judged = [], 0
-    for step in looks:
-        start, stop = step_start(int(step), heard.rate_hz), min(step_start(int(step) + 1, heard.rate_hz), heard.frames)
-        before, after = max(start - heard.rate_hz // 100, 0), min(stop + heard.rate_hz // 100, heard.frames)
-        length, at, wide = _flatness(sign * sound.read(before, after), start - before, stop - before, heard.rate_hz)
-        judged += wide
-        if length:
-            flat.append((before + at, length))
-    return flat, len(near), judged
+def _leaning(sound: Sound, heard: Heard, ceilings: tuple[float, float]) -> Clipping | None:
+    """Tops that are flat at the ceiling far more often than lower down."""
+    sides = [(heard.steps.highest / ceiling, 1.0) if sign > 0 else (-heard.steps.lowest / ceiling, -1.0)
+             for ceiling, sign in zip(ceilings, (1.0, -1.0), strict=True) if ceiling >= LOUD_ENOUGH]
+    near = [one for tops, sign in sides for one in _tops(sound, heard, np.flatnonzero(tops >= AT_CEILING), sign)]
+    flat = sorted((at, length) for at, length, share in near if share > FLAT_SHARE)
+    if len(flat) < FEWEST_FLAT or max(share for _, _, share in near) < PLAINLY_FLAT:
+        return None
+    lower = [share for tops, sign in sides
+             for _, _, share in _tops(sound, heard, np.flatnonzero((tops >= LOWER[0]) & (tops < LOWER[1])), sign)]
+    usual = (sum(share > FLAT_SHARE for share in lower) + 1) / (len(lower) + 2)
+    if _chance(len(flat), len(near), usual) > LEAST_CHANCE:
+        return None
+    return Clipping([at for at, _ in flat], max(length for _, length in flat), heard.peak, False)
 
 
-def _flatness(swing: FloatArray, start: int, stop: int, rate_hz: int) -> tuple[int, int, bool]:
-    """Length (0 if round) and first frame of the highest top between start and stop; whether it is wide enough."""
-    at = start + int(np.argmax(swing[start:stop]))
-    top = swing[at]
-    near, upper = (_extent(swing, at, share * top) for share in (NEAR_TOP, UPPER_QUARTER))
-    length = near[1] - near[0]
-    if length < max(3, SHORTEST_FLAT_S * rate_hz) or length < FLAT_SHARE * (upper[1] - upper[0]):
-        return 0, at, upper[1] - upper[0] >= WIDE_S * rate_hz
-    return length, near[0], True
+def _chance(hits: int, tries: int, share: float) -> float:
+    """Probability of so many hits or more: the upper tail of the binomial distribution."""
+    return sum(math.comb(tries, k) * share**k * (1 - share) ** (tries - k) for k in range(hits, tries + 1))
 
 
-def _extent(swing: FloatArray, at: int, level: float) -> tuple[int, int]:
-    """First frame and end of the stretch around `at` that stays at or above a level."""
+def _tops(sound: Sound, heard: Heard, steps: npt.NDArray[np.int64], sign: float) -> list[tuple[int, int, float]]:
+    """First frame near the top, frames near it, and its flatness, of the highest top in each of some 10 ms steps."""
+    rate, found = heard.rate_hz, []
+    looks = np.unique(np.linspace(0, len(steps) - 1, min(len(steps), MOST_LOOKS)).round().astype(int))
+    for step in steps[looks]:
+        start, stop = step_start(int(step), rate), min(step_start(int(step) + 1, rate), heard.frames)
+        before, after = max(start - rate // 100, 0), min(stop + rate // 100, heard.frames)
+        swing = sign * sound.read(before, after)
+        at = start - before + int(np.argmax(swing[start - before : stop - before]))
+        near, part = (_extent(swing, at, share * float(swing[at])) for share in (NEAR_TOP, UPPER_PART))
+        found.append((before + math.ceil(near[0]), math.ceil(near[1] - near[0]),
+                      (near[1] - near[0]) / (part[1] - part[0])))
+    return found
+
+
+def _extent(swing: FloatArray, at: int, level: float) -> tuple[float, float]:
+    """Where the stretch around `at` that stays above a level begins and ends, between frames."""
     under = swing < level
-    left = np.flatnonzero(under[:at][::-1])
-    right = np.flatnonzero(under[at:])
-    return (at - int(left[0]) if len(left) else 0), (at + int(right[0]) if len(right) else len(swing))
+    left, right = np.flatnonzero(under[:at]), np.flatnonzero(under[at:])
+    first, last = 0.0, float(len(swing) - 1)
+    if len(left):
+        k = int(left[-1])
+        first = k + (level - float(swing[k])) / float(swing[k + 1] - swing[k])
+    if len(right):
+        k = at + int(right[0])
+        last = k - (level - float(swing[k])) / float(swing[k - 1] - swing[k])
+    return first, last
