@@ -131,7 +131,7 @@ def _tops(sound: Sound, heard: Heard, steps: npt.NDArray[np.int64], sign: float)
         at = start - before + int(np.argmax(swing[start - before : stop - before]))
         near, part = (_extent(swing, at, share * float(swing[at])) for share in (NEAR_TOP, UPPER_PART))
         found.append((before + math.ceil(near[0]), math.ceil(near[1] - near[0]),
-                      (near[1] - near[0]) / (part[1] - part[0])))
+                      (near[1] - near[0]) / max(part[1] - part[0], 1e-6)))
     return found
 
 
