@@ -172,7 +172,7 @@ def test_predictors_are_those_of_the_normal_equations(rng):
     sound = np.cumsum(rng.standard_normal(400))
     correlation = np.correlate(sound, sound, "full")[399 : 399 + 13]
     found = np.empty((1, 13))
-    solve_predictors(correlation[np.newaxis].copy(), 0.0, found, np.empty(13))
+    solve_predictors(correlation[np.newaxis].copy(), 0.0, found, np.empty(26))
     # The Yule-Walker equations (Makhoul 1975), solved by scipy.
     np.testing.assert_allclose(found[0, 1:], solve_toeplitz(correlation[:12], -correlation[1:]), rtol=1e-8, atol=1e-10)
 

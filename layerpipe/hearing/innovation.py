@@ -131,7 +131,8 @@ def unforetold(stretch: Stretch) -> FloatArray:
     correlations = np.ascontiguousarray(np.fft.irfft(spectra.real**2 + spectra.imag**2, size)[:, : lags + 1])
     correlations[:, 0] *= 1 + RIDGE
     predictors = np.empty_like(correlations)
-    solve_predictors(correlations, SILENCE_POWER * float(np.sum(window**2)), predictors, np.empty(predictors.shape[1]))
+    room = np.empty(2 * predictors.shape[1])
+    solve_predictors(correlations, SILENCE_POWER * float(np.sum(window**2)), predictors, room)
     pieces = np.lib.stride_tricks.sliding_window_view(samples, lags + hop)[starts - lags]
     size = fast_size(lags + hop)
     # Circular, but what wraps around falls on the lags, which are thrown away.
@@ -150,7 +151,10 @@ def unforetold_after(samples: FloatArray, trained: int, rate_hz: float) -> Float
     lags = min(round(LAGS_S * rate_hz), trained // 2)
     predictor = np.empty(lags + 1)
     burg_predictor(samples[:trained].copy(), samples[:trained].copy(), predictor, np.empty(len(predictor)))
-    return np.convolve(samples[trained - lags :], predictor, mode="valid")
+    heard = samples[trained - lags :]
+    size = fast_size(len(heard))
+    # Circular, as above.
+    return np.fft.irfft(np.fft.rfft(heard, size) * np.fft.rfft(predictor, size), size)[lags : len(heard)]
 
 
 def foretold(before: FloatArray, frames: int, rate_hz: float) -> FloatArray:

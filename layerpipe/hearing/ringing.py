@@ -132,6 +132,7 @@ def _residual(sound: FloatArray, hole: slice) -> FloatArray | None:
     if correlation[0, 0] <= 1e-18:
         return None
     whitener = np.empty_like(correlation)
-    solve_predictors(np.ascontiguousarray(correlation), RIDGE * float(correlation[0, 0]), whitener, np.empty(ORDER + 1))
+    ridge, room = RIDGE * float(correlation[0, 0]), np.empty(2 * ORDER + 2)
+    solve_predictors(np.ascontiguousarray(correlation), ridge, whitener, room)
     residual: FloatArray = np.fft.irfft(np.fft.rfft(sound, size) * np.fft.rfft(whitener[0], size), size)[: len(sound)]
     return residual

@@ -7,7 +7,7 @@ of what is heard and correlates with it; what merely went does not.
 
 from __future__ import annotations
 
-import numpy as np
+import math
 
 from layerpipe.hearing.innovation import foretold
 from layerpipe.sound import FloatArray
@@ -56,4 +56,5 @@ def rise_db(before: FloatArray, after: FloatArray) -> float:
     """By how many dB a piece is louder than the one before it; plenty where there is nothing to compare."""
     if not len(before) or not len(after):
         return NOTHING_BEFORE_DB
-    return float(10 * np.log10((np.mean(after**2) + 1e-16) / (np.mean(before**2) + 1e-16)))
+    power_before, power_after = float(before @ before) / len(before), float(after @ after) / len(after)
+    return 10 * math.log10((power_after + 1e-16) / (power_before + 1e-16))
