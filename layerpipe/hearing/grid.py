@@ -25,6 +25,8 @@ PICK_UP_MS = 30.0
 LEAST_OF_A_KIND = 6
 SWING_MS = 12.0
 SURE = 0.35
+REACH_S = 0.22
+"""Places further away are not asked."""
 FEWEST_TO_EXPECT, OFTEN_PLAYED, TRUSTED_SCATTER_MS, EXPECTED_MS, APART_S = 24, 0.45, 12.0, 35.0, 0.06
 """When a take tells where its faint strums are to be expected, and how near they must be."""
 
@@ -110,7 +112,7 @@ def place_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], clock: SongC
                       doubtful_s=tuple(doubtful_s))
     later_s = aims_s(onsets, clock, heard_s)
     aimed_s = [float(at + later) for at, later in zip(heard_s, later_s, strict=True)]
-    nearest = [_spots_near(clock, at) for at in aimed_s]
+    nearest = _spots_near(clock, aimed_s)
     counted = Counter(spots[0][0].sixteenth for spots in nearest)
     most = max(counted.values())
     used = {kind for kind, count in counted.items() if count >= LEAST_USED * most}
@@ -167,8 +169,9 @@ def with_faint(heard: Heard, clock: SongClock, as_heard: Callable[[float], float
     taken, last_bar = set(spots), max(spot.bar for spot in spots)
     times = np.array([onset.at_s for onset in heard.onsets])
     added: dict[Spot, Onset] = {}
-    for onset in heard.faint:
-        spot, off_ms = _spots_near(clock, as_heard(onset.at_s))[0]
+    nearest = _spots_near(clock, [as_heard(onset.at_s) for onset in heard.faint])
+    for onset, spots_near in zip(heard.faint, nearest, strict=True):
+        spot, off_ms = spots_near[0]
         late_ms = off_ms - placed.feels_ms.get(spot.sixteenth, placed.feel_ms or 0.0)
         expected = played[spot.beat, spot.sixteenth] >= OFTEN_PLAYED * bars and 1 <= spot.bar <= last_bar
         alone = np.min(np.abs(times - onset.at_s)) > APART_S
@@ -189,16 +192,19 @@ def off_words(ms: float) -> str:
     return f"{abs(ms):.0f} ms {'late' if ms > 0 else 'early'}"
 
 
-def _spots_near(clock: SongClock, at_s: float) -> list[tuple[Spot, float]]:
-    """Places within reach of a moment, nearest first, with how late it is for each in ms."""
-    reach = 0.22
-    grid = clock.grid_s(at_s - reach, at_s + reach)
-    found = [(Spot(int(bar), int(beat), int(step)), (at_s - float(time)) * 1000)
-             for time, bar, beat, step in zip(*grid, strict=True)]
-    if not found:
-        place = clock.place_of(at_s)
-        found = [(Spot(place.bar, place.beat, place.sixteenth), place.late_s * 1000)]
-    return sorted(found, key=lambda pair: abs(pair[1]))
+def _spots_near(clock: SongClock, at_s: Sequence[float]) -> list[list[tuple[Spot, float]]]:
+    """Places within reach of each moment, nearest first, with how late it is for each in ms."""
+    grid = clock.grid_s(min(at_s) - REACH_S, max(at_s) + REACH_S)
+    firsts, ends = (np.searchsorted(grid[0], np.array(at_s) + reach) for reach in (-REACH_S, REACH_S))
+    nearest = []
+    for at, first, end in zip(at_s, firsts, ends, strict=True):
+        found = [(Spot(int(bar), int(beat), int(step)), (at - float(time)) * 1000)
+                 for time, bar, beat, step in zip(*(column[first:end] for column in grid), strict=True)]
+        if not found:
+            place = clock.place_of(at)
+            found = [(Spot(place.bar, place.beat, place.sixteenth), place.late_s * 1000)]
+        nearest.append(sorted(found, key=lambda pair: abs(pair[1])))
+    return nearest
 
 
 def _usual(nearest: list[list[tuple[Spot, float]]], used: set[int]) -> dict[int, float]:
