@@ -1,8 +1,7 @@
 """One pass over a take, in which everything is measured that the checks need; no check reads the whole take again.
 
-The take is read second by second and little is kept of each, so memory hardly grows with its length: 0.2 MB a minute,
-half of it partials. Levels are linear powers (full scale 1), steps 10 ms on the grid of `dsp.loudness`, slices
-1/6000 s. Bands: "mid" is above 150 Hz (no rumble, hardly any hum), "high" above 3 kHz, "low" a copy of what lies below
+The take is read second by second and little is kept of each, so memory hardly grows with its length: 0.1 MB a minute.
+Levels are linear powers (full scale 1), steps 10 ms on the grid of `dsp.loudness`, slices 1/6000 s. Bands: "mid" is above 150 Hz (no rumble, hardly any hum), "high" above 3 kHz, "low" a copy of what lies below
 1.5 kHz at about 4 kHz, heard in long windows.
 """
 
