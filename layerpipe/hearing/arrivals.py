@@ -22,6 +22,8 @@ from layerpipe.hearing.stops import NOTHING_BEFORE_DB, is_stopping, rise_db
 from layerpipe.sound import FloatArray
 
 LOOK_BACK_MS, EARLIER_MS, EARLIER_RISE_DB, AGREED_MS = 36, 1.0, 7.0, 8
+REST_MS = 5.0
+"""An earlier string is told from what lies this long before it: noise is 7 dB over its last millisecond by chance."""
 SUDDEN_MS = 8
 FIRST_SIGN_MS, FIRST_SIGN_DB, QUIET_MS = 2.0, 4.0, 10
 GREAT_STEP_DB = 9.0
@@ -76,11 +78,11 @@ def find_arrival(samples: FloatArray, begin: float, peak: float, rate_hz: float)
     stop = round(max(begin + 20 * ms, peak + 2 * ms))
     whole = unforetold_after(samples[first - trained : stop + round(40 * ms)], trained, rate_hz)
     rest = whole[: stop - first]
-    frame, shortest = _split(rest), round(EARLIER_MS * ms)
+    frame, shortest, at_rest = _split(rest), round(EARLIER_MS * ms), round(REST_MS * ms)
     tried = frame
     while tried > 3 * shortest:
         earlier = _split(rest[:tried])
-        if earlier < shortest or rise_db(rest[:earlier], rest[earlier : earlier + shortest]) < EARLIER_RISE_DB:
+        if earlier < at_rest or rise_db(rest[:earlier], rest[earlier : earlier + shortest]) < EARLIER_RISE_DB:
             break
         if not is_stopping(samples[first : first + frame], earlier, round(8 * ms)):
             frame = earlier

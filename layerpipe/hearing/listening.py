@@ -1,8 +1,9 @@
 """One pass over a take, in which everything is measured that the checks need; no check reads the whole take again.
 
 The take is read second by second and little is kept of each, so memory hardly grows with its length: 0.1 MB a minute.
-Levels are linear powers (full scale 1), steps 10 ms on the grid of `dsp.loudness`, slices 1/6000 s. Bands: "mid" is above 150 Hz (no rumble, hardly any hum), "high" above 3 kHz, "low" a copy of what lies below
-1.5 kHz at about 4 kHz, heard in long windows.
+Levels are linear powers (full scale 1), steps 10 ms on the grid of `dsp.loudness`, slices 1/6000 s. Bands: "mid" is
+above 150 Hz (no rumble, hardly any hum), "high" above 3 kHz, "low" a copy of what lies below 1.5 kHz at about 4 kHz,
+heard in long windows.
 """
 
 from __future__ import annotations
