@@ -6,6 +6,10 @@ import numpy as np
 import pytest
 from scipy import signal
 
+from layerpipe.hearing import lows
+from layerpipe.hearing.listening import listen
+from layerpipe.hearing.tuning import tuning_of
+from layerpipe.sound import HeldSound
 from tests import faulty_takes as made
 from tests.test_check import faults_of, written
 
@@ -51,6 +55,25 @@ def test_a_dull_knock_in_a_gap_is_heard_though_the_same_second_is_loud(tmp_path,
         sound[at : at + 100] += 10 ** (20 / 20) * np.sqrt(np.mean(around**2)) * knock / np.abs(knock).max()
     clicks = [fault for fault in faults_of(written(tmp_path / "take.wav", as_take(sound))) if fault["kind"] == "click"]
     assert [fault["at_s"] for fault in clicks] == [pytest.approx(at, abs=0.003) for at in at_s]
+
+
+@pytest.mark.parametrize("seed", [100, 108])
+def test_bright_takes_with_narrow_tops_show_an_analogue_clip(tmp_path, seed):
+    take = made.make_take(seed, instrument="loop steel", tempo=90.0, seconds=14)
+    clipped = made.with_clipping(take, 6.0, ceiling_db=-6.0, analogue=True)
+    assert "clipping" not in [fault["kind"] for fault in faults_of(written(tmp_path / "take.wav", take))]
+    assert "clipping" in [fault["kind"] for fault in faults_of(written(tmp_path / "clipped.wav", clipped))]
+
+
+def test_a_long_take_keeps_fewer_windows_and_is_tuned_the_same(monkeypatch):
+    take = made.make_take(3, cents=2.0, seconds=40, string_cents=0.0)
+    whole = listen(HeldSound(take.samples, take.rate_hz)).low
+    monkeypatch.setattr(lows, "MOST_RUNS", 4)
+    thinned = listen(HeldSound(take.samples, take.rate_hz)).low
+    assert whole.listed.all()
+    assert 0 < thinned.listed.sum() <= 4 * lows.WINDOWS_A_RUN
+    assert set(np.unique(thinned.partials[:, 0])) <= set(np.flatnonzero(thinned.listed))
+    assert tuning_of(thinned, 440.0).cents == pytest.approx(tuning_of(whole, 440.0).cents, abs=1.0)
 
 
 def test_tones_alone_are_no_clicks(tmp_path, tones):

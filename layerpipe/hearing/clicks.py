@@ -153,8 +153,8 @@ class ClickSearch:
         first = int(here[0])
         # What stands out here: a second may hold a gap and a strum.
         stands = self._crest[1, here] / sharp_level + high[here] / level
-        for index in (first + top for top in _tops(np.flatnonzero(suspects), stands)):
-            n = index - first
+        for n in _tops(np.flatnonzero(suspects), stands):
+            index = first + n
             near = slice(max(index - 2, 0), index + 3)
             if (self._crest[0, near].max() < LEAST_CREST**2 * level[n]
                     and self._crest[1, near].max() < SUSPECT_SHARP**2 * sharp_level[n]):

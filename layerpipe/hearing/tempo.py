@@ -83,7 +83,7 @@ def find_pulse(times_s: FloatArray, weights: FloatArray) -> tuple[float, float]:
 def _strengths(times_s: FloatArray, weights: FloatArray, rates: FloatArray) -> FloatArray:
     """Size of the phase strength at evenly spaced rates: from each to the next every onset turns by its own angle."""
     turned = weights * np.exp(2j * np.pi * times_s * rates[0])
-    turn = np.exp(2j * np.pi * times_s * (rates[1] - rates[0])) if len(rates) > 1 else np.ones(len(times_s))
+    turn = np.exp(2j * np.pi * times_s * (rates[1] - rates[0]))
     sums = np.empty(len(rates), np.complex128)
     for n in range(len(rates)):
         sums[n] = turned.sum()
