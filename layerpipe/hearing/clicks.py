@@ -22,7 +22,7 @@ from layerpipe.hearing.ringing import WIDTHS, Lone, lone_of, loudest, span_of
 from layerpipe.sound import FloatArray
 
 SLICES_PER_S = 6000
-SUSPECT, SUSPECT_SAMPLE = (4.5, 3.5, 2.5, 2.0), 4.6
+SUSPECT, SUSPECT_SAMPLE, TICK_SLICES = (4.5, 3.5, 2.5, 2.0), 4.6, 3
 """How far over the level around a mean of so many slices (`WIDTHS`), or a frame over its rms, is looked at."""
 SUSPECT_SHARP = 6.0
 """And a sharp frame over the rms of what is sharp around; noise does not come to that by chance."""
@@ -30,11 +30,11 @@ LEAST_CREST, NEARLY_ALONE = 3.2, 0.4
 """A frame over the rms on both sides, and the power over the loudest other: below that no model is asked."""
 OVER, ALONE, LONG_ALONE = 1.0, 2.0, 2.3
 FAINT_OVER, FAINT_ALONE, FAINT_SAMPLE_ALONE = 1.2, 3.2, 1.6
-SAMPLE_OVER, SAMPLE_ALONE = 5.9, 1.4
-BARELY_OVER, BARELY_SAMPLE_OVER, MID_ALONE = 1.35, 7.5, 0.5
+SAMPLE_OVER, SAMPLE_ALONE = 6.2, 1.4
+BARELY_OVER, BARELY_SAMPLE_OVER, MID_ALONE = 1.35, 6.7, 0.5
 """What stands out less is taken for a click only if it does so above 150 Hz, too, as everything so short does in a
 gap; strings that die away under the noise show such teeth twice an hour, deep in the rest of their sound."""
-RINGS, RINGING_ALONE = 4.0, 6.5
+RINGS, RINGING_ALONE, RINGING_SAMPLE_OVER, RINGING_SAMPLE_ALONE = 4.0, 6.5, 8.0, 2.4
 """Where three quarters of the power can be foretold strings ring; a soft pick among loud ones stands alone as far as
 that in four hours not once, clicks of 15 dB mostly do."""
 HAND_ALONE, HAND_SAMPLE_ALONE = 6.0, 1.8
@@ -50,7 +50,7 @@ LEFT_BEHIND = 0.2
 """Share of a click's energy that a small room gives back within 40 ms; a note gives more."""
 CLEAR_DB, FAINTEST_DB = 12.5, 8.5
 """Peak over the rms around: clear, and what is less than a whim of noise or of a string, and hardly heard."""
-CERTAIN_OVER, CERTAIN_SAMPLE_ALONE, CERTAIN_FAINTEST_DB = 20.0, 4.0, 5.5
+CERTAIN_ALONE, CERTAIN_SAMPLE_OVER, CERTAIN_SAMPLE_ALONE, CERTAIN_FAINTEST_DB = 12.0, 15.0, 4.2, 5.5
 """Beside a loud tone near 3 kHz a tick peaks little, and is heard; nothing else leaves so much that is not foretold."""
 SPREAD = 0.5
 """Share of its energy that a click may have in the 8 ms on both sides; a hand on the strings has more."""
@@ -78,16 +78,18 @@ class Candidate:
 
 
 class ClickSearch:
-    """Finds clicks in a stream of band-passed samples."""
+    """Finds clicks in a stream of band-passed samples; `tick` is what a single frame becomes above 3 kHz."""
 
-    def __init__(self, rate_hz: int) -> None:
-        self._rate_hz = rate_hz
+    def __init__(self, rate_hz: int, tick: FloatArray) -> None:
+        self._rate_hz, self._tick = rate_hz, tick
         self._step = max(1, round(rate_hz / SLICES_PER_S))
+        short = tick[: TICK_SLICES * self._step]
+        self._short_tick = short / np.linalg.norm(short)
         self._rest = np.zeros((4, 0))
         self._before = np.zeros(2)
         self._power = np.zeros((4, 0))
-        # The highest square of each slice, high and sharp.
-        self._crest = np.zeros((2, 0))
+        # The highest square of each slice of what is sharp.
+        self._sharp_crest = np.zeros(0)
         self._sums = np.zeros((4, 1))
         self._sound = np.zeros(0)
         self._first = 0
@@ -109,11 +111,11 @@ class ClickSearch:
         self._rest = bands[:, whole * step :]
         squares = (rows * rows).reshape(4, whole, step)
         self._power = np.concatenate([self._power, squares @ np.full(step, 1 / step)], axis=1)
-        self._crest = np.concatenate([self._crest, _highest(squares[HIGH:])], axis=1)
+        self._sharp_crest = np.concatenate([self._sharp_crest, _highest(squares[SHARP])])
         self._sound = np.concatenate([self._sound, rows[HIGH]])
         self._judge(self._first + self._power.shape[1] - _AHEAD)
         keep = max(self._done - self._first - _BACK, 0)
-        self._power, self._crest = self._power[:, keep:], self._crest[:, keep:]
+        self._power, self._sharp_crest = self._power[:, keep:], self._sharp_crest[keep:]
         self._sound = self._sound[keep * step :]
         self._first += keep
 
@@ -124,7 +126,7 @@ class ClickSearch:
             # What would follow the take is taken for what came last, mirrored.
             back = min(count, _AHEAD)
             self._power = np.concatenate([self._power, self._power[:, ::-1][:, :back]], axis=1)
-            self._crest = np.concatenate([self._crest, self._crest[:, ::-1][:, :back]], axis=1)
+            self._sharp_crest = np.concatenate([self._sharp_crest, self._sharp_crest[::-1][:back]])
             self._sound = np.concatenate([self._sound, self._sound[::-1][: back * self._step]])
             self._judge(self._first + count)
         # The first and the last moment of a file are cuts of whoever exported it.
@@ -145,24 +147,30 @@ class ClickSearch:
         # The quieter side decides who is looked at closely; both sides decide who stays.
         base, level = self._levels(HIGH, here)
         sharp_base, sharp_level = self._levels(SHARP, here)
-        suspects = ((self._crest[0, here] > SUSPECT_SAMPLE**2 * base)
-                    | (self._crest[1, here] > SUSPECT_SHARP**2 * sharp_base))
+        first, crest = int(here[0]), self._crest(here)
+        suspects = (crest > SUSPECT_SAMPLE**2 * base) | (self._sharp_crest[here] > SUSPECT_SHARP**2 * sharp_base)
         for width, over in zip(WIDTHS, SUSPECT, strict=True):
             end = np.minimum(here + width, count)
             suspects |= (running[end] - running[here]) / width > over * base
-        first = int(here[0])
         # What stands out here: a second may hold a gap and a strum.
-        stands = self._crest[1, here] / sharp_level + high[here] / level
+        stands = self._sharp_crest[here] / sharp_level + high[here] / level
         for n in _tops(np.flatnonzero(suspects), stands):
             index = first + n
-            near = slice(max(index - 2, 0), index + 3)
-            if (self._crest[0, near].max() < LEAST_CREST**2 * level[n]
-                    and self._crest[1, near].max() < SUSPECT_SHARP**2 * sharp_level[n]):
+            if (crest[max(n - 2, 0) : n + 3].max() < LEAST_CREST**2 * level[n]
+                    and self._sharp_crest[max(index - 2, 0) : index + 3].max() < SUSPECT_SHARP**2 * sharp_level[n]):
                 continue
             click = self._look(index)
             if click is not None and len(self._found) < MOST_CLICKS:
                 self._found.append(click)
         self._done = stop
+
+    def _crest(self, here: npt.NDArray[np.int64]) -> FloatArray:
+        """The highest square of each slice, all that a single frame becomes gathered in it: a matched filter."""
+        start, stop = int(here[0]) * self._step, (int(here[-1]) + 1) * self._step
+        reach = len(self._short_tick) - 1
+        sound = self._sound[start : stop + reach]
+        padded = np.pad(sound, (0, stop + reach - start - len(sound)))
+        return _highest((np.correlate(padded, self._short_tick, "valid") ** 2).reshape(len(here), self._step))
 
     def _levels(self, band: int, here: npt.NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
         """Mean power on the quieter and on the louder side of each slice."""
@@ -190,7 +198,7 @@ class ClickSearch:
         if max(self._alone(HIGH, start, stop), self._alone(SHARP, start, stop)) < NEARLY_ALONE:
             return None
         step, first = self._step, max(at - 60 * _MS, 0)
-        lone = lone_of(self._sound[first * step : (at + 60 * _MS) * step], at - first, step, _MS)
+        lone = lone_of(self._sound[first * step : (at + 60 * _MS) * step], at - first, step, _MS, self._tick)
         if lone is None:
             return None
         start, stop = lone.start + first, lone.stop + first
@@ -258,31 +266,32 @@ class ClickSearch:
 
 
 def _highest(squares: FloatArray) -> FloatArray:
-    """The highest of each slice, shape (bands, slices), of (bands, slices, frames)."""
+    """The highest of each slice, of squares of shape (slices, frames)."""
     # Frame by frame: a reduction along so short an axis takes four times as long.
-    highest = squares[:, :, 0].copy()
-    for n in range(1, squares.shape[2]):
-        np.maximum(highest, squares[:, :, n], out=highest)
+    highest = squares[:, 0].copy()
+    for n in range(1, squares.shape[1]):
+        np.maximum(highest, squares[:, n], out=highest)
     return highest
 
 
 def _is_alone(lone: Lone, over_db: float, mid_alone: float) -> bool:
     """Whether chance and the strings around make nothing like it."""
-    is_certain = lone.over > CERTAIN_OVER and lone.alone > CERTAIN_OVER and lone.sample_alone > CERTAIN_SAMPLE_ALONE
+    is_certain = (lone.alone > CERTAIN_ALONE and lone.sample_over > CERTAIN_SAMPLE_OVER
+                  and lone.sample_alone > CERTAIN_SAMPLE_ALONE)
     if over_db < (CERTAIN_FAINTEST_DB if is_certain else FAINTEST_DB):
         return False
-    if lone.rings > RINGS and lone.alone < RINGING_ALONE:
+    if (lone.rings > RINGS and lone.alone < RINGING_ALONE
+            and not (lone.sample_over > RINGING_SAMPLE_OVER and lone.sample_alone > RINGING_SAMPLE_ALONE)):
         return False
     if lone.over > FAINT_OVER and lone.alone > FAINT_ALONE and lone.sample_alone > FAINT_SAMPLE_ALONE:
         return True
-    if over_db < CLEAR_DB:
-        return False
     in_mid = mid_alone > MID_ALONE
-    length = lone.stop - lone.start
-    sample_over = SAMPLE_OVER if in_mid else BARELY_SAMPLE_OVER
-    is_tick = length <= WIDTHS[1] and lone.sample_over > sample_over and lone.sample_alone > SAMPLE_ALONE
-    return is_tick or (lone.over > (OVER if in_mid else BARELY_OVER)
-                       and lone.alone > (ALONE if length <= WIDTHS[1] else LONG_ALONE))
+    is_short = lone.stop - lone.start <= WIDTHS[1]
+    if (is_short and lone.sample_over > (SAMPLE_OVER if in_mid else BARELY_SAMPLE_OVER)
+            and lone.sample_alone > SAMPLE_ALONE):
+        return True
+    return (over_db > CLEAR_DB and lone.over > (OVER if in_mid else BARELY_OVER)
+            and lone.alone > (ALONE if is_short else LONG_ALONE))
 
 
 def _tops(suspects: npt.NDArray[np.int64], stands: FloatArray) -> list[int]:

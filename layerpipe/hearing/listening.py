@@ -24,6 +24,8 @@ from layerpipe.sound import FloatArray, Sound
 Float32Array = npt.NDArray[np.float32]
 
 MID_HZ, UPPER_HZ, HIGH_HZ = 150.0, 1000.0, 3000.0
+TICK_S = 0.002
+"""By then the high-pass is done with a single frame."""
 SPECTRUM_FRAMES = 2048
 SPECTRA_PER_S = 8
 
@@ -134,7 +136,8 @@ def listen(sound: Sound, advance: Callable[[float], None] = lambda seconds: None
     upper_state: FloatArray | None = None
     high_state: FloatArray | None = None
     k_state: FloatArray | None = None
-    runs, clicks, low = RunSearch(rate), ClickSearch(rate), LowListener(rate)
+    tick, _ = run_sections(high_rows, np.eye(1, round(TICK_S * rate))[0], None)
+    runs, clicks, low = RunSearch(rate), ClickSearch(rate, tick), LowListener(rate)
     spectrum = _Spectrum(rate)
     bits = _Bits()
     for block in seconds_of(sound):

@@ -69,7 +69,7 @@ def loudest(power: FloatArray, width: int) -> float:
     return float((running[width:] - running[:-width]).max()) / width
 
 
-def lone_of(sound: FloatArray, at: int, step: int, ms: int) -> Lone | None:
+def lone_of(sound: FloatArray, at: int, step: int, ms: int, tick: FloatArray) -> Lone | None:
     """Say how the slice `at` of a piece stands out of what is not foretold in it.
 
     Parameters
@@ -78,6 +78,8 @@ def lone_of(sound: FloatArray, at: int, step: int, ms: int) -> Lone | None:
         What lies above 3 kHz, 60 ms on both sides.
     at, step, ms : int
         The slice; frames of a slice; slices of a millisecond.
+    tick : np.ndarray [shape=(frames,), float64]
+        What a single frame becomes above 3 kHz.
 
     Returns
     -------
@@ -85,9 +87,10 @@ def lone_of(sound: FloatArray, at: int, step: int, ms: int) -> Lone | None:
         None in digital silence, too near an end, or where nothing stands out.
     """
     hole = slice(max(at - 2 * ms, 0) * step, (at + 4 * ms) * step)
-    residual = _residual(sound, hole)
-    if residual is None:
+    unforetold = _unforetold(sound, hole, tick)
+    if unforetold is None:
         return None
+    residual, ticks = unforetold
     power = (residual * residual)[: len(residual) // step * step].reshape(-1, step).mean(axis=1)
     near = slice(max(at - ms, 0), at + ms)
     start, stop, width = span_of(power, near.start + int(np.argmax(power[near])))
@@ -100,15 +103,15 @@ def lone_of(sound: FloatArray, at: int, step: int, ms: int) -> Lone | None:
     alone = energy / (max(loudest(before, width), loudest(after, width)) + 1e-30)
     if over < LEAST_OVER or alone < LEAST_ALONE:
         return None
-    out = _sample_out(residual, near.start * step, near.stop * step, 2 * ms * step)
+    out = _sample_out(ticks, near.start * step, near.stop * step, 2 * ms * step)
     outside = np.r_[ORDER : hole.start, hole.stop : len(sound)]
     rings = float(np.mean(sound[outside] ** 2) / (np.mean(residual[outside] ** 2) + 1e-30))
     return Lone(start, stop, over, alone, *out, rings)
 
 
-def _sample_out(residual: FloatArray, start: int, stop: int, apart: int) -> tuple[float, float]:
+def _sample_out(ticks: FloatArray, start: int, stop: int, apart: int) -> tuple[float, float]:
     """How the highest frame between start and stop, or sum of a few, stands over the rms and the highest elsewhere."""
-    running = np.concatenate([[0.0], np.cumsum(residual)])
+    running = np.concatenate([[0.0], np.cumsum(ticks)])
     best = 0.0, 0.0
     for width in SHORTEST:
         sums = np.abs(running[width:] - running[:-width])
@@ -121,12 +124,18 @@ def _sample_out(residual: FloatArray, start: int, stop: int, apart: int) -> tupl
     return best
 
 
-def _residual(sound: FloatArray, hole: slice) -> FloatArray | None:
-    """What an autoregressive model of a sound, learnt outside the hole, does not predict; None of digital silence."""
+def _unforetold(sound: FloatArray, hole: slice, tick: FloatArray) -> tuple[FloatArray, FloatArray] | None:
+    """What an autoregressive model, learnt outside the hole, does not predict, and how much of a tick is in it.
+
+    Returns
+    -------
+    (residual, ticks)
+        The second, a matched filter's, ends where the sound would have to go on. None of digital silence.
+    """
     around = sound.copy()
     around[hole] = 0.0
-    # Long enough for the lags and for the filter, so that nothing wraps around.
-    size = fast_size(len(sound) + ORDER)
+    # Long enough for the lags and for the filters, so that nothing wraps around.
+    size = fast_size(len(sound) + ORDER + len(tick))
     spectrum = np.fft.rfft(around, size)
     correlation = np.fft.irfft(spectrum.real**2 + spectrum.imag**2, size)[np.newaxis, : ORDER + 1]
     if correlation[0, 0] <= 1e-18:
@@ -134,5 +143,8 @@ def _residual(sound: FloatArray, hole: slice) -> FloatArray | None:
     whitener = np.empty_like(correlation)
     ridge, room = RIDGE * float(correlation[0, 0]), np.empty(2 * ORDER + 2)
     solve_predictors(np.ascontiguousarray(correlation), ridge, whitener, room)
-    residual: FloatArray = np.fft.irfft(np.fft.rfft(sound, size) * np.fft.rfft(whitener[0], size), size)[: len(sound)]
-    return residual
+    white = np.fft.rfft(whitener[0], size)
+    residual = np.fft.rfft(sound, size) * white
+    # A tick comes through both filters; turned back, they gather it in its frame again.
+    ticks = np.fft.irfft(residual * np.conj(white * np.fft.rfft(tick, size)), size)
+    return np.fft.irfft(residual, size)[: len(sound)], ticks[: len(sound) - ORDER - len(tick)]
