@@ -71,11 +71,12 @@ class MadeTake:
 @functools.lru_cache(maxsize=3000)
 def _note(name: str, hz: float, variant: int, rate_hz: int) -> Array:
     """One note of about peak 1, at full strength."""
+    # Some are cut off at their end, which would be a click of its own.
+    fade = rate_hz // 20
+    fall = 0.5 + 0.5 * np.cos(math.pi * np.arange(fade) / fade)
     if name.startswith("loop "):
         sound = strums.VOICES[name.removeprefix("loop ")](hz, 1.0, False, variant, rate_hz)
-        # Some of them are cut off at their end, which is a click of its own.
-        fade = rate_hz // 20
-        sound[-fade:] *= 0.5 + 0.5 * np.cos(math.pi * np.arange(fade) / fade)
+        sound[-fade:] *= fall
         return sound.astype(np.float32)
     kind = INSTRUMENTS[name]
     rng = np.random.default_rng([variant, round(hz * 10), len(name)])
@@ -98,6 +99,7 @@ def _note(name: str, hz: float, variant: int, rate_hz: int) -> Array:
     pick = round(rng.uniform(0.002, 0.006) * rate_hz)
     burst = rng.standard_normal(pick) * np.hanning(pick)
     note[:pick] += kind.pick * np.abs(note[: rate_hz // 20]).max() * 0.5 * np.diff(burst, prepend=0.0)
+    note[-fade:] *= fall
     return (note / np.abs(note[: rate_hz // 10]).max()).astype(np.float32)
 
 

@@ -23,21 +23,22 @@ from layerpipe.sound import FloatArray
 
 SLICES_PER_S = 6000
 SUSPECT, SUSPECT_SAMPLE, TICK_SLICES = (4.5, 3.5, 2.5, 2.0), 4.6, 3
-"""How far over the level around a mean of so many slices (`WIDTHS`), or a frame over its rms, is looked at."""
+"""How far over the level around a mean of so many slices (`WIDTHS`), or a frame over its rms, is looked at; what a tick
+becomes above 3 kHz in its first slices is gathered in its frame."""
 SUSPECT_SHARP = 6.0
 """And a sharp frame over the rms of what is sharp around; noise does not come to that by chance."""
 LEAST_CREST, NEARLY_ALONE = 3.2, 0.4
 """A frame over the rms on both sides, and the power over the loudest other: below that no model is asked."""
-OVER, ALONE, LONG_ALONE = 1.0, 2.0, 2.3
-FAINT_OVER, FAINT_ALONE, FAINT_SAMPLE_ALONE = 1.2, 3.2, 1.6
-SAMPLE_OVER, SAMPLE_ALONE = 6.2, 1.4
-BARELY_OVER, BARELY_SAMPLE_OVER, MID_ALONE = 1.35, 6.7, 0.5
+OVER, ALONE, LONG_ALONE = 0.95, 1.85, 2.1
+FAINT_OVER, FAINT_ALONE, FAINT_SAMPLE_ALONE = 1.1, 2.9, 1.5
+SAMPLE_OVER, SAMPLE_ALONE = 6.0, 1.4
+BARELY_OVER, BARELY_SAMPLE_OVER, MID_ALONE = 1.25, 6.4, 0.5
 """What stands out less is taken for a click only if it does so above 150 Hz, too, as everything so short does in a
 gap; strings that die away under the noise show such teeth twice an hour, deep in the rest of their sound."""
-RINGS, RINGING_ALONE, RINGING_SAMPLE_OVER, RINGING_SAMPLE_ALONE = 4.0, 6.5, 8.0, 2.4
+RINGS, RINGING_ALONE, RINGING_SAMPLE_OVER, RINGING_SAMPLE_ALONE = 4.0, 5.9, 7.3, 2.2
 """Where three quarters of the power can be foretold strings ring; a soft pick among loud ones stands alone as far as
 that in four hours not once, clicks of 15 dB mostly do."""
-HAND_ALONE, HAND_SAMPLE_ALONE = 6.0, 1.8
+HAND_ALONE, HAND_SAMPLE_ALONE = 5.5, 1.65
 """What stands so far alone is a click even while a hand comes down."""
 RISES = (1.8, 1.45, 1.4)
 """How much more there must be after than before, in mid, upper and high, for something new to sound."""
@@ -50,7 +51,7 @@ LEFT_BEHIND = 0.2
 """Share of a click's energy that a small room gives back within 40 ms; a note gives more."""
 CLEAR_DB, FAINTEST_DB = 12.5, 8.5
 """Peak over the rms around: clear, and what is less than a whim of noise or of a string, and hardly heard."""
-CERTAIN_ALONE, CERTAIN_SAMPLE_OVER, CERTAIN_SAMPLE_ALONE, CERTAIN_FAINTEST_DB = 12.0, 15.0, 4.2, 5.5
+CERTAIN_ALONE, CERTAIN_SAMPLE_OVER, CERTAIN_SAMPLE_ALONE, CERTAIN_FAINTEST_DB = 11.0, 13.5, 3.8, 5.5
 """Beside a loud tone near 3 kHz a tick peaks little, and is heard; nothing else leaves so much that is not foretold."""
 SPREAD = 0.5
 """Share of its energy that a click may have in the 8 ms on both sides; a hand on the strings has more."""
@@ -287,7 +288,7 @@ def _is_alone(lone: Lone, over_db: float, mid_alone: float) -> bool:
         return True
     in_mid = mid_alone > MID_ALONE
     is_short = lone.stop - lone.start <= WIDTHS[1]
-    if (is_short and lone.sample_over > (SAMPLE_OVER if in_mid else BARELY_SAMPLE_OVER)
+    if (lone.sample_over > (SAMPLE_OVER if in_mid and is_short else BARELY_SAMPLE_OVER)
             and lone.sample_alone > SAMPLE_ALONE):
         return True
     return (over_db > CLEAR_DB and lone.over > (OVER if in_mid else BARELY_OVER)

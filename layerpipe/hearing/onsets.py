@@ -58,29 +58,33 @@ class Heard:
     """Those of the doubtful moments that may be very soft or muted strums, if one is expected there."""
 
 
-def find_onsets(sound: Sound) -> list[Onset]:
+def find_onsets(sound: Sound, noise_db: float | None = None) -> list[Onset]:
     """Onsets of a take of plucked strings.
 
     Parameters
     ----------
     sound : Sound
         Read in pieces; memory does not grow with its length.
+    noise_db : float, optional
+        Its noise floor in dBFS; without it, its softest passages are taken for that.
 
     Returns
     -------
     list of Onset
         In order of time, at least 48 ms apart.
     """
-    return hear_strums(sound).onsets
+    return hear_strums(sound, noise_db).onsets
 
 
-def hear_strums(sound: Sound) -> Heard:
+def hear_strums(sound: Sound, noise_db: float | None = None) -> Heard:
     """Onsets of a take, and moments at which something stirred that was not taken for a strum.
 
     Parameters
     ----------
     sound : Sound
         Read in pieces; memory does not grow with its length.
+    noise_db : float, optional
+        Its noise floor in dBFS; without it, its softest passages are taken for that.
 
     Returns
     -------
@@ -88,10 +92,11 @@ def hear_strums(sound: Sound) -> Heard:
     """
     found: list[Onset] = []
     doubtful: list[float] = []
-    softest_db: list[float] = []
+    softest_db = [] if noise_db is None else [noise_db]
     faint: list[Onset] = []
     for stretch in stretches(sound):
-        softest_db.append(stretch_noise_db(stretch))
+        if noise_db is None:
+            softest_db.append(stretch_noise_db(stretch))
         onsets, stirred, maybe = _onsets_of(stretch, sound.frames / sound.rate_hz - LEAST_HEARD_S)
         doubtful += stirred
         faint += maybe
@@ -151,15 +156,13 @@ def _onsets_of(stretch: Stretch, last_s: float) -> tuple[list[Onset], list[float
     for peak in map(int, np.flatnonzero((curve == highest) & (curve > DOUBTFUL_RISE_DB))):
         rise_db = float(curve[peak])
         is_low = rise_db <= LEAST_RISE_DB
-        begin = peak if is_low else _begin_of(curve, peak)
+        begin, hand_s = peak if is_low else _begin_of(curve, peak), None
         arrival = find_arrival(samples, begin / 1000 * rate_hz, (peak + SUDDEN_MS) / 1000 * rate_hz, rate_hz)
         if not is_low and last is not None and begin - last[0] < ONE_STRUM_S * 1000:
             piece = samples[max(last[1] - back, 0) : arrival.frame]
             if arrival.frame - last[1] < back or not is_stopping(piece, back, back):
                 continue
-            # A hand came down and then strummed: the strum is meant.
-            early_s = stretch.start_s + last[1] / rate_hz
-            found = [onset for onset in found if abs(onset.at_s - early_s) > 1e-6]
+            hand_s = stretch.start_s + last[1] / rate_hz
         heard = _onset_at(stretch, arrival, rise_db)
         stopped = ((arrival.step_db < GREAT_STEP_DB and is_stop(samples, arrival.frame, rate_hz))
                    or is_cut(samples, arrival.frame, rate_hz))
@@ -171,6 +174,8 @@ def _onsets_of(stretch: Stretch, last_s: float) -> tuple[list[Onset], list[float
             low.append(heard)
         else:
             last = begin, arrival.frame
+            # Where a hand came down and then strummed the strum is meant.
+            found = [onset for onset in found if hand_s is None or abs(onset.at_s - hand_s) > 1e-6]
             found.append(heard)
     for one in low:
         if all(abs(one.at_s - onset.at_s) > APART_S for onset in found):

@@ -9,6 +9,7 @@ Springer 1998. The long model: trials on plucked strings; shorter ones leave the
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -23,7 +24,8 @@ OVER_MEAN = (7.0, 4.8, 3.2, 2.8)
 """How far over the mean the mean of so many slices must lie: equally improbable in Gaussian noise."""
 SHORTEST = (1, 2, 3, 4)
 """Frames that are tried as the length of a digital tick, which drowns in a slice."""
-ORDER = 256
+ORDER, SHORT_ORDER = 256, 32
+"""The short model is enough for noise, which a long one only seems to foretell."""
 RIDGE = 1e-4
 """As if noise 40 dB down were there: an empty band, above a band limit, would make the model ring."""
 LEAST_OVER, LEAST_ALONE = 0.5, 1.0
@@ -137,14 +139,27 @@ def _unforetold(sound: FloatArray, hole: slice, tick: FloatArray) -> tuple[Float
     # Long enough for the lags and for the filters, so that nothing wraps around.
     size = fast_size(len(sound) + ORDER + len(tick))
     spectrum = np.fft.rfft(around, size)
-    correlation = np.fft.irfft(spectrum.real**2 + spectrum.imag**2, size)[np.newaxis, : ORDER + 1]
-    if correlation[0, 0] <= 1e-18:
+    correlation: FloatArray = np.fft.irfft(spectrum.real**2 + spectrum.imag**2, size)[: ORDER + 1]
+    if correlation[0] <= 1e-18:
         return None
-    whitener = np.empty_like(correlation)
-    ridge, room = RIDGE * float(correlation[0, 0]), np.empty(2 * ORDER + 2)
-    solve_predictors(np.ascontiguousarray(correlation), ridge, whitener, room)
-    white = np.fft.rfft(whitener[0], size)
-    residual = np.fft.rfft(sound, size) * white
+    learnt_from = len(sound) - (hole.stop - hole.start)
+    whitener, flattery = min((_whitener(correlation[: order + 1], learnt_from) for order in (SHORT_ORDER, ORDER)),
+                             key=lambda model: model[0] @ correlation[: len(model[0])] * model[1])
+    white = np.fft.rfft(whitener, size)
+    spectrum = np.fft.rfft(sound, size) * white
+    residual = np.fft.irfft(spectrum, size)[: len(sound)]
     # A tick comes through both filters; turned back, they gather it in its frame again.
-    ticks = np.fft.irfft(residual * np.conj(white * np.fft.rfft(tick, size)), size)
-    return np.fft.irfft(residual, size)[: len(sound)], ticks[: len(sound) - ORDER - len(tick)]
+    ticks = np.fft.irfft(spectrum * np.conj(white * np.fft.rfft(tick, size)), size)[: len(sound) - ORDER - len(tick)]
+    residual[hole] /= math.sqrt(flattery)
+    ticks[hole] /= flattery
+    return residual, ticks
+
+
+def _whitener(correlation: FloatArray, learnt_from: int) -> tuple[FloatArray, float]:
+    """Filter that leaves what a model does not predict, and how much less that is, in power, where it was learnt than
+    elsewhere: Akaike's final prediction error, Annals of the Institute of Statistical Mathematics 21, 1969."""
+    order = len(correlation) - 1
+    whitener = np.empty((1, order + 1))
+    solve_predictors(np.ascontiguousarray(correlation[np.newaxis]), RIDGE * float(correlation[0]), whitener,
+                     np.empty(2 * order + 2))
+    return whitener[0], (learnt_from + order) / max(learnt_from - order, 1)
