@@ -37,7 +37,7 @@ strokes on a dull instrument with a hard pick two in 27 minutes did, none so lou
 STRUM_CONTEXT_S, STRUM_BEFORE_S, STRUM_AFTER_S = 1.5, 0.045, 0.02
 """A strum's strings follow each other for up to 45 ms; a pick touches up to 20 ms before."""
 LEAST_STRUM_SURE = 0.65
-"""Of soft strums taken for clicks the least sure was 0.70, of clicks that seemed strums while strings rang 0.5 to 0.6."""
+"""Of soft strums taken for clicks the least sure was 0.70, of clicks that seemed strums the surest 0.60."""
 GAP_EDGE_S, SILENCE_DB = 0.05, -140.0
 
 
