@@ -16,7 +16,7 @@ from layerpipe.hearing.arrivals import find_arrival
 from layerpipe.hearing.innovation import stretches
 from layerpipe.hearing.onsets import find_onsets, hear_strums
 from layerpipe.sound import HeldSound
-from tests.strums import EASY, HARD, Hand, Strums, make_strums
+from tests.strums import CHORDS, EASY, HARD, RATE_HZ, VOICES, Hand, Strums, _Strings, make_strums
 
 
 def times_of(samples, rate_hz):
@@ -49,6 +49,28 @@ def test_light_muted_and_stopped_strums_in_a_room_are_found(voice):
               for take in (make_strums(seed, voice=voice, hand=HARD, meter=meter, tempo=tempo, bars=6)
                            for seed, meter, tempo in ((3, "4/4", 84), (4, "6/8", 60)))]
     assert np.all(np.mean(scores, axis=0) >= [0.85, 0.88, 0.90, 0.90])
+
+
+def soft_or_stopped(voice: str, soft: float | None) -> np.ndarray:
+    """Loud chords at 0.5 and 2.5 s; at 1.5 s the same strings again, so much softer, or a hand on all of them."""
+    rng = np.random.default_rng(5)
+    strings = _Strings(RATE_HZ, 4 * RATE_HZ)
+    for at_s, level in ((0.5, 1.0), (1.5, soft), (2.5, 1.0)):
+        for string, note in enumerate(CHORDS[0]):
+            at = round((at_s + 0.004 * string) * RATE_HZ)
+            if level is None:
+                strings.silence(string, at, round(rng.uniform(0.008, 0.03) * RATE_HZ))
+            else:
+                tone = VOICES[voice](440 * 2 ** ((note - 69) / 12), 1.0, False, int(at_s), RATE_HZ)
+                strings.pluck(string, at, level * tone)
+    strings.end()
+    return 0.1 * strings.out + 1e-5 * rng.standard_normal(4 * RATE_HZ)
+
+
+@pytest.mark.parametrize("voice", ["steel", "nylon", "electric", "modal"])
+def test_softer_strings_that_take_over_are_a_strum_and_a_hand_is_none(voice):
+    for soft, expected in ((0.03, [0.5, 1.5, 2.5]), (None, [0.5, 2.5])):
+        assert times_of(soft_or_stopped(voice, soft), RATE_HZ) == pytest.approx(expected, abs=0.03)
 
 
 def test_the_moment_is_right_to_a_third_of_a_millisecond(easy):

@@ -14,7 +14,7 @@ from layerpipe.hearing.arrivals import GREAT_STEP_DB, SUDDEN_MS, Arrival, find_a
 from layerpipe.hearing.harmony import pitch_classes
 from layerpipe.hearing.innovation import Stretch, stretches, unforetold
 from layerpipe.hearing.spreads import is_same_spread, spread_ms
-from layerpipe.hearing.stops import is_cut, is_stop, is_stopping
+from layerpipe.hearing.stops import is_cut, is_stop, is_stopping, rings_on
 from layerpipe.sound import FloatArray, Sound
 
 BACK_MS, GAP_MS = 150, 6
@@ -144,7 +144,7 @@ def _onsets_of(stretch: Stretch, last_s: float) -> tuple[list[Onset], list[float
     """Onsets inside the judged part of a stretch, what was doubtful there, and what of that may be faint strums; none
     after `last_s`."""
     rate_hz, samples = stretch.rate_hz, stretch.samples
-    rest = unforetold(stretch)
+    rest, floor_db = unforetold(stretch), stretch_noise_db(stretch)
     curve = rise_curve_db(rest, rate_hz)
     highest = _highest_near(curve, PEAK_REACH_MS)
     found: list[Onset] = []
@@ -164,8 +164,9 @@ def _onsets_of(stretch: Stretch, last_s: float) -> tuple[list[Onset], list[float
                 continue
             hand_s = stretch.start_s + last[1] / rate_hz
         heard = _onset_at(stretch, arrival, rise_db)
-        stopped = ((arrival.step_db < GREAT_STEP_DB and is_stop(samples, arrival.frame, rate_hz))
-                   or is_cut(samples, arrival.frame, rate_hz))
+        stopped = (((arrival.step_db < GREAT_STEP_DB and is_stop(samples, arrival.frame, rate_hz))
+                    or is_cut(samples, arrival.frame, rate_hz))
+                   and not rings_on(samples, arrival.frame, rate_hz, floor_db))
         if stopped or arrival.is_click(rise_db) or heard.sure < LEAST_SURE or rise_db < LOW_RISE_DB:
             doubtful.append(stretch.start_s + peak / 1000 if is_low else heard.at_s)
             if not stopped and (not is_low or arrival.late_db > FAINT_LATE_DB):

@@ -18,6 +18,10 @@ STRUCK_DB, FALLEN_DB = 0.5, -10.0
 CUT_STRUCK_DB, CUT_FALLEN_DB, NEW_SHARE = -1.0, -18.0, 0.25
 """What is cut off is softer at once, far softer soon, and what changed is no part of what is heard."""
 LEAD_MS, LOOK_MS = 1.5, 10
+RING_MS = (40, 70), (80, 130)
+RINGS_ON_DB, OVER_FLOOR_DB = (-3.0, 1.5), 8.0
+"""What rings on changes by no more from the one span to the other, and stays so far above the softest passages: after a
+hand what is left dies away with the room."""
 
 
 def is_stopping(samples: FloatArray, at: int, before: int) -> bool:
@@ -29,6 +33,17 @@ def is_stop(samples: FloatArray, frame: int, rate_hz: float) -> bool:
     """Whether the strings fall silent at `frame` without having been struck."""
     struck, fallen, _ = _rises_db(samples, frame, rate_hz)
     return struck < STRUCK_DB and fallen < FALLEN_DB
+
+
+def rings_on(samples: FloatArray, frame: int, rate_hz: float, floor_db: float) -> bool:
+    """Whether what is left after `frame` keeps sounding: softer strings that took the place of louder ones."""
+    ms = rate_hz / 1000
+    soon, later = (samples[frame + round(start * ms) : frame + round(stop * ms)] for start, stop in RING_MS)
+    if len(later) < len(soon):
+        return False
+    low_db, high_db = RINGS_ON_DB
+    power = float(later @ later) / len(later)
+    return low_db < rise_db(soon, later) < high_db and 10 * math.log10(power + 1e-16) > floor_db + OVER_FLOOR_DB
 
 
 def is_cut(samples: FloatArray, frame: int, rate_hz: float) -> bool:
