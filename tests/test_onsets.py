@@ -15,6 +15,7 @@ from layerpipe.dsp.compiled import burg_predictor, go_on, solve_predictors
 from layerpipe.hearing.arrivals import find_arrival
 from layerpipe.hearing.innovation import stretches
 from layerpipe.hearing.onsets import find_onsets, hear_strums
+from layerpipe.hearing.stops import rings_on
 from layerpipe.sound import HeldSound
 from tests.strums import CHORDS, EASY, HARD, RATE_HZ, VOICES, Hand, Strums, _Strings, make_strums
 
@@ -71,6 +72,13 @@ def soft_or_stopped(voice: str, soft: float | None) -> np.ndarray:
 def test_softer_strings_that_take_over_are_a_strum_and_a_hand_is_none(voice):
     for soft, expected in ((0.03, [0.5, 1.5, 2.5]), (None, [0.5, 2.5])):
         assert times_of(soft_or_stopped(voice, soft), RATE_HZ) == pytest.approx(expected, abs=0.03)
+
+
+def test_what_ends_soon_cannot_be_said_to_ring_on():
+    steady = np.sin(np.arange(RATE_HZ) / 20)
+    assert rings_on(steady, RATE_HZ // 2, RATE_HZ, -80.0)
+    for left_ms in range(0, 130, 13):
+        assert not rings_on(steady, RATE_HZ - left_ms * RATE_HZ // 1000, RATE_HZ, -80.0)
 
 
 def test_the_moment_is_right_to_a_third_of_a_millisecond(easy):

@@ -39,7 +39,8 @@ def rings_on(samples: FloatArray, frame: int, rate_hz: float, floor_db: float) -
     """Whether what is left after `frame` keeps sounding: softer strings that took the place of louder ones."""
     ms = rate_hz / 1000
     soon, later = (samples[frame + round(start * ms) : frame + round(stop * ms)] for start, stop in RING_MS)
-    if len(later) < len(soon):
+    start_ms, stop_ms = RING_MS[1]
+    if len(later) < math.floor((stop_ms - start_ms) * ms):
         return False
     low_db, high_db = RINGS_ON_DB
     power = float(later @ later) / len(later)
