@@ -31,7 +31,10 @@ LOWEST_HZ = 250.0
 RIDGE = 1e-9
 """Of a frame's power, added to it: nothing is foretold better than this."""
 SILENCE_POWER = 1e-12
-CHUNK_S, CONTEXT_S = 8.0, 0.3
+CHUNK_S, CONTEXT_S = 16.0, 0.3
+LOW_PASS_FRAMES = 2048
+AT_ONCE = 32
+"""Rows that are worked on together: as many as stay in a processor's cache."""
 
 
 class Stretch(NamedTuple):
@@ -95,10 +98,18 @@ def _every(step: int, samples: FloatArray) -> FloatArray:
     """Every frame of so many, after a low-pass: a sinc of 24 steps under a Hamming window."""
     if step == 1:
         return samples
-    at = np.arange(-12 * step, 12 * step + 1)
+    reach = 12 * step
+    at = np.arange(-reach, reach + 1)
     low_pass = np.sinc(0.92 / step * at) * np.hamming(len(at))
-    whole: FloatArray = np.convolve(samples, low_pass / low_pass.sum())[12 * step :][: len(samples) : step]
-    return whole
+    response = np.fft.rfft(low_pass / low_pass.sum(), LOW_PASS_FRAMES)
+    hop = (LOW_PASS_FRAMES - 2 * reach) // step * step
+    pieces = np.lib.stride_tricks.sliding_window_view(np.pad(samples, (reach, LOW_PASS_FRAMES)), LOW_PASS_FRAMES)[::hop]
+    kept = []
+    for first in range(0, len(pieces), AT_ONCE):
+        spectra = np.fft.rfft(pieces[first : first + AT_ONCE]) * response
+        # Circular, but what wraps around falls on the beginnings, which are thrown away.
+        kept.append(np.fft.irfft(spectra, LOW_PASS_FRAMES)[:, 2 * reach : 2 * reach + hop : step])
+    return np.concatenate(kept).ravel()[: -(-len(samples) // step)]
 
 
 def _softest_power(samples: FloatArray, rate_hz: float) -> float:
@@ -124,20 +135,22 @@ def unforetold(stretch: Stretch) -> FloatArray:
     starts = np.arange(train, len(samples) - hop, hop)
     if not len(starts):
         return out
-    window = np.hanning(train)
-    frames = np.lib.stride_tricks.sliding_window_view(samples, train)[starts - train] * window
-    size = fast_size(train + lags + 1)
-    spectra = np.fft.rfft(frames, size)
-    correlations = np.ascontiguousarray(np.fft.irfft(spectra.real**2 + spectra.imag**2, size)[:, : lags + 1])
-    correlations[:, 0] *= 1 + RIDGE
-    predictors = np.empty_like(correlations)
-    room = np.empty(2 * predictors.shape[1])
-    solve_predictors(correlations, SILENCE_POWER * float(np.sum(window**2)), predictors, room)
-    pieces = np.lib.stride_tricks.sliding_window_view(samples, lags + hop)[starts - lags]
-    size = fast_size(lags + hop)
-    # Circular, but what wraps around falls on the lags, which are thrown away.
-    rest = np.fft.irfft(np.fft.rfft(pieces, size) * np.fft.rfft(predictors, size), size)[:, lags : lags + hop]
-    out[train : train + rest.size] = rest.ravel()
+    window, room = np.hanning(train), np.empty(2 * lags + 2)
+    trained_on = np.lib.stride_tricks.sliding_window_view(samples, train)
+    applied_to = np.lib.stride_tricks.sliding_window_view(samples, lags + hop)
+    train_size, size = fast_size(train + lags + 1), fast_size(lags + hop)
+    for at in range(0, len(starts), AT_ONCE):
+        here = starts[at : at + AT_ONCE]
+        spectra = np.fft.rfft(trained_on[here - train] * window, train_size)
+        power = spectra.real**2 + spectra.imag**2
+        correlations = np.ascontiguousarray(np.fft.irfft(power, train_size)[:, : lags + 1])
+        correlations[:, 0] *= 1 + RIDGE
+        predictors = np.empty_like(correlations)
+        solve_predictors(correlations, SILENCE_POWER * float(np.sum(window**2)), predictors, room)
+        # Circular, as above.
+        spectra = np.fft.rfft(applied_to[here - lags], size) * np.fft.rfft(predictors, size)
+        rest = np.fft.irfft(spectra, size)[:, lags : lags + hop]
+        out[here[0] : here[0] + rest.size] = rest.ravel()
     return out
 
 

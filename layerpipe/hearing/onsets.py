@@ -95,9 +95,10 @@ def hear_strums(sound: Sound, noise_db: float | None = None) -> Heard:
     softest_db = [] if noise_db is None else [noise_db]
     faint: list[Onset] = []
     for stretch in stretches(sound):
+        floor_db = stretch_noise_db(stretch)
         if noise_db is None:
-            softest_db.append(stretch_noise_db(stretch))
-        onsets, stirred, maybe = _onsets_of(stretch, sound.frames / sound.rate_hz - LEAST_HEARD_S)
+            softest_db.append(floor_db)
+        onsets, stirred, maybe = _onsets_of(stretch, floor_db, sound.frames / sound.rate_hz - LEAST_HEARD_S)
         doubtful += stirred
         faint += maybe
         for onset in onsets:
@@ -140,11 +141,11 @@ def rise_curve_db(rest: FloatArray, rate_hz: float) -> FloatArray:
     return curve
 
 
-def _onsets_of(stretch: Stretch, last_s: float) -> tuple[list[Onset], list[float], list[Onset]]:
+def _onsets_of(stretch: Stretch, floor_db: float, last_s: float) -> tuple[list[Onset], list[float], list[Onset]]:
     """Onsets inside the judged part of a stretch, what was doubtful there, and what of that may be faint strums; none
     after `last_s`."""
     rate_hz, samples = stretch.rate_hz, stretch.samples
-    rest, floor_db = unforetold(stretch), stretch_noise_db(stretch)
+    rest = unforetold(stretch)
     curve = rise_curve_db(rest, rate_hz)
     highest = _highest_near(curve, PEAK_REACH_MS)
     found: list[Onset] = []
