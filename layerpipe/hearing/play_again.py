@@ -67,8 +67,8 @@ def _light_share(placed: Placed) -> float:
     for strum in placed.strums:
         if strum.spot:
             kinds.setdefault((strum.spot.beat, strum.spot.sixteenth), []).append(strum.onset.rise_db)
-    light = [rise_db < np.median(rises) - LIGHT_DB for rises in kinds.values() for rise_db in rises]
-    return float(np.mean(light)) if light else 0.0
+    light = [np.array(rises) < np.median(rises) - LIGHT_DB for rises in kinds.values()]
+    return float(np.mean(np.concatenate(light))) if light else 0.0
 
 
 def _loud_db(placed: Placed) -> float:

@@ -16,7 +16,7 @@ import numpy as np
 
 from layerpipe.clock import SongClock
 from layerpipe.dsp.shifting import FrameMove
-from layerpipe.hearing.grid import Placed, place_onsets, with_faint
+from layerpipe.hearing.grid import Placed, Strum, place_onsets, with_faint
 from layerpipe.hearing.joints import choose_joints
 from layerpipe.hearing.onsets import Heard, hear_strums
 from layerpipe.hearing.play_again import PlayAgain, Stretch
@@ -108,7 +108,8 @@ def time_song(recipe: Recipe, *, after: bool = False, advance: Advance = lambda 
               for heard, moves, one in zip(recorded, played, takes, strict=True)]
     shown = placed
     if not after:
-        shown = [_placed(heard, clock, (), 1) for heard in recorded]
+        shown = [_placed(heard, clock, (), 1) if moves else one for heard, moves, one in zip(recorded, played, placed,
+                                                                                             strict=True)]
     elif any(played):
         again = hear_takes(takes, played, advance=lambda share: advance(share * half))
         shown = [_placed(heard, clock, (), 1) for heard in again]
@@ -132,8 +133,11 @@ def _judge(takes: Sequence[OpenTake], n: int, placed: Sequence[Placed], shown: P
     """Figures, moves and verdict of one take."""
     one, mine = takes[n], placed[n]
     rate_hz = one.source.rate_hz
-    spots = [strum.spot for strum in shown.strums if strum.spot]
-    by_bar = tuple(figures(f"bar {bar}", (bar, bar), shown.strums) for bar in sorted({spot.bar for spot in spots}))
+    bars: dict[int, list[Strum]] = {}
+    for strum in shown.strums:
+        if strum.spot:
+            bars.setdefault(strum.spot.bar, []).append(strum)
+    by_bar = tuple(figures(f"bar {bar}", (bar, bar), held) for bar, held in sorted(bars.items()))
     by_section = tuple(figures(section.name, (section.bars[0], section.bars[1]), shown.strums)
                        for section in recipe.section) if clock.has_grid else ()
     if not mine.strums or not clock.has_grid or not trusted:
