@@ -30,6 +30,8 @@ from layerpipe.units import frames_of_ms, frames_of_s
 
 Advance = Callable[[float], None]
 FEWEST_TO_DOUBT = 12
+MOST_ROUNDS = 5
+"""Twice is nearly always enough."""
 
 
 @dataclass(frozen=True)
@@ -115,8 +117,9 @@ def time_song(recipe: Recipe, *, after: bool = False, advance: Advance = lambda 
         shown = [_placed(heard, clock, (), 1) for heard in again]
     likely = _doubted_tempo(recipe, clock, placed)
     notes = _notes(recipe, clock, takes, placed, likely)
-    judged = [_judge(takes, n, placed, shown[n], clock, recipe, played[n], trusted=likely is None)
-              for n in range(len(takes))]
+    found = _settled(takes, recorded, placed, clock, recipe, played) if clock.has_grid and likely is None else None
+    judged = [_told(one, placed[n], shown[n], clock, recipe, None if found is None else found[n])
+              for n, one in enumerate(takes)]
     pairs = _pairs(judged, [one.placed for one in judged])
     return SongTiming(tuple(judged), pairs, _pairs(judged, [one.moved for one in judged]), tuple(notes), likely, clock)
 
@@ -128,11 +131,47 @@ def _placed(heard: Heard, clock: SongClock, moves: Sequence[FrameMove], rate_hz:
                         [_as_heard(at_s, moves, rate_hz) for at_s in heard.doubtful_s])
 
 
-def _judge(takes: Sequence[OpenTake], n: int, placed: Sequence[Placed], shown: Placed, clock: SongClock,
-           recipe: Recipe, played: Sequence[FrameMove], *, trusted: bool) -> TakeTiming:
-    """Figures, moves and verdict of one take."""
+def _settled(takes: Sequence[OpenTake], recorded: Sequence[Heard], placed: Sequence[Placed], clock: SongClock,
+             recipe: Recipe, played: Sequence[Sequence[FrameMove]]) -> list[tuple[list[Proposal], list[PlayAgain]]]:
+    """Moves worth making in each take and what is to be played again.
+
+    What has moved changes how far takes usually are apart, so the song is judged anew as it would then be played: a
+    second run must find nothing new.
+    """
+    found = [_worth_moving(takes, n, placed, clock, recipe, played[n]) for n in range(len(takes))]
+    fresh = [moves for moves, _ in found]
+    for _ in range(MOST_ROUNDS):
+        if not any(fresh):
+            break
+        then = [[*played[n], *(_framed(move, one) for move in found[n][0])] for n, one in enumerate(takes)]
+        moved = [_placed(heard, clock, moves, one.source.rate_hz)
+                 for heard, moves, one in zip(recorded, then, takes, strict=True)]
+        fresh = [_worth_moving(takes, n, moved, clock, recipe, then[n])[0] for n in range(len(takes))]
+        found = [(sorted([*moves, *new], key=lambda move: move.from_s), again)
+                 for (moves, again), new in zip(found, fresh, strict=True)]
+    return found
+
+
+def _worth_moving(takes: Sequence[OpenTake], n: int, placed: Sequence[Placed], clock: SongClock, recipe: Recipe,
+                  played: Sequence[FrameMove]) -> tuple[list[Proposal], list[PlayAgain]]:
+    """Moves worth making in one take beside those it has, and what is to be played again."""
     one, mine = takes[n], placed[n]
+    if not mine.strums:
+        return [], list(_all_again(one, placed, clock))
     rate_hz = one.source.rate_hz
+    others = [k for k in range(len(takes)) if k != n and not takes[k].take.mute and placed[k].strums]
+    doubles = [k for k in others if takes[k].layer is one.layer]
+    double = min(doubles, key=lambda k: placed[k].scatter_ms or np.inf) if doubles else None
+    moves, again = judge_take(
+        one.take.name, mine, None if double is None else (f"the {takes[double].take.name}", placed[double]),
+        [placed[k] for k in others], _stretches(recipe, mine), recipe.timing,
+        frozen=[(move.start / rate_hz, move.stop / rate_hz) for move in played])
+    return _with_joints(one, moves, played), again
+
+
+def _told(one: OpenTake, mine: Placed, shown: Placed, clock: SongClock, recipe: Recipe,
+          found: tuple[list[Proposal], list[PlayAgain]] | None) -> TakeTiming:
+    """Figures, moves and verdict of one take; nothing is found where the grid is unknown or doubted."""
     bars: dict[int, list[Strum]] = {}
     for strum in shown.strums:
         if strum.spot:
@@ -140,37 +179,31 @@ def _judge(takes: Sequence[OpenTake], n: int, placed: Sequence[Placed], shown: P
     by_bar = tuple(figures(f"bar {bar}", (bar, bar), held) for bar, held in sorted(bars.items()))
     by_section = tuple(figures(section.name, (section.bars[0], section.bars[1]), shown.strums)
                        for section in recipe.section) if clock.has_grid else ()
-    if not mine.strums or not clock.has_grid or not trusted:
-        silent = not mine.strums
-        again = _all_again(one, placed, clock) if silent and clock.has_grid and trusted else ()
+    if not mine.strums or found is None:
+        again = () if found is None else tuple(found[1])
         return TakeTiming(one, shown, "play again" if again else None, (), again, by_bar, by_section, shown)
-    others = [k for k in range(len(takes)) if k != n and not takes[k].take.mute and placed[k].strums]
-    doubles = [k for k in others if takes[k].layer is one.layer]
-    double = min(doubles, key=lambda k: placed[k].scatter_ms or np.inf) if doubles else None
-    moves, again_found = judge_take(
-        one.take.name, mine, None if double is None else (f"the {takes[double].take.name}", placed[double]),
-        [placed[k] for k in others], _stretches(recipe, mine), recipe.timing,
-        frozen=[(move.start / rate_hz, move.stop / rate_hz) for move in played])
-    moves = _with_joints(one, moves, played)
+    moves, again_found = found
     verdict = "play again" if again_found else "touch up" if moves else "tight"
-    moved_s = [at + sum(move.by_ms / 1000 for move in moves if move.from_s <= strum.onset.at_s < move.to_s)
-               for strum, at in ((strum, strum.heard_s) for strum in mine.strums)]
+    moved_s = [strum.heard_s + sum(move.by_ms / 1000 for move in moves if move.from_s <= strum.onset.at_s < move.to_s)
+               for strum in mine.strums]
     moved = place_onsets([strum.onset for strum in mine.strums], moved_s, clock)
     return TakeTiming(one, shown, verdict, tuple(moves), tuple(again_found), by_bar, by_section, moved)
 
 
+def _framed(move: Proposal, one: OpenTake) -> FrameMove:
+    """A move in frames of its take."""
+    rate_hz = one.source.rate_hz
+    return FrameMove(frames_of_s(move.from_s, rate_hz), min(frames_of_s(move.to_s, rate_hz), one.source.frames),
+                     frames_of_ms(move.by_ms, rate_hz), frames_of_ms(move.joint_ms, rate_hz))
+
+
 def _with_joints(one: OpenTake, moves: Sequence[Proposal], played: Sequence[FrameMove]) -> list[Proposal]:
     """Give each move the crossfade at which its joints are not heard, and say where they may be."""
-    rate_hz, frames = one.source.rate_hz, one.source.frames
-
-    def framed(move: Proposal) -> FrameMove:
-        return FrameMove(frames_of_s(move.from_s, rate_hz), min(frames_of_s(move.to_s, rate_hz), frames),
-                         frames_of_ms(move.by_ms, rate_hz), frames_of_ms(move.joint_ms, rate_hz))
-
+    rate_hz = one.source.rate_hz
     found: list[Proposal] = []
     for move in moves:
-        others = [*played, *(framed(other) for other in moves if other is not move)]
-        kept, checks = choose_joints(one.source, others, framed(move))
+        others = [*played, *(_framed(other, one) for other in moves if other is not move)]
+        kept, checks = choose_joints(one.source, others, _framed(move, one))
         worst = [check for check in checks if check.is_heard]
         heard = "; ".join(f"joint at {check.at_s:.3f} s: dips {check.dip_db:.1f} dB, clicks {check.click_db:.1f} dB"
                           for check in worst)
