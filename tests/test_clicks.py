@@ -54,7 +54,7 @@ def test_noise_in_the_hole_is_as_strong_as_noise_beside_it(rng):
 
 
 def test_a_soft_stroke_into_steady_ringing_is_no_click(tmp_path):
-    take = made.make_take(20204, instrument="electric", seconds=16, tempo=121.37, noise_db=-76.0,
+    take = made.make_take(20204, instrument="electric", seconds=10, tempo=121.37, noise_db=-76.0,
                           room=0.25)
     faults = faults_of(written(tmp_path / "take.wav", take))
     assert [fault for fault in faults if fault["kind"] == "click"] == []
