@@ -38,6 +38,8 @@ STRUM_CONTEXT_S, STRUM_BEFORE_S, STRUM_AFTER_S = 1.5, 0.045, 0.02
 """A strum's strings follow each other for up to 45 ms; a pick touches up to 20 ms before."""
 LEAST_STRUM_SURE = 0.65
 """Of soft strums taken for clicks the least sure was 0.70, of clicks that seemed strums the surest 0.60."""
+CLICK_ALONE, LEAST_SURE_ALONE = 9.0, 0.92
+"""What stands so far alone must be as sure a strum as this: soft picks that did were 0.95 sure and more."""
 GAP_EDGE_S, SILENCE_DB = 0.05, -140.0
 
 
@@ -132,7 +134,7 @@ class TakeHeard:
         floor_db = self.noise.level_db if self.noise is not None else SILENCE_DB
         onsets = find_onsets(HeldSound(self.sound.read(start, stop), rate), floor_db)
         return any(-STRUM_BEFORE_S < onset.at_s + start / rate - at_s < STRUM_AFTER_S for onset in onsets
-                   if onset.sure > LEAST_STRUM_SURE)
+                   if onset.sure > (LEAST_SURE_ALONE if click.alone > CLICK_ALONE else LEAST_STRUM_SURE))
 
     @cached_property
     def clipping(self) -> Clipping | None:
