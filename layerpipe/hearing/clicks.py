@@ -18,7 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.hearing.ringing import WIDTHS, Lone, lone_of, loudest, span_of
+from layerpipe.hearing.loneliness import is_alone
+from layerpipe.hearing.ringing import WIDTHS, lone_of, loudest, span_of
 from layerpipe.sound import FloatArray
 
 SLICES_PER_S = 6000
@@ -29,15 +30,6 @@ SUSPECT_SHARP = 6.0
 """And a sharp frame over the rms of what is sharp around; noise does not come to that by chance."""
 LEAST_CREST, NEARLY_ALONE = 3.2, 0.4
 """A frame over the rms on both sides, and the power over the loudest other: below that no model is asked."""
-OVER, ALONE, LONG_ALONE = 0.95, 1.85, 2.1
-FAINT_OVER, FAINT_ALONE, FAINT_SAMPLE_ALONE = 1.1, 2.9, 1.5
-SAMPLE_OVER, SAMPLE_ALONE = 6.0, 1.4
-BARELY_OVER, BARELY_SAMPLE_OVER, MID_ALONE = 1.25, 6.4, 0.5
-"""What stands out less is taken for a click only if it does so above 150 Hz, too, as everything so short does in a
-gap; strings that die away under the noise show such teeth twice an hour, deep in the rest of their sound."""
-RINGS, RINGING_ALONE, RINGING_SAMPLE_OVER, RINGING_SAMPLE_ALONE = 4.0, 5.9, 7.3, 2.2
-"""Where three quarters of the power can be foretold strings ring; a soft pick among loud ones stands alone as far as
-that in four hours not once, clicks of 15 dB mostly do."""
 HAND_ALONE, HAND_SAMPLE_ALONE = 5.5, 1.65
 """What stands so far alone is a click even while a hand comes down."""
 RISES = (1.8, 1.45, 1.4)
@@ -49,10 +41,6 @@ COMING = 3.0
 """A level that rises by so much in the 20 ms before is a strum on its way through the strings."""
 LEFT_BEHIND = 0.2
 """Share of a click's energy that a small room gives back within 40 ms; a note gives more."""
-CLEAR_DB, FAINTEST_DB = 12.5, 8.5
-"""Peak over the rms around: clear, and what is less than a whim of noise or of a string, and hardly heard."""
-CERTAIN_ALONE, CERTAIN_SAMPLE_OVER, CERTAIN_SAMPLE_ALONE, CERTAIN_FAINTEST_DB = 11.0, 13.5, 3.8, 5.5
-"""Beside a loud tone near 3 kHz a tick peaks little, and is heard; nothing else leaves so much that is not foretold."""
 SPREAD = 0.5
 """Share of its energy that a click may have in the 8 ms on both sides; a hand on the strings has more."""
 HAND_LEAVES = 0.3
@@ -207,7 +195,7 @@ class ClickSearch:
         beside = np.concatenate([high[max(start - 25 * _MS, 0) : max(start - 2 * _MS, 1)],
                                  high[stop + 4 * _MS : stop + 25 * _MS]])
         over_db = float(20 * np.log10(peak / np.sqrt(beside.mean() + 1e-30) + 1e-30))
-        if not _is_alone(lone, over_db, self._alone(MID, start, stop)) or self._spreads(start, stop):
+        if not is_alone(lone, over_db, self._alone(MID, start, stop)) or self._spreads(start, stop):
             return None
         if self._hand_comes_down(start, stop) and not (
                 lone.alone > HAND_ALONE and lone.sample_alone > HAND_SAMPLE_ALONE):
@@ -273,26 +261,6 @@ def _highest(squares: FloatArray) -> FloatArray:
     for n in range(1, squares.shape[1]):
         np.maximum(highest, squares[:, n], out=highest)
     return highest
-
-
-def _is_alone(lone: Lone, over_db: float, mid_alone: float) -> bool:
-    """Whether chance and the strings around make nothing like it."""
-    is_certain = (lone.alone > CERTAIN_ALONE and lone.sample_over > CERTAIN_SAMPLE_OVER
-                  and lone.sample_alone > CERTAIN_SAMPLE_ALONE)
-    if over_db < (CERTAIN_FAINTEST_DB if is_certain else FAINTEST_DB):
-        return False
-    if (lone.rings > RINGS and lone.alone < RINGING_ALONE
-            and not (lone.sample_over > RINGING_SAMPLE_OVER and lone.sample_alone > RINGING_SAMPLE_ALONE)):
-        return False
-    if lone.over > FAINT_OVER and lone.alone > FAINT_ALONE and lone.sample_alone > FAINT_SAMPLE_ALONE:
-        return True
-    in_mid = mid_alone > MID_ALONE
-    is_short = lone.stop - lone.start <= WIDTHS[1]
-    if (lone.sample_over > (SAMPLE_OVER if in_mid and is_short else BARELY_SAMPLE_OVER)
-            and lone.sample_alone > SAMPLE_ALONE):
-        return True
-    return (over_db > CLEAR_DB and lone.over > (OVER if in_mid else BARELY_OVER)
-            and lone.alone > (ALONE if is_short else LONG_ALONE))
 
 
 def _tops(suspects: npt.NDArray[np.int64], stands: FloatArray) -> list[int]:
