@@ -8,23 +8,23 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from layerpipe.errors import AudioError, LayerpipeError, OutputError, ParameterError, RecipeError
+from layerpipe.core.errors import AudioError, LayerpipeError, OutputError, ParameterError, RecipeError
 
 if TYPE_CHECKING:
     from layerpipe.jobs.bounce import bounce_song
     from layerpipe.jobs.levels import levels_song
     from layerpipe.jobs.preview import preview_song
-    from layerpipe.recipe_file import RecipeFile, read_recipe
-    from layerpipe.render import energies_of, voice_song
-    from layerpipe.store import Store
+    from layerpipe.recipe.reader import RecipeFile, read_recipe
+    from layerpipe.render.pipeline import energies_of, voice_song
+    from layerpipe.render.store.store import Store
 
 __version__ = "0.1.0"
 __all__ = ["AudioError", "LayerpipeError", "OutputError", "ParameterError", "RecipeError", "RecipeFile", "Store",
            "__version__", "bounce_song", "energies_of", "levels_song", "preview_song", "read_recipe", "voice_song"]
 
-_FROM = {"RecipeFile": "recipe_file", "read_recipe": "recipe_file", "Store": "store", "voice_song": "render",
-         "energies_of": "render", "bounce_song": "jobs.bounce", "preview_song": "jobs.preview",
-         "levels_song": "jobs.levels"}
+_FROM = {"RecipeFile": "recipe.reader", "read_recipe": "recipe.reader", "Store": "render.store.store",
+         "voice_song": "render.pipeline", "energies_of": "render.pipeline", "bounce_song": "jobs.bounce",
+         "preview_song": "jobs.preview", "levels_song": "jobs.levels"}
 
 
 def __getattr__(name: str) -> Any:

@@ -10,12 +10,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from layerpipe.clock import SongClock
-from layerpipe.hearing.grid import place_onsets, with_faint
-from layerpipe.hearing.onsets import Heard
-from layerpipe.hearing.play_again import PlayAgain, Stretch
-from layerpipe.hearing.proposals import Proposal, judge_take
-from layerpipe.recipe import Recipe, Timing
+from layerpipe.analysis.onsets.detect import Heard
+from layerpipe.analysis.timing.align import place_onsets, with_faint
+from layerpipe.analysis.timing.proposals import Proposal, judge_take
+from layerpipe.analysis.timing.retakes import PlayAgain, Stretch
+from layerpipe.recipe.model import Recipe, Timing
+from layerpipe.recipe.tempo_map import SongClock
 from tests.strums import PATTERNS, Hand, Strums, Voice, make_strums
 
 TEMPI = {"6/8": (48.0, 70.0), "4/4": (66.0, 108.0), "3/4": (70.0, 108.0), "12/8": (48.0, 66.0)}

@@ -8,7 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from layerpipe.recipe import Recipe
+from layerpipe.recipe.model import Recipe
 
 README = Path(__file__).resolve().parents[1] / "README.md"
 BEGIN, END = "<!-- recipe reference: made by tests/reference.py -->", "<!-- end of the recipe reference -->"

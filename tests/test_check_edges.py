@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from layerpipe.hearing import lows
-from layerpipe.hearing.listening import listen
-from layerpipe.hearing.tuning import tuning_of
-from layerpipe.sound import HeldSound
+from layerpipe.analysis.defects import low_band
+from layerpipe.analysis.defects.single_pass import listen
+from layerpipe.analysis.defects.tuning import tuning_of
+from layerpipe.core.sound import HeldSound
 from tests import faulty_takes as made
 from tests.test_check import faults_of, written
 
@@ -68,10 +68,10 @@ def test_bright_takes_with_narrow_tops_show_an_analogue_clip(tmp_path, seed):
 def test_a_long_take_keeps_fewer_windows_and_is_tuned_the_same(monkeypatch):
     take = made.make_take(3, cents=2.0, seconds=40, string_cents=0.0)
     whole = listen(HeldSound(take.samples, take.rate_hz)).low
-    monkeypatch.setattr(lows, "MOST_RUNS", 4)
+    monkeypatch.setattr(low_band, "MOST_RUNS", 4)
     thinned = listen(HeldSound(take.samples, take.rate_hz)).low
     assert whole.listed.all()
-    assert 0 < thinned.listed.sum() <= 4 * lows.WINDOWS_A_RUN
+    assert 0 < thinned.listed.sum() <= 4 * low_band.WINDOWS_A_RUN
     assert set(np.unique(thinned.partials[:, 0])) <= set(np.flatnonzero(thinned.listed))
     assert tuning_of(thinned, 440.0).cents == pytest.approx(tuning_of(whole, 440.0).cents, abs=1.0)
 

@@ -167,9 +167,9 @@ def test_the_list_of_commands_reads_whole(run):
 def test_one_command_alone_reads_no_other_s_file(tmp_path):
     seen = ("import sys; sys.argv[1:] = ['preview', '--help']; import layerpipe.cli\n"
             "try: layerpipe.cli.main()\n"
-            "finally: print(sorted(name for name in sys.modules if name.startswith('layerpipe.commands.')))")
+            "finally: print(sorted(name for name in sys.modules if name.startswith('layerpipe.cli.')))")
     done = subprocess.run([sys.executable, "-c", seen], capture_output=True, text=True, cwd=tmp_path, check=True)
-    assert done.stdout.splitlines()[-1] == "['layerpipe.commands.preview', 'layerpipe.commands.terminal']"
+    assert done.stdout.splitlines()[-1] == "['layerpipe.cli.preview', 'layerpipe.cli.terminal']"
 
 
 @pytest.mark.parametrize("words", [["bonce", "x.toml"], ["--quiet"], []])

@@ -9,11 +9,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from layerpipe.analysis.defects import click_residual
+from layerpipe.analysis.defects.clicks import SLICES_PER_S
+from layerpipe.analysis.defects.single_pass import HIGH_HZ, TICK_S, listen
+from layerpipe.core.sound import HeldSound
 from layerpipe.dsp.filters import design_high_pass, run_sections
-from layerpipe.hearing import ringing
-from layerpipe.hearing.clicks import SLICES_PER_S
-from layerpipe.hearing.listening import HIGH_HZ, TICK_S, listen
-from layerpipe.sound import HeldSound
 from tests import faulty_takes as made
 from tests.test_check import faults_of, written
 
@@ -46,10 +46,10 @@ def test_noise_in_the_hole_is_as_strong_as_noise_beside_it(rng):
     inside, outside = [], []
     for _ in range(100):
         noise, _ = run_sections(rows, rng.standard_normal(RATE_HZ))
-        both = ringing._unforetold(noise[: 720 * step], hole, tick)
+        both = click_residual._unforetold(noise[: 720 * step], hole, tick)
         assert both is not None
         inside.append([np.mean(one[hole] ** 2) for one in both])
-        outside.append([np.mean(one[ringing.ORDER : hole.start - ringing.ORDER] ** 2) for one in both])
+        outside.append([np.mean(one[click_residual.ORDER : hole.start - click_residual.ORDER] ** 2) for one in both])
     assert np.mean(inside, axis=0) / np.mean(outside, axis=0) == pytest.approx(1.0, abs=0.05)
 
 

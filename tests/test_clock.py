@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from layerpipe.clock import BarShape, SongClock
-from layerpipe.errors import ParameterError
-from layerpipe.recipe import Recipe, Section
+from layerpipe.core.errors import ParameterError
+from layerpipe.recipe.model import Recipe, Section
+from layerpipe.recipe.tempo_map import BarShape, SongClock
 
 LAYERS = [{"name": "regular", "take": [{"name": "left", "file": "left.wav"}]}]
 METERS = ["4/4", "3/4", "2/2", "5/4", "7/8", "3/8", "6/8", "9/8", "12/8", "6/4", "9/16", "6/16", "5/16", "7/32", "6/32",

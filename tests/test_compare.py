@@ -12,15 +12,15 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from layerpipe.checking.nulling import null_test
-from layerpipe.checking.stems import StemFile
-from layerpipe.checking.words import recipe_changes
 from layerpipe.cli import program
 from layerpipe.jobs.bounce import bounce_song
-from layerpipe.manifest import settings_of
-from layerpipe.recipe import Recipe
-from layerpipe.recipe_file import read_recipe
-from layerpipe.store import Store
+from layerpipe.outputs.bounce.manifest import settings_of
+from layerpipe.outputs.verify.null_test import null_test
+from layerpipe.outputs.verify.recipe_diff import recipe_changes
+from layerpipe.outputs.verify.stem_file import StemFile
+from layerpipe.recipe.model import Recipe
+from layerpipe.recipe.reader import read_recipe
+from layerpipe.render.store.store import Store
 from tests.songs import RATE_HZ, plucked, recipe_of, write_recipe, write_take
 
 

@@ -13,14 +13,15 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from layerpipe import printing, whole
-from layerpipe.errors import OutputError, RecipeError
-from layerpipe.file_names import fill, initials_of, safe_piece, template_problem, told_apart
-from layerpipe.glance import Glance
+from layerpipe.core.errors import OutputError, RecipeError
+from layerpipe.core.files import atomic_folder
+from layerpipe.core.files.atomic_folder import whole_or_absent
 from layerpipe.jobs.bounce import bounce_song
-from layerpipe.recipe_file import read_recipe
-from layerpipe.store import Store
-from layerpipe.whole import whole_or_absent
+from layerpipe.outputs.bounce.overview import Glance
+from layerpipe.outputs.drawing import pdf
+from layerpipe.recipe.file_names import fill, initials_of, safe_piece, template_problem, told_apart
+from layerpipe.recipe.reader import read_recipe
+from layerpipe.render.store.store import Store
 from tests.songs import RATE_HZ, recipe_of, write_recipe
 
 EVIL = '<script>alert("x")</script><img src=x onerror=alert(1)>&\'"{{ 7 * 7 }}{% raw %}'
@@ -118,8 +119,8 @@ def test_pictures_are_whole_and_show_layers_sections_and_silence(studio):
 
 
 def test_a_sheet_costs_little_time(studio):
-    from layerpipe.delivery import sheet
-    from layerpipe.sheet_pictures import Pictures
+    from layerpipe.outputs.bounce.charts import Pictures
+    from layerpipe.outputs.bounce.delivery_sheet import sheet
 
     folder, told = _bounce(studio, "timed")
     pictures = Pictures(("<svg/>",) * 3, "", "", ())
@@ -162,7 +163,7 @@ def test_a_bounce_can_be_printed_and_the_print_is_the_same_twice(studio, tmp_pat
 
 
 def test_without_a_chromium_the_bounce_is_made_all_the_same(studio, monkeypatch, caplog):
-    monkeypatch.setattr(printing.shutil, "which", lambda name: None)
+    monkeypatch.setattr(pdf.shutil, "which", lambda name: None)
     folder, _ = _bounce(studio, "unprinted", pdf=True)
     assert "no Chromium was found" in caplog.text
     assert not (folder / "sheet.pdf").exists()
@@ -235,7 +236,7 @@ def _fill(target, text="new"):
 @pytest.mark.parametrize("exchanges", [True, False])
 def test_a_folder_takes_its_place_and_leaves_nothing_beside(tmp_path, monkeypatch, exchanges):
     if not exchanges:
-        monkeypatch.setattr(whole, "_exchange", lambda one, other: False)
+        monkeypatch.setattr(atomic_folder, "_exchange", lambda one, other: False)
     for text in ("one", "two", "three"):
         _fill(tmp_path / "song", text)
         assert (tmp_path / "song" / "a" / "b.txt").read_text() == text

@@ -16,7 +16,7 @@ import pytest
 import soundfile
 from scipy import signal
 
-from layerpipe.recipe_file import read_recipe
+from layerpipe.recipe.reader import read_recipe
 
 STEMS = Path(__file__).resolve().parents[1] / "demo_stems"
 RECIPES = STEMS.parent / "recipes"

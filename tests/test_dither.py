@@ -7,9 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from layerpipe.dsp import compiled
-from layerpipe.dsp.dither import DitherStream, Overs, pack_pcm, to_pcm
-from layerpipe.errors import ParameterError
+from layerpipe.core.errors import ParameterError
+from layerpipe.dsp import kernels
+from layerpipe.dsp.quantize import DitherStream, Overs, pack_pcm, to_pcm
 
 
 def sine(frames: int, level: float) -> np.ndarray:
@@ -145,9 +145,9 @@ def test_the_compiled_loops_and_numpy_give_the_same_bits(rng: np.random.Generato
         rounded = np.rint(sound.astype(np.float64) * 2.0**23)
         # In this order of comparison NaN is held at the low end.
         held = np.minimum(np.where(rounded > -(2.0**23), rounded, -(2.0**23)), 2.0**23 - 1)
-        assert compiled.round_samples(sound, 1.0, 2.0**23, fast) == np.count_nonzero(held != rounded)
+        assert kernels.round_samples(sound, 1.0, 2.0**23, fast) == np.count_nonzero(held != rounded)
         np.testing.assert_array_equal(fast, held.astype(np.int32))
-        compiled.add_noise(np.uint64(5), np.uint64(2**63 + 5), 1e-3, sound, noisy)
+        kernels.add_noise(np.uint64(5), np.uint64(2**63 + 5), 1e-3, sound, noisy)
         np.testing.assert_array_equal(noisy, sound + split_mix(5, 2**63 + 5, len(sound)) * 1e-3)
 
 
@@ -166,18 +166,18 @@ def split_mix(start: int, key: int, count: int) -> np.ndarray:
 def test_the_loops_as_written_give_the_same_bits_as_compiled(rng: np.random.Generator) -> None:
     sound = rng.uniform(-1.2, 1.2, 203)
     fast, plain = np.empty(203, np.int32), np.empty(203, np.int32)
-    assert (compiled.round_samples(sound, 0.9, 32768.0, fast)
-            == compiled.round_samples.plain(sound, 0.9, 32768.0, plain) > 0)
+    assert (kernels.round_samples(sound, 0.9, 32768.0, fast)
+            == kernels.round_samples.plain(sound, 0.9, 32768.0, plain) > 0)
     np.testing.assert_array_equal(fast, plain)
     words, rest = np.zeros((2, 150), np.uint32), np.zeros((2, 9), np.uint8)
-    compiled.pack_24(fast.view(np.uint32), words[0], rest[0])
-    compiled.pack_24.plain(fast.view(np.uint32), words[1], rest[1])
+    kernels.pack_24(fast.view(np.uint32), words[0], rest[0])
+    kernels.pack_24.plain(fast.view(np.uint32), words[1], rest[1])
     np.testing.assert_array_equal(words[0], words[1])
     np.testing.assert_array_equal(rest[0], rest[1])
     noisy = np.empty((2, 203))
-    compiled.add_noise(np.uint64(9), np.uint64(2**64 - 3), 0.5, sound, noisy[0])
+    kernels.add_noise(np.uint64(9), np.uint64(2**64 - 3), 0.5, sound, noisy[0])
     with np.errstate(over="ignore"):
-        compiled.add_noise.plain(np.uint64(9), np.uint64(2**64 - 3), 0.5, sound, noisy[1])
+        kernels.add_noise.plain(np.uint64(9), np.uint64(2**64 - 3), 0.5, sound, noisy[1])
     np.testing.assert_array_equal(noisy[0], noisy[1])
 
 

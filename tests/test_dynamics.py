@@ -9,13 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from layerpipe.chain import find_threshold
-from layerpipe.dsp import compiled
+from layerpipe.core.errors import ParameterError
+from layerpipe.core.sound import HeldSound
+from layerpipe.dsp import kernels
 from layerpipe.dsp.dynamics import Curve, compress, pole_of, reduction_db
-from layerpipe.dsp.hits import loudest_hits, peaks_of
-from layerpipe.errors import ParameterError
-from layerpipe.recipe import Chain, Compressor
-from layerpipe.sound import HeldSound
+from layerpipe.dsp.hit_threshold import loudest_hits, peaks_of
+from layerpipe.recipe.model import Chain, Compressor
+from layerpipe.render.chain import find_threshold
 
 # Giannoulis, Massberg, Reiss, JAES 60(6), 2012, static curve evaluated by hand: (T, R, W): {x: y}, all dB.
 CURVES = {
@@ -113,7 +113,7 @@ def test_the_logarithm_and_the_exponential_are_those_of_the_mathematics_library(
 def test_the_compressors_loops_as_written_give_the_compiled_numbers(strum, monkeypatch):
     curve = Curve(threshold_db=-20, ratio=2, knee_db=6, attack_ms=5, release_ms=80, makeup_db=1, rate_hz=48_000)
     fast = compress(curve, strum[:2000])
-    monkeypatch.setattr(compiled, "compress", compiled.compress.plain)
+    monkeypatch.setattr(kernels, "compress", kernels.compress.plain)
     for one, other in zip(fast, compress(curve, strum[:2000]), strict=True):
         np.testing.assert_array_equal(one, other)
 

@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from layerpipe.dsp import compiled, loudness
+from layerpipe.core.errors import ParameterError
+from layerpipe.dsp import kernels, loudness
 from layerpipe.dsp.loudness import measure
-from layerpipe.energies import Energies, EnergyMeter, hear, readings
-from layerpipe.errors import ParameterError
-from layerpipe.sweeps import level_for_difference, sweep
+from layerpipe.render.energies.readings import Energies, EnergyMeter, hear, readings
+from layerpipe.render.energies.sweep import level_for_difference, sweep
 
 RATE_HZ = 48_000
 TAKES = 4
@@ -306,7 +306,7 @@ def test_four_sounds_at_once_are_weighted_as_each_alone_to_the_bit(rng):
     sections = loudness.k_weighting(RATE_HZ)
     sound = rng.standard_normal((4, 700))
     results = []
-    for run in (compiled.weight_four, compiled.weight_four.plain):
+    for run in (kernels.weight_four, kernels.weight_four.plain):
         state, out = np.zeros((4, 4)), np.empty_like(sound)
         for piece in (slice(0, 300), slice(300, 700)):
             run(sections[0], sections[1], sound[:, piece], state, out[:, piece])

@@ -10,10 +10,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from layerpipe import products
-from layerpipe.dsp.truepeak import true_peak
-from layerpipe.energies import DamagedEnergies, Energies, EnergyMeter, readings
-from layerpipe.errors import ParameterError
+from layerpipe.core.errors import ParameterError
+from layerpipe.dsp.peaks.true_peak import true_peak
+from layerpipe.render.energies import meter as meter_module
+from layerpipe.render.energies.readings import DamagedEnergies, Energies, EnergyMeter, readings
 
 RATE_HZ = 48_000
 LEFT, RIGHT = np.array([1.0, 0.2, 0.5]), np.array([0.0, 0.9, -0.5])
@@ -102,8 +102,8 @@ def test_many_takes_go_through_a_file_and_read_the_same(rng, tmp_path, monkeypat
         return meter.finish()
 
     held = measured()
-    monkeypatch.setattr(products, "_HELD_BYTES", 1000)
-    monkeypatch.setattr(products, "_READ_BYTES", 10_000)
+    monkeypatch.setattr(meter_module, "_HELD_BYTES", 1000)
+    monkeypatch.setattr(meter_module, "_READ_BYTES", 10_000)
     spooled = measured()
     for one, other in zip(whole(held), whole(spooled), strict=True):
         np.testing.assert_array_equal(one, other)
@@ -120,7 +120,7 @@ def test_many_takes_go_through_a_file_and_read_the_same(rng, tmp_path, monkeypat
 
 def test_files_are_closed_when_nobody_reads_them_any_more(rng, tmp_path, monkeypatch):
     # An open file would be a ResourceWarning, and warnings are errors here.
-    monkeypatch.setattr(products, "_HELD_BYTES", 100)
+    monkeypatch.setattr(meter_module, "_HELD_BYTES", 100)
     meter = EnergyMeter(2, RATE_HZ)
     meter.add(rng.standard_normal((2, RATE_HZ)))
     meter.finish().save(tmp_path / "song")
@@ -151,9 +151,9 @@ def test_readings_from_a_file_need_neither_the_compiler_nor_scipy(energies, tmp_
     script = (
         "import sys, numpy as np\n"
         "from pathlib import Path\n"
-        "from layerpipe.energies import Energies, readings\n"
-        "from layerpipe.sweeps import sweep\n"
-        "from layerpipe.dsp.truepeak import true_peak\n"
+        "from layerpipe.render.energies.readings import Energies, readings\n"
+        "from layerpipe.render.energies.sweep import sweep\n"
+        "from layerpipe.dsp.peaks.true_peak import true_peak\n"
         "found = Energies.load(Path(sys.argv[1]))\n"
         "print(readings(found, np.ones(3), np.ones(3)).integrated_lufs)\n"
         "print(sweep(found, np.ones(3), np.ones(3), np.ones(3), np.ones(3), [0.0]).adds_lu[0])\n"
@@ -172,8 +172,8 @@ MANY_TAKES = """
 import resource, sys
 from pathlib import Path
 import numpy as np
-from layerpipe.energies import EnergyMeter, readings
-from layerpipe.sweeps import level_for_difference, sweep
+from layerpipe.render.energies.readings import EnergyMeter, readings
+from layerpipe.render.energies.sweep import level_for_difference, sweep
 
 meter = EnergyMeter(64, 8_000, spool_folder=Path(sys.argv[1]))
 block = np.random.default_rng(1).standard_normal((64, 8_000)).astype(np.float32)

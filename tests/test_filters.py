@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
-from layerpipe.dsp import compiled
+from layerpipe.core.errors import ParameterError
+from layerpipe.dsp import kernels
 from layerpipe.dsp.filters import (
     design_band_pass,
     design_bell,
@@ -17,7 +18,6 @@ from layerpipe.dsp.filters import (
     response_db,
     run_sections,
 )
-from layerpipe.errors import ParameterError
 
 # W3C "Audio EQ Cookbook" HPF with Q = 1/sqrt(2), evaluated in double precision: b0, a1, a2.
 HIGH_PASSES = {
@@ -121,8 +121,8 @@ def test_a_filter_does_not_care_where_the_sound_is_cut(cut, strum):
 def test_the_plain_loops_give_the_compiled_numbers(strum):
     rows = np.concatenate([design_high_pass(40, 48_000), design_bell(800, 4, 48_000)])
     fast, plain = np.empty_like(strum[:3000]), np.empty_like(strum[:3000])
-    compiled.run_two_sections(rows[0], rows[1], strum[:3000], np.zeros((2, 2)), fast)
-    compiled.run_two_sections.plain(rows[0], rows[1], strum[:3000], np.zeros((2, 2)), plain)
+    kernels.run_two_sections(rows[0], rows[1], strum[:3000], np.zeros((2, 2)), fast)
+    kernels.run_two_sections.plain(rows[0], rows[1], strum[:3000], np.zeros((2, 2)), plain)
     np.testing.assert_array_equal(fast, plain)
 
 

@@ -10,14 +10,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from layerpipe.dsp import compiled, kernels
+from layerpipe.dsp import kernels
+from layerpipe.dsp.kernels import jit
 
 ROUND = """
 import sys
 import numpy as np
-from layerpipe.dsp import compiled
+from layerpipe.dsp import kernels
 pcm = np.empty(4, np.int32)
-misfits = compiled.round_samples(np.array([0.25, -0.5, 0.75, 2.0]), 1.0, 32768.0, pcm)
+misfits = kernels.round_samples(np.array([0.25, -0.5, 0.75, 2.0]), 1.0, 32768.0, pcm)
 print(misfits, *pcm, "numba" in sys.modules)
 """
 ROUNDED = "1 8192 -16384 24576 32767"
@@ -54,7 +55,7 @@ def test_without_a_place_for_it_code_is_made_and_used(tmp_path: Path) -> None:
 def test_rows_of_a_larger_array_are_read_and_written_in_place() -> None:
     sound, state, out = np.arange(80.0).reshape(4, 20), np.zeros((4, 4)), np.zeros((4, 20))
     gain = np.array([2.0, 0, 0, 1, 0, 0])
-    compiled.weight_four(gain, gain, sound[:, 5:9], state, out[:, 5:9])
+    kernels.weight_four(gain, gain, sound[:, 5:9], state, out[:, 5:9])
     np.testing.assert_array_equal(out[:, 5:9], 4 * sound[:, 5:9])
     assert not out[:, :5].any()
     assert not out[:, 9:].any()
@@ -65,9 +66,9 @@ def test_a_loop_that_calls_for_more_than_arithmetic_is_refused() -> None:
         out[0] = np.random.random()
 
     with pytest.raises(AssertionError, match="may call nothing"):
-        kernels._compile(noisy, ("f8[]",))
+        jit._compile(noisy, ("f8[]",))
 
 
 def test_kernels_take_their_arguments_by_place() -> None:
     with pytest.raises(AssertionError, match="by place"):
-        compiled.pack_24(pcm=np.zeros(1, np.uint32), words=np.zeros(0, np.uint32), rest=np.zeros(3, np.uint8))
+        kernels.pack_24(pcm=np.zeros(1, np.uint32), words=np.zeros(0, np.uint32), rest=np.zeros(3, np.uint8))

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from layerpipe.layers import plan_levels, sum_layer, take_pans
-from layerpipe.recipe import Layer, Take
+from layerpipe.recipe.model import Layer, Take
+from layerpipe.render.layers import plan_levels, sum_layer, take_pans
 
 TAKE = {"name": "left", "file": "left.wav"}
 

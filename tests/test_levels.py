@@ -12,16 +12,16 @@ import pyloudnorm
 import pytest
 import soundfile
 
+from layerpipe.core.errors import RecipeError
 from layerpipe.dsp.loudness import measure
 from layerpipe.dsp.masking import band_edges_hz, hz_of_erb_number
-from layerpipe.dsp.truepeak import true_peak
-from layerpipe.errors import RecipeError
+from layerpipe.dsp.peaks.true_peak import true_peak
 from layerpipe.jobs import levels
 from layerpipe.jobs.bounce import bounce_song
 from layerpipe.jobs.levels import levels_song
-from layerpipe.levels.bands import Bands, DamagedBands
-from layerpipe.recipe_file import read_recipe
-from layerpipe.store import Store
+from layerpipe.outputs.levels.bands import Bands, DamagedBands
+from layerpipe.recipe.reader import read_recipe
+from layerpipe.render.store.store import Store
 from tests.songs import RATE_HZ, plucked, recipe_of, write_recipe, write_take
 
 SECONDS = 12.0

@@ -14,7 +14,7 @@ import pytest
 from typer.testing import CliRunner
 
 from layerpipe.cli import program
-from layerpipe.recipe_file import read_recipe
+from layerpipe.recipe.reader import read_recipe
 from tests.songs import recipe_of, write_recipe
 
 ROW = ["section", "level_db", "lufs", "adds_lu", "against_rest_lu", "short_term_max_lufs", "true_peak_dbtp",

@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
-from layerpipe.dsp.extremes import PeakEnvelope
-from layerpipe.dsp.spectra import band_grid, band_products, weights_of
-from layerpipe.dsp.truepeak import TAPS, true_peak
+from layerpipe.dsp.band_energies import band_grid, band_products, weights_of
+from layerpipe.dsp.peaks.envelope import PeakEnvelope
+from layerpipe.dsp.peaks.true_peak import TAPS, true_peak
 
 RATES_HZ = (8_000, 11_025, 22_050, 32_000, 44_100, 48_000, 50_000, 88_200, 96_000, 176_400, 192_000)
 

@@ -9,10 +9,10 @@ import pyebur128
 import pyloudnorm
 import pytest
 
+from layerpipe.core.errors import ParameterError
 from layerpipe.dsp import loudness
 from layerpipe.dsp.filters import response_db
 from layerpipe.dsp.loudness import k_weighting, measure
-from layerpipe.errors import ParameterError
 
 # ITU-R BS.1770-5 (11/2023) Annex 1, tables 1 and 2: coefficients at 48 kHz.
 ITU_TABLES = np.array([

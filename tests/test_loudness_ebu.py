@@ -12,7 +12,7 @@ import pytest
 
 from layerpipe.dsp import loudness
 from layerpipe.dsp.loudness import measure
-from layerpipe.energies import EnergyMeter, readings
+from layerpipe.render.energies.readings import EnergyMeter, readings
 
 RATE_HZ = 48_000
 

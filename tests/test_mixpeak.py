@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from layerpipe.dsp.mixpeak import MixPeaks
-from layerpipe.dsp.truepeak import true_peak
+from layerpipe.dsp.peaks.mixes import MixPeaks
+from layerpipe.dsp.peaks.true_peak import true_peak
 
 
 @pytest.fixture

@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from layerpipe.dsp.shifting import crossfade_gains
-from layerpipe.errors import ParameterError
-from layerpipe.moves import FrameMove, MovedTake, frame_moves
-from layerpipe.recipe import Move, Take
-from layerpipe.sound import HeldSound
+from layerpipe.core.errors import ParameterError
+from layerpipe.core.sound import HeldSound
+from layerpipe.dsp.splicing import crossfade_gains
+from layerpipe.recipe.model import Move, Take
+from layerpipe.render.moves import FrameMove, MovedTake, frame_moves
 
 RATE_HZ = 48_000
 JOINT = 240

@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from layerpipe.dsp.compiled import burg_predictor, go_on, solve_predictors
-from layerpipe.hearing.arrivals import find_arrival
-from layerpipe.hearing.innovation import stretches
-from layerpipe.hearing.onsets import find_onsets, hear_strums
-from layerpipe.hearing.stops import rings_on
-from layerpipe.sound import HeldSound
+from layerpipe.analysis.onsets.arrival import find_arrival
+from layerpipe.analysis.onsets.damping import rings_on
+from layerpipe.analysis.onsets.detect import find_onsets, hear_strums
+from layerpipe.analysis.onsets.residual import stretches
+from layerpipe.core.sound import HeldSound
+from layerpipe.dsp.kernels import burg_predictor, go_on, solve_predictors
 from tests.strums import CHORDS, EASY, HARD, RATE_HZ, VOICES, Hand, Strums, _Strings, make_strums
 
 
@@ -272,8 +272,8 @@ def test_dull_strums_are_found_in_noise():
 
 
 def test_strums_are_heard_without_the_slow_libraries():
-    heard = ("import sys, numpy as np\nfrom layerpipe.hearing.onsets import hear_strums\n"
-             "from layerpipe.sound import HeldSound\n"
+    heard = ("import sys, numpy as np\nfrom layerpipe.analysis.onsets.detect import hear_strums\n"
+             "from layerpipe.core.sound import HeldSound\n"
              "hear_strums(HeldSound(np.random.default_rng(1).standard_normal(48_000) * 0.1, 48_000))\n"
              "print({'scipy', 'numba'} & set(sys.modules))")
     # The first may have to compile the loops.

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from layerpipe.core.errors import ParameterError
 from layerpipe.dsp.panning import pan_gains
-from layerpipe.errors import ParameterError
 
 # Sine/cosine law evaluated: pan: (left, right) in dB.
 TABLE = {0: (-3.0103, -3.0103), -25: (-1.6031, -5.1052), -50: (-0.6877, -8.3432), -75: (-0.1685, -14.1953)}

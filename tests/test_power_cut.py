@@ -7,11 +7,11 @@ import os
 
 import pytest
 
-from layerpipe import whole
-from layerpipe.errors import OutputError
+from layerpipe.core.errors import OutputError
+from layerpipe.core.files import atomic_folder
 from layerpipe.jobs.bounce import bounce_song
-from layerpipe.recipe_file import read_recipe
-from layerpipe.store import Store
+from layerpipe.recipe.reader import read_recipe
+from layerpipe.render.store.store import Store
 from tests.songs import recipe_of, write_recipe
 
 
@@ -32,9 +32,9 @@ def test_every_file_is_on_the_disk_before_the_folder_has_its_name(song, tmp_path
         before.append(set(settled))
         take(partial, place, owns)
 
-    take = whole._take_place
+    take = atomic_folder._take_place
     monkeypatch.setattr(os, "fsync", fsync)
-    monkeypatch.setattr(whole, "_take_place", take_place)
+    monkeypatch.setattr(atomic_folder, "_take_place", take_place)
     bounce_song(file, target, store)
     kept = {path.stat().st_ino for path in (target, *target.rglob("*"))}
     assert len(kept) > 10

@@ -17,12 +17,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import signal
 
-from layerpipe.errors import OutputError, RecipeError
+from layerpipe.core.errors import OutputError, RecipeError
 from layerpipe.jobs.bounce import bounce_song
 from layerpipe.jobs.preview import preview_song
-from layerpipe.preview import equal_gains_db
-from layerpipe.recipe_file import read_recipe
-from layerpipe.store import Store
+from layerpipe.outputs.preview.write import equal_gains_db
+from layerpipe.recipe.reader import read_recipe
+from layerpipe.render.store.store import Store
 from tests.songs import RATE_HZ, plucked, recipe_of, write_recipe, write_take
 
 

@@ -11,9 +11,9 @@ import tomlkit
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from layerpipe.errors import RecipeError
-from layerpipe.recipe_file import parse_recipe
-from layerpipe.toml_lines import lines_of
+from layerpipe.core.errors import RecipeError
+from layerpipe.recipe.reader import parse_recipe
+from layerpipe.recipe.toml_lines import lines_of
 
 GOOD = (Path(__file__).resolve().parents[1] / "recipes" / "lantern.toml").read_text("utf-8")
 A_FAULT = re.compile(r"  (line \d+, )?.*\S")

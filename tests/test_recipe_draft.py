@@ -12,9 +12,9 @@ import soundfile
 from typer.testing import CliRunner
 
 from layerpipe.cli import program
-from layerpipe.drafting import MOST_FILES, Draft, draft_recipe
-from layerpipe.errors import AudioError, RecipeError
-from layerpipe.recipe_file import parse_recipe, read_recipe
+from layerpipe.core.errors import AudioError, RecipeError
+from layerpipe.jobs.draft import MOST_FILES, Draft, draft_recipe
+from layerpipe.recipe.reader import parse_recipe, read_recipe
 
 
 @pytest.fixture

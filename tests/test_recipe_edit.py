@@ -12,11 +12,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from layerpipe.errors import OutputError, RecipeError
-from layerpipe.recipe_change import Change
-from layerpipe.recipe_edit import set_level, set_song
-from layerpipe.recipe_file import read_recipe
-from layerpipe.recipe_moves import NewMove, add_moves, marked_moves, remove_moves
+from layerpipe.core.errors import OutputError, RecipeError
+from layerpipe.recipe.change import Change
+from layerpipe.recipe.edits import set_level, set_song
+from layerpipe.recipe.move_edits import NewMove, add_moves, marked_moves, remove_moves
+from layerpipe.recipe.reader import read_recipe
 
 TABLES = """\
 # A song.   Spaces and remarks   are the writer's own.

@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 import tomlkit
 
-from layerpipe.errors import RecipeError
-from layerpipe.recipe import Move, Recipe, Song
-from layerpipe.recipe_file import MOST_BYTES, parse_recipe, read_recipe
+from layerpipe.core.errors import RecipeError
+from layerpipe.recipe.model import Move, Recipe, Song
+from layerpipe.recipe.reader import MOST_BYTES, parse_recipe, read_recipe
 
 PROJECT = Path(__file__).resolve().parents[1]
 RECIPES = sorted((PROJECT / "recipes").glob("*.toml"))

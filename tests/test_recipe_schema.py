@@ -14,14 +14,14 @@ import pytest
 from typer.testing import CliRunner
 
 from layerpipe.cli import program
-from layerpipe.recipe_schema import SCHEMA_FILE, places_of, recipe_schema, schema_at, schema_text
+from layerpipe.recipe.schema import SCHEMA_FILE, places_of, recipe_schema, schema_at, schema_text
 
 RECIPES = sorted((Path(__file__).resolve().parents[1] / "recipes").glob("*.toml"))
 VALIDATOR = jsonschema.Draft202012Validator(recipe_schema())
 
 
 def test_the_schema_in_the_package_is_that_of_the_nouns():
-    assert SCHEMA_FILE.read_text("utf-8") == schema_text(), "run: python -m layerpipe.recipe_schema"
+    assert SCHEMA_FILE.read_text("utf-8") == schema_text(), "run: python -m layerpipe.recipe.schema"
 
 
 def test_the_schema_is_a_schema():
@@ -77,7 +77,7 @@ def test_a_place_of_a_recipe_is_found_in_the_schema():
 
 
 def test_reading_a_recipe_imports_nothing_slow():
-    code = ("import sys, layerpipe.recipe_file, layerpipe.clock; "
+    code = ("import sys, layerpipe.recipe.reader, layerpipe.recipe.tempo_map; "
             "print(*{'numpy', 'scipy', 'tomlkit', 'soundfile', 'numba'} & set(sys.modules))")
     loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
     assert loaded == []

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from layerpipe.sheet import AnswerError, ChosenLevel, read_answer
-from layerpipe.sheet.answer import MOST_CHARACTERS, same_name
+from layerpipe.outputs.artist_page import AnswerError, ChosenLevel, read_answer
+from layerpipe.outputs.artist_page.answer import MOST_CHARACTERS, same_name
 
 BODY = ('layerpipe levels 1: "Lantern on the Pier"; "verse" "octave" off; '
         '"chorus" "octave" -7.5 dB, "rakes" 0 dB, remark "more, please; it\'s (nearly) there"')

@@ -13,10 +13,10 @@ import pyebur128
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
+from layerpipe.core.units import gain_of_db
 from layerpipe.dsp.loudness import integrated, measure
-from layerpipe.sheet import ChosenLevel, SheetMark, build_sheet, read_answer
-from layerpipe.sheet.text import ALPHABET, bytes_of_text, text_characters, text_of_bytes
-from layerpipe.units import gain_of_db
+from layerpipe.outputs.artist_page import ChosenLevel, SheetMark, build_sheet, read_answer
+from layerpipe.outputs.artist_page.base91 import ALPHABET, bytes_of_text, text_characters, text_of_bytes
 from tests.pages.browser import rendered, until
 from tests.pages.songs import RATE_HZ, demo_song
 

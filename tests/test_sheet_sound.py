@@ -15,19 +15,19 @@ import soundfile
 from typer.testing import CliRunner
 
 from layerpipe.cli import program
+from layerpipe.core.errors import OutputError, RecipeError
+from layerpipe.core.units import frames_of_ms, gain_of_db
 from layerpipe.dsp.loudness import integrated, measure
-from layerpipe.dsp.truepeak import true_peak
-from layerpipe.energies import EnergyMeter
-from layerpipe.errors import OutputError, RecipeError
-from layerpipe.jobs.sheet import sheet_song
-from layerpipe.layers import sum_layer, take_pans
-from layerpipe.recipe_file import read_recipe
-from layerpipe.render import energies_of, voice_song
-from layerpipe.sheet import build_sheet, write_page
-from layerpipe.sheet_loops import JOINT_MS, SheetPart, parts_of
-from layerpipe.sheet_sound import MOST_BYTES, make_sheet_song
-from layerpipe.store import Store
-from layerpipe.units import frames_of_ms, gain_of_db
+from layerpipe.dsp.peaks.true_peak import true_peak
+from layerpipe.jobs.page import sheet_song
+from layerpipe.outputs.artist_page import build_sheet, write_page
+from layerpipe.outputs.artist_page.build import MOST_BYTES, make_sheet_song
+from layerpipe.outputs.artist_page.loops import JOINT_MS, SheetPart, parts_of
+from layerpipe.recipe.reader import read_recipe
+from layerpipe.render.energies.readings import EnergyMeter
+from layerpipe.render.layers import sum_layer, take_pans
+from layerpipe.render.pipeline import energies_of, voice_song
+from layerpipe.render.store.store import Store
 from tests.pages.browser import rendered
 
 PROJECT = Path(__file__).resolve().parents[1]

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from layerpipe.dsp.shifting import FrameMove, Joint, correlation, crossfade_gains, plan_joints
-from layerpipe.errors import ParameterError
+from layerpipe.core.errors import ParameterError
+from layerpipe.dsp.splicing import FrameMove, Joint, correlation, crossfade_gains, plan_joints
 
 # Gain of both sides in the middle of the fade, from the condition g1^2 + g2^2 + 2 rho g1 g2 = 1 with g1 = g2:
 # Fink, Holters, Zolzer, "Signal-Matched Power-Complementary Cross-Fading and Dry-Wet Mixing", DAFx-16, 2016.

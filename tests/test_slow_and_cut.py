@@ -7,15 +7,15 @@ import functools
 import numpy as np
 import pytest
 
-from layerpipe.clock import SongClock
-from layerpipe.hearing.grid import Placed, place_onsets
-from layerpipe.hearing.innovation import foretold
-from layerpipe.hearing.onsets import Onset, find_onsets
-from layerpipe.hearing.play_again import Stretch
-from layerpipe.hearing.proposals import judge_take
-from layerpipe.hearing.tightness import pair_of
-from layerpipe.recipe import Recipe, Timing
-from layerpipe.sound import HeldSound
+from layerpipe.analysis.onsets.detect import Onset, find_onsets
+from layerpipe.analysis.onsets.residual import foretold
+from layerpipe.analysis.timing.align import Placed, place_onsets
+from layerpipe.analysis.timing.proposals import judge_take
+from layerpipe.analysis.timing.retakes import Stretch
+from layerpipe.analysis.timing.tightness import pair_of
+from layerpipe.core.sound import HeldSound
+from layerpipe.recipe.model import Recipe, Timing
+from layerpipe.recipe.tempo_map import SongClock
 from tests.strums import EASY, RATE_HZ, VOICES, Hand, make_strums
 
 STRINGS_HZ = (82.4, 110.0, 146.8, 196.0, 246.9, 329.6)

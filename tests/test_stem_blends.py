@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from layerpipe import products, stem_blends
-from layerpipe.bounce import plan_stems
-from layerpipe.energies import hear
-from layerpipe.recipe_file import read_recipe
-from layerpipe.render import energies_of, voice_song
-from layerpipe.stem_blends import StemBlends
-from layerpipe.store import Store
+from layerpipe.outputs.bounce import stem_energies
+from layerpipe.outputs.bounce.stem_energies import StemBlends
+from layerpipe.outputs.bounce.write import plan_stems
+from layerpipe.recipe.reader import read_recipe
+from layerpipe.render.energies import meter
+from layerpipe.render.energies.readings import hear
+from layerpipe.render.pipeline import energies_of, voice_song
+from layerpipe.render.store.store import Store
 from tests.songs import recipe_of, write_recipe
 
 
@@ -27,8 +28,8 @@ def measured(tmp_path_factory):
 @pytest.mark.parametrize("held_bytes", [0, 8 << 20])
 def test_stems_read_one_at_a_time_are_those_heard_at_once(measured, monkeypatch, held_bytes):
     song, energies = measured
-    monkeypatch.setattr(products, "_READ_BYTES", 4000)
-    monkeypatch.setattr(stem_blends, "_HELD_BYTES", held_bytes)
+    monkeypatch.setattr(meter, "_READ_BYTES", 4000)
+    monkeypatch.setattr(stem_energies, "_HELD_BYTES", held_bytes)
     stems = plan_stems(song)
     blends = StemBlends(song, stems, energies)
     assert list(blends) == [stem.path for stem in stems]

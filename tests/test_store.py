@@ -7,9 +7,9 @@ import os
 import numpy as np
 import pytest
 
-from layerpipe import source_notes
-from layerpipe.store import Store, key_of
-from layerpipe.stored_take import DamagedEntry
+from layerpipe.render.store import digests
+from layerpipe.render.store.store import Store, key_of
+from layerpipe.render.store.stored_take import DamagedEntry
 
 CHECKED_FRAMES = 48_000
 
@@ -117,7 +117,7 @@ def test_a_source_is_digested_again_only_when_it_changes(store, tmp_path, monkey
         return f"{len(asked):064d}"
 
     # Files that were written a moment ago are not noted; here they count as settled.
-    monkeypatch.setattr(source_notes, "_SETTLED_S", -60.0)
+    monkeypatch.setattr(digests, "_SETTLED_S", -60.0)
     source.write_bytes(b"one")
     assert store.notes.digest_of(source, digest) == store.notes.digest_of(source, digest)
     source.write_bytes(b"other")

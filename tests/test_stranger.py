@@ -16,8 +16,8 @@ import tomlkit
 from typer.testing import CliRunner
 
 from layerpipe.cli import program
-from layerpipe.errors import RecipeError
-from layerpipe.recipe_file import parse_recipe
+from layerpipe.core.errors import RecipeError
+from layerpipe.recipe.reader import parse_recipe
 from tests.soak.scene import digests
 from tests.songs import recipe_of, write_recipe
 

@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 import soundfile
 
-from layerpipe.conversion import ConvertedSound, converted_frames
-from layerpipe.errors import AudioError, OutputError
-from layerpipe.recipe import Bed, Layer, Recipe, Song, Take
-from layerpipe.sound import HeldSound
-from layerpipe.takes import open_all, open_bed
+from layerpipe.audio_files.resample import ConvertedSound, converted_frames
+from layerpipe.core.errors import AudioError, OutputError
+from layerpipe.core.sound import HeldSound
+from layerpipe.recipe.model import Bed, Layer, Recipe, Song, Take
+from layerpipe.render.takes import open_all, open_bed
 from tests import bad_files
 
 
@@ -139,7 +139,7 @@ def test_a_full_temporary_folder_is_told(monkeypatch: pytest.MonkeyPatch) -> Non
     def full(**_: object) -> object:
         return Path("/dev/full").open("w+b", buffering=0)
 
-    monkeypatch.setattr("layerpipe.conversion.tempfile.TemporaryFile", full)
+    monkeypatch.setattr("layerpipe.audio_files.resample.tempfile.TemporaryFile", full)
     with pytest.raises(OutputError, match="no room for a take at another rate: No space left on device"):
         ConvertedSound(HeldSound(np.ones(5_000), 48_000), 5_000, 48_000, 44_100).read(0, 10)
 

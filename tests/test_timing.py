@@ -6,18 +6,18 @@ import mir_eval
 import numpy as np
 import pytest
 
-from layerpipe.clock import SongClock
-from layerpipe.dsp.shifting import FrameMove
-from layerpipe.hearing.grid import place_onsets, with_faint
-from layerpipe.hearing.joints import check_joints, choose_joints, choose_length
-from layerpipe.hearing.loose import loose_pieces
-from layerpipe.hearing.onsets import Heard, Onset, hear_strums
-from layerpipe.hearing.play_again import Stretch
-from layerpipe.hearing.proposals import judge_take
-from layerpipe.hearing.tempo import guess_clock, is_close
-from layerpipe.hearing.tightness import pair_from, pair_of
-from layerpipe.recipe import Recipe, Timing
-from layerpipe.sound import HeldSound
+from layerpipe.analysis.onsets.detect import Heard, Onset, hear_strums
+from layerpipe.analysis.timing.align import place_onsets, with_faint
+from layerpipe.analysis.timing.crossfades import check_joints, choose_joints, choose_length
+from layerpipe.analysis.timing.proposals import judge_take
+from layerpipe.analysis.timing.retakes import Stretch
+from layerpipe.analysis.timing.segments import loose_pieces
+from layerpipe.analysis.timing.tempo import guess_clock, is_close
+from layerpipe.analysis.timing.tightness import pair_from, pair_of
+from layerpipe.core.sound import HeldSound
+from layerpipe.dsp.splicing import FrameMove
+from layerpipe.recipe.model import Recipe, Timing
+from layerpipe.recipe.tempo_map import SongClock
 from tests.planted import compare_moves, judge, plant_song
 from tests.strums import EASY, HARD, make_strums
 

@@ -12,7 +12,7 @@ import tomlkit
 from typer.testing import CliRunner
 
 from layerpipe.cli import program
-from layerpipe.recipe_file import read_recipe
+from layerpipe.recipe.reader import read_recipe
 from tests.planted import plant_song
 from tests.strums import EASY, make_strums
 

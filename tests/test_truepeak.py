@@ -11,11 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
-from layerpipe.dsp import compiled, truepeak
-from layerpipe.dsp.truepeak import TruePeakMeter, interpolate, interpolator, true_peak
-from layerpipe.errors import ParameterError
+from layerpipe.core.errors import ParameterError
+from layerpipe.dsp import kernels
+from layerpipe.dsp.peaks import true_peak as peaks
+from layerpipe.dsp.peaks.true_peak import TruePeakMeter, interpolate, interpolator, true_peak
 
-TAPS = truepeak.TAPS
+TAPS = peaks.TAPS
 
 
 def dbtp(sound: np.ndarray) -> float:
@@ -93,7 +94,7 @@ def test_the_interpolator_is_flat_to_0_45_of_the_rate_and_keeps_the_frames():
     at = np.linspace(0, 0.45, 200)
     offsets = np.arange(TAPS) - (TAPS // 2 - 1)
     response = np.exp(2j * np.pi * at[:, None] * offsets) @ taps
-    ideal = np.exp(2j * np.pi * at[:, None] * np.arange(truepeak.PHASES) / truepeak.PHASES)
+    ideal = np.exp(2j * np.pi * at[:, None] * np.arange(peaks.PHASES) / peaks.PHASES)
     assert 20 * math.log10(1 + np.abs(response - ideal).max()) < 0.005
     np.testing.assert_array_equal(taps[:, 0], offsets == 0)
 
@@ -101,7 +102,7 @@ def test_the_interpolator_is_flat_to_0_45_of_the_rate_and_keeps_the_frames():
 @pytest.mark.parametrize("at", [0.05, 0.21, 0.333, 0.45])
 def test_what_is_missed_is_within_the_attachment_to_annex_2(at):
     # BS.1770-5, attachment to Annex 2: at most 20 log10 cos(pi f / n) under the crest, for n points a frame.
-    worst_db = 20 * math.log10(math.cos(math.pi * at / truepeak.PHASES))
+    worst_db = 20 * math.log10(math.cos(math.pi * at / peaks.PHASES))
     n = np.arange(4000)
     fades = np.sin(np.pi * n / len(n)) ** 2
     for phase in np.linspace(0, math.pi, 7):
@@ -139,7 +140,7 @@ def test_skipping_finds_what_brute_force_finds_to_the_bit(kind, frames):
 def test_the_compiled_loop_and_the_loop_as_written_agree_to_the_bit(monkeypatch):
     sound = materials("decay", 3000, seed=4)
     fast = true_peak(sound)
-    monkeypatch.setattr(compiled, "seek_peak", compiled.seek_peak.plain)
+    monkeypatch.setattr(kernels, "seek_peak", kernels.seek_peak.plain)
     assert true_peak(sound) == fast
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from layerpipe.hearing.lows import LowListener
-from layerpipe.hearing.tuning import tuning_of
+from layerpipe.analysis.defects.low_band import LowListener
+from layerpipe.analysis.defects.tuning import tuning_of
 from tests import faulty_takes as made
 
 

@@ -13,14 +13,14 @@ import pytest
 import soundfile
 from typer.testing import CliRunner
 
-from layerpipe.checking.nulling import null_test
-from layerpipe.checking.opened import NotABounceError, open_bounce
-from layerpipe.checking.second_opinion import SecondOpinion
-from layerpipe.checking.stems import StemFile
 from layerpipe.cli import program
 from layerpipe.jobs.bounce import bounce_song
-from layerpipe.recipe_file import read_recipe
-from layerpipe.store import Store
+from layerpipe.outputs.verify.null_test import null_test
+from layerpipe.outputs.verify.opened_bounce import NotABounceError, open_bounce
+from layerpipe.outputs.verify.remeasure import SecondOpinion
+from layerpipe.outputs.verify.stem_file import StemFile
+from layerpipe.recipe.reader import read_recipe
+from layerpipe.render.store.store import Store
 from tests.songs import RATE_HZ, recipe_of, write_recipe
 
 WORDS = {"as bounced", "changed", "missing", "foreign"}

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from layerpipe.errors import AudioError, LayerpipeError, OutputError, ParameterError
-from layerpipe.scanning import read_pcm, scan
-from layerpipe.wav import SourceFile, StereoFile, inspect, source_digest, write_flac
+from layerpipe.audio_files.reader import SourceFile, StereoFile, inspect, source_digest, write_flac
+from layerpipe.audio_files.scan import read_pcm, scan
+from layerpipe.core.errors import AudioError, LayerpipeError, OutputError, ParameterError
 from tests import bad_files
 
 FORMATS = [

@@ -12,10 +12,17 @@ import numpy as np
 import pytest
 import soundfile
 
-from layerpipe.broadcast import BextLoudness, BroadcastInfo, StemWriter, bext_chunk, header_of, loudness_field
-from layerpipe.errors import OutputError, ParameterError
-from layerpipe.scanning import read_pcm
-from layerpipe.wav import inspect
+from layerpipe.audio_files.broadcast_wave import (
+    BextLoudness,
+    BroadcastInfo,
+    StemWriter,
+    bext_chunk,
+    header_of,
+    loudness_field,
+)
+from layerpipe.audio_files.reader import inspect
+from layerpipe.audio_files.scan import read_pcm
+from layerpipe.core.errors import OutputError, ParameterError
 
 
 def chunks_of(content: bytes) -> dict[str, bytes]:

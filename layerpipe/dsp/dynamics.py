@@ -12,9 +12,9 @@ import math
 
 import numpy as np
 
-from layerpipe.dsp import compiled
-from layerpipe.errors import ParameterError
-from layerpipe.sound import FloatArray
+from layerpipe.core.errors import ParameterError
+from layerpipe.core.sound import FloatArray
+from layerpipe.dsp import kernels
 
 _AT_ONCE = 4096
 """Frames the loop works on at once: what it needs then stays in the processor's cache."""
@@ -81,7 +81,7 @@ class Curve:
     def run(self, samples: FloatArray, state: FloatArray, smooth: FloatArray, out: FloatArray) -> None:
         """Fill `smooth` with the reduction in dB and, unless it is empty, `out` with the compressed block."""
         sound, room = np.ascontiguousarray(samples, dtype=np.float64), np.empty((3, _AT_ONCE))
-        compiled.compress(sound, sound.view(np.int64), self._knee_start, self.threshold_db, 1 - 1 / self.ratio,
+        kernels.compress(sound, sound.view(np.int64), self._knee_start, self.threshold_db, 1 - 1 / self.ratio,
                           self.knee_db, self.attack, self.release, self.makeup_db, state, room, room.view(np.int64),
                           smooth, out)
 

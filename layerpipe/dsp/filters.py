@@ -12,9 +12,9 @@ from typing import Literal
 
 import numpy as np
 
-from layerpipe.dsp import compiled
-from layerpipe.errors import ParameterError
-from layerpipe.sound import FloatArray
+from layerpipe.core.errors import ParameterError
+from layerpipe.core.sound import FloatArray
+from layerpipe.dsp import kernels
 
 STEEPEST_DB_PER_OCTAVE = 48
 
@@ -187,12 +187,12 @@ def run_sections(sections: FloatArray, samples: FloatArray,
         return sound, held
     for at in range(0, len(sections) - 1, 2):
         out = np.empty_like(sound)
-        compiled.run_two_sections(sections[at], sections[at + 1], sound, held[at : at + 2], out)
+        kernels.run_two_sections(sections[at], sections[at + 1], sound, held[at : at + 2], out)
         sound = out
     if len(sections) % 2:
         b0, b1, b2, _, a1, a2 = (float(value) for value in sections[-1])
         out = np.empty_like(sound)
-        compiled.run_one_section(b0, b1, b2, a1, a2, sound, held[-1], out)
+        kernels.run_one_section(b0, b1, b2, a1, a2, sound, held[-1], out)
         sound = out
     return sound, held
 

@@ -17,9 +17,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from layerpipe.core.errors import ParameterError
+from layerpipe.core.sound import FloatArray
 from layerpipe.dsp.filters import run_sections
-from layerpipe.errors import ParameterError
-from layerpipe.sound import FloatArray
 
 STEPS_PER_S = 100
 HOP_STEPS = 10

@@ -26,7 +26,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.sound import FloatArray
+from layerpipe.core.sound import FloatArray
 
 LOWEST_ERB_NUMBER = 1
 HIGHEST_HZ = 16_000.0

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 
-from layerpipe.errors import ParameterError
+from layerpipe.core.errors import ParameterError
 
 
 def pan_gains(pan: float) -> tuple[float, float]:

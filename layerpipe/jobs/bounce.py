@@ -9,19 +9,27 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-from layerpipe.bounce import lowering_gain, past_full_scale, write_stems
-from layerpipe.delivery import files_of_bounce, prepare_papers, write_papers
-from layerpipe.energies import EnergyMeter
-from layerpipe.errors import Fault, LayerpipeError, RecipeError
-from layerpipe.manifest import manifest
-from layerpipe.memory import give_back
-from layerpipe.recipe_file import RecipeFile
-from layerpipe.render import WORKERS, Advance, energies_key, energies_of, keep_energies, until_whole, voice_song
-from layerpipe.settled import settle
-from layerpipe.sheet_pictures import draw_pictures
-from layerpipe.stem_blends import StemBlends
-from layerpipe.store import Store
-from layerpipe.whole import whole_or_absent
+from layerpipe.core.errors import Fault, LayerpipeError, RecipeError
+from layerpipe.core.files.atomic_folder import whole_or_absent
+from layerpipe.core.files.settled import settle
+from layerpipe.core.process import give_back
+from layerpipe.outputs.bounce.charts import draw_pictures
+from layerpipe.outputs.bounce.delivery_sheet import files_of_bounce, prepare_papers, write_papers
+from layerpipe.outputs.bounce.manifest import manifest
+from layerpipe.outputs.bounce.stem_energies import StemBlends
+from layerpipe.outputs.bounce.write import lowering_gain, past_full_scale, write_stems
+from layerpipe.recipe.reader import RecipeFile
+from layerpipe.render.energies.readings import EnergyMeter
+from layerpipe.render.pipeline import (
+    WORKERS,
+    Advance,
+    energies_key,
+    energies_of,
+    keep_energies,
+    until_whole,
+    voice_song,
+)
+from layerpipe.render.store.store import Store
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from layerpipe.layers import take_pans
-from layerpipe.levels import (
+from layerpipe.outputs.levels import (
     Bands,
     LevelStudy,
     SectionPeaks,
@@ -18,11 +17,12 @@ from layerpipe.levels import (
     measure_peaks,
     study,
 )
-from layerpipe.recipe import Layer
-from layerpipe.recipe_file import RecipeFile
-from layerpipe.render import ENGINE, WORKERS, Advance, energies_of, until_whole, voice_song
-from layerpipe.store import Store, key_of
-from layerpipe.voiced import VoicedSong
+from layerpipe.recipe.model import Layer
+from layerpipe.recipe.reader import RecipeFile
+from layerpipe.render.layers import take_pans
+from layerpipe.render.pipeline import ENGINE, WORKERS, Advance, energies_of, until_whole, voice_song
+from layerpipe.render.song import VoicedSong
+from layerpipe.render.store.store import Store, key_of
 
 
 def levels_song(file: RecipeFile, levels_db: Sequence[float], *, layer: str | None = None,

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from layerpipe.preview import Listening, make_previews, versions_of
-from layerpipe.recipe_file import RecipeFile
-from layerpipe.render import WORKERS, Advance, energies_of, until_whole, voice_song
-from layerpipe.store import Store
+from layerpipe.outputs.preview.write import Listening, make_previews, versions_of
+from layerpipe.recipe.reader import RecipeFile
+from layerpipe.render.pipeline import WORKERS, Advance, energies_of, until_whole, voice_song
+from layerpipe.render.store.store import Store
 
 
 def preview_song(file: RecipeFile, out: Path, *, sections: Sequence[str] = (), versions: Sequence[str] = (),

@@ -14,15 +14,15 @@ from pathlib import Path
 
 import numpy as np
 
-from layerpipe.facts import FileFacts, FileStamp
-from layerpipe.hearing.checkup import _minutes
-from layerpipe.hearing.faults import Finding
-from layerpipe.hearing.listening import listen
-from layerpipe.hearing.pair_findings import judge_pair
-from layerpipe.hearing.take_findings import findings_of
-from layerpipe.hearing.takes_heard import TakeHeard
-from layerpipe.recipe import Chain, Check
-from layerpipe.sound import HeldSound
+from layerpipe.analysis.checked_take import TakeHeard
+from layerpipe.analysis.defects.single_pass import listen
+from layerpipe.audio_files.info import FileFacts, FileStamp
+from layerpipe.core.sound import HeldSound
+from layerpipe.outputs.check.finding import Finding
+from layerpipe.outputs.check.pair_findings import judge_pair
+from layerpipe.outputs.check.report import _minutes
+from layerpipe.outputs.check.take_findings import findings_of
+from layerpipe.recipe.model import Chain, Check
 from tests import faulty_takes as made
 
 INSTRUMENTS = (*made.INSTRUMENTS, *made.LOOPS)

@@ -21,10 +21,10 @@ from typing import Any
 import numpy as np
 import pyloudnorm
 
-from layerpipe import render
 from layerpipe.jobs.levels import bands_of, peaks_of
-from layerpipe.recipe_file import read_recipe
-from layerpipe.store import Store
+from layerpipe.recipe.reader import read_recipe
+from layerpipe.render import pipeline
+from layerpipe.render.store.store import Store
 from tests.bench.material import write_recipe, write_takes
 
 RUNS = 5
@@ -52,8 +52,8 @@ def main(folder: Path, seconds: float) -> None:
     os.environ["LAYERPIPE_CACHE"] = str(folder / "levels-cache")
     recipe = write_recipe(folder / "levels.toml", write_takes(folder, seconds), seconds)
     file, store = read_recipe(recipe), Store()
-    song = render.voice_song(file, store)
-    energies = render.energies_of(song, store)
+    song = pipeline.voice_song(file, store)
+    energies = pipeline.energies_of(song, store)
     for kind in ("bands", "peaks"):
         for kept in store.folder.glob(f"*.{kind}"):
             kept.unlink()
@@ -68,7 +68,7 @@ def main(folder: Path, seconds: float) -> None:
     octave = song.layers[1]
     bands, peaks = bands_of(song, store), peaks_of(song, octave, store)
     tried = list(np.linspace(-30.0, 6.0, LEVELS))
-    ours, found = best(lambda: render.study(song, energies, bands, peaks, octave, [song.whole], tried))
+    ours, found = best(lambda: pipeline.study(song, energies, bands, peaks, octave, [song.whole], tried))
     mixes = [np.concatenate([song.layer_of(layer, blocks, at, level=1.0)
                              for at, blocks in song.blocks(0, song.frames, 1 << 20)]) for layer in song.layers]
     # The rest follows the recipe; in this song it is at 0 dB throughout.

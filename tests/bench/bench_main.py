@@ -103,7 +103,7 @@ def preview(bench: Bench) -> list[Row]:
     source = folder / "section" / "part 1 - blend.wav"
     found = side_by_side({
         "ours": ours, "encoder": lambda: run(filter_graph.encode_words(source, bench.folder / "section.mp3")),
-        "start": lambda: run([PYTHON, "-c", "import layerpipe.render, typer"]),
+        "start": lambda: run([PYTHON, "-c", "import layerpipe.render.pipeline, typer"]),
         "bare": lambda: run([PYTHON, "-c", ""]),
     }, 2 * bench.times)
     encoder, mine = median_s(found["encoder"]), median_s(found["ours"])
@@ -116,10 +116,10 @@ def preview(bench: Bench) -> list[Row]:
 
 def levels(bench: Bench) -> list[Row]:
     """1000 octave levels from the energies against pyloudnorm on each blend (measured on 3, scaled)."""
-    from layerpipe.recipe_file import read_recipe
-    from layerpipe.render import energies_of, voice_song
-    from layerpipe.store import Store
-    from layerpipe.sweeps import sweep
+    from layerpipe.recipe.reader import read_recipe
+    from layerpipe.render.energies.sweep import sweep
+    from layerpipe.render.pipeline import energies_of, voice_song
+    from layerpipe.render.store.store import Store
 
     store = Store(bench.cache / "takes")
     song = voice_song(read_recipe(bench.recipe), store)
@@ -161,7 +161,7 @@ def sizes(bench: Bench) -> list[Row]:
     few = Bench(bench.folder / "few", 1, 1)
     many.cache = few.cache = bench.cache
     found = side_by_side({"many": lambda: many.bounce(cold=True), "few": lambda: few.bounce(cold=True),
-                          "start": lambda: run([PYTHON, "-c", "import layerpipe.render, typer, numba"])}, 3)
+                          "start": lambda: run([PYTHON, "-c", "import layerpipe.render.pipeline, typer, numba"])}, 3)
     start = median_s(found["start"])
     grown = (median_s(found["many"]) - start) / (median_s(found["few"]) - start)
     rows.append(("64 takes against 4, time less the start", f"{grown:.1f}", "16 within 10 %"))

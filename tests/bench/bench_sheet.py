@@ -49,9 +49,9 @@ def main(folder: Path) -> None:
     os.environ["LAYERPIPE_CACHE"] = str(cache)
     os.environ["PYTHONPYCACHEPREFIX"] = str(folder / "modules")
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-    from layerpipe.jobs.sheet import sheet_song
-    from layerpipe.recipe_file import read_recipe
-    from layerpipe.sheet import build_sheet
+    from layerpipe.jobs.page import sheet_song
+    from layerpipe.outputs.artist_page import build_sheet
+    from layerpipe.recipe.reader import read_recipe
 
     words = [PYTHON, "-m", "layerpipe", "sheet", RECIPE, "--quiet", "--out", folder / "letter.html"]
     run(words, cache=cache)

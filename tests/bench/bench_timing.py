@@ -14,11 +14,11 @@ from collections.abc import Callable
 import mir_eval
 import numpy as np
 
-from layerpipe.clock import SongClock
-from layerpipe.hearing.grid import spread_ms, with_faint
-from layerpipe.hearing.onsets import Heard, hear_strums
-from layerpipe.recipe import Recipe, Timing
-from layerpipe.sound import HeldSound
+from layerpipe.analysis.onsets.detect import Heard, hear_strums
+from layerpipe.analysis.timing.align import spread_ms, with_faint
+from layerpipe.core.sound import HeldSound
+from layerpipe.recipe.model import Recipe, Timing
+from layerpipe.recipe.tempo_map import SongClock
 from tests.planted import METERS, TEMPI, compare_moves, judge, plant_song
 from tests.strums import EASY, HARD, Hand, Strums, make_strums
 

@@ -10,7 +10,7 @@ import soundfile
 
 from layerpipe.dsp.filters import run_sections
 from layerpipe.dsp.loudness import HOP_STEPS, MOMENTARY_STEPS, k_weighting, powers, step_starts, steps_inside
-from layerpipe.sheet import SheetLayer, SheetMark, SheetSection, SheetSong, SheetSound
+from layerpipe.outputs.artist_page import SheetLayer, SheetMark, SheetSection, SheetSong, SheetSound
 
 RATE_HZ = 48_000
 

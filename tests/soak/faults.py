@@ -20,12 +20,13 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from layerpipe import render, whole
-from layerpipe import store as store_module
-from layerpipe.broadcast import StemWriter
+from layerpipe.audio_files.broadcast_wave import StemWriter
+from layerpipe.core.files import atomic_folder
 from layerpipe.jobs.bounce import bounce_song
-from layerpipe.recipe_file import parse_recipe
-from layerpipe.store import Store
+from layerpipe.recipe.reader import parse_recipe
+from layerpipe.render import pipeline
+from layerpipe.render.store import store as store_module
+from layerpipe.render.store.store import Store
 from tests.soak.scene import FINE, REFUSED, Scene, bounce, digests, finish, forked
 
 NOBODY = 65534
@@ -165,7 +166,7 @@ def at_once(scene: Scene, picked: random.Random) -> list[str]:
             code = 4
             try:
                 file, store = parse_recipe(scene.recipe, text), Store(fresh)
-                render.until_whole(lambda file=file, store=store: bounce_song(file, scene.target, store), store)
+                pipeline.until_whole(lambda file=file, store=store: bounce_song(file, scene.target, store), store)
                 code = FINE
             finally:
                 os._exit(code)
@@ -198,7 +199,7 @@ def changed_while_read(scene: Scene, picked: random.Random) -> list[str]:
     """A take is written to while it is read: noticed and refused."""
     source = sorted(scene.folder.glob("*.wav"))[picked.randrange(4)]
     content = source.read_bytes()
-    voice = render.chain.voice
+    voice = pipeline.chain.voice
 
     def touched(*arguments: object) -> object:
         for n, block in enumerate(voice(*arguments)):
@@ -209,7 +210,7 @@ def changed_while_read(scene: Scene, picked: random.Random) -> list[str]:
             yield block
 
     def work() -> None:
-        render.chain.voice = touched
+        pipeline.chain.voice = touched
         bounce(scene, Store(scene.folder / "fresh"))
 
     code = forked(work)
@@ -231,7 +232,7 @@ def without_exchange(scene: Scene, picked: random.Random) -> list[str]:
         return done
 
     def work() -> None:
-        whole._exchange = lambda one, other: False
+        atomic_folder._exchange = lambda one, other: False
         Path.rename = dying
         bounce(scene, Store(scene.folder / "store"))
 

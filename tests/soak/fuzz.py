@@ -25,11 +25,11 @@ import numpy as np
 import soundfile
 import tomlkit
 
-from layerpipe.clock import SongClock
-from layerpipe.errors import AudioError, LayerpipeError, RecipeError
-from layerpipe.recipe_file import parse_recipe, read_recipe
-from layerpipe.scanning import scan
-from layerpipe.wav import StereoFile, inspect
+from layerpipe.audio_files.reader import StereoFile, inspect
+from layerpipe.audio_files.scan import scan
+from layerpipe.core.errors import AudioError, LayerpipeError, RecipeError
+from layerpipe.recipe.reader import parse_recipe, read_recipe
+from layerpipe.recipe.tempo_map import SongClock
 from tests.bad_files import BAD
 from tests.bad_files import make as make_bad
 from tests.soak.scene import finish

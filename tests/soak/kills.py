@@ -16,9 +16,9 @@ import time
 from pathlib import Path
 
 from layerpipe.jobs.preview import preview_song
-from layerpipe.recipe_edit import set_level
-from layerpipe.recipe_file import read_recipe
-from layerpipe.store import Store
+from layerpipe.recipe.edits import set_level
+from layerpipe.recipe.reader import read_recipe
+from layerpipe.render.store.store import Store
 from tests.soak.scene import FINE, Scene, bounce, digests, finish, forked
 
 

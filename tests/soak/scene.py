@@ -14,11 +14,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from layerpipe import render
-from layerpipe.errors import LayerpipeError
+from layerpipe.core.errors import LayerpipeError
 from layerpipe.jobs.bounce import bounce_song
-from layerpipe.recipe_file import read_recipe
-from layerpipe.store import Store
+from layerpipe.recipe.reader import read_recipe
+from layerpipe.render import pipeline
+from layerpipe.render.store.store import Store
 from tests.songs import recipe_of, write_recipe
 
 FINE, REFUSED, BROKEN = 0, 3, 4
@@ -70,7 +70,7 @@ class Scene:
 def bounce(scene: Scene, store: Store, target: Path | None = None) -> None:
     """Bounce the scene's recipe as it is now."""
     file = read_recipe(scene.recipe)
-    render.until_whole(lambda: bounce_song(file, target or scene.target, store), store)
+    pipeline.until_whole(lambda: bounce_song(file, target or scene.target, store), store)
 
 
 def digests(folder: Path, pattern: str = "**/*") -> dict[str, str]:

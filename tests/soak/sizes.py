@@ -23,7 +23,7 @@ import numpy as np
 import soundfile
 import tomlkit
 
-from layerpipe.broadcast import BroadcastInfo, header_of
+from layerpipe.audio_files.broadcast_wave import BroadcastInfo, header_of
 from tests.soak.scene import finish
 
 GOAL_MB = 300

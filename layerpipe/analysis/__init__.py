@@ -1,0 +1,1 @@
+"""What is true of a take; nothing here writes files or draws."""

@@ -1,0 +1,1 @@
+"""Clipping, clicks, noise, hum, drop-outs, tuning."""

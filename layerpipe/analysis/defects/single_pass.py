@@ -1,0 +1,222 @@
+"""One pass over a take, in which everything is measured that the checks need; no check reads the whole take again.
+
+The take is read second by second and little is kept of each, so memory hardly grows with its length: 0.1 MB a minute.
+Levels are linear powers (full scale 1), steps 10 ms on the grid of `dsp.loudness`, slices 1/6000 s. Bands: "mid" is
+above 150 Hz (no rumble, hardly any hum), "high" above 3 kHz, "low" a copy of what lies below 1.5 kHz at about 4 kHz,
+heard in long windows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from layerpipe.analysis.defects.clicks import Candidate, ClickSearch
+from layerpipe.analysis.defects.dropouts import Repeat, Run, RunSearch
+from layerpipe.analysis.defects.low_band import LowFrames, LowListener
+from layerpipe.core.sound import FloatArray, Sound
+from layerpipe.dsp.filters import design_high_pass, run_sections
+from layerpipe.dsp.loudness import HOP_STEPS, STEPS_PER_S, k_weighting, step_start, step_starts
+
+Float32Array = npt.NDArray[np.float32]
+
+MID_HZ, UPPER_HZ, HIGH_HZ = 150.0, 1000.0, 3000.0
+TICK_S = 0.002
+"""By then the high-pass is done with a single frame."""
+SPECTRUM_FRAMES = 2048
+SPECTRA_PER_S = 8
+
+
+@dataclass(frozen=True)
+class Steps:
+    """What every 10 ms holds; arrays of shape (steps,), the last of them for what there is of it."""
+
+    highest: Float32Array
+    lowest: Float32Array
+    mid_power: Float32Array
+    silent: npt.NDArray[np.bool_]
+    """Nothing but zeros."""
+    k_energy: FloatArray
+    """Sums of squares of the K-weighted samples, of every whole 100 ms only; shape (steps // 10,) or one less."""
+
+
+@dataclass(frozen=True)
+class Heard:
+    """Everything one pass measured of a take."""
+
+    rate_hz: int
+    frames: int
+    steps: Steps
+    means: FloatArray
+    """Mean of every second."""
+    bits_used: int | None
+    """Bits of the samples that are ever used, up to 24; None if they are finer than that, 0 for digital silence."""
+    runs: list[Run]
+    repeats: list[Repeat]
+    clicks: list[Candidate]
+    low: LowFrames
+    spectrum_hz: FloatArray
+    spectrum: FloatArray
+    """Mean power density (1/Hz) of the whole take, shape (1025,)."""
+    loudest_spectrum: FloatArray
+    """Highest power density met, per bin."""
+
+    @property
+    def seconds(self) -> float:
+        """Length in seconds."""
+        return self.frames / self.rate_hz
+
+    @property
+    def peak(self) -> float:
+        """Highest absolute sample."""
+        return float(max(self.steps.highest.max(initial=0.0), -self.steps.lowest.min(initial=0.0)))
+
+
+class _StepNotes:
+    """Writes down the steps of second after second."""
+
+    def __init__(self, frames: int, rate_hz: int) -> None:
+        self._rate_hz = rate_hz
+        count = STEPS_PER_S * (frames // rate_hz) + len(_starts(frames % rate_hz, rate_hz))
+        self._highest, self._lowest, self._mid = (np.zeros(count, np.float32) for _ in range(3))
+        self._silent = np.zeros(count, np.bool_)
+        self._k_energy = np.zeros(count // HOP_STEPS)
+        self._steps = self._hops = 0
+
+    def add(self, block: FloatArray, mid: FloatArray, weighted: FloatArray) -> None:
+        """Write down a second, or the shorter rest."""
+        starts = _starts(len(block), self._rate_hz)
+        here = slice(self._steps, self._steps + len(starts))
+        self._highest[here] = np.maximum.reduceat(block, starts)
+        self._lowest[here] = np.minimum.reduceat(block, starts)
+        self._mid[here] = np.add.reduceat(mid * mid, starts) / np.diff(starts, append=len(block))
+        self._silent[here] = (self._highest[here] == 0.0) & (self._lowest[here] == 0.0)
+        whole = [at for at in range(0, STEPS_PER_S, HOP_STEPS)
+                 if step_start(at + HOP_STEPS, self._rate_hz) <= len(block)]
+        if whole:
+            squares = weighted[: step_start(whole[-1] + HOP_STEPS, self._rate_hz)] ** 2
+            self._k_energy[self._hops : self._hops + len(whole)] = np.add.reduceat(squares, starts[whole])
+        self._steps, self._hops = here.stop, self._hops + len(whole)
+
+    def end(self) -> Steps:
+        """All of them."""
+        return Steps(self._highest, self._lowest, self._mid, self._silent, self._k_energy[: self._hops])
+
+
+def seconds_of(sound: Sound) -> Iterator[FloatArray]:
+    """A sound second by second; the last piece may be shorter."""
+    for at in range(0, sound.frames, sound.rate_hz):
+        yield np.ascontiguousarray(sound.read(at, min(at + sound.rate_hz, sound.frames)))
+
+
+def listen(sound: Sound, advance: Callable[[float], None] = lambda seconds: None) -> Heard:
+    """Measure a take.
+
+    Parameters
+    ----------
+    sound : Sound
+        Any rate of 8 kHz or more, any length above 0.
+    advance : function of seconds
+        Told how much has been heard since the last call.
+
+    Returns
+    -------
+    Heard
+    """
+    rate = sound.rate_hz
+    notes, means = _StepNotes(sound.frames, rate), []
+    mid_rows = design_high_pass(MID_HZ, rate, slope_db_per_octave=24)
+    upper_rows = design_high_pass(UPPER_HZ, rate, slope_db_per_octave=24)
+    high_rows = design_high_pass(min(HIGH_HZ, 0.3 * rate), rate, slope_db_per_octave=24)
+    k_rows = k_weighting(rate)
+    mid_state: FloatArray | None = None
+    upper_state: FloatArray | None = None
+    high_state: FloatArray | None = None
+    k_state: FloatArray | None = None
+    tick, _ = run_sections(high_rows, np.eye(1, round(TICK_S * rate))[0], None)
+    runs, clicks, low = RunSearch(rate), ClickSearch(rate, tick), LowListener(rate)
+    spectrum = _Spectrum(rate)
+    bits = _Bits()
+    for block in seconds_of(sound):
+        mid, mid_state = run_sections(mid_rows, block, mid_state)
+        upper, upper_state = run_sections(upper_rows, block, upper_state)
+        high, high_state = run_sections(high_rows, block, high_state)
+        weighted, k_state = run_sections(k_rows, block, k_state)
+        notes.add(block, mid, weighted)
+        means.append(float(block.mean()))
+        bits.add(block)
+        runs.add(block)
+        clicks.add(mid, upper, high)
+        low.add(block)
+        spectrum.add(block)
+        advance(len(block) / rate)
+    mean, loudest = spectrum.end()
+    return Heard(
+        rate_hz=rate, frames=sound.frames,
+        steps=notes.end(), means=np.array(means), bits_used=bits.used(), runs=runs.end(),
+        repeats=runs.repeats, clicks=clicks.end(), low=low.end(),
+        spectrum_hz=np.fft.rfftfreq(SPECTRUM_FRAMES, 1 / rate).astype(np.float64),
+        spectrum=mean, loudest_spectrum=loudest,
+    )
+
+
+def _starts(frames: int, rate_hz: int) -> npt.NDArray[np.int64]:
+    """First frames of the 10 ms steps of a block that begins on a whole second."""
+    starts = step_starts(0, STEPS_PER_S - 1, rate_hz)
+    return starts[starts < frames]
+
+
+class _Bits:
+    """Which bits of a 24-bit sample are ever used."""
+
+    def __init__(self) -> None:
+        self._seen, self._finer = 0, False
+
+    def add(self, block: FloatArray) -> None:
+        """Look at a block, until nothing more can be learnt."""
+        if self._finer or self._seen & 1:
+            return
+        scaled = block * 2.0**23
+        whole = np.rint(scaled)
+        if not np.array_equal(scaled, whole):
+            self._finer = True
+            return
+        self._seen |= int(np.bitwise_or.reduce(whole.astype(np.int64), initial=0))
+
+    def used(self) -> int | None:
+        """How many bits, or None if 24 are too few."""
+        if self._finer:
+            return None
+        low = self._seen & 0xFFFFFF
+        return 24 - ((low & -low).bit_length() - 1) if low else 0
+
+
+class _Spectrum:
+    """Mean and highest power density from windows spread evenly over the take."""
+
+    def __init__(self, rate_hz: int) -> None:
+        # Blackman-Harris: its skirts lie 92 dB down, so that an empty band next to a full one looks empty.
+        t = 2 * np.pi * np.arange(SPECTRUM_FRAMES) / SPECTRUM_FRAMES
+        self._window = 0.35875 - 0.48829 * np.cos(t) + 0.14128 * np.cos(2 * t) - 0.01168 * np.cos(3 * t)
+        self._scale = 2.0 / (rate_hz * float(np.sum(self._window**2)))
+        self._total = np.zeros(SPECTRUM_FRAMES // 2 + 1)
+        self._loudest = np.zeros(SPECTRUM_FRAMES // 2 + 1)
+        self._count = 0
+        self._hop = rate_hz // SPECTRA_PER_S
+
+    def add(self, block: FloatArray) -> None:
+        """Look at a second."""
+        if len(block) < SPECTRUM_FRAMES:
+            return
+        rows = np.lib.stride_tricks.sliding_window_view(block, SPECTRUM_FRAMES)[:: self._hop]
+        power = np.abs(np.fft.rfft(rows * self._window, axis=1)) ** 2 * self._scale
+        self._total += power.sum(axis=0)
+        np.maximum(self._loudest, power.max(axis=0), out=self._loudest)
+        self._count += len(rows)
+
+    def end(self) -> tuple[FloatArray, FloatArray]:
+        """Mean and highest."""
+        return self._total / max(1, self._count), self._loudest

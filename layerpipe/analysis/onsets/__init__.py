@@ -1,0 +1,1 @@
+"""When each strum or note begins."""

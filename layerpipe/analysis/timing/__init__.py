@@ -1,0 +1,1 @@
+"""How tight takes are, and the edits worth making."""

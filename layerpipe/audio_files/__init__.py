@@ -1,0 +1,1 @@
+"""Sound files: what they hold, reading and writing them."""

@@ -1,0 +1,151 @@
+"""Listening files on disk: mp3 and m4a by the encoder that comes with imageio-ffmpeg, flac and wav by ourselves.
+
+Samples are 24-bit integers in int32, pieces of shape (frames, 2), handed on as they come: no file is ever held whole.
+Encoded files carry tags, and neither date nor encoder name.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import os
+import subprocess
+import tempfile
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from layerpipe.audio_files.broadcast_wave import BroadcastInfo, StemWriter
+from layerpipe.audio_files.reader import write_flac
+from layerpipe.core.errors import OutputError
+
+if TYPE_CHECKING:
+    from layerpipe.recipe.model import PreviewFormat
+
+BIT_RATE = "256k"
+HIGHEST_ENCODED_HZ = 48_000
+_MUXER = {"mp3": ("mp3", "libmp3lame"), "m4a": ("ipod", "aac")}
+ENCODED = frozenset(_MUXER)
+"""Kinds that need the encoder."""
+
+
+@dataclass(frozen=True)
+class Tags:
+    """What a player shows of an mp3 or m4a."""
+
+    title: str
+    artist: str
+    song: str
+    section: str
+    version: str
+
+    def words(self) -> Iterator[str]:
+        """As words of the encoder's command line."""
+        texts = {"title": self.title, "artist": self.artist, "album": self.song, "grouping": self.section,
+                 "comment": f"section: {self.section}; version: {self.version}", "section": self.section,
+                 "version": self.version}
+        for name, text in texts.items():
+            if text:
+                yield from ("-metadata", f"{name}={_printable(text)}")
+
+
+def encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], frames: int, rate_hz: int, kind: PreviewFormat,
+           tags: Tags) -> None:
+    """Write one listening file, whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+    pieces : iterable of np.ndarray [shape=(frames of the piece, 2), int32]
+        24-bit samples, in order.
+    frames : int
+        Of all pieces together.
+    rate_hz : int
+        mp3 and m4a of more than 48 kHz are converted to 48 kHz by the encoder.
+    kind : "mp3", "m4a", "flac" or "wav"
+    tags : Tags
+        For mp3 and m4a.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written or the encoder fails.
+    """
+    if kind == "flac":
+        write_flac(path, pieces, rate_hz, 24, channels=2)
+    elif kind == "wav":
+        with StemWriter(path, rate_hz, 2, 24, frames, BroadcastInfo(description=_printable(tags.title))) as writer:
+            for piece in pieces:
+                writer.write(piece)
+    else:
+        _encode(path, pieces, rate_hz, kind, tags)
+
+
+@functools.cache
+def find_encoder() -> str:
+    """Where the encoder's program lies."""
+    import imageio_ffmpeg
+
+    program: str = imageio_ffmpeg.get_ffmpeg_exe()
+    return program
+
+
+def _encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], rate_hz: int, kind: str, tags: Tags) -> None:
+    """Let the encoder take in piece after piece while the next is made."""
+    muxer, codec = _MUXER[kind]
+    partial = path.with_name(f"{path.name}.{os.getpid()}.partial")
+    command = [find_encoder(), "-v", "error", "-y", "-f", "s32le", "-ar", str(rate_hz), "-ac", "2", "-i", "pipe:0",
+               "-acodec", codec, "-b:a", BIT_RATE, "-fflags", "+bitexact", "-flags:a", "+bitexact",
+               "-map_metadata", "-1", *tags.words()]
+    if rate_hz > HIGHEST_ENCODED_HZ:
+        command += ["-ar", str(HIGHEST_ENCODED_HZ)]
+    if kind == "mp3":
+        command += ["-id3v2_version", "3"]
+    # A name that begins with a hyphen is no option behind "file:".
+    command += ["-f", muxer, f"file:{partial}"]
+    try:
+        with tempfile.TemporaryFile() as said:
+            with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=said) as running:
+                try:
+                    fed = _feed(running.stdin, pieces)
+                except BaseException:
+                    running.kill()
+                    raise
+            if running.returncode or not fed:
+                said.seek(0)
+                reason = _last_line(said.read().decode("utf-8", "replace"))
+                raise OutputError(f"{path}: the {kind} encoder failed: {reason}")
+        partial.replace(path)
+    except OSError as refusal:
+        raise OutputError(f"{path}: cannot be written: {refusal.strerror or refusal}") from refusal
+    finally:
+        partial.unlink(missing_ok=True)
+
+
+def _feed(encoder_takes: IO[bytes] | None, pieces: Iterable[npt.NDArray[np.int32]]) -> bool:
+    """Hand the pieces over, aligned left in 32 bits; whether the encoder took them all."""
+    assert encoder_takes is not None
+    try:
+        for piece in pieces:
+            encoder_takes.write(np.ascontiguousarray(piece << np.int32(8), dtype="<i4").data.cast("B"))
+        encoder_takes.close()
+    except BrokenPipeError:
+        with contextlib.suppress(BrokenPipeError):
+            encoder_takes.close()
+        return False
+    return True
+
+
+def _printable(text: str) -> str:
+    """A tag without control characters, which no player shows and no command line carries."""
+    return "".join(letter if letter.isprintable() else " " for letter in text)
+
+
+def _last_line(text: str) -> str:
+    """The encoder's last word."""
+    words = [line.strip() for line in text.splitlines() if line.strip()]
+    return words[-1] if words else "no reason given"

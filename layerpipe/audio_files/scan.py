@@ -1,0 +1,90 @@
+"""Sound files read from end to end: whether every sample is one, and integers as they are stored."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from layerpipe.audio_files.info import FileFacts, clock_of, unfit
+from layerpipe.audio_files.reader import OpenFile, inspect
+from layerpipe.core.sound import BLOCK_FRAMES
+
+LOUDEST_SAMPLE = 1e6
+"""A float file may pass full scale; 120 dB past it there is no sound any more."""
+
+Float32Array = npt.NDArray[np.float32]
+PcmArray = npt.NDArray[np.int32]
+
+
+def scan(facts: FileFacts) -> None:
+    """Read a file to its end where only that can show that it is sound: float samples and compressed files.
+
+    Parameters
+    ----------
+    facts : FileFacts
+        As `inspect` found them.
+
+    Raises
+    ------
+    AudioError
+        At the first sample that is not a number or not finite, or where the file cannot be decoded.
+    """
+    if facts.bits is not None and facts.container != "FLAC":
+        return
+    file = OpenFile(facts)
+    try:
+        for start in range(0, facts.frames, BLOCK_FRAMES):
+            # float32 also of doubles: what does not fit it becomes infinite and is refused.
+            sound = file.read(start, min(start + BLOCK_FRAMES, facts.frames), "float32")
+            if facts.bits is None:
+                _refuse_unsound(facts, sound, start)
+    finally:
+        file.close()
+
+
+def _refuse_unsound(facts: FileFacts, sound: Float32Array, start: int) -> None:
+    """Refuse NaN, infinity and numbers no sound has."""
+    # NaN fails every comparison, so one question finds all three.
+    if sound.size and sound.min() >= -LOUDEST_SAMPLE and sound.max() <= LOUDEST_SAMPLE:
+        return
+    bad = ~(np.abs(sound) <= LOUDEST_SAMPLE)
+    row, column = np.argwhere(bad)[0]
+    value, frame = float(sound[row, column]), start + int(row)
+    named = "NaN" if math.isnan(value) else f"{value:g}"
+    of_channel = f" of channel {column + 1}" if sound.shape[1] > 1 else ""
+    raise unfit(facts.path, f"holds samples that are no sound: the first is {named} at frame {frame}"
+                             f"{of_channel} ({clock_of(frame, facts.rate_hz)}); render or export it again")
+
+
+def read_pcm(path: Path, start: int = 0, stop: int | None = None) -> PcmArray:
+    """Integer samples as they are stored, for comparing files.
+
+    Parameters
+    ----------
+    path : Path
+        A file of 8 to 32 bits.
+    start, stop : int
+        Frames; to the end of the file without stop.
+
+    Returns
+    -------
+    np.ndarray [shape=(frames, channels), int32]
+        Not shifted: a 24-bit file gives -8388608 to 8388607.
+
+    Raises
+    ------
+    AudioError
+        As `inspect`, and for float files.
+    """
+    facts = inspect(path)
+    if facts.bits is None:
+        raise unfit(path, "holds float samples; integers were expected")
+    file = OpenFile(facts)
+    try:
+        left_justified: PcmArray = file.read(start, facts.frames if stop is None else stop, "int32")
+    finally:
+        file.close()
+    return left_justified >> np.int32(32 - facts.bits)

@@ -1,0 +1,31 @@
+"""`layerpipe cache`: how large the store of processed takes is, and emptying it."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from layerpipe.cli.terminal import FINE, JsonOption, QuietOption, Terminal, answers
+
+
+@answers
+def cache(
+    empty: Annotated[bool, typer.Option("--empty", help="Remove every processed take; they are made again.")] = False,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> int:
+    """Show the size of the store of processed takes, or empty it."""
+    from layerpipe.render.store.store import Store
+
+    terminal = Terminal(as_json=as_json, quiet=quiet)
+    store = Store()
+    freed = store.empty() if empty else 0
+    size = store.size_bytes()
+    if empty:
+        terminal.say(f"{store.folder}: emptied, {freed / 1e6:.1f} MB freed")
+    else:
+        terminal.say(f"{store.folder}: {size / 1e6:.1f} MB of at most {store.limit_bytes / 1e6:.0f} MB; "
+                     "--empty removes it, LAYERPIPE_CACHE moves it, LAYERPIPE_CACHE_LIMIT_MB sets the limit")
+    terminal.document({"folder": store.folder, "bytes": size, "limit_bytes": store.limit_bytes, "freed_bytes": freed})
+    return FINE

@@ -1,0 +1,14 @@
+"""`layerpipe schema`: the JSON Schema of a recipe, for editors."""
+
+from __future__ import annotations
+
+from importlib import resources
+
+from layerpipe.cli.terminal import FINE, answers
+
+
+@answers
+def schema() -> int:
+    """Print the JSON Schema of a recipe, for editors that know schemas."""
+    print(resources.files("layerpipe.recipe").joinpath("recipe.schema.json").read_text("utf-8"), end="")
+    return FINE

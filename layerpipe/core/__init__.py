@@ -1,0 +1,1 @@
+"""What every other folder stands on: units, errors, files."""

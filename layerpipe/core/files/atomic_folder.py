@@ -1,0 +1,257 @@
+"""Folders that are whole or absent: written beside their place, taken into it in one step, cleaned up after a kill.
+
+The folder that is being written is called `.name.XXXXXXXX.partial`, beside its place, and is locked for as long as its
+process lives; the lock goes with the process, however that ends. The next run removes what it finds unlocked. It takes
+its place when all of it lies on the disk. Where the system can exchange two folders in one step (Linux, renameat2)
+there is no moment without the bounce; elsewhere the old folder is called `.retired` between two renames, and the next
+run gives it its name back if it was interrupted there. What is not the bounce's own is never removed.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import os
+import re
+import secrets
+import shutil
+import sys
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path, PurePosixPath
+
+from layerpipe.core.errors import OutputError
+from layerpipe.core.files.settled import settle_folder, settle_names
+
+Owns = Callable[[Path], Sequence[str] | None]
+"""Says which files a folder lists as its own, relative and with slashes; None if it is none of ours."""
+
+LITTER = frozenset((".DS_Store", "Thumbs.db", "desktop.ini"))
+"""What file managers leave in folders that were looked at; it is nobody's, and stands in nobody's way."""
+_PARTIAL, _RETIRED = ".partial", ".retired"
+_EXCHANGE, _HERE = 2, -100
+_TRIES = 20
+_ABANDONED_S = 24 * 3600.0
+_CANNOT = frozenset((errno.ENOSYS, errno.EINVAL, errno.EOPNOTSUPP, errno.ENOTSUP))
+
+
+@contextmanager
+def whole_or_absent(target: Path, owns: Owns) -> Iterator[Path]:
+    """A folder to write into that takes the name `target` when the block ends well, and is gone otherwise.
+
+    Parameters
+    ----------
+    target : Path
+        A folder that is not there, is empty, or is owned. One that holds a file which is not its own is not replaced.
+    owns : function of a folder
+
+    Raises
+    ------
+    OutputError
+        If the target may not be replaced or cannot be written beside.
+    """
+    made = [parent for parent in target.absolute().parents if not parent.exists()]
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        _tidy(target, owns)
+        _refuse_foreign(target, owns)
+        partial, lock = _new_partial(target)
+    except OSError as refusal:
+        _unmake(made)
+        raise OutputError(f"{target}: cannot be written: {_reason(refusal)}") from refusal
+    try:
+        yield partial
+        settle_folder(partial)
+        _take_place(partial, target, owns)
+        for folder in {target.parent, *(parent.parent for parent in made)}:
+            settle_names(folder)
+    except OutputError as refusal:
+        # The reader knows the target, not the name it is written under.
+        raise OutputError(str(refusal).replace(os.fspath(partial), os.fspath(target))) from refusal
+    except OSError as refusal:
+        raise OutputError(f"{target}: cannot be written: {_reason(refusal)}") from refusal
+    finally:
+        # After an exchange the earlier bounce is what lies here.
+        shutil.rmtree(partial, ignore_errors=True)
+        lock.release()
+        _unmake(made)
+
+
+def _unmake(folders: Sequence[Path]) -> None:
+    """Remove folders, the innermost first, that were made for a bounce and hold nothing: there was none."""
+    for folder in folders:
+        try:
+            folder.rmdir()
+        except OSError:
+            return
+
+
+class _Lock:
+    """A lock on a folder that ends with the process. Where the system has none, it holds nobody off."""
+
+    def __init__(self, folder: Path) -> None:
+        self._fd = -1
+        if sys.platform == "win32":
+            return
+        import fcntl
+
+        fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW)
+        try:
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BaseException:
+            os.close(fd)
+            raise
+        self._fd = fd
+
+    def holds(self, folder: Path) -> bool:
+        """Whether it is this very folder that is locked, and not one that is gone."""
+        if self._fd < 0:
+            return folder.is_dir()
+        try:
+            return os.path.samestat(os.fstat(self._fd), folder.lstat())
+        except FileNotFoundError:
+            return False
+
+    def release(self) -> None:
+        """Let go of it."""
+        if self._fd >= 0:
+            os.close(self._fd)
+            self._fd = -1
+
+
+def _new_partial(target: Path) -> tuple[Path, _Lock]:
+    """A new folder beside the target, locked."""
+    for _ in range(_TRIES):
+        partial = target.with_name(f".{target.name}.{secrets.token_hex(4)}{_PARTIAL}")
+        try:
+            partial.mkdir()
+            lock = _Lock(partial)
+        except (FileExistsError, FileNotFoundError, BlockingIOError) as refusal:
+            if not target.parent.is_dir():
+                raise refusal
+            continue
+        # Another run may have tidied it away between its making and its locking.
+        if lock.holds(partial):
+            return partial, lock
+        lock.release()
+    raise OSError(errno.EBUSY, "other runs keep clearing the folder it is written to")
+
+
+def _tidy(target: Path, owns: Owns) -> None:
+    """Remove what killed runs left beside the target; give an earlier bounce its name back where one was cut off."""
+    own = re.compile(rf"\.{re.escape(target.name)}\.[0-9a-f]{{8}}")
+    for kind in (_RETIRED, _PARTIAL):
+        for left in sorted(target.parent.iterdir()):
+            named = left.suffix == kind and own.fullmatch(left.stem)
+            if not named or left.is_symlink() or not left.is_dir():
+                continue
+            try:
+                lock = _Lock(left)
+            except OSError:
+                continue
+            try:
+                if kind == _RETIRED and not target.exists() and owns(left) is not None:
+                    left.rename(target)
+                elif _abandoned(left) and not (owns(left) is not None and _foreign_in(left, owns)):
+                    shutil.rmtree(left, ignore_errors=True)
+            except OSError:
+                continue
+            finally:
+                lock.release()
+
+
+def _abandoned(left: Path) -> bool:
+    """Whether nobody works on a folder whose lock was free; without locks only its age tells."""
+    return sys.platform != "win32" or time.time() - left.stat().st_mtime > _ABANDONED_S
+
+
+def _take_place(partial: Path, target: Path, owns: Owns) -> None:
+    """Give the finished folder its name. What was there before lies under the partial's name afterwards."""
+    last: OSError = OSError(errno.EBUSY, "another run keeps replacing it")
+    for _ in range(_TRIES):
+        _refuse_foreign(target, owns)
+        try:
+            if not target.exists():
+                partial.rename(target)
+                return
+            if _exchange(partial, target):
+                # Somebody may have put something there since it was looked at.
+                if not _foreign_in(partial, owns):
+                    return
+                _exchange(partial, target)
+                continue
+            retired = partial.with_suffix(_RETIRED)
+            target.rename(retired)
+            try:
+                partial.rename(target)
+            except OSError:
+                retired.rename(target)
+                raise
+            if not _foreign_in(retired, owns):
+                shutil.rmtree(retired, ignore_errors=True)
+            return
+        except (FileNotFoundError, FileExistsError) as refusal:
+            last = refusal
+        except OSError as refusal:
+            if refusal.errno not in (errno.ENOTEMPTY, errno.EEXIST):
+                raise
+            last = refusal
+        if not partial.exists():
+            break
+    raise last
+
+
+def _exchange(one: Path, other: Path) -> bool:
+    """Exchange two folders in one step; False where the system or the disk cannot."""
+    if not sys.platform.startswith("linux"):
+        return False
+    call = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None)
+    if call is None:
+        return False
+    if call(_HERE, os.fsencode(one), _HERE, os.fsencode(other), _EXCHANGE) == 0:
+        return True
+    code = ctypes.get_errno()
+    if code in _CANNOT:
+        return False
+    raise OSError(code, os.strerror(code), os.fspath(other))
+
+
+def _refuse_foreign(target: Path, owns: Owns) -> None:
+    """Refuse to replace what is not ours."""
+    if target.is_symlink() or (target.exists() and not target.is_dir()):
+        raise OutputError(f"{target}: is there already and is no folder; move it away or choose another with --out")
+    if not target.exists():
+        return
+    foreign = _foreign_in(target, owns)
+    if foreign and owns(target) is None:
+        raise OutputError(f"{target}: holds something that is not a bounce and is left alone; "
+                          "move it away or choose another with --out")
+    if foreign:
+        named = ", ".join(foreign[:3]) + (" and more" if len(foreign) > 3 else "")
+        raise OutputError(f"{target}: holds {named}, which the bounce there did not write, and is left alone; "
+                          "move it away or choose another with --out")
+
+
+def _foreign_in(folder: Path, owns: Owns) -> list[str]:
+    """Files, links and empty folders of a folder that are not its own."""
+    own = set(owns(folder) or ())
+    with_own = {parent for name in own for parent in PurePosixPath(name).parents}
+    foreign = []
+    for place, folders, files in os.walk(folder):
+        here = Path(place)
+        for name in (*files, *(name for name in folders if (here / name).is_symlink())):
+            relative = (here / name).relative_to(folder).as_posix()
+            # A link under the name of one of its files is not what the bounce wrote there.
+            if (relative not in own or (here / name).is_symlink()) and name not in LITTER:
+                foreign.append(relative)
+        empty = not folders and not files
+        below = PurePosixPath(here.relative_to(folder).as_posix())
+        if empty and here != folder and below not in with_own:
+            foreign.append(str(below))
+    return sorted(foreign)
+
+
+def _reason(refusal: OSError) -> str:
+    """A refusal in words."""
+    return refusal.strerror or str(refusal)

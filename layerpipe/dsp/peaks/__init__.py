@@ -1,0 +1,1 @@
+"""True peaks: of a sound, of many mixes, and of a mix at every gain."""

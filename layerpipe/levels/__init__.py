@@ -1,8 +1,0 @@
-"""What every level of a layer does to a blend, and how a chosen one gets into the recipe."""
-
-from layerpipe.levels.bands import Bands, measure_bands
-from layerpipe.levels.peaks import SectionPeaks, borders, measure_peaks
-from layerpipe.levels.study import LevelRow, LevelStudy, Solved, layer_to_try, study
-
-__all__ = ["Bands", "LevelRow", "LevelStudy", "SectionPeaks", "Solved", "borders", "layer_to_try",
-           "measure_bands", "measure_peaks", "study"]

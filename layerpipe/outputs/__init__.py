@@ -1,0 +1,1 @@
+"""What a command hands over: files, pages, reports."""

@@ -1,0 +1,134 @@
+"""What the artist's page is made of: plain readings and encoded sound, no recipe and no signal processing.
+
+Levels are dB, -inf is off; positions are frames of the song's rate. Every section holds the same layers in the same
+order. The first layer is what the others are set against, so it has no slider.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from layerpipe.core.errors import ParameterError
+from layerpipe.core.sound import FloatArray
+from layerpipe.outputs.artist_page.base91 import bytes_of_text, text_of_bytes
+
+
+@dataclass(frozen=True)
+class SheetSound:
+    """Stereo FLAC of one section; its samples times `gain` are the layer (or bed) at level 0 dB.
+
+    The page plays it round and round, so its last frames already lead back into its first.
+    """
+
+    text: bytes
+    """The FLAC as the page holds it."""
+    flac_bytes: int
+    gain: float = 1.0
+
+    @classmethod
+    def of_flac(cls, flac: bytes, gain: float = 1.0) -> SheetSound:
+        """Write FLAC as text."""
+        return cls(text_of_bytes(flac), len(flac), gain)
+
+    @property
+    def flac(self) -> bytes:
+        """The FLAC itself, read from the text."""
+        return bytes_of_text(self.text, self.flac_bytes)
+
+
+@dataclass(frozen=True)
+class SheetLayer:
+    """One layer in one section, and the level the recipe has for it there."""
+
+    name: str
+    level_db: float
+    sound: SheetSound
+
+
+@dataclass(frozen=True)
+class SheetSection:
+    """One section.
+
+    Attributes
+    ----------
+    products : np.ndarray [shape=(blocks, pairs), float64]
+        For every 400 ms block, one each 100 ms, the mean K-weighted inner products (left and right added) of the
+        layers at 0 dB and then the bed: the packed upper triangle, rows first. With gains a the block's mean square
+        is a' G a, from which BS.1770 reads the gated loudness.
+    reference_lufs : float
+        The loudness every setting of this section is brought to.
+    waveform : tuple of float
+        Outline of the blend from 0 to 1, evenly spaced.
+    bars : tuple of (bar, seconds)
+        Downbeats inside the section, counted from its beginning.
+    """
+
+    name: str
+    frames: int
+    layers: tuple[SheetLayer, ...]
+    bed: SheetSound | None
+    products: FloatArray
+    reference_lufs: float
+    waveform: tuple[float, ...]
+    bars: tuple[tuple[int, float], ...] = ()
+
+    @property
+    def sounds(self) -> tuple[SheetSound, ...]:
+        """The layers' sounds, then the bed's."""
+        return (*(layer.sound for layer in self.layers), *([] if self.bed is None else [self.bed]))
+
+
+@dataclass(frozen=True)
+class SheetMark:
+    """A setting the engineer proposes by name; layers it does not mention stay as they are."""
+
+    name: str
+    levels_db: Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class SheetSong:
+    """The whole page.
+
+    Raises
+    ------
+    ParameterError
+        If sections differ in their layers or products, or there is nothing to play.
+    """
+
+    title: str
+    artist: str
+    rate_hz: int
+    sections: tuple[SheetSection, ...]
+    marks: tuple[SheetMark, ...] = ()
+    low_db: float = -24.0
+    high_db: float = 0.0
+    step_db: float = 0.5
+    ceiling_dbfs: float = -1.0
+    layers: tuple[str, ...] = field(init=False)
+
+    def __post_init__(self) -> None:
+        if not self.sections or not self.sections[0].layers:
+            raise ParameterError("the page needs at least one section with at least one layer")
+        first = self.sections[0]
+        object.__setattr__(self, "layers", tuple(layer.name for layer in first.layers))
+        for section in self.sections:
+            if tuple(layer.name for layer in section.layers) != self.layers:
+                raise ParameterError(f'section "{section.name}": its layers must be those of "{first.name}"')
+            if (section.bed is None) != (first.bed is None):
+                raise ParameterError(f'section "{section.name}": the bed must sound in all sections or in none')
+            count = len(section.sounds)
+            if section.products.ndim != 2 or section.products.shape[1] != count * (count + 1) // 2:
+                raise ParameterError(f'section "{section.name}": products of shape {section.products.shape} '
+                                     f"must be (blocks, {count * (count + 1) // 2})")
+            if len(section.products) == 0 or not math.isfinite(section.reference_lufs):
+                raise ParameterError(f'section "{section.name}": too short or too quiet to be measured')
+        if not (self.low_db < self.high_db and self.step_db > 0):
+            raise ParameterError(f"levels from {self.low_db:g} to {self.high_db:g} dB: the first must be the lower")
+
+    @property
+    def has_bed(self) -> bool:
+        """Whether there is a rest of the track to listen against."""
+        return self.sections[0].bed is not None

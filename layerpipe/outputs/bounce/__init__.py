@@ -1,0 +1,1 @@
+"""A bounce: stems, layers, blend, delivery sheet, manifest."""

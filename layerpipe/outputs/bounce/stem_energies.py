@@ -1,0 +1,91 @@
+"""Each stem's energies, found in one pass over those of the takes and read one stem at a time.
+
+Stems beside stems in a long song would fill the memory: past 8 MB they wait in a temporary file. That file is a piece
+of the song after the other, in each the stems in their order, of each 10 ms steps in stereo, in mono, and 100 ms hops.
+"""
+
+from __future__ import annotations
+
+import tempfile
+import weakref
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import IO, Any
+
+import numpy as np
+
+from layerpipe.outputs.bounce.stem import Stem
+from layerpipe.render.energies.readings import Blend, Energies, hear_by_piece
+from layerpipe.render.song import VoicedSong
+
+_HELD_BYTES = 8 << 20
+_STEP_BYTES, _HOP_BYTES = 2 * 8, 3 * 8
+
+
+class StemBlends(Mapping[str, Blend]):
+    """Blends by the path of their stem; each is read anew when it is asked for.
+
+    Parameters
+    ----------
+    song : VoicedSong
+    stems : sequence of Stem
+        As `write_stems` handed them back.
+    energies : Energies
+        Those of the song's takes (and bed).
+    spool_folder : Path, optional
+        Where the temporary file lies; the system's temporary folder unless given.
+    """
+
+    def __init__(self, song: VoicedSong, stems: Sequence[Stem], energies: Energies, *,
+                 spool_folder: Path | None = None) -> None:
+        self._spool_folder = spool_folder
+        self._places = {stem.path: n for n, stem in enumerate(stems)}
+        self._gains, self._energies = _gains(song, stems), energies
+        self._file: IO[bytes] | None = None
+        self._pieces: list[tuple[int, int, int]] = []
+
+    def __getitem__(self, path: str) -> Blend:
+        file = self._file = self._file or self._hear()
+        place = self._places[path]
+        stereo, mono, plain = [np.zeros(0)], [np.zeros(0)], [np.zeros((0, 3))]
+        for at, steps, hops in self._pieces:
+            size = steps * _STEP_BYTES + hops * _HOP_BYTES
+            file.seek(at + place * size)
+            found = np.frombuffer(file.read(size))
+            stereo.append(found[:steps])
+            mono.append(found[steps : 2 * steps])
+            plain.append(found[2 * steps :].reshape(hops, 3))
+        return Blend(self._energies.rate_hz, 0, *(np.concatenate(parts) for parts in (stereo, mono, plain)))
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._places)
+
+    def __len__(self) -> int:
+        return len(self._places)
+
+    def _hear(self) -> IO[bytes]:
+        """All stems, piece by piece."""
+        file: IO[bytes] = tempfile.SpooledTemporaryFile(  # noqa: SIM115 - closed by a finalizer
+            max_size=_HELD_BYTES, dir=str(self._spool_folder) if self._spool_folder else None)
+        weakref.finalize(self, file.close)
+        for pieces in hear_by_piece(self._energies, self._gains):
+            self._pieces.append((file.tell(), len(pieces[0][0]), len(pieces[0][2])))
+            for piece in pieces:
+                for part in piece:
+                    file.write(part.tobytes())
+        return file
+
+
+def _gains(song: VoicedSong, stems: Sequence[Stem]) -> list[tuple[Any, Any]]:
+    """Left and right gains of every stem; a take alone is one channel."""
+    silent = np.zeros(song.channels)
+    found: list[tuple[Any, Any]] = []
+    takes = iter(range(len(song.voices)))
+    layers = iter(song.layers)
+    for stem in stems:
+        if stem.kind == "take":
+            found.append((song.voice_row(next(takes)), silent))
+        else:
+            heard = [next(layers)] if stem.kind == "layer" else song.layers
+            found.append((song.rows(heard, 0), song.rows(heard, 1)))
+    return found

@@ -1,0 +1,1 @@
+"""How pictures and pages are drawn and written."""

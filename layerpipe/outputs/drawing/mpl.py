@@ -1,0 +1,65 @@
+"""One way to draw a picture file: settings, canvas, and a file that is whole or absent.
+
+The same figures give the same bytes: no date, no version, ids from a fixed salt. Text stays text and is not read as a
+formula.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from layerpipe.core.errors import OutputError
+
+
+@contextmanager
+def picture(path: Path, *, inches: tuple[float, float], dpi: int, line_width: float) -> Iterator[Any]:
+    """Hand out an empty figure; what was drawn on it is written when the block ends.
+
+    Parameters
+    ----------
+    path : Path
+        Ends in .png or .svg; replaced, whole, if it is there.
+    inches : (float, float)
+        Across and up.
+    dpi : int
+    line_width : float
+        Of the axes, points.
+
+    Yields
+    ------
+    matplotlib.figure.Figure
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    import warnings
+
+    import matplotlib as mpl
+
+    settings: Any = {"svg.hashsalt": "layerpipe", "svg.fonttype": "path", "font.family": "DejaVu Sans", "font.size": 9,
+                     "text.parse_math": False, "axes.linewidth": line_width}
+    with mpl.rc_context(settings):
+        from matplotlib.backends.backend_agg import FigureCanvasAgg
+        from matplotlib.figure import Figure
+
+        figure = Figure(figsize=inches, layout="constrained")
+        FigureCanvasAgg(figure)
+        yield figure
+        partial = path.with_name(path.name + ".partial")
+        kind = path.suffix[1:].casefold()
+        try:
+            with warnings.catch_warnings():
+                # A letter that the font lacks is seen as a box in the picture; a warning about it helps nobody.
+                warnings.filterwarnings("ignore", message="Glyph")
+                figure.savefig(partial, format=kind, dpi=dpi,
+                               metadata={"Software": None} if kind == "png" else {"Date": None, "Creator": None})
+            partial.replace(path)
+        except OSError as refusal:
+            raise OutputError(f"{path}: cannot be written: {refusal.strerror or refusal}") from refusal
+        finally:
+            partial.unlink(missing_ok=True)

@@ -1,0 +1,1 @@
+"""Listening files per section."""

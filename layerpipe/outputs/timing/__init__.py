@@ -1,0 +1,1 @@
+"""Pictures and listening files of a timing report."""

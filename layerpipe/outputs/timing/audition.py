@@ -1,0 +1,92 @@
+"""Only the repaired places, for the ear: two beats around each joint, as it was, a pause, as it would be."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming
+from layerpipe.audio_files.broadcast_wave import StemWriter
+from layerpipe.core.errors import OutputError
+from layerpipe.core.sound import FloatArray, Sound
+from layerpipe.core.units import frames_of_ms, frames_of_s
+from layerpipe.dsp.quantize import to_pcm
+from layerpipe.dsp.splicing import FrameMove
+from layerpipe.recipe.tempo_map import SongClock
+from layerpipe.render.moves import MovedTake, frame_moves
+
+PAUSE_S, FADE_S = 0.4, 0.01
+PEAK = 0.5
+
+
+def write_repairs(song: SongTiming, folder: Path) -> list[Path]:
+    """Write a file for each joint of the proposed moves and of those the recipe has.
+
+    Parameters
+    ----------
+    song : SongTiming
+    folder : Path
+        Made if it is not there; files of the same names are replaced, others stay.
+
+    Returns
+    -------
+    list of Path
+
+    Raises
+    ------
+    OutputError
+        If a file cannot be written.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as refusal:
+        raise OutputError(f"{folder}: cannot be made: {refusal.strerror or refusal}") from refusal
+    written = []
+    for take in song.takes:
+        moves = planned_moves(take, song.clock)
+        if not moves:
+            continue
+        played = MovedTake(take.open.source, moves)
+        for number, joint in enumerate(played.joints(), start=1):
+            at_s = (joint.start + joint.stop) / 2 / played.rate_hz
+            sound = _before_and_after(take.open.source, played, at_s, _beat_s(song.clock, at_s))
+            place = re.sub(r"[^0-9-]+", "-", song.clock.text_of(at_s))
+            path = folder / f"{take.open.layer.name} {take.open.take.name} {number:02d} at {place}.wav"
+            pcm, _ = to_pcm(sound, 24)
+            writer = StemWriter(path, played.rate_hz, 1, 24, len(pcm))
+            writer.write(pcm)
+            writer.close()
+            written.append(path)
+    return written
+
+
+def planned_moves(take: TakeTiming, clock: SongClock) -> list[FrameMove]:
+    """The moves of the recipe and the proposed ones, in frames."""
+    rate_hz = take.open.source.rate_hz
+    proposed = [FrameMove(frames_of_s(move.from_s, rate_hz), frames_of_s(move.to_s, rate_hz),
+                          frames_of_ms(move.by_ms, rate_hz), frames_of_ms(move.joint_ms, rate_hz))
+                for move in take.moves]
+    return sorted([*frame_moves(take.open.take, clock, rate_hz), *proposed], key=lambda move: move.start)
+
+
+def _beat_s(clock: SongClock, at_s: float) -> float:
+    """Length of a beat there."""
+    return clock.beat_s(clock.bar_at(at_s)) if clock.has_grid else 0.6
+
+
+def _before_and_after(before: Sound, after: Sound, at_s: float, beat_s: float) -> FloatArray:
+    """One beat on either side of a moment, twice, at one gain."""
+    rate_hz = before.rate_hz
+    first = max(frames_of_s(at_s - beat_s, rate_hz), 0)
+    last = min(frames_of_s(at_s + beat_s, rate_hz), before.frames)
+    pieces: Sequence[FloatArray] = [before.read(first, last).copy(), after.read(first, last).copy()]
+    fade = np.linspace(0, 1, min(frames_of_s(FADE_S, rate_hz), (last - first) // 2))
+    for piece in pieces:
+        piece[: len(fade)] *= fade
+        piece[len(piece) - len(fade) :] *= fade[::-1]
+    loudest = max(float(np.abs(piece).max(initial=0.0)) for piece in pieces)
+    gain = PEAK / loudest if loudest > 0 else 1.0
+    return np.concatenate([pieces[0], np.zeros(frames_of_s(PAUSE_S, rate_hz)), pieces[1]]) * gain

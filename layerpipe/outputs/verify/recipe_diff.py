@@ -1,0 +1,283 @@
+"""What changed between two recipes, in the trade's words: one line a change.
+
+Both are the settings as a manifest tells them, defaults filled in. Layers, takes and sections are known by their names.
+A setting that has no words of its own here is told by its name and unit, so that no change is ever left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any
+
+from layerpipe.outputs.settings_text import (
+    bell_words,
+    compressor_words,
+    high_pass_words,
+    level_words,
+    number_words,
+    pan_words,
+    rows_of,
+    shelf_words,
+)
+
+Table = dict[str, Any]
+
+_UNITS = {"db": "dB", "hz": "Hz", "ms": "ms", "s": "s", "lufs": "LUFS", "dbtp": "dBTP", "dbfs": "dBFS",
+          "cents": "cents"}
+_NAMES = {"slope_db_per_octave": "dB per octave",
+          "bar_one_s": "bar 1 at", "a4_hz": "A4", "sample_rate_hz": "sample rate", "bit_depth": "bit depth",
+          "hits_db": "hardest hits lowered by", "makeup_db": "make-up", "time_reference_s": "time reference",
+          "loudness_lufs": "loudness", "ceiling_dbtp": "ceiling"}
+_LEVELS = ("db", "lufs", "dbtp", "dbfs")
+
+
+def recipe_changes(old: Table, new: Table) -> list[str]:
+    """Every difference between the settings of two recipes.
+
+    Parameters
+    ----------
+    old, new : dict
+        As `manifest.settings_of` makes them; read without trust.
+
+    Returns
+    -------
+    list of str
+        Such as "chorus: octave -9.0 -> -7.5 dB" and "regular, right: high-pass 80 -> 100 Hz".
+    """
+    found = list(_settings(_table(old, "song"), _table(new, "song"), "song: "))
+    found += _rows(rows_of(old, "tempo"), rows_of(new, "tempo"), "from_bar",
+                   lambda row: f"tempo from bar {row.get('from_bar')}")
+    found += _sections(old, new)
+    found += _layers(old, new)
+    found += _noun(old.get("bed"), new.get("bed"), "bed")
+    for name in ("preview", "bounce"):
+        found += _settings(_table(old, name), _table(new, name), f"{name}: ")
+    known = {"song", "tempo", "section", "layer", "bed", "preview", "bounce"}
+    for name in sorted((set(old) | set(new)) - known):
+        found += _anything(old.get(name), new.get(name), name)
+    return found
+
+
+def _sections(old: Table, new: Table) -> Iterator[str]:
+    """Sections that came, went, moved, or have other levels."""
+    olds, news = _by_name(rows_of(old, "section")), _by_name(rows_of(new, "section"))
+    levels = [{layer.get("name"): layer.get("level_db") for layer in rows_of(recipe, "layer")} for recipe in (old, new)]
+    for name in [*olds, *(name for name in news if name not in olds)]:
+        if name not in news:
+            yield f"{name}: no longer a section"
+            continue
+        bars = "bars {} to {}".format(*news[name].get("bars", ("?", "?")))
+        if name not in olds:
+            yield f"{name}: new section, {bars}"
+            own_levels = _table(news[name], "levels_db").items()
+            yield from (f"{name}: {layer} at {level_words(level)} dB" for layer, level in own_levels)
+            continue
+        before, now = olds[name], news[name]
+        if before.get("bars") != now.get("bars"):
+            yield f"{name}: bars {_span(before)} -> {_span(now)}"
+        own = [_table(before, "levels_db"), _table(now, "levels_db")]
+        for layer in dict.fromkeys((*own[0], *own[1])):
+            sides = [of.get(layer, of_layers.get(layer)) for of, of_layers in zip(own, levels, strict=True)]
+            if sides[0] != sides[1]:
+                yield f"{name}: {layer} {level_words(sides[0])} -> {level_words(sides[1])} dB"
+            elif (layer in own[0]) != (layer in own[1]):
+                words = "as" if layer in own[0] else "no longer as"
+                yield f"{name}: {layer} at {level_words(sides[1])} dB, {words} elsewhere"
+        told = ("bars", "levels_db")
+        rest = [{key: value for key, value in side.items() if key not in told} for side in (before, now)]
+        yield from _settings(rest[0], rest[1], f"{name}: ")
+    common = [name for name in olds if name in news]
+    if common != [name for name in news if name in olds]:
+        yield "sections: in another order"
+
+
+def _layers(old: Table, new: Table) -> Iterator[str]:
+    """Layers and their takes."""
+    olds, news = _by_name(rows_of(old, "layer")), _by_name(rows_of(new, "layer"))
+    for name in [*olds, *(name for name in news if name not in olds)]:
+        if name not in news:
+            yield f"{name}: layer removed"
+        elif name not in olds:
+            takes = ", ".join(_by_name(rows_of(news[name], "take")))
+            yield f"{name}: new layer at {level_words(news[name].get('level_db'))} dB with {takes}"
+        else:
+            yield from _layer(name, olds[name], news[name])
+    common = [name for name in olds if name in news]
+    if common != [name for name in news if name in olds]:
+        yield "layers: in another order"
+
+
+def _layer(name: str, old: Table, new: Table) -> Iterator[str]:
+    """One layer."""
+    rest = [{key: value for key, value in side.items() if key not in ("name", "take", "chain")} for side in (old, new)]
+    yield from _settings(rest[0], rest[1], f"{name}: ")
+    of_layer = list(_chain(_table(old, "chain"), _table(new, "chain")))
+    yield from (f"{name}: {line}" for line in of_layer)
+    olds, news = _by_name(rows_of(old, "take")), _by_name(rows_of(new, "take"))
+    for take in [*olds, *(take for take in news if take not in olds)]:
+        where = f"{name}, {take}"
+        if take not in news:
+            yield f"{where}: take removed"
+        elif take not in olds:
+            yield f"{where}: new take, {news[take].get('file')}"
+        else:
+            yield from (f"{where}: {line}" for line in _take(olds[take], news[take]))
+            before, now = (side[take].get("chain") for side in (olds, news))
+            if before is not None or now is not None:
+                lines = list(_chain(_table(old, "chain") if before is None else before,
+                                    _table(new, "chain") if now is None else now))
+                yield from (f"{where}: {line}" for line in lines)
+                if not lines and (before is None) != (now is None):
+                    yield f"{where}: {'a chain of its own, equal to' if before is None else 'back to'} the layer's"
+    common = [take for take in olds if take in news]
+    if common != [take for take in news if take in olds]:
+        yield f"{name}: takes in another order"
+
+
+def _take(old: Table, new: Table) -> Iterator[str]:
+    """One take, without its chain."""
+    if old.get("pan") != new.get("pan"):
+        yield f"pan {pan_words(old.get('pan'))} -> {pan_words(new.get('pan'))}"
+    for key, words in (("mute", ("muted", "no longer muted")),
+                       ("flip_polarity", ("polarity flipped", "polarity as recorded"))):
+        if old.get(key) != new.get(key):
+            yield words[0] if new.get(key) else words[1]
+    notes = _table(old, "notes"), _table(new, "notes")
+    for key in dict.fromkeys((*notes[0], *notes[1])):
+        if notes[0].get(key) != notes[1].get(key):
+            yield f'note on {key}: "{notes[0].get(key, "")}" -> "{notes[1].get(key, "")}"'
+    yield from _moves(rows_of(old, "move"), rows_of(new, "move"))
+    told = ("name", "pan", "mute", "flip_polarity", "notes", "move", "chain")
+    rest = [{key: value for key, value in side.items() if key not in told} for side in (old, new)]
+    yield from _settings(rest[0], rest[1], "")
+
+
+def _moves(old: Sequence[Table], new: Sequence[Table]) -> Iterator[str]:
+    """Moves, known by the piece they move."""
+    olds, news = ({(str(move.get("from")), str(move.get("to"))): move for move in moves} for moves in (old, new))
+    for piece in [*olds, *(piece for piece in news if piece not in olds)]:
+        words = f"{piece[0]} to {piece[1]}"
+        if piece not in news:
+            yield f"{words} no longer moved (was {_later(olds[piece])})"
+        elif piece not in olds:
+            yield f"{words} moved {_later(news[piece])}"
+        elif olds[piece] != news[piece]:
+            if olds[piece].get("by_ms") != news[piece].get("by_ms"):
+                yield f"{words} moved {_later(olds[piece])} -> {_later(news[piece])}"
+            yield from _settings({"joint_ms": olds[piece].get("joint_ms")}, {"joint_ms": news[piece].get("joint_ms")},
+                                 f"{words}: ")
+
+
+def _chain(old: Table, new: Table) -> Iterator[str]:
+    """High-passes, shelves, bells, compressor."""
+    for kind, words in (("high_pass", high_pass_words), ("shelf", shelf_words), ("bell", bell_words)):
+        yield from _filters(rows_of(old, kind), rows_of(new, kind), words)
+    before, now = old.get("compressor"), new.get("compressor")
+    if before is None and now is not None:
+        yield f"compressor added ({compressor_words(now)})"
+    elif now is None and before is not None:
+        yield f"compressor removed ({compressor_words(before)})"
+    elif isinstance(before, dict) and isinstance(now, dict):
+        yield from _settings(before, now, "compressor: ")
+
+
+def _filters(old: list[Table], new: list[Table], words: Callable[[Table], str]) -> Iterator[str]:
+    """Filters of one kind: those that stayed are set aside, the others paired in their order."""
+    gone, came = list(old), list(new)
+    for part in old:
+        if part in came:
+            came.remove(part)
+            gone.remove(part)
+    if not gone and not came and old != new:
+        yield f"{words(old[0]).split(' ')[0]} filters in another order"
+    for before, now in zip(gone, came, strict=False):
+        yield from _filter(before, now, words)
+    yield from (f"{words(part)} removed" for part in gone[len(came) :])
+    yield from (f"{words(part)} added" for part in came[len(gone) :])
+
+
+def _filter(old: Table, new: Table, words: Callable[[Table], str]) -> Iterator[str]:
+    """One filter that became another."""
+    if old.get("side") != new.get("side"):
+        yield f"{words(old)} -> {words(new)}"
+        return
+    kind = "high-pass" if words is high_pass_words else f"{new['side']} shelf" if "side" in new else "bell"
+    if old.get("hz") != new.get("hz"):
+        yield f"{kind} {number_words(old.get('hz'))} -> {number_words(new.get('hz'))} Hz"
+    rest = [{key: value for key, value in side.items() if key not in ("hz", "side")} for side in (old, new)]
+    yield from _settings(rest[0], rest[1], f"{kind} {number_words(new.get('hz'))} Hz: ")
+
+
+def _noun(old: Any, new: Any, name: str) -> Iterator[str]:
+    """A table that may be left out."""
+    if old is None and new is not None:
+        yield f"{name}: added"
+    elif new is None and old is not None:
+        yield f"{name}: removed"
+    elif isinstance(old, dict) and isinstance(new, dict):
+        yield from _settings(old, new, f"{name}: ")
+
+
+def _rows(old: list[Table], new: list[Table], key: str, words: Callable[[Table], str]) -> Iterator[str]:
+    """Rows known by one of their values."""
+    olds, news = ({str(row.get(key)): row for row in rows} for rows in (old, new))
+    for at in [*olds, *(at for at in news if at not in olds)]:
+        if at not in news:
+            yield f"{words(olds[at])}: removed"
+        else:
+            before, now = ({name: value for name, value in of.get(at, {}).items() if name != key}
+                           for of in (olds, news))
+            yield from _settings(before, now, f"{words(news[at])}: ")
+
+
+def _settings(old: Table, new: Table, where: str) -> Iterator[str]:
+    """Plain settings by their names and units."""
+    for key in dict.fromkeys((*old, *new)):
+        yield from (where + line for line in _anything(old.get(key), new.get(key), key))
+
+
+def _anything(old: Any, new: Any, key: str) -> Iterator[str]:
+    """One setting, whatever it holds."""
+    if old == new:
+        return
+    if isinstance(old, dict) and isinstance(new, dict):
+        yield from _settings(old, new, f"{key.replace('_', ' ')}: ")
+        return
+    name, _, unit = key.rpartition("_")
+    if not name or unit not in _UNITS:
+        name, unit = key, ""
+    words = _NAMES.get(key, name.replace("_", " "))
+    show = level_words if unit in _LEVELS else number_words
+    after = f" {_UNITS[unit]}" if unit else ""
+    sides = [_none(key) if value is None else show(value) for value in (old, new)]
+    yield f"{words} {sides[0]} -> {sides[1]}{after if new is not None else ''}"
+
+
+def _none(key: str) -> str:
+    """What it means that a setting is left out."""
+    return "as the first take" if key == "sample_rate_hz" else "none"
+
+
+def _later(move: Table) -> str:
+    """How far a move goes."""
+    by_ms = move.get("by_ms")
+    if not isinstance(by_ms, int | float):
+        return str(by_ms)
+    return f"{abs(by_ms):g} ms {'later' if by_ms >= 0 else 'earlier'}"
+
+
+def _span(section: Table) -> str:
+    """Bars of a section."""
+    bars = section.get("bars")
+    return f"{bars[0]} to {bars[1]}" if isinstance(bars, list) and len(bars) == 2 else str(bars)
+
+
+def _table(of: Any, key: str) -> Table:
+    """A table inside another; empty if it is none."""
+    found = of.get(key) if isinstance(of, dict) else None
+    return found if isinstance(found, dict) else {}
+
+
+def _by_name(rows: list[Table]) -> dict[str, Table]:
+    """Tables by their names."""
+    return {str(row.get("name")): row for row in rows}

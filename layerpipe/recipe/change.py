@@ -1,0 +1,123 @@
+"""A change to a recipe's file: what would become of it, shown first and written when told to.
+
+A change can be changed further, so that several come as one. Whatever is asked for, the new text must say exactly what
+was meant and must read without faults; else it is refused and the file stays as it is.
+"""
+
+from __future__ import annotations
+
+import copy
+import difflib
+import os
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from layerpipe.core.errors import Fault, OutputError, RecipeError
+from layerpipe.recipe.messages import nearest, place_words
+from layerpipe.recipe.names import found_text
+from layerpipe.recipe.reader import RecipeFile, parse_recipe, read_recipe
+from layerpipe.recipe.toml_edit import Unsafe, set_in_place, value_at
+from layerpipe.recipe.toml_lines import Location
+
+_BYTE_ORDER_MARK = "\ufeff"
+
+
+@dataclass(frozen=True)
+class Change:
+    """What a recipe's file would become."""
+
+    path: Path
+    before: str
+    """The text as it stands in the file."""
+    after: RecipeFile
+    """The recipe as it would be read from the new text."""
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing would change."""
+        return self.before == self.after.text
+
+    @property
+    def diff(self) -> str:
+        """The change as a unified diff; empty if nothing would change."""
+        before, after = (text.replace("\r\n", "\n").split("\n") for text in (self.before, self.after.text))
+        return "\n".join(difflib.unified_diff(before, after, str(self.path), f"{self.path} (changed)", lineterm=""))
+
+    def write(self) -> RecipeFile:
+        """Write the new text, whole or not at all, keeping the file's mode, its byte order mark and its line ends.
+
+        Returns
+        -------
+        RecipeFile
+            As read back from the file.
+
+        Raises
+        ------
+        OutputError
+            If the file has changed since it was read, or cannot be written.
+        """
+        # Through a link the file it leads to is replaced, not the link.
+        target = Path(os.path.realpath(self.path))
+        partial = target.with_name(target.name + ".partial")
+        if self.is_empty:
+            return self.after
+        try:
+            raw = target.read_bytes()
+            mark = _BYTE_ORDER_MARK.encode() if raw.startswith(_BYTE_ORDER_MARK.encode()) else b""
+            if raw != mark + self.before.encode():
+                raise OutputError(f"{self.path}: has changed since it was read; nothing was written, try again")
+            try:
+                # What an interrupted run left is removed, never followed: it could be a link to somewhere else.
+                partial.unlink(missing_ok=True)
+                partial.write_bytes(mark + self.after.text.encode())
+                shutil.copymode(target, partial)
+                partial.replace(target)
+            finally:
+                partial.unlink(missing_ok=True)
+        except OSError as refusal:
+            raise OutputError(f"{self.path}: cannot be written: {refusal.strerror or refusal}") from refusal
+        return read_recipe(self.path)
+
+
+def in_place(change: Change, table: Location, key: str, value_of: Callable[[Any], str | None]) -> str:
+    """The text with one value set where it stands."""
+    try:
+        return set_in_place(change.after.text, table, key, value_of)
+    except Unsafe as refusal:
+        raise OutputError(f"{change.path}: cannot be changed safely ({refusal}); change it by hand") from refusal
+
+
+def opened(source: Path | Change) -> Change:
+    """The recipe as it is, as a change that changes nothing."""
+    if isinstance(source, Change):
+        return source
+    file = read_recipe(Path(source))
+    return Change(file.path, file.text, file)
+
+
+def changed(change: Change, text: str, meant: Callable[[dict[str, Any]], None]) -> Change:
+    """The change with a new text, which must say what was meant and nothing else, and read without faults."""
+    wanted = copy.deepcopy(change.after.data)
+    meant(wanted)
+    if 0 < change.before.count("\n") == change.before.count("\r\n"):
+        text = text.replace("\r\n", "\n").replace("\n", "\r\n")
+    after = parse_recipe(change.path, text)
+    if after.data != wanted:
+        raise OutputError(f"{change.path}: is written in a way that cannot be changed safely; change it by hand:\n"
+                          + Change(change.path, change.before, after).diff)
+    return Change(change.path, change.before, after)
+
+
+def find(change: Change, listed: Location, name: str) -> Location:
+    """Location of the entry of a list that has a name."""
+    names = [entry["name"] for entry in value_at(change.after.data, listed)] if listed[0] in change.after.data else []
+    if name in names:
+        return (*listed, names.index(name))
+    like = nearest(name, names)
+    known = f"did you mean {found_text(like)}?" if like else f"there are {', '.join(map(found_text, names)) or 'none'}"
+    where = place_words(listed[:-1], change.after.data)
+    kind = str(listed[-1])
+    raise RecipeError([Fault(change.path, where, f"there is no {kind} {found_text(name)}; {known}")])

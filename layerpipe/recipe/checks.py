@@ -1,0 +1,275 @@
+"""What no single table of a recipe can know: names that meet, bars that overlap, positions that need a tempo.
+
+The checks look at the values as TOML gave them and pass over what the nouns refuse anyway, so that a recipe with a
+wrong pan still hears about its overlapping sections.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from itertools import pairwise
+from typing import Any, TypeGuard, TypeVar
+
+from pydantic import ValidationError
+
+from layerpipe.core.errors import ParameterError
+from layerpipe.recipe.messages import Problem, nearest
+from layerpipe.recipe.model import (
+    HIGHEST_RATE_HZ,
+    LOWEST_RATE_HZ,
+    MOST_TAKES,
+    Move,
+    Noun,
+    Recipe,
+    Section,
+    Song,
+    TempoChange,
+)
+from layerpipe.recipe.names import file_key, found_text
+from layerpipe.recipe.tempo_map import SongClock
+from layerpipe.recipe.toml_lines import Location
+
+Table = Mapping[str, Any]
+N = TypeVar("N", bound=Noun)
+WHOLE_SONG = "song"
+"""What previews and tables call the whole song; no section may take that name."""
+TOGETHER = ("blend", "in the track")
+"""What files and tables call all layers together; no layer may take these names."""
+
+
+def cross_problems(data: Table) -> Iterator[Problem]:
+    """Everything that is wrong between tables."""
+    yield from _names(data)
+    yield from _levels(data)
+    yield from _tempo_changes(data)
+    yield from _section_bars(data)
+    yield from _corners(data)
+    clock = _clock(data)
+    if clock is not None:
+        yield from _grid_needed(data, clock)
+        yield from _before_the_files(data, clock)
+    for at, take in _takes(data):
+        yield from _moves(at, take, clock)
+    takes = list(_takes(data))
+    if len(takes) > MOST_TAKES:
+        yield ("layer",), f"found {len(takes)} takes in all layers, allowed are at most {MOST_TAKES}"
+
+
+def _tables(tables: Any, at: Location) -> list[tuple[Location, Table]]:
+    """The entries of a list that are tables, with their places."""
+    if not isinstance(tables, list):
+        return []
+    return [((*at, n), table) for n, table in enumerate(tables) if isinstance(table, dict)]
+
+
+def _layers(data: Table) -> list[tuple[Location, Table]]:
+    return _tables(data.get("layer"), ("layer",))
+
+
+def _takes(data: Table) -> Iterator[tuple[Location, Table]]:
+    for at, layer in _layers(data):
+        yield from _tables(layer.get("take"), (*at, "take"))
+
+
+def _valid(noun: type[N], table: Any) -> N | None:
+    """The table as its noun, if the noun takes it."""
+    try:
+        return noun.model_validate(table, by_alias=True, by_name=False)
+    except ValidationError:
+        return None
+
+
+def _valid_sections(data: Table) -> list[tuple[Location, Section]]:
+    """Sections whose bars can be judged, whatever else is wrong with them."""
+    found = []
+    for at, table in _tables(data.get("section"), ("section",)):
+        section = _valid(Section, {"name": "section", "bars": table.get("bars")})
+        if section is not None:
+            found.append((at, section))
+    return found
+
+
+def _is_number(value: Any) -> TypeGuard[float]:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _repeated(named: Iterable[tuple[Location, Any]], what: str) -> Iterator[Problem]:
+    """Names that meet one before them."""
+    seen: dict[str, tuple[Location, str]] = {}
+    for at, name in named:
+        if not isinstance(name, str) or not name:
+            continue
+        earlier_at, earlier = seen.setdefault(file_key(name), (at, name))
+        if earlier_at != at:
+            same = "that name already" if earlier == name else f"{found_text(earlier)}, which makes the same file"
+            yield (*at, "name"), f"found {found_text(name)}, but another {what} has {same}"
+
+
+def _names(data: Table) -> Iterator[Problem]:
+    """Names are unique, as they are and as files."""
+    sections = _tables(data.get("section"), ("section",))
+    yield from _repeated([(at, section.get("name")) for at, section in sections], "section")
+    for at, section in sections:
+        name = section.get("name")
+        if isinstance(name, str) and file_key(name) == WHOLE_SONG:
+            yield (*at, "name"), f"found {found_text(name)}, which stands for the whole song; choose another name"
+    yield from _repeated([(at, layer.get("name")) for at, layer in _layers(data)], "layer")
+    for at, layer in _layers(data):
+        name = layer.get("name")
+        if isinstance(name, str) and file_key(name) in TOGETHER:
+            yield (*at, "name"), f"found {found_text(name)}, which stands for all layers together; choose another name"
+    stems: dict[str, Location] = {}
+    for layer_at, layer in _layers(data):
+        takes = _tables(layer.get("take"), (*layer_at, "take"))
+        yield from _repeated([(at, take.get("name")) for at, take in takes], "take of this layer")
+        for at, take in takes:
+            if isinstance(layer.get("name"), str) and isinstance(take.get("name"), str):
+                stem = f"{layer['name']}-{take['name']}"
+                other_at = stems.setdefault(file_key(stem), layer_at)
+                # Layers of one name are told already; here two names only meet once they are joined.
+                if other_at != layer_at and file_key(data["layer"][other_at[1]]["name"]) != file_key(layer["name"]):
+                    yield (*at, "name"), f"makes the file {found_text(stem)}, and so does a take of another layer"
+
+
+def _levels(data: Table) -> Iterator[Problem]:
+    """Levels of sections and of the page's marks name layers that are there."""
+    known = [layer["name"] for _, layer in _layers(data) if isinstance(layer.get("name"), str)]
+    sheet = data.get("sheet")
+    marks = _tables(sheet.get("mark"), ("sheet", "mark")) if isinstance(sheet, dict) else []
+    for at, table in [*_tables(data.get("section"), ("section",)), *marks]:
+        levels = table.get("levels_db")
+        for name in levels if isinstance(levels, dict) else ():
+            if name not in known:
+                like = nearest(name, known)
+                hint = f"did you mean {found_text(like)}?" if like else f"there are {', '.join(map(found_text, known))}"
+                yield (*at, "levels_db", name), f"there is no such layer; {hint}" if known else "there is no such layer"
+
+
+def _tempo_changes(data: Table) -> Iterator[Problem]:
+    """Changes come in order of their bars."""
+    bars = [(at, table["from_bar"]) for at, table in _tables(data.get("tempo"), ("tempo",))
+            if isinstance(table.get("from_bar"), int)]
+    for (_, earlier), (at, later) in pairwise(bars):
+        if later <= earlier:
+            yield (*at, "from_bar"), (f"found {found_text(later)}, allowed is a bar after {found_text(earlier)}, "
+                                      "where the change before it begins")
+
+
+def _section_bars(data: Table) -> Iterator[Problem]:
+    """No bar belongs to two sections."""
+    sections = sorted(_valid_sections(data), key=lambda pair: (pair[1].bars, pair[0]))
+    reach: tuple[Location, Section] | None = None
+    for at, section in sections:
+        if reach is not None and section.bars[0] <= reach[1].bars[1]:
+            first, last = reach[1].bars
+            name = data["section"][reach[0][1]].get("name")
+            whose = f"section {found_text(name)}" if isinstance(name, str) else f"section {int(reach[0][1]) + 1}"
+            yield (*at, "bars"), f"found {section.bars}, which overlaps {whose} in bars {first} to {last}"
+        if reach is None or section.bars[1] > reach[1].bars[1]:
+            reach = (at, section)
+
+
+def _corners(data: Table) -> Iterator[Problem]:
+    """Filters fit below half of a rate that is given."""
+    song = data.get("song")
+    rate_hz = song.get("sample_rate_hz") if isinstance(song, dict) else None
+    if not (_is_number(rate_hz) and LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ):
+        return
+    for at, owner in [*_layers(data), *_takes(data)]:
+        chain = owner.get("chain")
+        if not isinstance(chain, dict):
+            continue
+        for kind in ("high_pass", "shelf", "bell"):
+            for place, part in _tables(chain.get(kind), (*at, "chain", kind)):
+                hz = part.get("hz", 0)
+                if _is_number(hz) and rate_hz / 2 <= hz < HIGHEST_RATE_HZ / 2:
+                    yield (*place, "hz"), f"found {hz}, allowed is below {rate_hz / 2:g}, half of sample_rate_hz"
+
+
+def _clock(data: Table) -> SongClock | None:
+    """The song's clock, if nothing it needs is at fault."""
+    table = data.get("song")
+    if not isinstance(table, dict):
+        return None
+    timed = {key: table[key] for key in ("tempo", "meter", "bar_one_s") if key in table}
+    song = _valid(Song, {"title": "song", **timed})
+    changes = data.get("tempo", [])
+    if song is None or not isinstance(changes, list):
+        return None
+    nouns = [_valid(TempoChange, change) for change in changes]
+    bars = [noun.from_bar for noun in nouns if noun is not None]
+    if len(bars) < len(nouns) or any(later <= earlier for earlier, later in pairwise(bars)):
+        return None
+    return SongClock.of(Recipe.model_construct(song=song, tempo=nouns))
+
+
+def _grid_needed(data: Table, clock: SongClock) -> Iterator[Problem]:
+    """Whatever counts bars needs the song's tempo; told once, with the first that does."""
+    if clock.has_grid:
+        return
+    for n, table in enumerate(data.get("tempo", [])):
+        if "tempo" in table:
+            yield ("song", "tempo"), f"missing, but tempo change {n + 1} needs one to come from; give beats per minute"
+            return
+    for at, section in _tables(data.get("section"), ("section",)):
+        if "bars" in section:
+            name = section.get("name")
+            whose = found_text(name) if isinstance(name, str) else int(at[1]) + 1
+            yield ("song", "tempo"), f"missing, but section {whose} counts bars; give beats per minute"
+            return
+
+
+def _before_the_files(data: Table, clock: SongClock) -> Iterator[Problem]:
+    """A section must reach into the files."""
+    for at, section in _valid_sections(data) if clock.has_grid else ():
+        if clock.span_s(section)[1] <= 0:
+            yield (*at, "bars"), (f"found {section.bars}, which ends before the files begin; "
+                                  f"bar 1 is at {clock.downbeat_s(1):g} s")
+
+
+def _moves(take_at: Location, take: Table, clock: SongClock | None) -> Iterator[Problem]:
+    """Moves lie in the files, run forward, stay apart, and keep the order of what is heard.
+
+    Without a clock, because the song's own tempo or meter is at fault, only places in seconds can be judged.
+    """
+    spans: list[tuple[float, float, float, Location]] = []
+    for at, table in _tables(take.get("move"), (*take_at, "move")):
+        move = _valid(Move, table)
+        if move is None:
+            continue
+        ends = []
+        for key, position in (("from", move.start), ("to", move.stop)):
+            if clock is None:
+                ends += [] if isinstance(position, str) else [position]
+                continue
+            try:
+                ends.append(clock.seconds_of(position))
+            except ParameterError as refusal:
+                yield (*at, key), str(refusal)
+        if len(ends) < 2:
+            continue
+        start_s, stop_s = ends
+        if start_s < 0:
+            yield (*at, "from"), f"found {found_text(move.start)}, which is {-start_s:.3f} s before the files begin"
+        elif stop_s <= start_s:
+            yield (*at, "to"), f"found {found_text(move.stop)}, allowed is a place after from, {found_text(move.start)}"
+        else:
+            spans.append((start_s, stop_s, move.by_ms / 1000.0, at))
+    spans.sort(key=lambda span: span[:2])
+    yield from _crossings(spans)
+
+
+def _crossings(spans: list[tuple[float, float, float, Location]]) -> Iterator[Problem]:
+    """Moves of one take in order of time: they do not overlap, neither where they lie nor where they are heard."""
+    for (start_s, stop_s, by_s, earlier), (next_s, _, next_by_s, at) in pairwise(spans):
+        number = int(earlier[-1]) + 1
+        if next_s < stop_s:
+            yield (*at, "from"), f"begins at {next_s:.3f} s, inside move {number}, which ends at {stop_s:.3f} s"
+            continue
+        # A hand-over ends at its boundary plus the lesser lag of its two sides; hand-overs must come in order.
+        touching = next_s == stop_s
+        last_s = start_s + min(0.0, by_s) if touching else stop_s + min(0.0, by_s)
+        here_s = next_s + min(by_s if touching else 0.0, next_by_s)
+        if here_s <= last_s:
+            yield (*at, "by_ms"), (f"found {next_by_s * 1000:g}, so that this is heard at {here_s:.3f} s, "
+                                   f"before what precedes it in move {number} ({last_s:.3f} s)")

@@ -1,0 +1,196 @@
+"""The recipe as a file: TOML in, `Recipe` out, or every fault of it in one letter.
+
+Files named in a recipe are relative to its folder and come out absolute. Only regular files up to 4 MB are read.
+Line numbers are looked for only when there is a fault: reading a good recipe costs no second walk through it.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import stat
+import tomllib
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import Any, TypeVar
+
+from layerpipe.core.errors import Fault, RecipeError
+from layerpipe.recipe.checks import cross_problems
+from layerpipe.recipe.messages import model_problems, place_words
+from layerpipe.recipe.model import Bed, Recipe, Take
+from layerpipe.recipe.names import found_text
+from layerpipe.recipe.schema import recipe_schema
+from layerpipe.recipe.toml_lines import Location, lines_of
+
+__all__ = ["MOST_BYTES", "RecipeFile", "parse_recipe", "read_recipe", "recipe_schema"]
+
+MOST_BYTES = 4_000_000
+F = TypeVar("F", Bed, Take)
+_AT = re.compile(r"(.*?) ?\(at (?:line (\d+), column (\d+)|end of document)\)", re.DOTALL)
+# tomllib's words on the left, what a reader can act on on the right.
+_SYNTAX = {
+    "Cannot overwrite a value": "this key has been given before",
+    "Cannot declare": "this table has been given before",
+    "Cannot mutate immutable namespace": "this table has been given before and cannot be added to",
+    "Cannot redefine namespace": "this table has been given before",
+    "Expected '=' after a key": 'a key must be followed by "="',
+    "Invalid value": "this is no value; text stands in quotes, true and false in small letters",
+    "Unescaped '\\'": "a backslash in double quotes begins a special character; use / in paths, or single quotes",
+    "Invalid hex value": "a backslash in double quotes begins a special character; use / in paths, or single quotes",
+    "Invalid statement": "this is neither a key nor a [table]",
+    "Expected newline or end of document": "nothing may follow a value on its line but a comment",
+    "Unclosed array": "a list is not closed; a comma or ] is missing",
+    "Unclosed inline table": "a table is not closed; a comma or } is missing",
+    "Duplicate inline table key": "this key has been given before",
+    "Unterminated string": "text is not closed; a quote is missing",
+    'Expected \'"""\'': 'text is not closed; """ is missing',
+    "Expected \"'''\"": "text is not closed; ''' is missing",
+    "Expected \"'\"": "text is not closed; a quote is missing",
+    "Expected ']": "a [table] is not closed; ] is missing",
+    "Illegal character": "text may not hold a line break or control character; is a quote missing?",
+    "Found invalid character": "an unseen control character stands here",
+    "Invalid date or datetime": "this date is not in the calendar",
+    "Invalid initial character for a key part": "a key is missing here; a { table } stands on one line",
+}
+
+
+@dataclass(frozen=True)
+class RecipeFile:
+    """A recipe and the file it came from."""
+
+    path: Path
+    text: str
+    """As it stands in the file, without a byte order mark."""
+    recipe: Recipe
+    """Its files are absolute."""
+    data: dict[str, Any] = field(repr=False, compare=False)
+    """The values as TOML gave them."""
+
+    @cached_property
+    def _lines(self) -> dict[Location, int]:
+        return lines_of(self.text)
+
+    def line_of(self, location: Location) -> int | None:
+        """Line of a key, table or element, or of the nearest thing around it that is written down.
+
+        Parameters
+        ----------
+        location : tuple of str and int
+            Keys as TOML has them and indices from 0: ("layer", 1, "take", 0, "pan").
+        """
+        return _line(self._lines, location)
+
+    def fault(self, location: Location, problem: str) -> Fault:
+        """A fault with line and place in words, for what only other files or a render can show."""
+        return Fault(self.path, place_words(location, self.data), problem, self.line_of(location))
+
+
+def read_recipe(path: Path) -> RecipeFile:
+    """Read a recipe.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    RecipeFile
+
+    Raises
+    ------
+    RecipeError
+        With everything that is wrong with it at once: no such file, not a regular file, too large, not UTF-8, not
+        TOML (the first place only), unknown keys, impossible values, and what does not fit together.
+    """
+    path = Path(path)
+    return parse_recipe(path, _text(path))
+
+
+def parse_recipe(path: Path, text: str) -> RecipeFile:
+    """Read a recipe from its text, as if it stood in `path`; raises as `read_recipe` does."""
+    data = _values(path, text)
+    recipe, problems = model_problems(data)
+    problems += cross_problems(data)
+    if recipe is None or problems:
+        lines = lines_of(text)
+        faults = [Fault(path, place_words(at, data), problem, _line(lines, at)) for at, problem in problems]
+        raise RecipeError(sorted(faults, key=lambda fault: fault.line or 0))
+    return RecipeFile(path, text, _with_absolute_files(recipe, path.absolute().parent), data)
+
+
+def _text(path: Path) -> str:
+    """The file's text."""
+    try:
+        # Asked before opening: opening a pipe would wait for a writer.
+        status = path.stat()
+        if stat.S_ISDIR(status.st_mode):
+            raise _refusal(path, "is a folder; a recipe is a file that ends in .toml")
+        if not stat.S_ISREG(status.st_mode):
+            raise _refusal(path, "is a device or a pipe; only regular files are read")
+        if status.st_size > MOST_BYTES:
+            raise _refusal(path, f"has {status.st_size} bytes, allowed are {MOST_BYTES}; is this a recipe?")
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        raise _refusal(path, "there is no such file") from None
+    except (OSError, ValueError) as refusal:
+        reason = getattr(refusal, "strerror", None) or str(refusal)
+        raise _refusal(path, f"cannot be read: {reason}") from refusal
+    raw = raw.removeprefix(b"\xef\xbb\xbf")
+    try:
+        text = raw.decode("utf-8")
+    except UnicodeDecodeError as refusal:
+        line = raw.count(b"\n", 0, refusal.start) + 1
+        hint = "; it looks like UTF-16" if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else ""
+        raise _refusal(path, f"is not UTF-8: byte {refusal.start + 1} is {raw[refusal.start]:#04x}{hint}; "
+                             "save it as UTF-8", line) from None
+    if not text.strip():
+        raise _refusal(path, "is empty; a recipe needs at least [song] with a title and one [[layer]] with a take")
+    return text
+
+
+def _values(path: Path, text: str) -> dict[str, Any]:
+    """The values of a TOML text."""
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise _refusal(path, "nests lists or tables too deeply") from None
+    except ValueError as refusal:
+        words = str(refusal)
+        found = _AT.fullmatch(words)
+        if found is None:
+            # Not TOML's own refusal: Python reads no whole number of thousands of digits.
+            raise _refusal(path, "holds a number of thousands of digits") from None
+        said, line, column = found.groups()
+        meant = next((mine for theirs, mine in _SYNTAX.items() if said.startswith(theirs)), said[:1].lower() + said[1:])
+        if line is None:
+            raise _refusal(path, f"is not TOML: {meant}", text.rstrip().count("\n") + 1) from None
+        written = text.replace("\r\n", "\n").split("\n")[int(line) - 1].strip()
+        if said.startswith("Cannot overwrite") and written.startswith("[["):
+            meant = f"{written} has been opened before; the entries of a list follow the [[table]] they belong to"
+        problem = f"is not TOML at column {column}: {meant}; found {found_text(written)}"
+        raise _refusal(path, problem, int(line)) from None
+
+
+def _refusal(path: Path, problem: str, line: int | None = None) -> RecipeError:
+    return RecipeError([Fault(path, "", problem, line)])
+
+
+def _line(lines: dict[Location, int], location: Location) -> int | None:
+    """Line of a place or of what holds it."""
+    while location and location not in lines:
+        location = location[:-1]
+    return lines.get(location)
+
+
+def _with_absolute_files(recipe: Recipe, folder: Path) -> Recipe:
+    """The recipe with its files as seen from anywhere."""
+
+    def placed(noun: F) -> F:
+        # Links are followed for the folders only, so that messages keep the file's own name.
+        file = folder / noun.file
+        return noun.model_copy(update={"file": Path(os.path.realpath(file.parent)) / file.name})
+
+    layers = [layer.model_copy(update={"take": [placed(take) for take in layer.take]}) for layer in recipe.layer]
+    bed = None if recipe.bed is None else placed(recipe.bed)
+    return recipe.model_copy(update={"layer": layers, "bed": bed})

@@ -1,0 +1,84 @@
+"""The JSON Schema of a recipe, from the nouns themselves.
+
+`python -m layerpipe.recipe.schema` writes it into the package. JSON Schema has no infinities; a level of -inf is a
+number to every reader of TOML and passes as one.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from layerpipe.recipe.model import Recipe
+from layerpipe.recipe.toml_lines import Location
+
+SCHEMA_FILE = Path(__file__).with_name("recipe.schema.json")
+Schema = dict[str, Any]
+
+
+@cache
+def recipe_schema() -> Schema:
+    """JSON Schema (draft 2020-12) of a recipe. Shared: not to be changed by who reads it."""
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **Recipe.model_json_schema()}
+
+
+def schema_text() -> str:
+    """The schema as it stands in the package."""
+    return json.dumps(recipe_schema(), indent=2, ensure_ascii=False) + "\n"
+
+
+def schema_at(location: Location) -> Schema:
+    """The part of the schema that rules one place of a recipe; {} where there is none.
+
+    Parameters
+    ----------
+    location : tuple of str and int
+        Keys and indices from the top.
+    """
+    at = recipe_schema()
+    for step in location:
+        if isinstance(step, int):
+            at = _resolved(at.get("items", {}))
+        else:
+            extra = at.get("additionalProperties")
+            at = _resolved(at.get("properties", {}).get(step) or (extra if isinstance(extra, dict) else {}))
+    return at
+
+
+def places_of(key: str) -> list[str]:
+    """Tables, as dotted names, that know a key: "pan" -> ["layer.take"]."""
+    return [".".join(table) for table, keys in _tables(recipe_schema()) if key in keys]
+
+
+def all_keys() -> list[str]:
+    """Every key of every table."""
+    return sorted({key for _, keys in _tables(recipe_schema()) for key in keys})
+
+
+def _resolved(schema: Schema) -> Schema:
+    """Follow a reference, and an optional value to what it is when it is there."""
+    if "anyOf" in schema:
+        kinds = [kind for kind in schema["anyOf"] if kind.get("type") != "null"]
+        if len(kinds) == 1:
+            return _resolved({**{key: value for key, value in schema.items() if key != "anyOf"}, **kinds[0]})
+    if "$ref" in schema:
+        found: Schema = recipe_schema()["$defs"][schema["$ref"].rpartition("/")[2]]
+        return found
+    return schema
+
+
+def _tables(schema: Schema, name: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], list[str]]]:
+    """Every table of a recipe with the keys it knows."""
+    properties = schema.get("properties", {})
+    if properties:
+        yield name, list(properties)
+    for key, part in properties.items():
+        inner = _resolved(part)
+        yield from _tables(_resolved(inner.get("items", {})) if inner.get("type") == "array" else inner, (*name, key))
+
+
+if __name__ == "__main__":
+    SCHEMA_FILE.write_text(schema_text(), "utf-8")

@@ -1,0 +1,1 @@
+"""From takes to the blend."""

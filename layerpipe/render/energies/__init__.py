@@ -1,0 +1,1 @@
+"""Inner products of takes, and every loudness that follows from them."""

@@ -1,0 +1,284 @@
+"""The inner products of all takes with each other, step by step: measured once as a stream, kept in one small file.
+
+For every 10 ms step: the packed upper triangle (rows first: 00 01 .. 0n 11 ..) of the N x N inner products of the
+K-weighted takes; for every hop of ten steps the same without K-weighting. Steps are those of `dsp.loudness`, counted
+from frame 0; what is left over after the last whole step is not kept. float64 throughout.
+One hop is one record of 11 rows; a file is a header of 64 bytes and the records, little-endian, CRC-32 over both.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import struct
+import tempfile
+import threading
+import weakref
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO
+
+import numpy as np
+import numpy.typing as npt
+
+from layerpipe.core.errors import DamagedFile, ParameterError
+from layerpipe.core.sound import FloatArray
+from layerpipe.dsp import kernels
+from layerpipe.dsp.loudness import HOP_STEPS, STEPS_PER_S, k_weighting, step_start, step_starts
+
+MOST_TAKES = 1024
+_MAGIC = b"layerpipe energ1"
+_HEADER = struct.Struct("<16sIIQQI16xI")
+_ROWS = HOP_STEPS + 1
+_HELD_BYTES = 8 << 20
+_READ_BYTES = 1 << 20
+# Far under anything audible, far above where arithmetic slows down: filters that ring down to here are at rest.
+_AT_REST = 1e-100
+
+
+class DamagedEnergies(DamagedFile):
+    """A file of energies does not hold what was written into it."""
+
+
+class Energies:
+    """Inner products of `takes` takes over `steps` steps; made by `EnergyMeter.finish` or `Energies.load`.
+
+    Read piece by piece, from memory or, past 8 MB, from a file: the length of the song decides no memory. Threads
+    may share one.
+    """
+
+    def __init__(self, file: IO[bytes], at: int, *, takes: int, rate_hz: int, frames: int, steps: int,
+                 check: int) -> None:
+        self.takes, self.rate_hz, self.frames, self.steps = takes, rate_hz, frames, steps
+        self._file, self._at, self._check = file, at, check
+        self._record = (_ROWS, takes * (takes + 1) // 2)
+        self._one_at_a_time = threading.Lock()
+        self._close = weakref.finalize(self, file.close)
+
+    @property
+    def hops(self) -> int:
+        """How many hops of 100 ms were begun; those of them that are whole are `steps // 10`."""
+        return -(-self.steps // HOP_STEPS)
+
+    def chunks(self, first_step: int, stop_step: int) -> Iterator[tuple[int, FloatArray, FloatArray]]:
+        """Read steps first to stop in pieces of whole hops that begin at or before `first_step`.
+
+        Yields
+        ------
+        first : int
+            Step at which this piece begins, a multiple of 10.
+        weighted : np.ndarray [shape=(steps, pairs), float64]
+            K-weighted, per 10 ms.
+        plain : np.ndarray [shape=(hops, pairs), float64]
+            Unweighted, per whole 100 ms.
+        """
+        pairs = self._record[1]
+        whole = self.steps // HOP_STEPS
+        last = -(-min(stop_step, self.steps) // HOP_STEPS)
+        at_once = self._at_once
+        for hop in range(first_step // HOP_STEPS, last, at_once):
+            end = min(hop + at_once, last)
+            records = self._read(hop, end)
+            weighted = records[:, :HOP_STEPS].reshape(-1, pairs)[: self.steps - hop * HOP_STEPS]
+            yield hop * HOP_STEPS, weighted, records[: max(0, whole - hop), HOP_STEPS]
+
+    def save(self, path: Path) -> None:
+        """Write to one file, whole or not at all; another file of that name is replaced.
+
+        Raises
+        ------
+        OSError
+            If it cannot be written.
+        """
+        partial = path.with_name(path.name + ".partial")
+        try:
+            with partial.open("wb") as out:
+                out.write(self._header())
+                at_once = self._at_once
+                for hop in range(0, self.hops, at_once):
+                    out.write(self._bytes(hop, min(hop + at_once, self.hops)))
+            partial.replace(path)
+        finally:
+            partial.unlink(missing_ok=True)
+
+    @classmethod
+    def load(cls, path: Path) -> Energies:
+        """Open a file written by `save`, every byte checked.
+
+        Raises
+        ------
+        DamagedEnergies
+            If it is not such a file, is cut short or has been changed.
+        OSError
+            If it cannot be read.
+        """
+        file: IO[bytes] = path.open("rb")
+        try:
+            size = file.seek(0, os.SEEK_END)
+            file.seek(0)
+            if size <= _HELD_BYTES:
+                held = io.BytesIO(file.read())
+                file.close()
+                file = held
+            return cls._opened(file, size, path)
+        except BaseException:
+            file.close()
+            raise
+
+    @classmethod
+    def _opened(cls, file: IO[bytes], size: int, path: Path) -> Energies:
+        """Check header and content."""
+        head = file.read(_HEADER.size)
+        if len(head) < _HEADER.size:
+            raise DamagedEnergies(f"{path}: cut short, or not a file of energies")
+        magic, takes, rate_hz, frames, steps, check, of_head = _HEADER.unpack(head)
+        if magic != _MAGIC or zlib.crc32(head[:-4]) != of_head or not 1 <= takes <= MOST_TAKES:
+            raise DamagedEnergies(f"{path}: not a file of energies, or its header has been changed")
+        energies = cls(file, _HEADER.size, takes=takes, rate_hz=rate_hz, frames=frames, steps=steps, check=check)
+        wanted = _HEADER.size + energies.hops * energies._record_bytes
+        if size != wanted:
+            raise DamagedEnergies(f"{path}: {size} bytes where {wanted} were written")
+        found = 0
+        while piece := file.read(1 << 20):
+            found = zlib.crc32(piece, found)
+        if found != check:
+            raise DamagedEnergies(f"{path}: its content has been changed")
+        return energies
+
+    def _header(self) -> bytes:
+        """The 64 bytes before the records; the last four check the others."""
+        head = _HEADER.pack(_MAGIC, self.takes, self.rate_hz, self.frames, self.steps, self._check, 0)[:-4]
+        return head + struct.pack("<I", zlib.crc32(head))
+
+    @property
+    def _record_bytes(self) -> int:
+        return 8 * self._record[0] * self._record[1]
+
+    @property
+    def _at_once(self) -> int:
+        """How many records are read in one piece."""
+        return max(1, _READ_BYTES // self._record_bytes)
+
+    def _bytes(self, hop: int, stop: int) -> bytes:
+        """Records as they lie in the file."""
+        with self._one_at_a_time:
+            self._file.seek(self._at + hop * self._record_bytes)
+            found = self._file.read((stop - hop) * self._record_bytes)
+        if len(found) != (stop - hop) * self._record_bytes:
+            raise DamagedEnergies("the energies became shorter while they were read")
+        return found
+
+    def _read(self, hop: int, stop: int) -> FloatArray:
+        """Records as an array, shape (hops, 11, pairs)."""
+        return np.frombuffer(self._bytes(hop, stop), dtype="<f8").reshape(stop - hop, *self._record)
+
+
+class EnergyMeter:
+    """Measures takes side by side as they stream past; cutting them anywhere changes no bit.
+
+    Work happens in whole hops of 100 ms counted from frame 0, whatever the blocks were.
+    """
+
+    def __init__(self, takes: int, rate_hz: int, *, spool_folder: Path | None = None) -> None:
+        """Begin at frame 0.
+
+        Parameters
+        ----------
+        takes : int
+            1 to 1024.
+        rate_hz : int
+            8000 to 192000.
+        spool_folder : Path, optional
+            Where results past 8 MB are kept meanwhile; the system's temporary folder unless given.
+
+        Raises
+        ------
+        ParameterError
+            If takes or rate are outside their ranges.
+        """
+        if not 1 <= takes <= MOST_TAKES:
+            raise ParameterError(f"takes={takes} must be inside [1, {MOST_TAKES}]")
+        self.takes, self.rate_hz = takes, rate_hz
+        self._sections = k_weighting(rate_hz)
+        rows = -(-takes // 4) * 4
+        most = rate_hz // 10 + 1
+        # The kernel takes rows by four; the ones past the last take stay silent.
+        self._heard, self._weighted = np.zeros((rows, most)), np.zeros((rows, most))
+        self._state = np.zeros((rows, 4))
+        upper, lower = np.triu_indices(takes)
+        self._packed = upper * takes + lower
+        self._record = np.zeros((_ROWS, len(upper)), dtype="<f8")
+        self._hop, self._filled, self._frames, self._check = 0, 0, 0, 0
+        self._hop_frames = step_start(HOP_STEPS, rate_hz)
+        # Closed by Energies, to which it passes; an abandoned meter's file is closed by its finalizer.
+        self._spool: IO[bytes] = tempfile.SpooledTemporaryFile(  # noqa: SIM115
+            max_size=_HELD_BYTES, dir=str(spool_folder) if spool_folder else None)
+        self._abandon = weakref.finalize(self, self._spool.close)
+
+    def add(self, block: npt.NDArray[np.float32] | FloatArray) -> None:
+        """Hear the next frames of every take.
+
+        Parameters
+        ----------
+        block : np.ndarray [shape=(takes, frames), float32 or float64]
+            Any number of frames.
+
+        Raises
+        ------
+        ParameterError
+            If the block does not have one row per take.
+        """
+        if block.ndim != 2 or block.shape[0] != self.takes:
+            raise ParameterError(f"block of shape {block.shape}: must be ({self.takes}, frames)")
+        at, frames = 0, block.shape[1]
+        while at < frames:
+            count = min(self._hop_frames - self._filled, frames - at)
+            self._heard[: self.takes, self._filled : self._filled + count] = block[:, at : at + count]
+            self._filled += count
+            at += count
+            if self._filled == self._hop_frames:
+                self._end_hop(HOP_STEPS)
+        self._frames += frames
+
+    def finish(self) -> Energies:
+        """End the song and hand over what was measured; the meter cannot be used again."""
+        starts = step_starts(self._hop * HOP_STEPS, (self._hop + 1) * HOP_STEPS, self.rate_hz)
+        left_over = int(np.searchsorted(starts, starts[0] + self._filled, side="right")) - 1
+        whole = self._hop
+        if left_over:
+            self._end_hop(left_over)
+        self._abandon.detach()
+        return Energies(self._spool, 0, takes=self.takes, rate_hz=self.rate_hz, frames=self._frames,
+                        steps=whole * HOP_STEPS + left_over, check=self._check)
+
+    def _end_hop(self, steps: int) -> None:
+        """Weigh what was gathered, multiply, put the record away; an unfinished hop has no unweighted row."""
+        count = self._filled
+        heard, weighted = self._heard[:, :count], self._weighted[:, :count]
+        for row in range(0, len(heard), 4):
+            kernels.weight_four(self._sections[0], self._sections[1], heard[row : row + 4],
+                                 self._state[row : row + 4], weighted[row : row + 4])
+        self._state[np.abs(self._state) < _AT_REST] = 0.0
+        self._record[:] = 0.0
+        first = self._hop * HOP_STEPS
+        starts = step_starts(first, first + steps, self.rate_hz) - step_start(first, self.rate_hz)
+        if self.rate_hz % STEPS_PER_S == 0:
+            # Every step is as long as the next: all of them in one call.
+            cut = weighted[: self.takes, : starts[-1]].reshape(self.takes, steps, -1).transpose(1, 0, 2)
+            products = np.matmul(cut, cut.transpose(0, 2, 1)).reshape(steps, -1)
+            self._record[:steps] = products[:, self._packed]
+        else:
+            for step in range(steps):
+                cut = weighted[: self.takes, starts[step] : starts[step + 1]]
+                self._record[step] = (cut @ cut.T).reshape(-1)[self._packed]
+        if steps == HOP_STEPS:
+            plain = heard[: self.takes]
+            self._record[HOP_STEPS] = (plain @ plain.T).reshape(-1)[self._packed]
+        data = self._record.data.cast("B")
+        self._spool.write(data)
+        self._check = zlib.crc32(data, self._check)
+        self._hop += 1
+        self._filled = 0
+        self._hop_frames = (step_start((self._hop + 1) * HOP_STEPS, self.rate_hz)
+                            - step_start(self._hop * HOP_STEPS, self.rate_hz))

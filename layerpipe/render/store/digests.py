@@ -1,0 +1,65 @@
+"""Small notes beside processed takes: digests of sources, and where recipes lay.
+
+What they say can be found out again; where they cannot be written or are not what was written, it is.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from layerpipe.core.files.atomic import put_whole
+
+_SETTLED_S = 2.0
+
+
+class SourceNotes:
+    """Notes in a folder, which is made when there is something to note."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+
+    def digest_of(self, path: Path, digest: Callable[[Path], str]) -> str:
+        """The digest of a source's content, read again only when its size, times or inode have changed."""
+        seen = path.stat()
+        identity = f"{path.resolve()}|{seen.st_size}|{seen.st_mtime_ns}|{seen.st_ctime_ns}|{seen.st_ino}"
+        memo = self._folder / f"{hashlib.sha256(identity.encode('utf-8', 'surrogateescape')).hexdigest()}.digest"
+        with contextlib.suppress(OSError, UnicodeDecodeError):
+            known, _, seal = memo.read_text("ascii").partition(" ")
+            if len(known) == 64 and seal == _seal_of_memo(identity, known):
+                return known
+        found = digest(path)
+        # A file written a moment ago may be written again without its times showing it: only settled ones are noted.
+        # The clock decides nothing else here; set back, it only lets files be read once more.
+        if time.time() - max(seen.st_mtime, seen.st_ctime) > _SETTLED_S:
+            self._note(memo, f"{found} {_seal_of_memo(identity, found)}".encode("ascii"))
+        return found
+
+    def note_place_of_recipe(self, sha256: str, folder: Path) -> None:
+        """Remember in which folder a recipe lay, so that the takes of its bounce are found again."""
+        self._note(self._folder / f"{sha256}.place", os.fsencode(folder))
+
+    def place_of_recipe(self, sha256: str) -> Path | None:
+        """The folder in which a recipe of this digest lay last, if it is remembered and still there."""
+        if not (len(sha256) == 64 and sha256.isalnum()):
+            return None
+        try:
+            folder = Path(os.fsdecode((self._folder / f"{sha256}.place").read_bytes()))
+            return folder if folder.is_absolute() and folder.is_dir() else None
+        except (OSError, ValueError):
+            return None
+
+    def _note(self, path: Path, content: bytes) -> None:
+        """Write down what can be found out again; where that cannot be, it will be found out again."""
+        with contextlib.suppress(OSError):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            put_whole(path, content)
+
+
+def _seal_of_memo(identity: str, digest: str) -> str:
+    """Check over a noted digest and what it belongs to."""
+    return hashlib.sha256(f"{identity}|{digest}".encode("utf-8", "surrogateescape")).hexdigest()[:16]
