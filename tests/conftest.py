@@ -46,7 +46,7 @@ def strum() -> np.ndarray:
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
     """One Chromium for all tests of pages in this process."""
-    from tests.pages.browser import chromium
+    from tests.support.pages.browser import chromium
 
     with chromium() as started:
         yield started

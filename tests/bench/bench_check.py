@@ -23,7 +23,7 @@ from layerpipe.outputs.check.pair_findings import judge_pair
 from layerpipe.outputs.check.report import _minutes
 from layerpipe.outputs.check.take_findings import findings_of
 from layerpipe.recipe.model import Chain, Check
-from tests import faulty_takes as made
+from tests.support import faulty_takes as made
 
 INSTRUMENTS = (*made.INSTRUMENTS, *made.LOOPS)
 RATES_HZ = (48_000, 44_100, 48_000, 96_000)

@@ -19,8 +19,8 @@ from layerpipe.analysis.timing.align import spread_ms, with_faint
 from layerpipe.core.sound import HeldSound
 from layerpipe.recipe.model import Recipe, Timing
 from layerpipe.recipe.tempo_map import SongClock
-from tests.planted import METERS, TEMPI, compare_moves, judge, plant_song
-from tests.strums import EASY, HARD, Hand, Strums, make_strums
+from tests.support.planted import METERS, TEMPI, compare_moves, judge, plant_song
+from tests.support.strums import EASY, HARD, Hand, Strums, make_strums
 
 WINDOWS_S = (0.005, 0.010, 0.025, 0.050)
 VOICES = ("steel", "nylon", "electric", "modal")

@@ -30,10 +30,10 @@ from layerpipe.audio_files.scan import scan
 from layerpipe.core.errors import AudioError, LayerpipeError, RecipeError
 from layerpipe.recipe.reader import parse_recipe, read_recipe
 from layerpipe.recipe.tempo_map import SongClock
-from tests.bad_files import BAD
-from tests.bad_files import make as make_bad
 from tests.soak.scene import finish
-from tests.songs import recipe_of
+from tests.support.bad_files import BAD
+from tests.support.bad_files import make as make_bad
+from tests.support.songs import recipe_of
 
 BATCH = 250
 _READ_FRAMES = 1 << 16

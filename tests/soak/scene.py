@@ -19,7 +19,7 @@ from layerpipe.jobs.bounce import bounce_song
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render import pipeline
 from layerpipe.render.store.store import Store
-from tests.songs import recipe_of, write_recipe
+from tests.support.songs import recipe_of, write_recipe
 
 FINE, REFUSED, BROKEN = 0, 3, 4
 

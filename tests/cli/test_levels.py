@@ -1,0 +1,260 @@
+"""`layerpipe levels` as its users meet it: tables, one JSON document, pictures, and what is written into the recipe."""
+
+from __future__ import annotations
+
+import binascii
+import json
+import math
+import struct
+import subprocess
+import sys
+from xml.etree import ElementTree
+
+import pytest
+from typer.testing import CliRunner
+
+from layerpipe.cli import program
+from layerpipe.recipe.reader import read_recipe
+from tests.support.songs import recipe_of, write_recipe
+
+ROW = ["section", "level_db", "lufs", "adds_lu", "against_rest_lu", "short_term_max_lufs", "true_peak_dbtp",
+       "mono_loss_lu", "brightness_db", "heard_bands", "heard_share"]
+COMMENT = "# kept as it was\n"
+
+
+@pytest.fixture
+def run(monkeypatch, tmp_path):
+    """Run the command in an empty folder; hands back (exit code, stdout, stderr)."""
+    monkeypatch.chdir(tmp_path)
+
+    def _run(*words):
+        result = CliRunner().invoke(program(), ["levels", *map(str, words)])
+        assert result.exception is None or isinstance(result.exception, SystemExit), result.exc_info
+        return result.exit_code, result.stdout, result.stderr
+
+    return _run
+
+
+@pytest.fixture(scope="module")
+def stems(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("stems")
+    recipe = recipe_of(folder)
+    for layer in recipe["layer"]:
+        for take in layer["take"]:
+            take["file"] = str(folder / take["file"])
+    return folder, recipe
+
+
+@pytest.fixture
+def song(stems, tmp_path):
+    path = write_recipe(tmp_path / "harbour.toml", stems[1])
+    path.write_text(COMMENT + path.read_text("utf-8"), "utf-8")
+    return path
+
+
+def _levels_of(path):
+    recipe = read_recipe(path).recipe
+    octave = recipe.layer[1]
+    return octave.level_db, {section.name: section.levels_db.get("octave") for section in recipe.section}
+
+
+def test_json_is_one_document_of_the_agreed_shape(run, song):
+    code, out, err = run(song, "--layer", "octave", "--at", "-12,-6", "--under", 9, "--json")
+    told = json.loads(out)
+    assert (code, err) == (0, "")
+    assert list(told) == ["layer", "rows", "solved"]
+    assert told["layer"] == "octave"
+    assert all(list(row) == ROW for row in told["rows"])
+    assert [(row["section"], row["level_db"]) for row in told["rows"]] == [
+        (section, level) for section in ("verse", "chorus", "whole song") for level in (-12.0, -6.0)]
+    assert [list(one) for one in told["solved"]] == [["section", "under_lu", "level_db"]] * 3
+    # Sections of 2 s have no complete 3 s.
+    assert told["rows"][0]["short_term_max_lufs"] is None
+    assert isinstance(told["rows"][-1]["short_term_max_lufs"], float)
+
+
+def test_the_usual_levels_go_from_24_under_to_0_in_steps_of_one_and_a_half(run, song):
+    _, out, _ = run(song, "--section", "chorus", "--json")
+    assert [row["level_db"] for row in json.loads(out)["rows"]] == [-24 + 1.5 * n for n in range(17)]
+    _, out, _ = run(song, "--section", "chorus", "--from", -6, "--to", -5, "--step", 0.1, "--json")
+    assert [row["level_db"] for row in json.loads(out)["rows"]] == [round(-6 + 0.1 * n, 1) for n in range(11)]
+
+
+def test_a_person_reads_a_table_and_where_the_layer_is_first_heard(run, song):
+    code, out, err = run(song, "--at", "-24,-inf", "--section", "chorus", "--under", 9)
+    assert (code, err) == (0, "")
+    assert 'chorus, "octave" against the rest' in out
+    assert "first heard at -" in out
+    assert "the recipe has it at -9.0 dB" in out
+    assert "9 LU under the rest at -" in out
+    assert [line.split()[0] for line in out.splitlines() if line.strip().startswith("-")] == ["-24.0", "-inf"]
+
+
+def test_what_was_solved_is_written_for_every_section_with_comments_kept(run, song):
+    code, out, _ = run(song, "--at", "-6", "--under", 9, "--json")
+    solved = {one["section"]: one["level_db"] for one in json.loads(out)["solved"]}
+    code, out, _ = run(song, "--under", 9, "--write")
+    assert code == 0
+    assert f"+levels_db = {{octave = {round(solved['chorus'], 2)}}}" in out.replace("{ ", "{").replace(" }", "}")
+    own, by_section = _levels_of(song)
+    assert own == -9.0
+    assert by_section == {name: round(solved[name], 2) for name in ("verse", "chorus")}
+    assert song.read_text("utf-8").startswith(COMMENT)
+    code, out, _ = run(song, "--under", 9, "--write", "--section", "verse")
+    assert "says so already" in out
+
+
+def test_for_names_the_section_that_is_written(run, song):
+    assert run(song, "--under", 6, "--write", "--for", "chorus")[0] == 0
+    own, by_section = _levels_of(song)
+    assert (own, by_section["verse"]) == (-9.0, -math.inf)
+    assert -12 < by_section["chorus"] < 0
+    assert run(song, "--at", "-4.5", "--write", "--for", "verse", "--for", "chorus")[0] == 0
+    assert _levels_of(song) == (-9.0, {"verse": -4.5, "chorus": -4.5})
+    assert run(song, "--at", "-inf", "--write", "--section", "verse")[0] == 0
+    assert _levels_of(song) == (-9.0, {"verse": -math.inf, "chorus": -4.5})
+
+
+def test_one_level_is_the_layers_own_and_sections_with_one_are_named(run, song):
+    code, out, _ = run(song, "--at", "-7", "--write")
+    assert code == 0
+    assert _levels_of(song) == (-7.0, {"verse": -math.inf, "chorus": None})
+    assert "Levels of their own keep: verse" in out
+
+
+def test_without_sections_the_solved_level_is_the_layers_own(run, stems, tmp_path):
+    recipe = {**stems[1], "section": []}
+    song = write_recipe(tmp_path / "bare.toml", recipe)
+    assert run(song, "--under", 9, "--write")[0] == 0
+    assert read_recipe(song).recipe.layer[1].level_db != -9.0
+    again = json.loads(run(song, "--at", read_recipe(song).recipe.layer[1].level_db, "--json")[1])
+    assert again["rows"][0]["against_rest_lu"] == pytest.approx(-9, abs=0.006)
+
+
+def test_with_json_the_change_is_shown_on_stderr(run, song):
+    code, out, err = run(song, "--at", "-7", "--write", "--json")
+    assert code == 0
+    assert json.loads(out)["layer"] == "octave"
+    assert "+level_db = -7.0" in err
+    assert run(song, "--at", "-8", "--write", "--quiet") == (0, "", "")
+    assert _levels_of(song)[0] == -8.0
+
+
+def _line(title, entries):
+    text = f'layerpipe levels 1: "{title}"; {entries}'
+    return f"{text} (check {binascii.crc_hqx(text.encode(), 0xFFFF):04x})"
+
+
+def test_an_artists_line_is_shown_and_written(run, song):
+    line = _line("Harbour Test", '"chorus" "octave" -7.5 dB, remark "more of it"; "verse" "octave" off')
+    code, out, err = run(song, "--accept", f"Hi, here it is:\n{line}\nthanks")
+    assert (code, err) == (0, "")
+    assert "chorus: more of it" in out
+    assert _levels_of(song) == (-9.0, {"verse": -math.inf, "chorus": -7.5})
+    assert song.read_text("utf-8").startswith(COMMENT)
+    told = json.loads(run(song, "--accept", line, "--json")[1])
+    assert told["changed"] is False
+    assert told["accepted"][0] == {"section": "chorus", "layer": "octave", "level_db": -7.5}
+
+
+def test_an_artists_file_is_shown_and_written(run, song, tmp_path):
+    answer = tmp_path / "answer.toml"
+    answer.write_text('format = "layerpipe levels 1"\ntitle = "Another Song"\n[[choice]]\nsection = "whole song"\n'
+                      "levels_db = { octave = -11.0, regular = -1 }\n", "utf-8")
+    code, out, err = run(song, "--accept", answer)
+    assert code == 0
+    assert 'the answer is about "Another Song"' in err
+    assert _levels_of(song)[0] == -11.0
+    assert read_recipe(song).recipe.layer[0].level_db == -1.0
+    assert "+level_db = -11.0" in out
+
+
+@pytest.mark.parametrize(("given", "says"), [
+    ("nonsense", "the answer"),
+    ("missing.toml", 'no file "missing.toml"'),
+    (_line("Harbour Test", '"bridge" "octave" -7.5 dB'), 'a section "bridge"'),
+    (_line("Harbour Test", '"chorus" "lead" -7.5 dB'), 'a layer "lead"'),
+])
+def test_answers_that_do_not_fit_change_nothing(run, song, given, says):
+    before = song.read_bytes()
+    code, _, err = run(song, "--accept", given)
+    assert code == 2
+    assert says in err
+    assert song.read_bytes() == before
+
+
+@pytest.mark.parametrize(("words", "says"), [
+    (["--layer", "octav"], 'did you mean "octave"'),
+    (["--section", "chrous"], 'no section "chrous"'),
+    (["--at", "loud"], '"loud" is no level'),
+    (["--at", "-9,nan"], '"nan" is no level'),
+    (["--at", "-9,90"], '"90" is no level'),
+    (["--from", "0", "--to", "-3"], "the lower level comes first"),
+    (["--step", "0"], "must be above 0"),
+    (["--step", "0.001"], "at most 1000"),
+    (["--under", "nan"], "must be inside"),
+    (["--write"], "which level"),
+    (["--write", "--at", "-9,-6"], "which level"),
+    (["--write", "--at", "-9", "--under", "9"], "give one"),
+    (["--for", "chorus"], "give that too"),
+    (["--write", "--at", "-9", "--for", "chrous"], 'did you mean "chorus"'),
+    (["--picture", "levels.jpg"], "must end in .png or .svg"),
+])
+def test_what_cannot_be_meant_is_refused_with_a_reason(run, song, words, says):
+    before = song.read_bytes()
+    code, out, err = run(song, *words)
+    assert code == 2
+    # The option parser breaks its lines and frames them.
+    assert says in " ".join(err.replace("│", " ").split())
+    assert out == ""
+    assert song.read_bytes() == before
+
+
+def test_a_level_for_a_silent_section_is_not_written(run, stems, tmp_path):
+    recipe = {**stems[1], "section": [*stems[1]["section"], {"name": "off", "bars": [1, 1],
+                                                            "levels_db": {"regular": -math.inf}}]}
+    recipe["section"] = [section for section in recipe["section"] if section["name"] != "verse"]
+    song = write_recipe(tmp_path / "silent.toml", recipe)
+    code, out, _ = run(song, "--under", 9, "--write")
+    assert code == 0
+    assert "off: left as it is" in out
+    code, _, err = run(song, "--under", 9, "--write", "--for", "off")
+    assert code == 2
+    assert "silent in off" in err
+
+
+def test_pictures_are_the_same_twice_and_nothing_is_left_beside(run, song, tmp_path):
+    for name in ("one.png", "two.png", "one.svg", "two.svg"):
+        assert run(song, "--picture", tmp_path / name, "--quiet") == (0, "", "")
+    for kind in ("png", "svg"):
+        assert (tmp_path / f"one.{kind}").read_bytes() == (tmp_path / f"two.{kind}").read_bytes()
+    # The size stands in a PNG's first chunk: width and height, big-endian (ISO/IEC 15948, 11.2.2).
+    assert struct.unpack(">II", (tmp_path / "one.png").read_bytes()[16:24]) == (1650, 1110)
+    assert ElementTree.parse(tmp_path / "one.svg").getroot().tag.endswith("svg")
+    assert not list(tmp_path.glob("*.partial"))
+
+
+def test_names_in_a_picture_are_text_and_nothing_else(run, stems, tmp_path):
+    recipe = json.loads(json.dumps(stems[1]).replace("-Infinity", "-9.0"))
+    recipe["song"]["title"] = "$\\frac$ & <b>"
+    recipe["section"][0]["name"] = "_intro $1"
+    assert run(write_recipe(tmp_path / "odd.toml", recipe), "--picture", "odd.svg", "--quiet") == (0, "", "")
+    ElementTree.parse(tmp_path / "odd.svg")
+
+
+def test_a_picture_that_cannot_be_written_is_told(run, song, tmp_path):
+    code, _, err = run(song, "--picture", tmp_path / "nowhere" / "levels.png")
+    assert code == 1
+    assert "cannot be written" in err
+
+
+def test_levels_from_the_store_need_none_of_the_slow_libraries(run, song):
+    assert run(song, "--quiet")[0] == 0
+    seen = ("import sys; from typer.testing import CliRunner; from layerpipe.cli import program; "
+            f"code = CliRunner().invoke(program(), ['levels', {str(song)!r}, '--json']).exit_code; "
+            "print(code, sorted({'numba', 'scipy', 'matplotlib', 'pyloudnorm', 'rich', 'tomlkit'} & set(sys.modules)))")
+    done = subprocess.run([sys.executable, "-c", seen], capture_output=True, text=True, check=True)
+    assert done.stdout.strip().startswith("0 ")
+    assert not {"numba", "scipy", "matplotlib", "pyloudnorm", "tomlkit"} & set(done.stdout.replace("'", " ").split())
+
+

@@ -1,0 +1,195 @@
+"""Listening files: which there are, that they are equally loud under the ceiling, tagged, cut where they should be."""
+
+from __future__ import annotations
+
+import copy
+import math
+import subprocess
+
+import imageio_ffmpeg
+import numpy as np
+import pydub
+import pyebur128
+import pyloudnorm
+import pytest
+import soundfile
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import signal
+
+from layerpipe.core.errors import OutputError, RecipeError
+from layerpipe.jobs.bounce import bounce_song
+from layerpipe.jobs.preview import preview_song
+from layerpipe.outputs.preview.write import equal_gains_db
+from layerpipe.recipe.reader import read_recipe
+from layerpipe.render.store.store import Store
+from tests.support.songs import RATE_HZ, plucked, recipe_of, write_recipe, write_take
+
+
+@pytest.fixture(scope="module")
+def studio(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("studio")
+    recipe = recipe_of(folder)
+    write_take(folder / "bed.wav", np.stack([plucked(20), plucked(21)], axis=1) * 0.5)
+    recipe["bed"] = {"file": "bed.wav", "gain_db": -3.0}
+    return folder, recipe, Store(folder / "store")
+
+
+def _preview(studio, name, change=lambda recipe: None, **asked):
+    folder, recipe, store = studio
+    recipe = copy.deepcopy(recipe)
+    change(recipe)
+    file = read_recipe(write_recipe(folder / f"{name}.toml", recipe))
+    made = preview_song(file, folder / "previews", store=store, **asked)
+    return {(one.section, one.version): one for one in made}
+
+
+@pytest.fixture(scope="module")
+def plain(studio):
+    return _preview(studio, "plain")
+
+
+def test_every_section_has_each_layer_the_blend_and_the_blend_in_the_track(plain):
+    versions = ["regular alone", "octave alone", "blend", "in the track"]
+    assert list(plain) == [(section, version) for section in ("verse", "chorus", "whole song") for version in versions]
+
+
+def test_a_version_that_is_silent_is_said_to_be_and_not_written(plain):
+    silent = plain["verse", "octave alone"]
+    assert silent.file is None
+    assert silent.gain_db is None
+
+
+def test_all_versions_of_a_section_are_equally_loud_and_under_the_ceiling(plain):
+    # pyebur128 (libebur128) as the other meter, scipy's 8x conversion as the other true peak, on the written files.
+    for section in ("verse", "chorus", "whole song"):
+        found, peaks = [], []
+        for (of, _), one in plain.items():
+            if of == section and one.file is not None:
+                sound, _ = soundfile.read(one.file)
+                other = pyebur128.R128State(2, RATE_HZ, pyebur128.MeasurementMode.MODE_I)
+                other.add_frames(sound.ravel().copy(), len(sound))
+                found.append(pyebur128.get_loudness_global(other))
+                peaks.append(20 * math.log10(np.abs(signal.resample_poly(sound, 8, 1, axis=0)).max()))
+                assert one.lufs == pytest.approx(found[-1], abs=0.05)
+        assert max(found) - min(found) < 0.05
+        assert max(peaks) < -0.9
+        # As loud as wanted, or as the ceiling lets the highest of them be.
+        assert max(found) == pytest.approx(-16.0, abs=0.05) or max(peaks) == pytest.approx(-1.0, abs=0.1)
+
+
+def test_a_blend_is_the_bounced_blend_with_its_gain_lead_in_and_ring_out(studio, plain):
+    file = read_recipe(studio[0] / "plain.toml")
+    bounce_song(file, studio[0] / "bounce", studio[2])
+    blend, _ = soundfile.read(studio[0] / "bounce/blend.wav")
+    one = plain["chorus", "blend"]
+    heard, _ = soundfile.read(one.file)
+    # The chorus is bar 2 of 120 beats a minute in 4/4 after 0.25 s; one beat of lead-in, the file ends before 0.5 s.
+    start = round(1.75 * RATE_HZ)
+    assert len(heard) == 4 * RATE_HZ - start
+    settled = round(0.05 * RATE_HZ)
+    expected = blend[start + settled :] * 10 ** (one.gain_db / 20)
+    np.testing.assert_allclose(heard[settled:], expected, atol=3e-6)
+    assert heard[0].tolist() == [0.0, 0.0]
+
+
+def test_the_track_is_the_blend_and_the_bed_at_its_gain(studio, plain):
+    bed, _ = soundfile.read(studio[0] / "bed.wav")
+    blend, track = (plain["whole song", version] for version in ("blend", "in the track"))
+    without, both = (soundfile.read(one.file)[0] / 10 ** (one.gain_db / 20) for one in (blend, track))
+    np.testing.assert_allclose(both - without, bed * 10 ** (-3 / 20), atol=3e-6)
+
+
+@pytest.mark.parametrize("kind", ["mp3", "m4a"])
+def test_encoded_files_carry_tags_and_play(studio, kind):
+    made = _preview(studio, f"encoded-{kind}", lambda recipe: recipe["preview"].update(format=kind),
+                    sections=["chorus"], versions=["blend"])
+    (one,) = made.values()
+    encoder = imageio_ffmpeg.get_ffmpeg_exe()
+    tags = subprocess.run([encoder, "-v", "error", "-i", one.file, "-f", "ffmetadata", "-"], capture_output=True,
+                          check=True, text=True).stdout
+    assert "title=Harbour Test: chorus, blend" in tags
+    assert "artist=The Testers" in tags
+    assert "comment=section: chorus\\; version: blend" in tags
+    # An independent reader: pydub, told where a decoder is.
+    pydub.AudioSegment.converter = encoder
+    heard = pydub.AudioSegment.from_file_using_temporary_files(str(one.file), format=kind)
+    assert heard.channels == 2
+    assert heard.frame_rate == RATE_HZ
+    assert heard.duration_seconds == pytest.approx(one.seconds, abs=0.1)
+    sound = np.array(heard.get_array_of_samples()).reshape(-1, 2) / 2.0 ** (8 * heard.sample_width - 1)
+    loud = pyloudnorm.Meter(RATE_HZ, filter_class="DeMan").integrated_loudness(sound)
+    assert loud == pytest.approx(one.lufs, abs=0.2)
+
+
+def test_encoded_files_are_the_same_twice(studio):
+    def change(recipe):
+        recipe["preview"].update(format="mp3")
+
+    first = _preview(studio, "same", change, sections=["chorus"], versions=["octave"])
+    kept = next(iter(first.values())).file.read_bytes()
+    again = _preview(studio, "same", change, sections=["chorus"], versions=["octave alone"])
+    assert next(iter(again.values())).file.read_bytes() == kept
+
+
+def test_hostile_titles_become_tags_and_nothing_else(studio):
+    def change(recipe):
+        recipe["song"]["title"] = '-y "; touch pwned; $(touch pwned) `id` -f null'
+        recipe["preview"].update(format="mp3")
+
+    made = _preview(studio, "hostile", change, sections=["chorus"], versions=["blend"])
+    (one,) = made.values()
+    tags = subprocess.run([imageio_ffmpeg.get_ffmpeg_exe(), "-v", "error", "-i", one.file, "-f", "ffmetadata", "-"],
+                          capture_output=True, check=True, text=True).stdout
+    assert "touch pwned" in tags
+    assert not list(studio[0].rglob("pwned"))
+
+
+def test_flac_previews_are_lossless(studio, plain):
+    made = _preview(studio, "lossless", lambda recipe: recipe["preview"].update(format="flac"), sections=["verse"],
+                    versions=["blend"])
+    ours, theirs = made["verse", "blend"].file, plain["verse", "blend"].file
+    np.testing.assert_array_equal(soundfile.read(ours)[0], soundfile.read(theirs)[0])
+
+
+def test_a_loudness_the_ceiling_allows_is_reached_exactly(studio):
+    made = _preview(studio, "quiet", lambda recipe: recipe["preview"].update(loudness_lufs=-30.0), sections=["chorus"])
+    assert [one.lufs for one in made.values()] == pytest.approx([-30.0] * 4, abs=1e-9)
+
+
+def test_a_section_too_short_to_measure_is_still_made(studio):
+    def change(recipe):
+        recipe["song"].update(tempo=400.0, meter="1/4")
+        recipe["preview"].update(lead_in_beats=0, ring_out_s=0.0)
+
+    made = _preview(studio, "short", change, sections=["verse"])
+    assert made["verse", "blend"].lufs is None
+    assert made["verse", "blend"].file is not None
+
+
+def test_unknown_sections_and_versions_are_told_with_what_there_is(studio):
+    with pytest.raises(RecipeError, match=r'no section "bridge"; there are "verse", "chorus", "whole song"'):
+        _preview(studio, "asked", sections=["bridge"])
+    with pytest.raises(RecipeError, match=r'no version "drums"; there are "regular alone"'):
+        _preview(studio, "asked", versions=["drums"])
+
+
+def test_a_place_that_cannot_be_written_is_told(studio, tmp_path):
+    (tmp_path / "file").write_text("")
+    file = read_recipe(write_recipe(studio[0] / "nowhere.toml", studio[1]))
+    with pytest.raises(OutputError, match="cannot be written"):
+        preview_song(file, tmp_path / "file", store=studio[2])
+
+
+@given(st.lists(st.tuples(st.none() | st.just(-math.inf) | st.floats(-69, 0), st.floats(-60, 6)),
+                min_size=1, max_size=6), st.floats(-40, 0), st.floats(-20, 0))
+def test_equal_gains_are_equal_never_past_the_ceiling_and_no_quieter_than_they_must_be(rows, wanted, ceiling):
+    lufs, peaks = [row[0] for row in rows], [row[1] for row in rows]
+    gains = equal_gains_db(lufs, peaks, wanted, ceiling)
+    heard = [(loud, peak, gain) for loud, peak, gain in zip(lufs, peaks, gains, strict=True) if gain is not None]
+    assert all(peak + gain <= ceiling + 1e-9 for _, peak, gain in heard)
+    measured = [loud + gain for loud, _, gain in heard if loud is not None]
+    if measured and any(loud is not None and math.isfinite(loud) for loud in lufs):
+        assert max(measured) - min(measured) < 1e-9
+        limit = min(ceiling - peak - gain for _, peak, gain in heard)
+        assert max(measured) == pytest.approx(wanted) or limit == pytest.approx(0.001)

@@ -1,0 +1,242 @@
+"""Verify: what is still as bounced, and where and by how much what is not."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from typer.testing import CliRunner
+
+from layerpipe.cli import program
+from layerpipe.jobs.bounce import bounce_song
+from layerpipe.outputs.verify.null_test import null_test
+from layerpipe.outputs.verify.opened_bounce import NotABounceError, open_bounce
+from layerpipe.outputs.verify.remeasure import SecondOpinion
+from layerpipe.outputs.verify.stem_file import StemFile
+from layerpipe.recipe.reader import read_recipe
+from layerpipe.render.store.store import Store
+from tests.support.songs import RATE_HZ, recipe_of, write_recipe
+
+WORDS = {"as bounced", "changed", "missing", "foreign"}
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """A bounce with its recipe and takes, never touched."""
+    folder = tmp_path_factory.mktemp("made")
+    recipe = recipe_of(folder)
+    recipe["layer"][0]["take"][0]["notes"] = {"room": "<b>small</b>"}
+    file = read_recipe(write_recipe(folder / "song.toml", recipe))
+    bounce_song(file, folder / "bounces" / "song", Store(folder / "store"))
+    return folder
+
+
+@pytest.fixture
+def bounce(made, tmp_path, monkeypatch):
+    """A copy of it, to be tampered with."""
+    monkeypatch.setenv("LAYERPIPE_CACHE", os.fspath(tmp_path / "cache"))
+    shutil.copytree(made, tmp_path / "copy")
+    return tmp_path / "copy" / "bounces" / "song"
+
+
+def _verify(folder: Path, *options: str) -> tuple[int, dict, dict]:
+    """Exit code, document, and its files by name."""
+    done = CliRunner().invoke(program(), ["verify", os.fspath(folder), "--json", *options])
+    told = json.loads(done.stdout)
+    return done.exit_code, told, {file["file"]: file for file in told["files"]}
+
+
+def _flip(path: Path, frame: int, channels: int, step: int, bits: int = 24) -> None:
+    """Change one sample of one frame by `step`."""
+    content = bytearray(path.read_bytes())
+    width = bits // 8
+    at = content.index(b"data") + 8 + frame * channels * width
+    value = int.from_bytes(content[at : at + width], "little", signed=True) + step
+    content[at : at + width] = value.to_bytes(width, "little", signed=True)
+    path.write_bytes(content)
+
+
+def test_an_untouched_bounce_is_as_bounced(bounce):
+    code, told, files = _verify(bounce)
+    assert (code, told["verdict"]) == (0, "as bounced")
+    assert {file["verdict"] for file in files.values()} == {"as bounced"}
+    assert {"blend.wav", "layers/octave.wav", "takes/octave-left.wav", "recipe.toml", "sheet.html",
+            "bounce.json"} <= set(files)
+    assert told["sum"] == {"agrees": True, "first_different_frame": None, "largest_difference_dbfs": None}
+    assert {"file", "verdict", "first_different_frame", "largest_difference_dbfs"} <= set(told["files"][0])
+
+
+@pytest.mark.parametrize(("name", "channels"), [("takes/octave-left.wav", 1), ("layers/regular.wav", 2),
+                                                ("blend.wav", 2)])
+def test_one_changed_sample_is_found_with_place_and_size(bounce, name, channels):
+    _flip(bounce / name, 54_321, channels, 8)
+    code, told, files = _verify(bounce)
+    assert (code, told["verdict"]) == (1, "changed")
+    assert files[name]["verdict"] == "changed"
+    assert files[name]["first_different_frame"] == 54_321
+    assert files[name]["largest_difference_dbfs"] == pytest.approx(20 * math.log10(8 / (1 << 23)))
+    assert {file["verdict"] for other, file in files.items() if other != name} == {"as bounced"}
+    assert told["sum"]["agrees"] is (channels == 1)
+
+
+def test_a_file_cut_short_differs_from_its_new_end_on(bounce):
+    path = bounce / "takes" / "regular-left.wav"
+    path.write_bytes(path.read_bytes()[: -3 * 1000])
+    _, _, files = _verify(bounce)
+    changed = files["takes/regular-left.wav"]
+    assert changed["verdict"] == "changed"
+    assert changed["first_different_frame"] == 4 * RATE_HZ - 1000
+    assert any("cut short" in problem for problem in changed["problems"])
+
+
+def test_missing_and_foreign_files_are_named_and_what_file_managers_leave_is_not(bounce):
+    (bounce / "layers" / "octave.wav").unlink()
+    (bounce / "takes" / "mine.wav").write_bytes(b"mine")
+    (bounce / "empty folder").mkdir()
+    (bounce / ".DS_Store").write_bytes(b"x")
+    code, told, files = _verify(bounce)
+    assert (code, told["verdict"], told["sum"]["agrees"]) == (1, "missing", None)
+    assert files["layers/octave.wav"]["verdict"] == "missing"
+    assert files["takes/mine.wav"]["verdict"] == files["empty folder"]["verdict"] == "foreign"
+    assert ".DS_Store" not in files
+
+
+def test_a_changed_header_is_told_and_the_sound_called_the_same(bounce):
+    path = bounce / "blend.wav"
+    content = bytearray(path.read_bytes())
+    content[content.index(b"bext") + 8 + 338] ^= 1
+    path.write_bytes(content)
+    _, _, files = _verify(bounce)
+    problems = " ".join(files["blend.wav"]["problems"])
+    assert "time reference is 1, bounced was 0" in problems
+    assert "its sound is the same" in problems
+
+
+def test_changed_words_of_papers_and_manifest_are_found(bounce):
+    with (bounce / "sheet.html").open("a") as page:
+        page.write("<p>more</p>")
+    manifest = bounce / "bounce.json"
+    manifest.write_text(manifest.read_text().replace("small", "large"))
+    _, told, files = _verify(bounce)
+    assert told["verdict"] == "changed"
+    assert files["sheet.html"]["verdict"] == files["bounce.json"]["verdict"] == "changed"
+
+
+def test_a_figure_that_is_not_what_pyloudnorm_measures_is_told(bounce):
+    manifest = bounce / "bounce.json"
+    told = json.loads(manifest.read_text())
+    told["files"][-1]["integrated_lufs"] += 0.2
+    manifest.write_text(json.dumps(told))
+    _, _, files = _verify(bounce)
+    assert any(problem.startswith("loudness: ") for problem in files["blend.wav"]["problems"])
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
+def test_the_second_opinion_reads_a_sine_as_the_standard_says(rate_hz):
+    # ITU-R BS.1770-5, note after eq. 7: 997 Hz at 0 dBFS on one channel reads -3.01 LKFS.
+    tone = np.sin(2 * np.pi * 997 * np.arange(3 * rate_hz) / rate_hz)
+    heard = SecondOpinion(rate_hz, 1, len(tone), 24)
+    for start in range(0, len(tone), 70_000):
+        heard.hear(np.rint(tone[start : start + 70_000] * ((1 << 23) - 1)).astype(np.int32)[:, None])
+    wrong = {"integrated_lufs": -3.01, "momentary_max_lufs": -3.01, "short_term_max_lufs": -3.01, "range_lu": 0.0,
+             "sample_peak_dbfs": 0.0, "true_peak_dbtp": 0.0, "sections": []}
+    assert heard.disagreements(wrong, []) == []
+
+
+def test_sources_are_held_to_what_was_bounced(bounce):
+    code, told, _ = _verify(bounce, "--sources")
+    assert code == 0
+    assert [source["verdict"] for source in told["sources"]] == ["as bounced"] * 4
+    take = bounce.parents[1] / "octave-right.wav"
+    content = bytearray(take.read_bytes())
+    content[-1] ^= 1
+    take.write_bytes(content)
+    (bounce.parents[1] / "regular-left.wav").unlink()
+    code, told, _ = _verify(bounce, "--sources")
+    assert code == 1
+    verdicts = {(source["layer"], source["take"]): source["verdict"] for source in told["sources"]}
+    assert verdicts == {("regular", "left"): "missing", ("regular", "right"): "as bounced",
+                        ("octave", "left"): "as bounced", ("octave", "right"): "changed"}
+
+
+def test_takes_are_found_by_the_recipe_that_is_named(bounce, tmp_path):
+    away = tmp_path / "a" / "b" / "c" / "d" / "e" / "f"
+    away.parent.mkdir(parents=True)
+    shutil.move(bounce, away)
+    code, told, _ = _verify(away, "--sources", "--recipe", os.fspath(bounce.parents[1] / "song.toml"))
+    assert code == 0
+    assert {source["verdict"] for source in told["sources"]} == {"as bounced"}
+
+
+def test_a_fresh_render_comes_out_the_same_and_a_changed_take_does_not(bounce):
+    code, told, _ = _verify(bounce, "--again")
+    assert code == 0
+    assert {file["verdict"] for file in told["again"]} == {"as bounced"}
+    take = bounce.parents[1] / "octave-right.wav"
+    sound, _ = soundfile.read(take, dtype="int32")
+    sound[100_000:101_000] += 1 << 20
+    soundfile.write(take, sound, RATE_HZ, subtype="PCM_24")
+    code, told, _ = _verify(bounce, "--again")
+    again = {file["file"]: file for file in told["again"]}
+    assert code == 1
+    assert again["takes/octave-left.wav"]["verdict"] == "as bounced"
+    assert again["takes/octave-right.wav"]["verdict"] == "changed"
+    assert again["takes/octave-right.wav"]["first_different_frame"] == 100_000
+
+
+@pytest.mark.parametrize("content", [b"", b"{}", b"[]", b"\xff\xfe", b"[" * 50_000,
+                                     b'{"format": "layerpipe bounce 1"}'])
+def test_what_is_no_bounce_is_a_wrong_command_line(tmp_path, content):
+    (tmp_path / "bounce.json").write_bytes(content)
+    done = CliRunner().invoke(program(), ["verify", os.fspath(tmp_path)])
+    assert done.exit_code == 2
+    assert "bounce.json" in done.stderr
+    assert "Traceback" not in done.output
+
+
+def test_a_manifest_that_names_files_outside_is_refused(bounce):
+    for name in ("../../song.toml", "/etc/passwd", "a\\b", ""):
+        manifest = bounce / "bounce.json"
+        told = json.loads(manifest.read_text())
+        told["files"][0]["path"] = name
+        manifest.write_text(json.dumps(told))
+        with pytest.raises(NotABounceError, match="not inside the folder"):
+            open_bounce(bounce)
+
+
+def test_links_in_the_place_of_files_are_not_followed(bounce):
+    path = bounce / "blend.wav"
+    path.rename(bounce.parent / "elsewhere.wav")
+    path.symlink_to(bounce.parent / "elsewhere.wav")
+    os.mkfifo(bounce / "pipe.wav")
+    _, _, files = _verify(bounce)
+    assert files["blend.wav"]["verdict"] == "changed"
+    assert files["pipe.wav"]["verdict"] == "foreign"
+
+
+def test_a_person_reads_what_is_different(bounce):
+    _flip(bounce / "blend.wav", 7, 2, 1)
+    done = CliRunner().invoke(program(), ["verify", os.fspath(bounce)])
+    assert done.exit_code == 1
+    words = " ".join(done.stdout.split())
+    assert "frame 7 on" in words
+    assert "do not add up" in words
+    assert CliRunner().invoke(program(), ["verify", os.fspath(bounce), "--quiet"]).stdout == ""
+
+
+def test_stems_are_read_as_libsndfile_reads_them(tmp_path, rng):
+    for bits in (16, 24):
+        sound = rng.integers(-(1 << (bits - 1)), 1 << (bits - 1), (5_000, 2), dtype=np.int32)
+        path = tmp_path / f"{bits}.wav"
+        soundfile.write(path, sound << (32 - bits), RATE_HZ, subtype=f"PCM_{bits}")
+        np.testing.assert_array_equal(StemFile(path).read(0, 5_000), sound)
+        np.testing.assert_array_equal(StemFile(path).read(4_990, 9_000), sound[4_990:])
+        null = null_test(StemFile(path), StemFile(path), [])
+        assert null is not None
+        assert null.verdict == "same sound"

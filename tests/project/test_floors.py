@@ -1,0 +1,110 @@
+"""The house keeps its floors: imports point down only, and neighbours that should not know each other do not."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).resolve().parents[2] / "layerpipe"
+FLOORS = ("core", "dsp", "recipe", "audio_files", "render", "analysis", "outputs", "jobs", "cli")
+"""From the ground up. A module imports from floors below its own, or from its own."""
+MAP = "render.pipeline"
+"""The one module of its floor that knows every stage."""
+KNOWN_STAGES = {("render.energies", "render.store"), ("render.song", "render.layers"), ("render.song", "render.moves"),
+                ("render.song", "render.takes"), ("render.song", "render.store")}
+"""Stages know only what they hand on. A song holds its takes, their moves and what is stored of them."""
+KNOWN_OUTPUTS = {("outputs.bounce", "outputs.drawing"), ("outputs.check", "outputs.drawing"),
+                 ("outputs.levels", "outputs.drawing"), ("outputs.timing", "outputs.drawing"),
+                 ("outputs.verify", "outputs.drawing"), ("outputs.verify", "outputs.bounce"),
+                 ("outputs.verify", "outputs.settings_text"), ("outputs.bounce", "outputs.settings_text")}
+"""Outputs share how things are drawn and worded; a verification reads what a bounce wrote."""
+WRITING = {"matplotlib", "soundfile", "jinja2", "tempfile", "shutil"}
+"""What the analysis floor has no use for: it writes no files and draws nothing."""
+
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+
+def _name(path: Path) -> str:
+    return ".".join(path.relative_to(PACKAGE).with_suffix("").parts).removesuffix(".__init__")
+
+
+NAMES = {_name(path) for path in MODULES}
+
+
+def _imports(path: Path) -> set[str]:
+    """The modules of the package that a file imports, anywhere in it."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "layerpipe":
+            base = node.module.removeprefix("layerpipe").removeprefix(".")
+            found |= {inner if (inner := f"{base}.{alias.name}".lstrip(".")) in NAMES else base for alias in node.names}
+        elif isinstance(node, ast.Import):
+            found |= {alias.name.removeprefix("layerpipe.") for alias in node.names
+                      if alias.name.startswith("layerpipe.")}
+    return found - {"", "__init__"}
+
+
+def _foreign(path: Path) -> set[str]:
+    """First names of everything a file imports."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.ImportFrom):
+            found.add((node.module or "").split(".")[0])
+        elif isinstance(node, ast.Import):
+            found |= {alias.name.split(".")[0] for alias in node.names}
+    return found
+
+
+def _room(name: str) -> str:
+    """A folder or file directly on a floor."""
+    return ".".join(name.split(".")[:2])
+
+
+def test_the_tree_shows_the_floors():
+    folders = {path.name for path in PACKAGE.iterdir() if path.is_dir() and path.name != "__pycache__"}
+    files = {path.name for path in PACKAGE.glob("*.py")}
+    assert folders == set(FLOORS)
+    assert files == {"__init__.py", "__main__.py"}
+
+
+IN_FLOORS = [path for path in MODULES if path.parent != PACKAGE]
+
+
+@pytest.mark.parametrize("path", IN_FLOORS, ids=_name)
+def test_imports_point_down_only(path):
+    mine = FLOORS.index(_name(path).split(".")[0])
+    for name in _imports(path):
+        theirs = FLOORS.index(name.split(".")[0])
+        assert theirs <= mine, f"{_name(path)} looks up to {name}"
+
+
+@pytest.mark.parametrize(("floor", "known"), [("render", KNOWN_STAGES), ("outputs", KNOWN_OUTPUTS)])
+def test_rooms_know_only_the_neighbours_they_are_allowed(floor, known):
+    met = set()
+    for path in IN_FLOORS:
+        own = _name(path)
+        if own.startswith(f"{floor}.") and own != MAP:
+            met |= {(_room(own), _room(name)) for name in _imports(path)
+                    if name.startswith(f"{floor}.") and _room(name) != _room(own)}
+    assert met <= known, f"not allowed: {sorted(met - known)}"
+
+
+def test_the_analysis_floor_writes_no_files_and_draws_nothing():
+    for path in PACKAGE.joinpath("analysis").rglob("*.py"):
+        assert not _foreign(path) & WRITING, f"{_name(path)} imports {_foreign(path) & WRITING}"
+        assert "layerpipe.core.files" not in path.read_text("utf-8"), f"{_name(path)} writes files"
+
+
+def test_only_the_sound_file_reader_imports_soundfile():
+    assert {_name(path) for path in MODULES if "soundfile" in _foreign(path)} == {"audio_files.reader"}
+
+
+@pytest.mark.parametrize("slow", ["scipy", "numba", "matplotlib", "pyloudnorm", "pydub", "jinja2"])
+def test_slow_libraries_are_imported_where_they_are_used_only(slow):
+    for path in MODULES:
+        for node in ast.parse(path.read_text("utf-8")).body:
+            if isinstance(node, ast.Import | ast.ImportFrom):
+                names = [alias.name for alias in node.names] + [getattr(node, "module", "") or ""]
+                assert not any(name.split(".")[0] == slow for name in names), f"{path.name} imports {slow} at once"

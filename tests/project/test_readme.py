@@ -1,0 +1,43 @@
+"""The README says what is true: its commands, its reference, its files."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from layerpipe.cli import program
+from tests.reference import README, written
+
+PROJECT = Path(__file__).resolve().parents[2]
+TEXT = README.read_text("utf-8")
+
+
+def test_the_reference_is_the_models():
+    assert written(TEXT) == TEXT, "run python -m tests.reference"
+
+
+def test_the_first_two_shell_blocks_are_one_command_line_each():
+    blocks = re.findall(r"```sh\n(.*?)```", TEXT, re.DOTALL)
+    assert [len(block.strip().splitlines()) for block in blocks[:2]] == [1, 1]
+    assert "layerpipe bounce recipes/lantern.toml" in blocks[0]
+    assert blocks[1].strip() == "bash tests/run"
+    assert "bash tests/run" in (PROJECT / ".ci/run").read_text("utf-8")
+
+
+def test_every_command_is_in_the_readme_and_no_other():
+    commands = {info.name or info.callback.__name__ for info in program().registered_commands}
+    told = set(re.findall(r"`layerpipe ([a-z]+)", TEXT))
+    assert told == commands
+
+
+@pytest.mark.parametrize("link", sorted(set(re.findall(r"\]\(([^)#:]+)\)", TEXT))))
+def test_every_file_the_readme_points_at_is_there(link):
+    assert (PROJECT / link).exists()
+
+
+def test_the_smallest_recipe_is_shown_as_it_is():
+    shown = next(block for block in re.findall(r"```toml\n(.*?)```", TEXT, re.DOTALL))
+    assert tomllib.loads(shown) == tomllib.loads((PROJECT / "recipes/smallest.toml").read_text("utf-8"))

@@ -1,0 +1,399 @@
+"""Reading a recipe: what comes out of a good one, and what is said about a bad one."""
+
+from __future__ import annotations
+
+import math
+import os
+import stat
+from pathlib import Path
+
+import pytest
+import tomlkit
+
+from layerpipe.core.errors import RecipeError
+from layerpipe.recipe.model import Move, Recipe, Song
+from layerpipe.recipe.reader import MOST_BYTES, parse_recipe, read_recipe
+
+PROJECT = Path(__file__).resolve().parents[2]
+RECIPES = sorted((PROJECT / "recipes").glob("*.toml"))
+
+GOOD = """\
+[song]
+title = "Lantern on the Pier"
+tempo = 58
+meter = "6/8"
+sample_rate_hz = 44100
+
+[[section]]
+name = "verse"
+bars = [1, 4]
+levels_db = { octave = -inf }
+
+[[section]]
+name = "chorus"
+bars = [5, 8]
+
+[[layer]]
+name = "regular"
+chain = { high_pass = [{ hz = 40 }, { hz = 80 }] }
+take = [
+    { name = "left", file = "takes/left.wav", pan = -100 },
+    { name = "right", file = "takes/right.wav", pan = 100 },
+]
+
+[[layer]]
+name = "octave"
+level_db = -9
+[[layer.take]]
+name = "left"
+file = "takes/octave.wav"
+channel = 2
+[[layer.take.move]]
+from = "1.1"
+to = "1.2"
+by_ms = 34
+[[layer.take.move]]
+from = 9.5
+to = 10
+by_ms = -20.0
+"""
+
+MANY_FAULTS = """\
+[song]
+title = "Lantern on the Pier"
+tempo = "58"
+sample_rate_hz = 44100
+
+[[section]]
+name = "verse"
+bars = [4, 1]
+levels_db = { octav = -inf }
+
+[[section]]
+name = "chorus"
+bars = [5, 8]
+
+[[section]]
+name = "Chorus"
+bars = [8, 9]
+
+[[layer]]
+name = "octave"
+strings = ["E2", "H3"]
+level_db = 90
+chain = { high_pass = [{ hz = 40 },
+    { hz = 30000 }], compressor = { threshold_db = -10, hits_db = 2 } }
+
+[[layer.take]]
+name = "left/right"
+
+[[layer.take]]
+name = "right"
+file = "right.wav"
+pan = 150
+mute = 1
+flip_polarity = "yes"
+pann = 3
+move = [
+    { from = 3, to = 2.5, by_ms = 3 },
+    { start = true, to = true, by_ms = 1e4 },
+]
+
+[preview]
+format = "ogg"
+bit_depth = 24
+
+[bounce]
+ceilling = "lower"
+date = 2023-02-28T10:00:00
+"""
+
+THE_LETTER = """\
+song.toml: 24 faults
+  line 3, song, tempo: found "58", allowed is a number from 10 to 400
+  line 8, section "verse", bars: found [4, 1], allowed is a last bar that is not before the first
+  line 9, section "verse", levels_db, octav: there is no such layer; did you mean "octave"?
+  line 16, section "Chorus", name: found "Chorus", but another section has "chorus", which makes the same file
+  line 17, section "Chorus", bars: found [8, 9], which overlaps section "chorus" in bars 5 to 8
+  line 21, layer "octave", strings 2: found "H3", allowed is text such as "E2" or "F#3" or "Bb2"
+  line 22, layer "octave", level_db: found 90, allowed is a number up to 60, or -inf for silence
+  line 24, layer "octave", chain, compressor: has both threshold_db and hits_db; give one of them
+  line 24, layer "octave", chain, high_pass 2, hz: found 30000, allowed is below 22050, half of sample_rate_hz
+  line 26, layer "octave", take 1, file: missing; it takes text such as "takes/left.wav"
+  line 27, layer "octave", take 1, name: found "left/right", which becomes a file name; it cannot hold /
+  line 32, layer "octave", take 2, pan: found 150, allowed is a number from -100 to 100
+  line 33, layer "octave", take 2, mute: found 1, allowed is true or false
+  line 34, layer "octave", take 2, flip_polarity: found "yes", allowed is true or false
+  line 35, layer "octave", take 2, pann: there is no such setting; did you mean "pan"?
+  line 37, layer "octave", take 2, move 1, to: found 2.5, allowed is a place after from, 3.0
+  line 38, layer "octave", take 2, move 2, from: missing; it takes "bar.beat.sixteenth" such as "3.2.1", or a number \
+of seconds
+  line 38, layer "octave", take 2, move 2, to: found true, allowed is "bar.beat.sixteenth" such as "3.2.1", or a \
+number of seconds
+  line 38, layer "octave", take 2, move 2, by_ms: found 10000.0, allowed is a number from -2000 to 2000
+  line 38, layer "octave", take 2, move 2, start: there is no such setting; known here are from, to, by_ms, joint_ms
+  line 42, preview, format: found "ogg", allowed is "mp3" or "m4a" or "flac" or "wav"
+  line 43, preview, bit_depth: there is no such setting here; "bit_depth" belongs in [bounce]
+  line 46, bounce, ceilling: there is no such setting; did you mean "ceiling"?
+  line 47, bounce, date: found the date 2023-02-28 10:00:00, allowed is text such as "2024-05-31"
+"""
+
+
+def letter(text: str, name: str = "song.toml") -> str:
+    """What is said about a recipe that must be refused."""
+    with pytest.raises(RecipeError) as refusal:
+        parse_recipe(Path(name), text)
+    return str(refusal.value)
+
+
+def changed(old: str, new: str) -> str:
+    """The good recipe with one change."""
+    assert old in GOOD
+    return GOOD.replace(old, new)
+
+
+def test_a_good_recipe_comes_out_with_its_values_and_defaults():
+    file = parse_recipe(Path("song.toml"), GOOD)
+    recipe = file.recipe
+    assert recipe.song.tempo == 58.0
+    assert recipe.section[0].levels_db == {"octave": -math.inf}
+    assert recipe.level_db(recipe.layer[1], recipe.section[0]) == -math.inf
+    assert recipe.level_db(recipe.layer[1], None) == -9.0
+    assert [take.pan for take in recipe.layer[0].take] == [-100.0, 100.0]
+    assert recipe.layer[1].take[0].move[0].start == "1.1"
+    assert recipe.layer[1].take[0].move[1].start == 9.5
+    assert recipe.preview.loudness_lufs == -16.0
+    assert recipe.bounce.bit_depth == 24
+
+
+@pytest.mark.parametrize("path", RECIPES, ids=lambda path: path.stem)
+def test_the_recipes_that_come_along_are_faultless(path):
+    assert read_recipe(path).recipe.layer
+
+
+def test_files_are_seen_from_the_recipes_folder(tmp_path, monkeypatch):
+    folder = tmp_path / "songs"
+    folder.mkdir()
+    (folder / "one.toml").write_text(GOOD.replace("takes/right.wav", "../else/./right.wav"), "utf-8")
+    monkeypatch.chdir(tmp_path)
+    takes = read_recipe(Path("songs/one.toml")).recipe.layer[0].take
+    assert takes[0].file == tmp_path.resolve() / "songs/takes/left.wav"
+    assert takes[1].file == tmp_path.resolve() / "else/right.wav"
+
+
+def test_a_byte_order_mark_and_carriage_returns_are_taken(tmp_path):
+    path = tmp_path / "song.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + GOOD.replace("\n", "\r\n").encode())
+    file = read_recipe(path)
+    assert file.recipe.song.title == "Lantern on the Pier"
+    assert file.line_of(("layer", 0, "take", 1, "pan")) == 21
+
+
+def test_all_faults_come_in_one_letter():
+    assert letter(MANY_FAULTS) + "\n" == THE_LETTER
+
+
+def test_a_fault_can_be_told_by_location_later():
+    file = parse_recipe(Path("song.toml"), GOOD)
+    fault = file.fault(("layer", 1, "take", 0, "channel"), "found 2, but the file has one channel")
+    assert str(fault) == 'line 30, layer "octave", take 1, channel: found 2, but the file has one channel'
+    assert file.line_of(("layer", 1, "take", 0, "pan")) == 27
+    assert file.line_of(("preview", "format")) is None
+
+
+@pytest.mark.parametrize(("old", "new", "said"), [
+    ('meter = "6/8"', 'metre = "6/8"', 'line 4, song, metre: there is no such setting; did you mean "meter"?'),
+    ('meter = "6/8"', "Tempo = 3", 'song, Tempo: there is no such setting; did you mean "tempo"?'),
+    ('meter = "6/8"', "pan = 3", 'song, pan: there is no such setting here; "pan" belongs in [layer.take]'),
+    ('meter = "6/8"', "zzz = 3", "song, zzz: there is no such setting; known here are title, artist, tempo,"),
+    ('meter = "6/8"', 'meter = "6/7"', 'song, meter: found "6/7", allowed is text such as "4/4" or "6/8"'),
+    ("tempo = 58", "tempo = true", "song, tempo: found true, allowed is a number from 10 to 400"),
+    ("tempo = 58", "tempo = nan", "song, tempo: found nan, allowed is a number from 10 to 400"),
+    ("tempo = 58", "tempo = 5", "song, tempo: found 5, allowed is a number from 10 to 400"),
+    ("sample_rate_hz = 44100", "sample_rate_hz = 44100.0", "found 44100.0, allowed is a whole number from 8000"),
+    ('title = "Lantern on the Pier"', "", 'line 1, song, title: missing; it takes text of 1 to 200 characters'),
+    ('title = "Lantern on the Pier"', 'title = "a\\u202eb"', "song, title: found the unseen character U+202E"),
+    ('title = "Lantern on the Pier"', 'title = ""', 'found "", allowed is text of 1 to 200 characters'),
+    ("[song]", "[[song]]", "song: found [[song]], allowed is [song], a table"),
+    ("tempo = 58\n", "", 'line 1, song, tempo: missing, but section "verse" counts bars; give beats per minute'),
+    ("bars = [1, 4]", "bars = [1, 2, 4]", 'section "verse", bars: found 3, allowed are exactly 2'),
+    ("bars = [1, 4]", "bars = 4", "bars: found 4, allowed is a list such as [1, 8]"),
+    ("bars = [1, 4]", "bars = [1, true]", "bars 2: found true, allowed is a whole number from -1000 to 100000"),
+    ("bars = [1, 4]", "", 'section "verse", bars: missing; it takes a list such as [1, 8]'),
+    ("bars = [1, 4]", "bars = [-9, -4]", "bars: found [-9, -4], which ends before the files begin; bar 1 is at 0 s"),
+    ("bars = [1, 4]", "bars = [1, 9]", '"chorus", bars: found [5, 8], which overlaps section "verse" in bars 1 to 9'),
+    ('name = "octave"', 'name = "Blend"', 'layer "Blend", name: found "Blend", which stands for all layers together'),
+    ("[song]", "[[sheet.mark]]\nname = 'a'\nlevels_db = { x = 0 }\n[song]", "sheet, mark 1, levels_db, x: there is no"),
+    ('name = "verse"', 'name = "Song"', 'found "Song", which stands for the whole song'),
+    ("octave = -inf", "octave = nan", "levels_db, octave: found nan, allowed is a number up to 60, or -inf"),
+    ("octave = -inf", 'octave = "-inf"', 'levels_db, octave: found "-inf", allowed is a number up to 60'),
+    ("octave = -inf", "bass = 0", 'there is no such layer; there are "regular", "octave"'),
+    ("hz = 80", "hz = 0", "chain, high_pass 2, hz: found 0, allowed is a number from 1 and below 96000"),
+    ("hz = 80", "hz = 22050", "chain, high_pass 2, hz: found 22050, allowed is below 22050, half of sample_rate_hz"),
+    ("hz = 80", "hz = 80, slope_db_per_octave = 13", "slope_db_per_octave: found 13, allowed is 6 or 12 or 18 or 24"),
+    ("[{ hz = 40 }, { hz = 80 }]", "{ hz = 40 }", "high_pass: found [layer.chain.high_pass], allowed is [["),
+    ("[{ hz = 40 }, { hz = 80 }]", "40", "high_pass: found 40, allowed is [[layer.chain.high_pass]], a list of tables"),
+    ("high_pass = [", "compressor = {}, high_pass = [", "chain, compressor: has neither threshold_db nor hits_db"),
+    ("pan = -100", "pan = -101", 'line 20, layer "regular", take 1, pan: found -101, allowed is a number from -100 to'),
+    ('name = "right"', 'name = "LEFT"', 'take 2, name: found "LEFT", but another take of this layer has "left", which'),
+    ('file = "takes/right.wav"', 'file = ""', 'take 2, file: found "", which names no file'),
+    ('file = "takes/right.wav"', 'file = "a\\u0000b"', "take 2, file: found the unseen character U+0000"),
+    ('file = "takes/right.wav"', "file = 3", 'take 2, file: found 3, allowed is text such as "takes/left.wav"'),
+    ("channel = 2", "channel = 65", "channel: found 65, allowed is a whole number from 1 to 64"),
+    ("level_db = -9", "strings = [3]", 'layer "octave", strings 1: found 3, allowed is text such as "E2"'),
+    ('from = "1.1"', 'from = "1.3"', 'move 1, from: "1.3": found beat 3, allowed are 1 to 2; bar 1 is in 6/8'),
+    ('from = "1.1"', 'from = "1.2"', 'move 1, to: found "1.2", allowed is a place after from, "1.2"'),
+    ('from = "1.1"', 'from = "0.1"', 'move 1, from: found "0.1", which is 2.069 s before the files begin'),
+    ('from = "1.1"', "from = true", 'move 1, from: found true, allowed is "bar.beat.sixteenth"'),
+    ('from = "1.1"', "start = 1", "move 1, from: missing"),
+    ('to = "1.2"', "to = 10", "move 2, from: begins at 9.500 s, inside move 1, which ends at 10.000 s"),
+    ('to = "1.2"', "to = 9.49", "move 2, by_ms: found -20, so that this is heard at 9.480 s, before what precedes it"),
+    ("by_ms = 34", "by_ms = 2001", "move 1, by_ms: found 2001, allowed is a number from -2000 to 2000"),
+    ("[[layer.take.move]]\nfrom = 9.5", "[layer.take.moves]\nfrom = 9", 'moves: there is no such setting; did you'),
+])
+def test_one_fault_is_told_with_its_place_and_what_is_allowed(old, new, said):
+    assert said in letter(changed(old, new))
+
+
+@pytest.mark.parametrize("name", [
+    "../up", "a/b", "a\\b", "..", ".hidden", "end.", "end ", " start", "con", "NUL.txt", "com1", "a:b", "a*", "a?",
+    'a"b', "a<b", "a>b", "a|b", "a\nb", "a\tb", "a\u0000b", "a\u202eb", "\u200ea", "", "x" * 81, "\u97f3" * 34,
+])
+@pytest.mark.parametrize("noun", ["verse", "octave", "right"])
+def test_names_that_would_make_a_bad_file_name_are_refused(name, noun):
+    quoted = tomlkit.string(name).as_string()
+    said = letter(GOOD.replace(f'name = "{noun}"', f"name = {quoted}"))
+    assert "name: found" in said
+    assert "allowed" in said or "file name" in said or "device" in said
+
+
+@pytest.mark.parametrize("name", [
+    "second verse", "Stra\u00dfe", "\u97f3\u697d", "\u0437\u0430\u043f\u0435\u0432", "cafe\u0301", "a.b", "10",
+    "console", "-",
+])
+def test_spaces_and_letters_of_any_script_are_fine_in_names(name):
+    text = GOOD.replace('name = "right"', f'name = "{name}"').replace('name = "verse"', f'name = "{name}"')
+    assert parse_recipe(Path("song.toml"), text).recipe.layer[0].take[1].name == name
+
+
+@pytest.mark.parametrize(("one", "other"), [
+    ("verse", "VERSE"), ("caf\u00e9", "cafe\u0301"), ("a b", "a  b"), ("stra\u00dfe", "STRASSE"),
+    ("1", "\u2460"),
+])
+def test_names_that_are_one_file_on_some_system_are_refused(one, other):
+    text = GOOD.replace('name = "verse"', f'name = "{one}"').replace('name = "chorus"', f'name = "{other}"')
+    assert "makes the same file" in letter(text)
+
+
+def test_layers_and_takes_whose_joined_names_meet_are_refused():
+    text = GOOD.replace('name = "regular"', 'name = "a"').replace('name = "octave"', 'name = "a-b"')
+    text = text.replace('name = "right"', 'name = "b-c"').replace("octave = -inf", '"a-b" = -inf')
+    text = text.replace('"left"\nfile = "takes/octave', '"c"\nfile = "takes/octave')
+    assert 'layer "a-b", take 1, name: makes the file "a-b-c", and so does a take of another layer' in letter(text)
+
+
+def test_too_many_takes_or_layers_are_refused():
+    take = '[[layer.take]]\nname = "{}"\nfile = "a.wav"\n'
+    layer = '[[layer]]\nname = "{}"\n'
+    song = '[song]\ntitle = "x"\n'
+    full = "".join(layer.format(n) + "".join(take.format(k) for k in range(8)) for n in range(32))
+    assert len(parse_recipe(Path("song.toml"), song + full).recipe.layer) == 32
+    assert "found 257 takes in all layers, allowed are at most 256" in letter(song + full + take.format("more"))
+    assert "layer: found 33, allowed are at most 32" in letter(song + full + layer.format("more") + take.format(1))
+
+
+def test_every_take_may_be_muted():
+    muted = GOOD.replace("pan =", "mute = true, pan =").replace("channel = 2", "mute = true")
+    recipe = parse_recipe(Path("song.toml"), muted).recipe
+    assert all(take.mute for layer in recipe.layer for take in layer.take)
+
+
+def test_tempo_changes_must_ascend_and_change_something():
+    change = "[[tempo]]\nfrom_bar = {}\n{}\n"
+    good = GOOD + change.format(3, "tempo = 60") + change.format(5, 'meter = "4/4"')
+    assert len(parse_recipe(Path("song.toml"), good).recipe.tempo) == 2
+    again = good + change.format(5, "tempo = 95")
+    assert "tempo change 3, from_bar: found 5, allowed is a bar after 5" in letter(again)
+    assert "tempo change 3: changes nothing; give tempo, meter or both" in letter(good + change.format(7, ""))
+    without = GOOD.replace("tempo = 58\n", "") + change.format(3, "tempo = 60")
+    assert "song, tempo: missing, but tempo change 1 needs one to come from" in letter(without)
+
+
+def test_a_date_of_toml_counts_as_its_text_and_must_be_in_the_calendar():
+    assert parse_recipe(Path("song.toml"), GOOD + "[bounce]\ndate = 2024-05-31").recipe.bounce.date == "2024-05-31"
+    wrong = GOOD + '[bounce]\ndate = "2023-02-29"'
+    assert 'bounce, date: found "2023-02-29", which is not in the calendar' in letter(wrong)
+    assert "bounce, date: found the date 2024-05-31 10:00:00" in letter(GOOD + "[bounce]\ndate = 2024-05-31T10:00:00")
+
+
+def test_a_move_may_touch_the_next_and_keep_its_order():
+    moves = "[[layer.take.move]]\nfrom = 10\nto = 11\nby_ms = {}\n"
+    assert parse_recipe(Path("song.toml"), GOOD + moves.format(-20))
+    assert parse_recipe(Path("song.toml"), GOOD + moves.format(50))
+    assert "move 3, by_ms: found -600, so that this is heard at 9.400 s" in letter(GOOD + moves.format(-600))
+
+
+@pytest.mark.parametrize(("text", "said"), [
+    ("[song]\ntitle = Lantern",
+     "line 2, is not TOML at column 9: this is no value; text stands in quotes, true and false "
+                                'in small letters; found "title = Lantern"'),
+    ('[song]\ntitle "x"', 'line 2, is not TOML at column 7: a key must be followed by "="'),
+    ('[song]\ntitle = "x', "line 2, is not TOML: text is not closed; a quote is missing"),
+    ('[song\ntitle = "x"', "line 1, is not TOML at column 6: a [table] is not closed; ] is missing"),
+    ('[song]\ntitle = "x"\ntitle = "y"', "line 3, is not TOML: this key has been given before"),
+    ("[song]\n[bed]\n[song]", "line 3, is not TOML at column 6: this table has been given before"),
+    ('[song]\nfile = "takes\\left.wav"', "use / in paths, or single quotes"),
+    ('[[layer.take]]\nname = "a"\n[[layer]]', "the entries of a list follow the [[table]] they belong to"),
+    ("a = [1\n", "a list is not closed; a comma or ] is missing"),
+    ("a = { b = 1", "a table is not closed; a comma or } is missing"),
+    ("a = { b = 1, b = 2 }", "this key has been given before"),
+    ("a = 1 b = 2", "nothing may follow a value on its line but a comment"),
+    ("a = " + "[" * 5000, "nests lists or tables too deeply"),
+    ("a = " + "9" * 5000, "holds a number of thousands of digits"),
+])
+def test_what_is_not_toml_is_told_with_its_line(text, said):
+    assert said in letter(text)
+
+
+@pytest.mark.parametrize(("raw", "said"), [
+    (b"", "is empty"), (b" \r\n\n", "is empty"),
+    (b"[song]\ntitle = \"caf\xe9\"\n", "line 2, is not UTF-8: byte 20 is 0xe9"),
+    ("[song]".encode("utf-16"), "is not UTF-8: byte 1 is 0xff; it looks like UTF-16; save it as UTF-8"),
+    (b"#" * (MOST_BYTES + 1), f"has {MOST_BYTES + 1} bytes, allowed are {MOST_BYTES}"),
+])
+def test_a_file_that_is_no_text_is_told_so(tmp_path, raw, said):
+    path = tmp_path / "song.toml"
+    path.write_bytes(raw)
+    with pytest.raises(RecipeError) as refusal:
+        read_recipe(path)
+    assert said in str(refusal.value)
+    assert refusal.value.exit_code == 2
+
+
+def test_what_is_no_regular_file_is_told_so_without_waiting(tmp_path):
+    with pytest.raises(RecipeError, match="is a folder; a recipe is a file"):
+        read_recipe(tmp_path)
+    with pytest.raises(RecipeError, match="there is no such file"):
+        read_recipe(tmp_path / "none.toml")
+    with pytest.raises(RecipeError, match="cannot be read"):
+        read_recipe(tmp_path / ("x" * 300))
+    with pytest.raises(RecipeError, match="cannot be read"):
+        read_recipe(Path("a\0b"))
+    os.mkfifo(tmp_path / "pipe")
+    assert stat.S_ISFIFO((tmp_path / "pipe").stat().st_mode)
+    with pytest.raises(RecipeError, match="is a device or a pipe"):
+        read_recipe(tmp_path / "pipe")
+
+
+def test_nothing_that_is_said_is_the_librarys_own_wording():
+    said = letter(MANY_FAULTS)
+    for jargon in ("Input should", "validation", "pydantic", "Extra inputs", "Field required", "valid string"):
+        assert jargon not in said
+
+
+def test_nouns_made_in_python_take_their_own_names():
+    song = Song(title="x", tempo=60)
+    assert song.tempo == 60.0
+    layer = {"name": "a", "take": [{"name": "b", "file": Path("c")}]}
+    assert Recipe.model_validate({"song": {"title": "x"}, "layer": [layer]}).layer[0].take[0].file == Path("c")
+    assert Move(start="1.1", stop=3, by_ms=1).stop == 3.0

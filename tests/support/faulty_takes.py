@@ -1,0 +1,334 @@
+"""Takes whose faults are known, and clean ones: for judging what `check` finds and what it makes up.
+
+Four instruments are sums of stiff-string partials (steel, nylon, electric, and a small bright one), four more are the
+plucked loops and modal notes of `tests.support.strums`. Times are seconds, levels dBFS, tuning cents; all comes from one seed.
+Partials: f_n = n f_1 sqrt(1 + B n^2) / sqrt(1 + B), Fletcher, JASA 36, 1964; the hands, rooms and levels by ear.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from tests.support import strums
+
+Array = npt.NDArray[np.float64]
+
+REGULAR = (40, 45, 50, 55, 59, 64)
+HIGH_STRUNG = (52, 57, 62, 67, 59, 64)
+SHAPES = (
+    (0, 2, 2, 1, 0, 0), (None, 0, 2, 2, 2, 0), (None, None, 0, 2, 3, 2), (3, 2, 0, 0, 0, 3), (None, 3, 2, 0, 1, 0),
+    (0, 2, 2, 0, 0, 0), (None, 0, 2, 2, 1, 0), (1, 3, 3, 2, 1, 1), (None, 2, 4, 4, 3, 2),
+)
+"""Frets of common chords on six strings; None is not struck."""
+PATTERNS = ((1, 0, .6, .4, 0, .5, .8, .4), (1, 0, 0, 0, .8, 0, .5, 0), (1, .4, .5, .9, .4, .5), (1, 0, 0, .6, 0, 0),
+            (1, 0, .7, 0, .9, 0, .6, .4), (1, 0, 0, 0, 0, 0, 0, 0))
+
+
+@dataclass(frozen=True)
+class Instrument:
+    """How a string of an instrument sounds."""
+
+    stiffness: float
+    slope: float
+    """Partials fall as n to the minus this."""
+    ring_s: float
+    dulling: float
+    pick: float
+    highest_hz: float
+
+
+INSTRUMENTS = {
+    "steel": Instrument(6e-5, 1.0, 3.5, 0.8, 0.5, 13_000),
+    "nylon": Instrument(3e-5, 1.7, 1.6, 2.5, 0.15, 7_000),
+    "electric": Instrument(9e-5, 1.3, 4.5, 0.5, 0.2, 6_000),
+    "small": Instrument(2e-4, 1.1, 1.2, 1.0, 0.7, 14_000),
+}
+LOOPS = ("loop steel", "loop nylon", "loop electric", "loop modal")
+
+
+@dataclass(frozen=True)
+class MadeTake:
+    """A take and what is true of it."""
+
+    samples: Array
+    rate_hz: int
+    onsets_s: tuple[float, ...]
+    gaps_s: tuple[tuple[float, float], ...]
+    cents: float
+    planted: tuple[tuple[str, float | None], ...] = field(default=())
+    """Kind and place of what was put in."""
+
+    def with_samples(self, samples: Array, *planted: tuple[str, float | None]) -> MadeTake:
+        """The same take with a fault."""
+        return replace(self, samples=samples, planted=self.planted + planted)
+
+
+@functools.lru_cache(maxsize=3000)
+def _note(name: str, hz: float, variant: int, rate_hz: int) -> Array:
+    """One note of about peak 1, at full strength."""
+    # Some are cut off at their end, which would be a click of its own.
+    fade = rate_hz // 20
+    fall = 0.5 + 0.5 * np.cos(math.pi * np.arange(fade) / fade)
+    if name.startswith("loop "):
+        sound = strums.VOICES[name.removeprefix("loop ")](hz, 1.0, False, variant, rate_hz)
+        sound[-fade:] *= fall
+        return sound.astype(np.float32)
+    kind = INSTRUMENTS[name]
+    rng = np.random.default_rng([variant, round(hz * 10), len(name)])
+    frames = round(min(kind.ring_s, 3.0) * rate_hz)
+    t = np.arange(frames) / rate_hz
+    place = rng.uniform(0.1, 0.22)
+    note = np.zeros(frames)
+    for n in range(1, 60):
+        pitch = n * hz * math.sqrt((1 + kind.stiffness * n * n) / (1 + kind.stiffness))
+        if pitch > min(kind.highest_hz, 0.45 * rate_hz):
+            break
+        level = abs(math.sin(math.pi * n * place)) * n**-kind.slope * rng.uniform(0.7, 1.3)
+        pace = 6.9 / kind.ring_s * (1 + kind.dulling * pitch / 1000) * rng.uniform(0.8, 1.25)
+        length = min(frames, round(9 / pace * rate_hz))
+        # Two planes of vibration, a little apart: slow beats.
+        beat = 2 * math.pi * pitch * (1 + rng.normal(0, 5e-5))
+        phase = rng.uniform(0, 2 * math.pi)
+        part = np.sin(beat * t[:length] + phase) * np.exp(-pace * t[:length])
+        note[:length] += level * (1 - np.exp(-t[:length] * 3000)) * part
+    pick = round(rng.uniform(0.002, 0.006) * rate_hz)
+    burst = rng.standard_normal(pick) * np.hanning(pick)
+    note[:pick] += kind.pick * np.abs(note[: rate_hz // 20]).max() * 0.5 * np.diff(burst, prepend=0.0)
+    note[-fade:] *= fall
+    return (note / np.abs(note[: rate_hz // 10]).max()).astype(np.float32)
+
+
+@functools.lru_cache(maxsize=50)
+def _body(seed: int, rate_hz: int, room: float) -> Array:
+    """Body and room as one impulse response."""
+    rng = np.random.default_rng(seed)
+    frames = round(0.35 * rate_hz)
+    t = np.arange(frames) / rate_hz
+    out = np.zeros(frames)
+    out[0] = 1.0
+    for hz in np.concatenate([[100, 190, 230], np.geomspace(350, 4500, 14)]) * rng.uniform(0.93, 1.07, 17):
+        fall = math.pi * hz / rng.uniform(8, 25)
+        out += rng.choice([-1, 1]) * rng.uniform(0.3, 1.2) * 2 * fall / rate_hz * np.exp(-fall * t) * np.sin(
+            2 * math.pi * hz * t)
+    tail = rng.standard_normal(frames) * np.exp(-t / rng.uniform(0.04, 0.08)) * (1 - np.exp(-t / 0.004))
+    tail = np.convolve(tail, [0.25, 0.5, 0.25], mode="same")
+    return out + room * tail / np.sqrt(np.sum(tail**2))
+
+
+def make_take(seed: int, *, instrument: str = "steel", rate_hz: int = 48_000, tempo: float = 80.0,
+              seconds: float = 20.0, cents: float = 0.0, drift_cents: float = 0.0, noise_db: float = -76.0,
+              peak_db: float = -8.0, high_strung: bool = False, breaks: bool = True, song: int | None = None,
+              room: float = 0.15, string_cents: float = 0.8, hands: bool = True) -> MadeTake:
+    """Play a take.
+
+    Parameters
+    ----------
+    song : int, optional
+        Seed of chords and pattern; takes of one song are doubles of each other. Without it, the take's own.
+    breaks : bool
+        Whether every fourth bar ends early, with a hand on the strings.
+    """
+    from scipy import signal
+
+    rng = np.random.default_rng(seed)
+    tune = np.random.default_rng(seed if song is None else song + 10_000)
+    frames = round(seconds * rate_hz)
+    dry = np.zeros(frames + 4 * rate_hz)
+    noises = np.zeros(frames + rate_hz)
+    pattern = PATTERNS[int(tune.integers(len(PATTERNS)))]
+    chords = [SHAPES[int(tune.integers(len(SHAPES)))] for _ in range(4)]
+    eighth = 30.0 / tempo
+    start = 0.9
+    off = rng.normal(0, string_cents, 6)
+    off -= off.mean()
+    ringing: dict[int, tuple[int, Array]] = {}
+    onsets, gaps = [], [(0.0, start - 0.08)]
+    opens = HIGH_STRUNG if high_strung else REGULAR
+
+    def stop(string: int, at: int, fade: int) -> None:
+        if string not in ringing:
+            return
+        begun, note = ringing.pop(string)
+        note = note[: max(at - begun, 1)].copy()
+        fade = min(fade, len(note))
+        note[len(note) - fade :] *= 0.5 + 0.5 * np.cos(math.pi * np.arange(fade) / fade)
+        dry[begun : begun + len(note)] += note
+
+    bar, now = 0, start
+    while now < seconds - 2.5:
+        chord = chords[bar % 4]
+        for e, velocity in enumerate(pattern):
+            at_s = now + e * eighth + float(np.clip(rng.normal(0, 0.006), -0.015, 0.015))
+            if breaks and bar % 4 == 3 and e >= len(pattern) // 2:
+                if e == len(pattern) // 2:
+                    at = round(at_s * rate_hz)
+                    for string in list(ringing):
+                        stop(string, at + int(rng.integers(0, rate_hz // 100)), round(rng.uniform(.008, .03) * rate_hz))
+                    if hands:
+                        length = round(rng.uniform(0.02, 0.05) * rate_hz)
+                        burst = np.convolve(rng.standard_normal(length), np.ones(9) / 9, mode="same")
+                        noises[at : at + length] += 0.01 * burst * np.hanning(length)
+                    gaps.append((at_s + 0.35, now + len(pattern) * eighth - 0.08))
+                continue
+            if not velocity or at_s > seconds - 2.0:
+                continue
+            hit = velocity * float(np.clip(rng.normal(1, 0.1), 0.6, 1.3))
+            if rng.random() < 0.08:
+                hit *= 0.25
+            down = e % 2 == 0
+            struck = [s for s, fret in enumerate(chord) if fret is not None]
+            struck = struck if down else struck[::-1][: int(rng.integers(2, 5))]
+            spread = rng.uniform(0.008, 0.03)
+            for rank, string in enumerate(struck):
+                at = round((at_s + spread * rank / 5 * rng.uniform(0.8, 1.2)) * rate_hz)
+                wander = drift_cents * (at_s / seconds - 0.5)
+                note_number = opens[string] + (chord[string] or 0)
+                hz = 440 * 2 ** ((note_number - 69) / 12 + (cents + off[string] + wander) / 1200)
+                note = _note(instrument, round(float(hz), 3), int(rng.integers(3)), rate_hz)
+                stop(string, at, round(0.003 * rate_hz))
+                ringing[string] = (at, note * hit * float(rng.uniform(0.6, 1.0)))
+            onsets.append(at_s)
+        now += len(pattern) * eighth
+        bar += 1
+    for string in list(ringing):
+        stop(string, frames + 4 * rate_hz, 1)
+    body = _body((seed if song is None else song) % 7, rate_hz, room)
+    wet = signal.oaconvolve(dry[:frames], body)[:frames] + noises[:frames]
+    wet *= 10 ** (peak_db / 20) / np.abs(wet).max()
+    floor = rng.standard_normal(frames)
+    hiss = 0.8 * floor + 0.6 * signal.lfilter([1.0], [1, -0.95], rng.standard_normal(frames)) * math.sqrt(1 - 0.95**2)
+    wet += 10 ** (noise_db / 20) * hiss
+    return MadeTake(wet, rate_hz, tuple(onsets), tuple((a, min(b, seconds)) for a, b in gaps if b - a > 0.3), cents)
+
+
+def above_3k(samples: Array, rate_hz: int) -> Array:
+    """What lies above 3 kHz."""
+    from scipy import signal
+
+    return signal.sosfiltfilt(signal.butter(2, 3000, "highpass", fs=rate_hz, output="sos"), samples)
+
+
+def click_shape(rng: np.random.Generator, rate_hz: int) -> Array:
+    """One click of 0.1 to 3 ms: a tick of a few frames, a damped knock of a button or nail, a burst of a key."""
+    kind = int(rng.integers(3))
+    if kind == 0:
+        shape = np.zeros(8)
+        shape[: int(rng.integers(1, 5))] = rng.uniform(0.5, 1.0)
+        return shape * rng.choice([-1, 1])
+    t = np.arange(round(0.004 * rate_hz)) / rate_hz
+    length = rng.uniform(0.0002, 0.001)
+    if kind == 1:
+        return np.sin(2 * math.pi * rng.uniform(2500, 8000) * t) * np.exp(-t / length)
+    return rng.standard_normal(len(t)) * np.exp(-t / length)
+
+
+def with_clicks(take: MadeTake, seed: int, count: int, over_db: float, *, quiet: bool | None = None) -> MadeTake:
+    """Add clicks whose peak above 3 kHz lies `over_db` over the rms there in the 50 ms around.
+
+    quiet True: in gaps; False: while strings ring, not within 60 ms of a strum; None: either.
+    """
+    rng = np.random.default_rng([seed, 5])
+    out = take.samples.copy()
+    high = above_3k(out, take.rate_hz)
+    placed: list[float] = []
+    for _ in range(400):
+        if len(placed) == count:
+            break
+        in_gap = (rng.random() < 0.5) if quiet is None else quiet
+        if in_gap:
+            a, b = take.gaps_s[int(rng.integers(len(take.gaps_s)))]
+            at_s = rng.uniform(a + 0.06, b - 0.06)
+        else:
+            at_s = rng.uniform(1.0, len(out) / take.rate_hz - 0.5)
+            if any(a <= at_s <= b for a, b in take.gaps_s):
+                continue
+        nearest = min((abs(at_s - o) for o in take.onsets_s), default=9.0)
+        if nearest < 0.09 or any(abs(at_s - p) < 0.3 for p in placed):
+            continue
+        at, around = round(at_s * take.rate_hz), round(0.025 * take.rate_hz)
+        shape = click_shape(rng, take.rate_hz)
+        padded = np.pad(shape, take.rate_hz // 50)
+        size = 10 ** (over_db / 20) * np.sqrt(np.mean(high[at - around : at + around] ** 2))
+        out[at : at + len(shape)] += shape * size / np.abs(above_3k(padded, take.rate_hz)).max()
+        placed.append(at_s)
+    return take.with_samples(out, *(("click", p) for p in sorted(placed)))
+
+
+def with_hum(take: MadeTake, mains_hz: float, level_db: float, seed: int = 0) -> MadeTake:
+    """Add hum whose rms is `level_db`."""
+    rng = np.random.default_rng([seed, 6])
+    t = np.arange(len(take.samples)) / take.rate_hz
+    hum = np.zeros(len(t))
+    for k, level in zip(range(1, 9), (1, .9, .5, .4, .25, .2, .15, .1), strict=True):
+        hum += level * rng.uniform(0.5, 1.2) * np.sin(2 * math.pi * k * mains_hz * t + rng.uniform(0, 6.3))
+    hum *= 10 ** (level_db / 20) / np.sqrt(np.mean(hum**2))
+    return take.with_samples(take.samples + hum, ("hum", None))
+
+
+def with_rumble(take: MadeTake, level_db: float, seed: int = 0) -> MadeTake:
+    """Add noise below 35 Hz whose rms is `level_db`."""
+    from scipy import signal
+
+    rng = np.random.default_rng([seed, 7])
+    noise = signal.sosfilt(signal.butter(3, [6, 32], "bandpass", fs=take.rate_hz, output="sos"),
+                           rng.standard_normal(len(take.samples) + take.rate_hz))[take.rate_hz :]
+    noise *= 10 ** (level_db / 20) / np.sqrt(np.mean(noise**2))
+    return take.with_samples(take.samples + noise, ("rumble", None))
+
+
+def with_noise(take: MadeTake, level_db: float, seed: int = 0) -> MadeTake:
+    """Add hiss of `level_db`."""
+    rng = np.random.default_rng([seed, 8])
+    return take.with_samples(take.samples + 10 ** (level_db / 20) * rng.standard_normal(len(take.samples)),
+                             ("noise_floor", None))
+
+
+def with_clipping(take: MadeTake, drive_db: float, *, ceiling_db: float = 0.0, analogue: bool = False) -> MadeTake:
+    """Drive the peaks `drive_db` over a ceiling. An analogue clip is followed by a coupling capacitor and hiss."""
+    from scipy import signal
+
+    ceiling = 10 ** (ceiling_db / 20)
+    x = take.samples * 10 ** (drive_db / 20) * ceiling / np.abs(take.samples).max()
+    first = int(np.flatnonzero(np.abs(x) > ceiling)[0]) / take.rate_hz
+    x = np.clip(x, -ceiling, ceiling)
+    if analogue:
+        x = signal.sosfilt(signal.butter(1, 8, "highpass", fs=take.rate_hz, output="sos"), x)
+        x = x + 10 ** (-80 / 20) * np.random.default_rng(9).standard_normal(len(x))
+    return take.with_samples(x, ("clipping", first))
+
+
+def with_dropout(take: MadeTake, at_s: float, length_ms: float, kind: str = "zeros") -> MadeTake:
+    """Lose a piece: "zeros", "held" (the last sample stays) or "repeat" (the piece before is heard again)."""
+    out = take.samples.copy()
+    at, length = round(at_s * take.rate_hz), max(2, round(length_ms / 1000 * take.rate_hz))
+    out[at : at + length] = {"zeros": 0.0, "held": out[at - 1], "repeat": out[at - length : at]}[kind]
+    return take.with_samples(out, ("dropout", at_s))
+
+
+def with_dc(take: MadeTake, level_db: float) -> MadeTake:
+    """Add an offset."""
+    return take.with_samples(take.samples + 10 ** (level_db / 20), ("dc", None))
+
+
+def band_limited(take: MadeTake, from_hz: int) -> MadeTake:
+    """As if recorded at `from_hz` and converted to the take's rate afterwards."""
+    import soxr
+
+    low = soxr.resample(soxr.resample(take.samples, take.rate_hz, from_hz, quality="VHQ"), from_hz, take.rate_hz,
+                        quality="VHQ")
+    out = np.zeros(len(take.samples))
+    out[: len(low)] = low[: len(out)]
+    return take.with_samples(out, ("band_limit", None))
+
+
+def in_steps(samples: Array, bits: int, seed: int = 0) -> Array:
+    """Rounded to `bits`, with triangular dither."""
+    rng = np.random.default_rng([seed, 10])
+    scale = 2.0 ** (bits - 1)
+    dither = rng.random(len(samples)) - rng.random(len(samples))
+    return np.clip(np.round(samples * scale + dither), -scale, scale - 1) / scale
