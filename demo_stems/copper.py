@@ -54,13 +54,15 @@ class TakePlan:
 
 
 TAKES = (
-    TakePlan("copper-rhythm-left.flac", Player(301, feel_ms=2.0, scatter_ms=4.5, pick_place=0.2),
+    TakePlan("copper-rhythm-left.flac", Player(301, average_offset_ms=2.0, scatter_ms=4.5, pick_place=0.2),
              False, 44_100, 0.144, 0.14, 41),
-    TakePlan("copper-rhythm-right.flac", Player(302, feel_ms=0.0, scatter_ms=5.0, pick_place=0.19),
+    TakePlan("copper-rhythm-right.flac", Player(302, average_offset_ms=0.0, scatter_ms=5.0, pick_place=0.19),
              False, 44_100, 0.144, 0.14, 42),
-    TakePlan("copper-rakes-left.flac", Player(303, feel_ms=1.0, scatter_ms=5.5, pick_place=0.13, hardness=1.15),
+    TakePlan("copper-rakes-left.flac", Player(303, average_offset_ms=1.0, scatter_ms=5.5, pick_place=0.13,
+                                              hardness=1.15),
              True, 44_100, 0.252, 0.07, 43),
-    TakePlan("copper-rakes-right.flac", Player(304, feel_ms=3.0, scatter_ms=6.0, pick_place=0.14, hardness=1.15),
+    TakePlan("copper-rakes-right.flac", Player(304, average_offset_ms=3.0, scatter_ms=6.0, pick_place=0.14,
+                                               hardness=1.15),
              True, 48_000, 0.264, 0.07, 44),
 )
 

@@ -98,13 +98,14 @@ class TakePlan:
 
 
 TAKES = (
-    TakePlan("regular-left.flac", Player(101, feel_ms=2.0, scatter_ms=5.0, pick_place=0.185, plans={(1, 0): 1.0}),
+    TakePlan("regular-left.flac", Player(101, average_offset_ms=2.0, scatter_ms=5.0, pick_place=0.185,
+                                         plans={(1, 0): 1.0}),
              REGULAR, False, 0.078, 11, 1.0, 21),
-    TakePlan("regular-right.flac", Player(102, feel_ms=-1.0, scatter_ms=6.0, pick_place=0.195,
+    TakePlan("regular-right.flac", Player(102, average_offset_ms=-1.0, scatter_ms=6.0, pick_place=0.195,
                                           plans={(1, 0): EARLY_DOWNBEAT_MS}), REGULAR, False, 0.088, 11, 1.0, 22),
-    TakePlan("octave-left.flac", Player(103, feel_ms=3.0, scatter_ms=5.5, pick_place=0.17, hardness=1.15),
+    TakePlan("octave-left.flac", Player(103, average_offset_ms=3.0, scatter_ms=5.5, pick_place=0.17, hardness=1.15),
              HIGH_STRUNG, True, 0.136, 12, 0.9, 23),
-    TakePlan("octave-right.flac", Player(104, feel_ms=0.5, scatter_ms=6.5, pick_place=0.18, hardness=1.1),
+    TakePlan("octave-right.flac", Player(104, average_offset_ms=0.5, scatter_ms=6.5, pick_place=0.18, hardness=1.1),
              HIGH_STRUNG, True, 0.127, 12, 0.9, 24),
 )
 

@@ -48,7 +48,7 @@ class Player:
     """How one take is played: feel, scatter, hand."""
 
     seed: int
-    feel_ms: float = 0.0
+    average_offset_ms: float = 0.0
     scatter_ms: float = 5.0
     pick_place: float = 0.15
     hardness: float = 1.0
@@ -65,7 +65,7 @@ def with_human_time(
     for place, strum in strums:
         scatter_ms = float(np.clip(rng.normal(0.0, player.scatter_ms), -2 * player.scatter_ms, 2 * player.scatter_ms))
         velocity = float(np.clip(strum.velocity * (1 + rng.normal(0.0, 0.07)), 0.08, 1.0))
-        off_ms = player.plans.get(place, player.feel_ms + scatter_ms)
+        off_ms = player.plans.get(place, player.average_offset_ms + scatter_ms)
         played.append(
             Strum(strum.at_s + off_ms / 1000, strum.frets, strum.down, velocity, strum.strings, strum.muted,
                   strum.spread_s, strum.rake)

@@ -1,6 +1,7 @@
 """layerpipe builds layered doubles from stems.
 
-The Python door: `read_recipe` gives a `RecipeFile`; `voice_song` carries its takes through their chains, `energies_of`
+The Python door: `read_recipe` gives a `RecipeFile`; `process_takes` carries its takes through their chains,
+`measure_song`
 measures them, `preview_song` and `bounce_song` write files. Everything else is private and may change.
 """
 
@@ -12,19 +13,33 @@ from layerpipe.core.errors import AudioError, LayerpipeError, OutputError, Param
 
 if TYPE_CHECKING:
     from layerpipe.jobs.bounce import bounce_song
-    from layerpipe.jobs.levels import levels_song
+    from layerpipe.jobs.levels import study_levels
     from layerpipe.jobs.preview import preview_song
     from layerpipe.recipe.reader import RecipeFile, read_recipe
-    from layerpipe.render.pipeline import energies_of, voice_song
-    from layerpipe.render.store.store import Store
+    from layerpipe.render.cache.take_cache import TakeCache
+    from layerpipe.render.pipeline import measure_song, process_takes
 
 __version__ = "0.1.0"
-__all__ = ["AudioError", "LayerpipeError", "OutputError", "ParameterError", "RecipeError", "RecipeFile", "Store",
-           "__version__", "bounce_song", "energies_of", "levels_song", "preview_song", "read_recipe", "voice_song"]
+__all__ = [
+    "AudioError",
+    "LayerpipeError",
+    "OutputError",
+    "ParameterError",
+    "RecipeError",
+    "RecipeFile",
+    "TakeCache",
+    "__version__",
+    "bounce_song",
+    "measure_song",
+    "preview_song",
+    "process_takes",
+    "read_recipe",
+    "study_levels",
+]
 
-_FROM = {"RecipeFile": "recipe.reader", "read_recipe": "recipe.reader", "Store": "render.store.store",
-         "voice_song": "render.pipeline", "energies_of": "render.pipeline", "bounce_song": "jobs.bounce",
-         "preview_song": "jobs.preview", "levels_song": "jobs.levels"}
+_FROM = {"RecipeFile": "recipe.reader", "read_recipe": "recipe.reader", "TakeCache": "render.cache.take_cache",
+         "process_takes": "render.pipeline", "measure_song": "render.pipeline", "bounce_song": "jobs.bounce",
+         "preview_song": "jobs.preview", "study_levels": "jobs.levels"}
 
 
 def __getattr__(name: str) -> Any:

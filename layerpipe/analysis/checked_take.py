@@ -15,11 +15,11 @@ from layerpipe.analysis.defects.clicks import Candidate
 from layerpipe.analysis.defects.clipping import Clipping, find_clipping
 from layerpipe.analysis.defects.lowest_notes import LowNotes, lowest_notes
 from layerpipe.analysis.defects.noise_and_hum import Hum, Noise, find_gaps, hear_gaps
-from layerpipe.analysis.defects.single_pass import Float32Array, Heard
+from layerpipe.analysis.defects.single_pass import Heard
 from layerpipe.analysis.defects.tuning import Tuning, tuning_of
 from layerpipe.analysis.onsets.detect import find_onsets
 from layerpipe.audio_files.info import FileFacts
-from layerpipe.core.sound import FloatArray, HeldSound, Sound
+from layerpipe.core.sound import ArraySound, Float32Array, FloatArray, Sound
 from layerpipe.dsp.dynamics import reduction_db
 from layerpipe.dsp.filters import response_db
 from layerpipe.dsp.loudness import HOP_STEPS, MOMENTARY_STEPS, integrated, k_weighting, powers, step_starts
@@ -132,7 +132,7 @@ class TakeHeard:
         stop = min(round((at_s + STRUM_CONTEXT_S / 2) * rate), self.heard.frames)
         # The softest moment of so short a piece may be music.
         floor_db = self.noise.level_db if self.noise is not None else SILENCE_DB
-        onsets = find_onsets(HeldSound(self.sound.read(start, stop), rate), floor_db)
+        onsets = find_onsets(ArraySound(self.sound.read(start, stop), rate), floor_db)
         return any(-STRUM_BEFORE_S < onset.at_s + start / rate - at_s < STRUM_AFTER_S for onset in onsets
                    if onset.sure > (LEAST_SURE_ALONE if click.alone > CLICK_ALONE else LEAST_STRUM_SURE))
 

@@ -167,7 +167,7 @@ def channel_problem(facts: FileFacts, channel: int | None) -> str | None:
     return None
 
 
-def clock_of(frame: int, rate_hz: int) -> str:
+def time_text(frame: int, rate_hz: int) -> str:
     """A place in a file as people read it: minutes, seconds, milliseconds."""
     milliseconds = (1000 * frame + rate_hz // 2) // rate_hz
     return f"{milliseconds // 60_000}:{milliseconds // 1000 % 60:02d}.{milliseconds % 1000:03d}"

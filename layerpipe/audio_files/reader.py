@@ -23,17 +23,17 @@ from layerpipe.audio_files.info import (
     FileFacts,
     FileStamp,
     channel_problem,
-    clock_of,
     promise_in,
     refuse_cut_short,
     refuse_unusable,
     source_digest,
     stamp_of,
+    time_text,
     unfit,
 )
 from layerpipe.core.errors import OutputError, ParameterError
-from layerpipe.core.files.shared_reader import HeldFile
-from layerpipe.core.sound import FloatArray
+from layerpipe.core.files.shared_reader import SharedFile
+from layerpipe.core.sound import Float32Array, FloatArray
 from layerpipe.dsp import kernels
 
 __all__ = ["FileFacts", "FileStamp", "OpenFile", "SourceFile", "StereoFile", "flac_writer", "inspect", "source_digest",
@@ -41,7 +41,6 @@ __all__ = ["FileFacts", "FileStamp", "OpenFile", "SourceFile", "StereoFile", "fl
 
 _PLAIN = ("WAV", "WAVEX", "RF64")
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
-Float32Array = npt.NDArray[np.float32]
 PcmArray = npt.NDArray[np.int32]
 
 
@@ -170,7 +169,7 @@ class OpenFile:
     def __init__(self, facts: FileFacts) -> None:
         self._facts = facts
         self._handle: Any = None
-        self._bytes: HeldFile | None = None
+        self._bytes: SharedFile | None = None
         self._at = 0
         self._lock = threading.Lock()
 
@@ -190,12 +189,12 @@ class OpenFile:
                 sound: npt.NDArray[Any] = self._handle.read(stop - start, dtype=dtype, always_2d=True)
             except (soundfile.LibsndfileError, OSError, RuntimeError) as refusal:
                 self._let_go()
-                place = f"between {clock_of(start, facts.rate_hz)} and {clock_of(stop, facts.rate_hz)}"
+                place = f"between {time_text(start, facts.rate_hz)} and {time_text(stop, facts.rate_hz)}"
                 raise unfit(facts.path, f"is damaged {place} ({_reason(refusal)}); copy it again") from refusal
             self._at = start + len(sound)
         if len(sound) < stop - start:
-            raise unfit(facts.path, f"ends at {clock_of(start + len(sound), facts.rate_hz)}, before the "
-                                     f"{clock_of(facts.frames, facts.rate_hz)} its header promises")
+            raise unfit(facts.path, f"ends at {time_text(start + len(sound), facts.rate_hz)}, before the "
+                                     f"{time_text(facts.frames, facts.rate_hz)} its header promises")
         return sound
 
     def _unpacked(self, start: int, stop: int) -> FloatArray:
@@ -205,13 +204,13 @@ class OpenFile:
         with self._lock:
             try:
                 if self._bytes is None:
-                    self._bytes = HeldFile(facts.path)
+                    self._bytes = SharedFile(facts.path)
                 packed = self._bytes.read((facts.sound_start or 0) + start * frame_bytes, (stop - start) * frame_bytes)
             except OSError as refusal:
                 raise unfit(facts.path, f"cannot be read ({_reason(refusal)})") from refusal
         if len(packed) < (stop - start) * frame_bytes:
-            ends = clock_of(start + len(packed) // frame_bytes, facts.rate_hz)
-            raise unfit(facts.path, f"ends at {ends}, before the {clock_of(facts.frames, facts.rate_hz)} "
+            ends = time_text(start + len(packed) // frame_bytes, facts.rate_hz)
+            raise unfit(facts.path, f"ends at {ends}, before the {time_text(facts.frames, facts.rate_hz)} "
                                     "its header promises")
         sound = np.empty((stop - start) * facts.channels)
         kernels.unpack_24(np.frombuffer(packed, np.uint8), 2.0**-23, sound)

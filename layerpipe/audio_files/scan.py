@@ -8,14 +8,13 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.audio_files.info import FileFacts, clock_of, unfit
+from layerpipe.audio_files.info import FileFacts, time_text, unfit
 from layerpipe.audio_files.reader import OpenFile, inspect
-from layerpipe.core.sound import BLOCK_FRAMES
+from layerpipe.core.sound import BLOCK_FRAMES, Float32Array
 
 LOUDEST_SAMPLE = 1e6
 """A float file may pass full scale; 120 dB past it there is no sound any more."""
 
-Float32Array = npt.NDArray[np.float32]
 PcmArray = npt.NDArray[np.int32]
 
 
@@ -56,7 +55,7 @@ def _refuse_unsound(facts: FileFacts, sound: Float32Array, start: int) -> None:
     named = "NaN" if math.isnan(value) else f"{value:g}"
     of_channel = f" of channel {column + 1}" if sound.shape[1] > 1 else ""
     raise unfit(facts.path, f"holds samples that are no sound: the first is {named} at frame {frame}"
-                             f"{of_channel} ({clock_of(frame, facts.rate_hz)}); render or export it again")
+                             f"{of_channel} ({time_text(frame, facts.rate_hz)}); render or export it again")
 
 
 def read_pcm(path: Path, start: int = 0, stop: int | None = None) -> PcmArray:

@@ -12,7 +12,7 @@ import typer
 
 from layerpipe import __version__
 
-COMMANDS = ("draft", "check", "timing", "clock", "levels", "preview", "sheet", "bounce", "verify", "compare", "cache",
+COMMANDS = ("draft", "check", "timing", "tempo", "levels", "preview", "page", "bounce", "verify", "compare", "cache",
             "schema")
 """As they are listed; each is a function of that name in a file of that name."""
 OUR_MISTAKE = 70

@@ -31,8 +31,8 @@ def bounce(
 
     terminal = Terminal(as_json=as_json, quiet=quiet)
     files = _read_all(recipes)
-    with terminal.progress("bouncing", 1.0) as advance:
-        outcomes = bounce_all(files, out, pdf=pdf, advance=advance)
+    with terminal.progress("bouncing", 1.0) as on_progress:
+        outcomes = bounce_all(files, out, pdf=pdf, on_progress=on_progress)
     done = [outcome for outcome in outcomes if outcome.refusal is None]
     for outcome in done if terminal.talks else ():
         terminal.say(_table(outcome.folder, outcome.manifest))

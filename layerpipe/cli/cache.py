@@ -16,16 +16,16 @@ def cache(
     quiet: QuietOption = False,
 ) -> int:
     """Show the size of the store of processed takes, or empty it."""
-    from layerpipe.render.store.store import Store
+    from layerpipe.render.cache.take_cache import TakeCache
 
     terminal = Terminal(as_json=as_json, quiet=quiet)
-    store = Store()
-    freed = store.empty() if empty else 0
-    size = store.size_bytes()
+    cache = TakeCache()
+    freed = cache.empty() if empty else 0
+    size = cache.size_bytes()
     if empty:
-        terminal.say(f"{store.folder}: emptied, {freed / 1e6:.1f} MB freed")
+        terminal.say(f"{cache.folder}: emptied, {freed / 1e6:.1f} MB freed")
     else:
-        terminal.say(f"{store.folder}: {size / 1e6:.1f} MB of at most {store.limit_bytes / 1e6:.0f} MB; "
+        terminal.say(f"{cache.folder}: {size / 1e6:.1f} MB of at most {cache.limit_bytes / 1e6:.0f} MB; "
                      "--empty removes it, LAYERPIPE_CACHE moves it, LAYERPIPE_CACHE_LIMIT_MB sets the limit")
-    terminal.document({"folder": store.folder, "bytes": size, "limit_bytes": store.limit_bytes, "freed_bytes": freed})
+    terminal.document({"folder": cache.folder, "bytes": size, "limit_bytes": cache.limit_bytes, "freed_bytes": freed})
     return FINE

@@ -34,14 +34,14 @@ def check(
 
     terminal = Terminal(as_json=as_json, quiet=quiet)
     recipe = None
-    with terminal.progress("listening", 1.0) as advance:
+    with terminal.progress("listening", 1.0) as on_progress:
         if len(files) == 1 and files[0].suffix.lower() == ".toml":
             from layerpipe.recipe.reader import read_recipe
 
             recipe = read_recipe(files[0]).recipe
-            report = check_recipe(recipe, advance)
+            report = check_recipe(recipe, on_progress)
         else:
-            report = check_files(files, advance)
+            report = check_files(files, on_progress)
     drawn: list[Path] = []
     if pictures is not None:
         from layerpipe.outputs.check.plot import draw_takes

@@ -37,8 +37,8 @@ def compare(
     terminal = Terminal(as_json=as_json, quiet=quiet)
     if picture is not None and picture.suffix.lower() != ".svg":
         raise OutputError(f"{picture}: pictures are drawn as SVG; give a name that ends in .svg")
-    with tempfile.TemporaryDirectory(prefix="layerpipe-") as room, terminal.progress("comparing", 1.0) as advance:
-        found, drawing = compare_songs(old, new, Path(room), workers=WORKERS, advance=advance)
+    with tempfile.TemporaryDirectory(prefix="layerpipe-") as room, terminal.progress("comparing", 1.0) as on_progress:
+        found, drawing = compare_songs(old, new, Path(room), workers=WORKERS, on_progress=on_progress)
     if picture is not None:
         try:
             picture.parent.mkdir(parents=True, exist_ok=True)

@@ -72,13 +72,13 @@ def levels(
         from layerpipe.jobs.level_choice import sections_to_write
 
         written = sections_to_write(file, places or [], section or [], by_section=under is not None)
-    from layerpipe.jobs.levels import levels_song
+    from layerpipe.jobs.levels import study_levels
 
     measured = list(section or [])
     if measured and write:
         measured += [place or "whole song" for place in written if (place or "whole song") not in measured]
-    with terminal.progress("measuring", 1.0) as advance:
-        found = levels_song(file, tried, layer=layer, sections=measured, under_lu=under, advance=advance)
+    with terminal.progress("measuring", 1.0) as on_progress:
+        found = study_levels(file, tried, layer=layer, sections=measured, under_lu=under, on_progress=on_progress)
     _say(terminal, found, file)
     if picture is not None:
         from layerpipe.outputs.levels.plot import draw_levels

@@ -36,8 +36,8 @@ def preview(
 
     terminal = Terminal(as_json=as_json, quiet=quiet)
     file = read_recipe(recipe)
-    with terminal.progress("rendering", 1.0) as advance:
-        made = preview_song(file, out, sections=section or [], versions=version or [], advance=advance)
+    with terminal.progress("rendering", 1.0) as on_progress:
+        made = preview_song(file, out, sections=section or [], versions=version or [], on_progress=on_progress)
     if terminal.talks:
         terminal.say(_table(made))
     loudest = max((one.gain_db for one in made if one.gain_db is not None), default=0.0)

@@ -51,8 +51,8 @@ def timing(
     file = read_recipe(recipe)
     from layerpipe.analysis.timing.song_timing import time_song
 
-    with terminal.progress("listening", 1.0) as advance:
-        song = time_song(file.recipe, after=after, advance=advance)
+    with terminal.progress("listening", 1.0) as on_progress:
+        song = time_song(file.recipe, after=after, on_progress=on_progress)
     _say(terminal, song, file)
     if picture is not None:
         from layerpipe.outputs.timing.plot import draw_timing
@@ -68,7 +68,7 @@ def timing(
     if write:
         _write(terminal, _with_moves(file, song), "no moves are proposed, nothing was written")
     terminal.document(_document(song, file))
-    return FAULTY if any(take.play_again for take in song.takes) else FINE
+    return FAULTY if any(take.rerecord for take in song.takes) else FINE
 
 
 def _with_moves(file: RecipeFile, song: SongTiming) -> Change | None:
@@ -79,7 +79,7 @@ def _with_moves(file: RecipeFile, song: SongTiming) -> Change | None:
     for take in song.takes:
         if take.moves:
             new = [NewMove(move.from_s, move.to_s, move.by_ms, move.why,
-                           None if move.joint_ms == 5.0 else move.joint_ms) for move in take.moves]
+                           None if move.crossfade_ms == 5.0 else move.crossfade_ms) for move in take.moves]
             change = add_moves(change or file.path, take.open.layer.name, take.open.take.name, new)
     return change
 
@@ -107,7 +107,7 @@ def _say(terminal: Terminal, song: SongTiming, file: RecipeFile) -> None:
     for heading in ("take", "strums", "feel ms", "scatter ms", "verdict"):
         table.add_column(heading, justify="left" if heading in ("take", "verdict") else "right", overflow="fold")
     for take in song.takes:
-        table.add_row(take.name, str(len(take.placed.strums)), shown(take.placed.feel_ms),
+        table.add_row(take.name, str(len(take.placed.strums)), shown(take.placed.average_offset_ms),
                       shown(take.placed.scatter_ms), take.verdict or "cannot be told")
     terminal.say(table)
     if song.pairs:
@@ -119,7 +119,7 @@ def _say(terminal: Terminal, song: SongTiming, file: RecipeFile) -> None:
             terminal.say(f"{take.name}: {move.why}  ({move.from_s:.3f} to {move.to_s:.3f} s, {move.by_ms:+.1f} ms)")
             if move.heard:
                 terminal.say(f"  listen to it: {move.heard}")
-        for again in take.play_again:
+        for again in take.rerecord:
             first, last = again.bars
             terminal.say(f"play again, {take.name}, bar{'s' if last > first else ''} {first}"
                          f"{f' to {last}' if last > first else ''}: {again.why}")
@@ -164,12 +164,14 @@ def _take(take: TakeTiming) -> dict[str, Any]:
     return {
         "layer": take.open.layer.name, "take": take.open.take.name, "file": take.open.take.file,
         "onsets": [_onset(strum) for strum in placed.strums],
-        "feel_ms": _rounded(placed.feel_ms, 2), "scatter_ms": _rounded(placed.scatter_ms, 2), "verdict": take.verdict,
+        "average_offset_ms": _rounded(placed.average_offset_ms, 2), "scatter_ms": _rounded(placed.scatter_ms, 2),
+        "verdict": take.verdict,
         "moves": [{"from_s": move.from_s, "to_s": move.to_s, "by_ms": move.by_ms, "why": move.why,
-                   "joint_ms": move.joint_ms, "joint_problem": move.heard or None, "strums": len(move.strums)}
+                   "crossfade_ms": move.crossfade_ms, "joint_problem": move.heard or None, "strums": len(move.strums)}
                   for move in take.moves],
-        "play_again": [{"bars": list(again.bars), "why": again.why} for again in take.play_again],
-        "after_moves": {"feel_ms": _rounded(take.moved.feel_ms, 2), "scatter_ms": _rounded(take.moved.scatter_ms, 2)},
+        "rerecord": [{"bars": list(again.bars), "why": again.why} for again in take.rerecord],
+        "after_moves": {"average_offset_ms": _rounded(take.moved.average_offset_ms, 2),
+                        "scatter_ms": _rounded(take.moved.scatter_ms, 2)},
         "bars": [_figures(one) for one in take.bars],
         "sections": [_figures(one) for one in take.sections],
     }
@@ -179,7 +181,7 @@ def _onset(strum: Strum) -> dict[str, Any]:
     """An onset's part of the document."""
     return {"at_s": round(strum.onset.at_s, 6), "sure": round(strum.onset.sure, 3),
             "place": strum.spot.text if strum.spot else None, "off_ms": _rounded(strum.off_ms, 2),
-            "level_dbfs": round(strum.onset.level_db, 1), "aimed_later_ms": round(1000 * strum.later_s, 1)}
+            "level_dbfs": round(strum.onset.level_db, 1), "swell_ms": round(1000 * strum.later_s, 1)}
 
 
 def _figures(one: Figures) -> dict[str, Any]:

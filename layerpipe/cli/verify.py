@@ -36,10 +36,10 @@ def verify(
 
     terminal = Terminal(as_json=as_json, quiet=quiet)
     opened = open_bounce(bounce)
-    with terminal.progress("verifying", 1.0) as advance:
-        found = verify_song(opened, sources=sources, recipe=recipe, workers=WORKERS, advance=advance)
-    with tempfile.TemporaryDirectory(prefix="layerpipe-") as room, terminal.progress("rendering", 1.0) as advance:
-        found = verify_again(found, opened, Path(room), wanted=again, recipe=recipe, advance=advance)
+    with terminal.progress("verifying", 1.0) as on_progress:
+        found = verify_song(opened, sources=sources, recipe=recipe, workers=WORKERS, on_progress=on_progress)
+    with tempfile.TemporaryDirectory(prefix="layerpipe-") as room, terminal.progress("rendering", 1.0) as on_progress:
+        found = verify_again(found, opened, Path(room), wanted=again, recipe=recipe, on_progress=on_progress)
     _tell(terminal, bounce, found)
     terminal.document({"bounce": bounce, **asdict(found)})
     return FINE if found.verdict == AS_BOUNCED else FAULTY

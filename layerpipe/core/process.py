@@ -6,7 +6,7 @@ import ctypes
 import sys
 
 
-def give_back() -> None:
+def release_memory() -> None:
     """Hand back what the threads of a finished stage had used: the GNU C library keeps it for threads to come."""
     if sys.platform.startswith("linux"):
         trim = getattr(ctypes.CDLL(None), "malloc_trim", None)

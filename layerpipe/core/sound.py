@@ -5,13 +5,16 @@ A take is mono: arrays of shape (frames,). Full scale is 1.0. Reads are float64.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
+Float32Array = npt.NDArray[np.float32]
+OnProgress = Callable[[float], None]
+"""Is told how much of the work has been done since it was last told, as a share of 1."""
 
 BLOCK_FRAMES = 1 << 16
 
@@ -34,7 +37,7 @@ class Sound(Protocol):
         ...
 
 
-class HeldSound:
+class ArraySound:
     """A `Sound` held in memory."""
 
     def __init__(self, samples: npt.ArrayLike, rate_hz: int) -> None:

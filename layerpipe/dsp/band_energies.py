@@ -15,10 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.core.sound import FloatArray
+from layerpipe.core.sound import Float32Array, FloatArray
 from layerpipe.dsp.masking import band_edges_hz
-
-Float32Array = npt.NDArray[np.float32]
 
 BRIGHT_HZ = 4000.0
 """What is above this counts as bright."""

@@ -7,16 +7,18 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-from layerpipe.outputs.artist_page.build import make_sheet_song
+from layerpipe.core.sound import OnProgress
+from layerpipe.outputs.artist_page.build import make_page_song
 from layerpipe.outputs.artist_page.loops import Keep, parts_of
-from layerpipe.outputs.artist_page.model import SheetSong
+from layerpipe.outputs.artist_page.model import PageSong
 from layerpipe.recipe.reader import RecipeFile
-from layerpipe.render.pipeline import ENGINE, WORKERS, Advance, energies_of, until_whole, voice_song
-from layerpipe.render.store.store import Store, key_of
+from layerpipe.render.cache.take_cache import TakeCache, cache_key
+from layerpipe.render.pipeline import ENGINE, WORKERS, measure_song, process_takes, until_whole
 
 
-def sheet_song(file: RecipeFile, *, sections: Sequence[str] = (), seconds: float = 20.0, store: Store | None = None,
-               advance: Advance = lambda share: None) -> tuple[SheetSong, int]:
+def prepare_page(file: RecipeFile, *, sections: Sequence[str] = (), seconds: float = 20.0,
+                 cache: TakeCache | None = None,
+               on_progress: OnProgress = lambda share: None) -> tuple[PageSong, int]:
     """Gather what the artist's page of a recipe holds, and the bits its sound is kept with.
 
     Raises
@@ -24,24 +26,24 @@ def sheet_song(file: RecipeFile, *, sections: Sequence[str] = (), seconds: float
     RecipeError, AudioError
         What is wrong with the recipe, its files or a section's name.
     """
-    store = store or Store()
+    cache = cache or TakeCache()
 
-    def work() -> tuple[SheetSong, int]:
-        song = voice_song(file, store, advance=lambda share: advance(share / 2))
+    def work() -> tuple[PageSong, int]:
+        song = process_takes(file, cache, on_progress=lambda share: on_progress(share / 2))
         parts = parts_of(song, sections, seconds)
-        made = make_sheet_song(song, energies_of(song, store), parts, workers=WORKERS, keep=keeping_in(store),
-                               advance=lambda share: advance(share / 2))
-        store.prune()
+        made = make_page_song(song, measure_song(song, cache), parts, workers=WORKERS, keep=keeping_in(cache),
+                               on_progress=lambda share: on_progress(share / 2))
+        cache.prune()
         return made
 
-    return until_whole(work, store)
+    return until_whole(work, cache)
 
 
-def keeping_in(store: Store) -> Keep:
+def keeping_in(cache: TakeCache) -> Keep:
     """Bytes kept in a store under everything that shaped them, if they are still what was kept; else made and kept."""
     def keep(shaped_by: Mapping[str, Any], kind: str, make: Callable[[], bytes]) -> bytes:
-        key = key_of({"engine": ENGINE, **shaped_by})
-        kept = store.find_file(key, kind)
+        key = cache_key({"engine": ENGINE, **shaped_by})
+        kept = cache.find_file(key, kind)
         if kept is not None:
             found = kept.read_bytes()
             if sha256(found[32:]).digest() == found[:32]:
@@ -52,7 +54,7 @@ def keeping_in(store: Store) -> Keep:
         def write(path: Path) -> None:
             path.write_bytes(sha256(made).digest() + made)
 
-        store.make_file(key, kind, write)
+        cache.make_file(key, kind, write)
         return made
 
     return keep

@@ -26,7 +26,7 @@ from layerpipe.recipe.model import (
     TempoChange,
 )
 from layerpipe.recipe.names import file_key, found_text
-from layerpipe.recipe.tempo_map import SongClock
+from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.recipe.toml_lines import Location
 
 Table = Mapping[str, Any]
@@ -44,12 +44,12 @@ def cross_problems(data: Table) -> Iterator[Problem]:
     yield from _tempo_changes(data)
     yield from _section_bars(data)
     yield from _corners(data)
-    clock = _clock(data)
-    if clock is not None:
-        yield from _grid_needed(data, clock)
-        yield from _before_the_files(data, clock)
+    tempo_map = _clock(data)
+    if tempo_map is not None:
+        yield from _grid_needed(data, tempo_map)
+        yield from _before_the_files(data, tempo_map)
     for at, take in _takes(data):
-        yield from _moves(at, take, clock)
+        yield from _moves(at, take, tempo_map)
     takes = list(_takes(data))
     if len(takes) > MOST_TAKES:
         yield ("layer",), f"found {len(takes)} takes in all layers, allowed are at most {MOST_TAKES}"
@@ -134,8 +134,8 @@ def _names(data: Table) -> Iterator[Problem]:
 def _levels(data: Table) -> Iterator[Problem]:
     """Levels of sections and of the page's marks name layers that are there."""
     known = [layer["name"] for _, layer in _layers(data) if isinstance(layer.get("name"), str)]
-    sheet = data.get("sheet")
-    marks = _tables(sheet.get("mark"), ("sheet", "mark")) if isinstance(sheet, dict) else []
+    page = data.get("page")
+    marks = _tables(page.get("setting"), ("page", "setting")) if isinstance(page, dict) else []
     for at, table in [*_tables(data.get("section"), ("section",)), *marks]:
         levels = table.get("levels_db")
         for name in levels if isinstance(levels, dict) else ():
@@ -186,7 +186,7 @@ def _corners(data: Table) -> Iterator[Problem]:
                     yield (*place, "hz"), f"found {hz}, allowed is below {rate_hz / 2:g}, half of sample_rate_hz"
 
 
-def _clock(data: Table) -> SongClock | None:
+def _clock(data: Table) -> TempoMap | None:
     """The song's clock, if nothing it needs is at fault."""
     table = data.get("song")
     if not isinstance(table, dict):
@@ -200,12 +200,12 @@ def _clock(data: Table) -> SongClock | None:
     bars = [noun.from_bar for noun in nouns if noun is not None]
     if len(bars) < len(nouns) or any(later <= earlier for earlier, later in pairwise(bars)):
         return None
-    return SongClock.of(Recipe.model_construct(song=song, tempo=nouns))
+    return TempoMap.of(Recipe.model_construct(song=song, tempo=nouns))
 
 
-def _grid_needed(data: Table, clock: SongClock) -> Iterator[Problem]:
+def _grid_needed(data: Table, tempo_map: TempoMap) -> Iterator[Problem]:
     """Whatever counts bars needs the song's tempo; told once, with the first that does."""
-    if clock.has_grid:
+    if tempo_map.has_grid:
         return
     for n, table in enumerate(data.get("tempo", [])):
         if "tempo" in table:
@@ -219,15 +219,15 @@ def _grid_needed(data: Table, clock: SongClock) -> Iterator[Problem]:
             return
 
 
-def _before_the_files(data: Table, clock: SongClock) -> Iterator[Problem]:
+def _before_the_files(data: Table, tempo_map: TempoMap) -> Iterator[Problem]:
     """A section must reach into the files."""
-    for at, section in _valid_sections(data) if clock.has_grid else ():
-        if clock.span_s(section)[1] <= 0:
+    for at, section in _valid_sections(data) if tempo_map.has_grid else ():
+        if tempo_map.span_s(section)[1] <= 0:
             yield (*at, "bars"), (f"found {section.bars}, which ends before the files begin; "
-                                  f"bar 1 is at {clock.downbeat_s(1):g} s")
+                                  f"bar 1 is at {tempo_map.downbeat_s(1):g} s")
 
 
-def _moves(take_at: Location, take: Table, clock: SongClock | None) -> Iterator[Problem]:
+def _moves(take_at: Location, take: Table, tempo_map: TempoMap | None) -> Iterator[Problem]:
     """Moves lie in the files, run forward, stay apart, and keep the order of what is heard.
 
     Without a clock, because the song's own tempo or meter is at fault, only places in seconds can be judged.
@@ -239,11 +239,11 @@ def _moves(take_at: Location, take: Table, clock: SongClock | None) -> Iterator[
             continue
         ends = []
         for key, position in (("from", move.start), ("to", move.stop)):
-            if clock is None:
+            if tempo_map is None:
                 ends += [] if isinstance(position, str) else [position]
                 continue
             try:
-                ends.append(clock.seconds_of(position))
+                ends.append(tempo_map.seconds_of(position))
             except ParameterError as refusal:
                 yield (*at, key), str(refusal)
         if len(ends) < 2:

@@ -11,7 +11,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import ConfigDict, Field, model_validator
 
-from layerpipe.recipe.outputs import Bounce, Check, Preview, PreviewFormat, Sheet, SheetMark, Timing
+from layerpipe.recipe.outputs import Bounce, Check, Page, PageSetting, Preview, PreviewFormat, Timing
 from layerpipe.recipe.types import (
     HIGHEST_RATE_HZ,
     LOWEST_RATE_HZ,
@@ -38,9 +38,34 @@ from layerpipe.recipe.types import (
     left_out,
 )
 
-__all__ = ["HIGHEST_RATE_HZ", "LOWEST_RATE_HZ", "MOST_CHANNELS", "MOST_LAYERS", "MOST_TAKES", "Bed", "Bell", "Bounce",
-           "Chain", "Check", "Compressor", "HighPass", "Layer", "Move", "Noun", "Preview", "PreviewFormat", "Recipe",
-           "Section", "Sheet", "SheetMark", "Shelf", "Song", "Take", "TempoChange", "Timing"]
+__all__ = [
+    "HIGHEST_RATE_HZ",
+    "LOWEST_RATE_HZ",
+    "MOST_CHANNELS",
+    "MOST_LAYERS",
+    "MOST_TAKES",
+    "Bed",
+    "Bell",
+    "Bounce",
+    "Chain",
+    "Check",
+    "Compressor",
+    "HighPass",
+    "Layer",
+    "Move",
+    "Noun",
+    "Page",
+    "PageSetting",
+    "Preview",
+    "PreviewFormat",
+    "Recipe",
+    "Section",
+    "Shelf",
+    "Song",
+    "Take",
+    "TempoChange",
+    "Timing",
+]
 
 
 class Song(Noun):
@@ -159,7 +184,8 @@ class Move(Noun):
     stop: Annotated[Position, Field(alias="to", description=(
         'Where the piece ends: "bar.beat.sixteenth" such as "3.3", or a number of seconds.'))]
     by_ms: Annotated[Number, Field(ge=-2000.0, le=2000.0, description="How much later in ms; earlier when negative.")]
-    joint_ms: Annotated[Number, Field(ge=0.1, le=100.0, description="Length of the crossfade at each end in ms.")] = 5.0
+    crossfade_ms: Annotated[Number,
+                            Field(ge=0.1, le=100.0, description="Length of the crossfade at each end in ms.")] = 5.0
 
 
 class Take(Noun):
@@ -171,7 +197,7 @@ class Take(Noun):
         description="Channel of a file with several, counted from 1.")] = None
     pan: Annotated[Number, Field(ge=-100.0, le=100.0, description="-100 is left, 0 the middle, 100 right.")] = 0.0
     gain_db: Annotated[GainDb, Field(description="Gain in dB, after the chain.")] = 0.0
-    flip_polarity: Annotated[Switch, Field(description="Whether the take is turned upside down.")] = False
+    invert_polarity: Annotated[Switch, Field(description="Whether the take is turned upside down.")] = False
     mute: Annotated[Switch, Field(description="Whether the take is left out.")] = False
     notes: Annotated[dict[str, Text], Field(
         description="Anything worth knowing; goes into the delivery sheet.")] = Field(default_factory=dict)
@@ -208,7 +234,7 @@ class Recipe(Noun):
         min_length=1, max_length=MOST_LAYERS, description="The layers, one [[layer]] each.")]
     preview: Annotated[Preview, Field(description="The listening files.")] = left_out()
     bounce: Annotated[Bounce, Field(description="What the mix is handed.")] = left_out()
-    sheet: Annotated[Sheet, Field(description="The artist's page.")] = left_out()
+    page: Annotated[Page, Field(description="The artist's page.")] = left_out()
     timing: Annotated[Timing, Field(description="What counts as loose, and what is done about it.")] = left_out()
     check: Annotated[Check, Field(description="From where on a take has a fault.")] = left_out()
 

@@ -27,20 +27,20 @@ TIMING_MARK = "timing:"
 class NewMove:
     """A move to be written, and why.
 
-    `start` and `stop` are "bar.beat.sixteenth" or seconds; `joint_ms` is left to the recipe's default when None.
+    `start` and `stop` are "bar.beat.sixteenth" or seconds; `crossfade_ms` is left to the recipe's default when None.
     """
 
     start: str | float
     stop: str | float
     by_ms: float
     why: str
-    joint_ms: float | None = None
+    crossfade_ms: float | None = None
 
     @property
     def keys(self) -> dict[str, Any]:
         """As a recipe writes it."""
         keys: dict[str, Any] = {"from": self.start, "to": self.stop, "by_ms": self.by_ms}
-        return keys if self.joint_ms is None else {**keys, "joint_ms": self.joint_ms}
+        return keys if self.crossfade_ms is None else {**keys, "crossfade_ms": self.crossfade_ms}
 
 
 def add_moves(source: Path | Change, layer: str, take: str, moves: Sequence[NewMove]) -> Change:

@@ -36,15 +36,15 @@ class Preview(Noun):
     ceiling_dbtp: Annotated[Number, Field(ge=-30.0, le=0.0, description="Highest true peak in dBTP.")] = -1.0
     format: Annotated[PreviewFormat, Field(description="Kind of file.")] = "mp3"
     lead_in_beats: Annotated[Number, Field(ge=0.0, le=64.0, description="Beats heard before the section.")] = 1.0
-    ring_out_s: Annotated[Number, Field(ge=0.0, le=60.0, description="Seconds heard after the section.")] = 1.5
+    tail_s: Annotated[Number, Field(ge=0.0, le=60.0, description="Seconds heard after the section.")] = 1.5
 
 
 class Bounce(Noun):
     """What the mix is handed."""
 
     bit_depth: Annotated[Literal[16, 24], Field(description="Bits of a sample.")] = 24
-    ceiling: Annotated[Literal["refuse", "lower"], Field(
-        description="Past full scale: refuse to write, or lower everything by one gain and say so.")] = "refuse"
+    over_full_scale: Annotated[Literal["refuse", "lower"], Field(
+        description="Above full scale: refuse to write, or lower everything by one gain and say so.")] = "refuse"
     time_reference_s: Annotated[Number, Field(
         ge=0.0, lt=86400.0,
         description="Seconds since midnight at which the files begin, for the Broadcast WAVE header.")] = 0.0
@@ -56,7 +56,7 @@ class Bounce(Noun):
             "Left out, by layer and take.")), AfterValidator(_a_template)] = ""
 
 
-class SheetMark(Noun):
+class PageSetting(Noun):
     """A setting proposed to the artist by name."""
 
     name: Annotated[Line, Field(min_length=1, max_length=80, description="What the artist reads.")]
@@ -64,7 +64,7 @@ class SheetMark(Noun):
         min_length=1, description="Levels in dB by layer; -inf is off, layers left out stay as they are.")]
 
 
-class Sheet(Noun):
+class Page(Noun):
     """The artist's page."""
 
     range_db: Annotated[list[Annotated[Number, Field(ge=-60.0, le=12.0)]], Field(
@@ -72,8 +72,8 @@ class Sheet(Noun):
         AfterValidator(_rising)] = [-24.0, 0.0]  # noqa: RUF012 - never changed: every reader gets a copy of it
     step_db: Annotated[Number, Field(
         ge=0.1, le=6.0, description="From one place of a slider to the next, in dB.")] = 0.5
-    mark: Annotated[list[SheetMark], Field(
-        max_length=12, description="Settings to try, one [[sheet.mark]] each.")] = Field(default_factory=list)
+    setting: Annotated[list[PageSetting], Field(
+        max_length=12, description="Settings to try, one [[page.setting]] each.")] = Field(default_factory=list)
 
 
 class Timing(Noun):
@@ -81,41 +81,42 @@ class Timing(Noun):
 
     tolerance_ms: Annotated[Number, Field(
         ge=1.0, le=200.0, description="How far from the take's own feel a strum may be, in ms.")] = 15.0
-    partner_tolerance_ms: Annotated[Number, Field(
+    double_tolerance_ms: Annotated[Number, Field(
         ge=1.0, le=200.0, description="How far from its double a strum may be, in ms.")] = 20.0
-    toward: Annotated[Literal["partner", "grid"], Field(
+    toward: Annotated[Literal["double", "grid"], Field(
         description="Where a move takes a strum: to its double, or to the grid where the take usually plays. "
-                    "A take without a double goes to the grid.")] = "partner"
+                    "A take without a double goes to the grid.")] = "double"
     moves_per_bar: Annotated[Number, Field(
         ge=0.0, le=16.0, description="A section that needs more moves a bar than this is played again.")] = 0.5
-    farthest_ms: Annotated[Number, Field(
+    most_offset_ms: Annotated[Number, Field(
         ge=5.0, le=500.0, description="A strum farther off than this, in ms, is played again.")] = 80.0
-    loosest_ms: Annotated[Number, Field(
+    most_spread_ms: Annotated[Number, Field(
         ge=1.0, le=200.0, description="A take whose scatter is above this, in ms, is played again.")] = 12.0
 
 
 class Check(Noun):
     """From where on `check` calls something a fault. "LU" compares with the take's own loudness."""
 
-    clipping_hits: Annotated[Whole, Field(ge=1, description=(
+    clipped_peaks: Annotated[Whole, Field(ge=1, description=(
         'Flat tops from which on a take is to be recorded again; fewer are a "look". A few hide in a strum.'))] = 6
     clipping_ms: Annotated[Number, Field(ge=0.0, description=(
         "Or one flat top as long as this in ms: a strong partial is lost for good."))] = 1.0
-    clicks_again: Annotated[Whole, Field(ge=1, description=(
+    clicks_rerecord: Annotated[Whole, Field(ge=1, description=(
         "Clicks from which on it is quicker to play again than to repair; common practice, no source."))] = 30
     rumble_dbfs: Annotated[Number, Field(description=(
         "Level below 40 Hz in dBFS; quieter rumble moves no compressor."))] = -60.0
     rumble_under_lu: Annotated[Number, Field(description="And no further under the loudness than this, in LU.")] = 40.0
-    rumble_again_under_lu: Annotated[Number, Field(description=(
+    rumble_rerecord_under_lu: Annotated[Number, Field(description=(
         "What the high-passes leave of it may not come nearer than this, in LU: it steers the compressor."))] = 10.0
     hum_under_lu: Annotated[Number, Field(description=(
         "Hum no further under the loudness than this, in LU: a tone is heard 10 dB under noise."))] = 55.0
     hum_dbfs: Annotated[Number, Field(description="And at least this loud, in dBFS.")] = -90.0
-    hum_again_under_lu: Annotated[Number, Field(description="Hum that no gap hides, in LU.")] = 25.0
+    hum_rerecord_under_lu: Annotated[Number, Field(description="Hum that no gap hides, in LU.")] = 25.0
     noise_under_lu: Annotated[Number, Field(description=(
         "Noise no further under the loudness than this, in LU: playing at 75 dB SPL, it is louder than a quiet room."))
     ] = 32.0
-    noise_again_under_lu: Annotated[Number, Field(description="Noise heard beside the playing itself, in LU.")] = 15.0
+    noise_rerecord_under_lu: Annotated[Number,
+                                       Field(description="Noise heard beside the playing itself, in LU.")] = 15.0
     dc_dbfs: Annotated[Number, Field(description="Offset in dBFS (half a percent); from here on cuts click.")] = -46.0
     dropout_ms: Annotated[Number, Field(ge=0.1, description=(
         "Standing samples in ms; a microphone never stands still, hiss moves the last bits."))] = 0.6
@@ -125,14 +126,14 @@ class Check(Noun):
         "Over before the partner, in seconds; last chords ring out differently."))] = 1.5
     tuning_cents: Annotated[Number, Field(ge=0.5, le=50.0, description=(
         "Off a4_hz, off the partner or drifting, in cents; common practice, no source."))] = 5.0
-    strings_share: Annotated[Number, Field(ge=0.0, le=1.0, description=(
+    wrong_strings_share: Annotated[Number, Field(ge=0.0, le=1.0, description=(
         "Share of the time in which notes below the lowest string are heard."))] = 0.12
     copy_correlation: Annotated[Number, Field(ge=0.5, le=1.0, description=(
         "Correlation, at one offset, of takes that are one performance; two performances stay far under it."))] = 0.9
-    lopsided_lu: Annotated[Number, Field(ge=0.0, description=(
+    imbalance_lu: Annotated[Number, Field(ge=0.0, description=(
         "Loudness between the takes of a pair, in LU; 3 LU move the middle of a pair; common practice, no source."))
     ] = 3.0
-    lopsided_db: Annotated[Number, Field(ge=0.0, description=(
+    imbalance_brightness_db: Annotated[Number, Field(ge=0.0, description=(
         "Brightness between them (2 to 8 kHz against the body), in dB; common practice, no source."))] = 6.0
     high_pass_db: Annotated[Number, Field(ge=0.0, description=(
         "What the high-passes take off the lowest string's fundamental, in dB; a corner on it takes 3."))] = 3.5

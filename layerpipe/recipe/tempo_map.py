@@ -112,8 +112,8 @@ def seconds_text(seconds: float) -> str:
     return f"{'-' if seconds < 0 and thousandths else ''}{minutes}:{rest / 1000:06.3f}"
 
 
-class SongClock:
-    """Where bars and beats lie in the files. Made by `SongClock.of(recipe)`; it never changes.
+class TempoMap:
+    """Where bars and beats lie in the files. Made by `TempoMap.of(recipe)`; it never changes.
 
     Without a tempo there is no grid: `seconds_of` takes seconds only, `text_of` answers in minutes and seconds, and
     everything that counts bars raises `ParameterError`.
@@ -127,7 +127,7 @@ class SongClock:
         self._starts_s = [stretch.start_s for stretch in stretches]
 
     @classmethod
-    def of(cls, recipe: Recipe) -> SongClock:
+    def of(cls, recipe: Recipe) -> TempoMap:
         """Lay out the song's tempo and its changes, which must ascend in bars. What a change leaves out stays."""
         song = recipe.song
         shape = BarShape.of(song.meter)

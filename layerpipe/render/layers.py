@@ -78,7 +78,7 @@ def plan_levels(layer: Layer, spans: Sequence[tuple[int, int, float]], rate_hz: 
 
 def take_gain(take: Take) -> float:
     """A take's gain as a factor, its polarity as the sign."""
-    return gain_of_db(take.gain_db) * (-1.0 if take.flip_polarity else 1.0)
+    return gain_of_db(take.gain_db) * (-1.0 if take.invert_polarity else 1.0)
 
 
 def take_pans(take: Take) -> tuple[float, float]:

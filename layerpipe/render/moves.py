@@ -44,7 +44,7 @@ class PlayedJoint:
     rho: float
 
 
-def frame_moves(take: Take, clock: Clock, rate_hz: int) -> list[FrameMove]:
+def frame_moves(take: Take, tempo_map: Clock, rate_hz: int) -> list[FrameMove]:
     """The moves of a take in frames, in order of their start.
 
     Parameters
@@ -67,15 +67,15 @@ def frame_moves(take: Take, clock: Clock, rate_hz: int) -> list[FrameMove]:
     """
     found = []
     for number, move in enumerate(take.move, start=1):
-        start = frames_of_s(clock.seconds_of(move.start), rate_hz)
-        stop = frames_of_s(clock.seconds_of(move.stop), rate_hz)
+        start = frames_of_s(tempo_map.seconds_of(move.start), rate_hz)
+        stop = frames_of_s(tempo_map.seconds_of(move.stop), rate_hz)
         if start < 0:
             raise ParameterError(f'take "{take.name}", move {number}: {move.start} lies before the start of the files')
         if stop <= start:
             raise ParameterError(f'take "{take.name}", move {number}: its end ({move.stop}) must come after its '
                                  f"beginning ({move.start})")
         found.append((FrameMove(start, stop, frames_of_ms(move.by_ms, rate_hz),
-                                max(1, frames_of_ms(move.joint_ms, rate_hz))), number))
+                                max(1, frames_of_ms(move.crossfade_ms, rate_hz))), number))
     found.sort(key=lambda pair: (pair[0].start, pair[1]))
     for (first, one), (second, other) in pairwise(found):
         if second.start < first.stop:

@@ -13,18 +13,17 @@ from typing import TypeVar
 import numpy as np
 
 from layerpipe.core.errors import AudioError, Fault, ParameterError, RecipeError
-from layerpipe.core.sound import Sound
+from layerpipe.core.sound import OnProgress, Sound
 from layerpipe.recipe.model import Chain, Recipe
 from layerpipe.recipe.reader import RecipeFile
-from layerpipe.recipe.tempo_map import SongClock, seconds_text
+from layerpipe.recipe.tempo_map import TempoMap, seconds_text
 from layerpipe.render import chain, moves, takes
+from layerpipe.render.cache.cached_take import CachedTake, DamagedEntry
+from layerpipe.render.cache.take_cache import CacheMoved, TakeCache, cache_key
 from layerpipe.render.energies.readings import Energies, EnergyMeter
-from layerpipe.render.song import Voice, VoicedSong
-from layerpipe.render.store.store import Store, StoreMoved, key_of
-from layerpipe.render.store.stored_take import DamagedEntry, StoredTake
+from layerpipe.render.song import ProcessedSong, ProcessedTake
 
 T = TypeVar("T")
-Advance = Callable[[float], None]
 
 ENGINE = 2
 """Part of every key of the store: counts up when the same recipe would sound different."""
@@ -32,7 +31,7 @@ WORKERS = max(1, os.cpu_count() or 1)
 _TRIES = 3
 
 
-def voice_song(file: RecipeFile, store: Store, *, advance: Advance = lambda share: None) -> VoicedSong:
+def process_takes(file: RecipeFile, cache: TakeCache, *, on_progress: OnProgress = lambda share: None) -> ProcessedSong:
     """Carry every take through moves and chain, side by side, or find it in the store.
 
     Parameters
@@ -48,45 +47,45 @@ def voice_song(file: RecipeFile, store: Store, *, advance: Advance = lambda shar
         What the recipe asks for cannot be, or files are not what it needs; before anything is rendered.
     """
     recipe = file.recipe
-    opened = takes.open_all(recipe, digest_of=store.notes.digest_of)
+    opened = takes.open_all(recipe, digest_of=cache.notes.digest_of)
     sounding = [take for take in opened if not take.take.mute]
     if not sounding:
         raise RecipeError([Fault(file.path, "layer", "every take is muted; nothing would sound")])
     rate_hz = sounding[0].source.rate_hz
-    clock = SongClock.of(recipe)
+    tempo_map = TempoMap.of(recipe)
     _refuse_corners(file, recipe, rate_hz)
-    _refuse_late_sections(file, recipe, clock, sounding[0].frames / rate_hz)
+    _refuse_late_sections(file, recipe, tempo_map, sounding[0].frames / rate_hz)
 
-    def voice_one(opened_take: takes.OpenTake) -> Voice:
+    def process_one(opened_take: takes.OpenTake) -> ProcessedTake:
         place = f'layer "{opened_take.layer.name}", take "{opened_take.take.name}"'
         try:
-            played = moves.frame_moves(opened_take.take, clock, rate_hz)
+            played = moves.frame_moves(opened_take.take, tempo_map, rate_hz)
             moved = moves.MovedTake(opened_take.source, played) if played else opened_take.source
         except ParameterError as refusal:
             raise RecipeError([Fault(file.path, f"{place}, move", str(refusal))]) from refusal
         wanted = recipe.chain_of(opened_take.layer, opened_take.take)
-        key = key_of({
+        key = cache_key({
             "engine": ENGINE, "numpy": np.__version__,
             "source": opened_take.digest, "channel": opened_take.take.channel,
             "converted_from": opened_take.rate_converted_from, "rate_hz": rate_hz, "frames": opened_take.frames,
             "moves": [vars(move) for move in played], "chain": wanted.model_dump(),
         })
-        found = store.find_take(key)
+        found = cache.find_take(key)
         if found is None:
-            found = _process(moved, wanted, key, store, lambda problem: Fault(file.path, f"{place}, chain", problem))
+            found = _process(moved, wanted, key, cache, lambda problem: Fault(file.path, f"{place}, chain", problem))
             if not opened_take.unchanged():
                 found.remove()
                 raise AudioError([Fault(opened_take.facts.path, "", "changed while it was read; try again")])
-        advance(1 / len(sounding))
-        return Voice(opened_take.layer, opened_take.take, opened_take, tuple(played), found)
+        on_progress(1 / len(sounding))
+        return ProcessedTake(opened_take.layer, opened_take.take, opened_take, tuple(played), found)
 
     with ThreadPoolExecutor(WORKERS) as pool:
-        voices = tuple(pool.map(voice_one, sounding))
-    bed = takes.open_bed(recipe, rate_hz, digest_of=store.notes.digest_of)
-    return VoicedSong(file.path, recipe, clock, rate_hz, sounding[0].frames, voices, bed)
+        processed = tuple(pool.map(process_one, sounding))
+    bed = takes.open_bed(recipe, rate_hz, digest_of=cache.notes.digest_of)
+    return ProcessedSong(file.path, recipe, tempo_map, rate_hz, sounding[0].frames, processed, bed)
 
 
-def _process(sound: Sound, wanted: Chain, key: str, store: Store, fault: Callable[[str], Fault]) -> StoredTake:
+def _process(sound: Sound, wanted: Chain, key: str, cache: TakeCache, fault: Callable[[str], Fault]) -> CachedTake:
     """One take through its chain into the store."""
     try:
         threshold_db = chain.find_threshold(sound, wanted)
@@ -94,7 +93,7 @@ def _process(sound: Sound, wanted: Chain, key: str, store: Store, fault: Callabl
     except ParameterError as refusal:
         raise RecipeError([fault(str(refusal))]) from refusal
     reduction = chain.Reduction()
-    return store.make_take(key, sound.rate_hz, chain.voice(sound, voicing, reduction),
+    return cache.make_take(key, sound.rate_hz, chain.voice(sound, voicing, reduction),
                            facts={"threshold_db": threshold_db}, table=reduction.table)
 
 
@@ -113,18 +112,18 @@ def _refuse_corners(file: RecipeFile, recipe: Recipe, rate_hz: int) -> None:
         raise RecipeError(faults)
 
 
-def _refuse_late_sections(file: RecipeFile, recipe: Recipe, clock: SongClock, seconds: float) -> None:
+def _refuse_late_sections(file: RecipeFile, recipe: Recipe, tempo_map: TempoMap, seconds: float) -> None:
     """Sections of which nothing lies inside the files."""
     faults = [
-        file.fault(("section", n, "bars"), f"begins at {seconds_text(clock.span_s(section)[0])}, "
+        file.fault(("section", n, "bars"), f"begins at {seconds_text(tempo_map.span_s(section)[0])}, "
                                            f"when the longest take has ended ({seconds_text(seconds)})")
-        for n, section in enumerate(recipe.section) if clock.span_s(section)[0] >= seconds
+        for n, section in enumerate(recipe.section) if tempo_map.span_s(section)[0] >= seconds
     ]
     if faults:
         raise RecipeError(faults)
 
 
-def energies_of(song: VoicedSong, store: Store) -> Energies:
+def measure_song(song: ProcessedSong, cache: TakeCache) -> Energies:
     """The inner products of the song's takes (and bed), from the store or measured now."""
     def measured() -> Energies:
         meter = EnergyMeter(song.channels, song.rate_hz)
@@ -132,31 +131,31 @@ def energies_of(song: VoicedSong, store: Store) -> Energies:
             meter.add(song.channels_of(blocks, at))
         return meter.finish()
 
-    return store.find_or_make(energies_key(song), "energies", Energies.load, measured)
+    return cache.find_or_make(energies_key(song), "energies", Energies.load, measured)
 
 
-def energies_key(song: VoicedSong) -> str:
+def energies_key(song: ProcessedSong) -> str:
     """Key of the song's energies in the store."""
     bed = song.bed
-    return key_of({"engine": ENGINE, "takes": [voice.sound.key for voice in song.voices],
+    return cache_key({"engine": ENGINE, "takes": [processed.sound.key for processed in song.takes],
                    "bed": None if bed is None else [bed.digest, song.rate_hz, song.frames]})
 
 
-def keep_energies(meter: EnergyMeter, key: str, store: Store) -> Energies:
+def keep_energies(meter: EnergyMeter, key: str, cache: TakeCache) -> Energies:
     """Finish a measurement and keep it."""
     energies = meter.finish()
-    store.make_file(key, "energies", energies.save)
+    cache.make_file(key, "energies", energies.save)
     return energies
 
 
-def until_whole(work: Callable[[], T], store: Store) -> T:
+def until_whole(work: Callable[[], T], cache: TakeCache) -> T:
     """Do it again when an entry of the store turned out damaged: damaged entries are removed, and made anew."""
     for _ in range(_TRIES - 1):
         try:
             return work()
-        except StoreMoved:
+        except CacheMoved:
             continue
         except DamagedEntry:
             # Damage seldom comes alone.
-            store.remove_damaged()
+            cache.remove_damaged()
     return work()

@@ -14,28 +14,26 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.core.errors import Fault, RecipeError
-from layerpipe.core.sound import FloatArray
+from layerpipe.core.sound import Float32Array, FloatArray
 from layerpipe.core.units import frames_of_s, gain_of_db
 from layerpipe.dsp.loudness import step_starts
 from layerpipe.recipe.model import Layer, Recipe, Section, Take
-from layerpipe.recipe.tempo_map import SongClock
+from layerpipe.recipe.tempo_map import TempoMap
+from layerpipe.render.cache.cached_take import CachedTake
 from layerpipe.render.layers import LevelPlan, plan_levels, sum_layer, take_gain, take_pans
 from layerpipe.render.moves import FrameMove
-from layerpipe.render.store.stored_take import StoredTake
 from layerpipe.render.takes import OpenBed, OpenTake
-
-Float32Array = npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True)
-class Voice:
+class ProcessedTake:
     """One take that sounds: where it came from, what was moved, and its processed sound."""
 
     layer: Layer
     take: Take
     source: OpenTake
     moves: tuple[FrameMove, ...]
-    sound: StoredTake
+    sound: CachedTake
 
     @property
     def name(self) -> str:
@@ -63,16 +61,16 @@ class Stretch:
 
 
 @dataclass(frozen=True)
-class VoicedSong:
+class ProcessedSong:
     """A recipe with its processed takes side by side."""
 
     path: Path
     """The recipe's file, for messages."""
     recipe: Recipe
-    clock: SongClock
+    tempo_map: TempoMap
     rate_hz: int
     frames: int
-    voices: tuple[Voice, ...]
+    takes: tuple[ProcessedTake, ...]
     bed: OpenBed | None
     scale: float = 1.0
     """One factor for everything that leaves the house; a bounce past full scale may ask to be lowered."""
@@ -80,14 +78,14 @@ class VoicedSong:
     @cached_property
     def layers(self) -> tuple[Layer, ...]:
         """The layers in which a take sounds, in the recipe's order."""
-        return tuple(layer for layer in self.recipe.layer if any(voice.layer is layer for voice in self.voices))
+        return tuple(layer for layer in self.recipe.layer if any(processed.layer is layer for processed in self.takes))
 
     @cached_property
     def sections(self) -> tuple[Stretch, ...]:
         """The sections that lie inside the song, cut to its length, in order of time."""
         found = []
         for section in self.recipe.section:
-            start_s, stop_s = self.clock.span_s(section)
+            start_s, stop_s = self.tempo_map.span_s(section)
             start = min(max(frames_of_s(start_s, self.rate_hz), 0), self.frames)
             stop = min(max(frames_of_s(stop_s, self.rate_hz), 0), self.frames)
             if stop > start:
@@ -127,15 +125,15 @@ class VoicedSong:
                                for name in unknown])
         return tuple(known[name] for name in names) if names else tuple(known.values())
 
-    def voices_of(self, layer: Layer) -> list[int]:
+    def takes_of(self, layer: Layer) -> list[int]:
         """Places of the layer's takes among the voices."""
-        return [n for n, voice in enumerate(self.voices) if voice.layer is layer]
+        return [n for n, processed in enumerate(self.takes) if processed.layer is layer]
 
     def blocks(self, start: int, stop: int, size: int) -> Iterator[tuple[int, list[Float32Array]]]:
         """Start frame and every voice's frames, block by block."""
         for at in range(start, stop, size):
             end = min(at + size, stop)
-            yield at, [voice.sound.read_float32(at, end) for voice in self.voices]
+            yield at, [processed.sound.read_float32(at, end) for processed in self.takes]
 
     def channels_of(self, blocks: Sequence[Float32Array], at: int) -> npt.NDArray[np.floating]:
         """What the energies are measured of: the voices, then the bed, all before gain; shape (channels, frames)."""
@@ -146,13 +144,13 @@ class VoicedSong:
     def layer_of(self, layer: Layer, blocks: Sequence[Float32Array], at: int, *,
                  level: float | None = None) -> FloatArray:
         """One layer's stereo sound of a block that begins at frame `at`; `level` (a factor) replaces the plan."""
-        mine = self.voices_of(layer)
+        mine = self.takes_of(layer)
         gains = self.plans[layer.name].gains(at, at + len(blocks[0])) if level is None else level
-        return sum_layer([blocks[n] for n in mine], [take_pans(self.voices[n].take) for n in mine], self.scale * gains)
+        return sum_layer([blocks[n] for n in mine], [take_pans(self.takes[n].take) for n in mine], self.scale * gains)
 
     def take_gain_of(self, n: int) -> float:
         """Gain and polarity of voice `n` as a stem, before pan and level."""
-        return self.scale * take_gain(self.voices[n].take)
+        return self.scale * take_gain(self.takes[n].take)
 
     def rows(self, layers: Sequence[Layer], side: int, *, level: bool = True) -> Callable[[int, int], FloatArray]:
         """Gains of every channel of the energies on one side (0 left, 1 right), for 10 ms steps first to stop.
@@ -162,15 +160,15 @@ class VoicedSong:
         """
         pans = np.zeros(self.channels)
         for layer in layers:
-            for n in self.voices_of(layer):
-                pans[n] = self.scale * take_pans(self.voices[n].take)[side]
+            for n in self.takes_of(layer):
+                pans[n] = self.scale * take_pans(self.takes[n].take)[side]
 
         def rows_of(first: int, stop: int) -> FloatArray:
             if not level:
                 return pans
             gains = np.repeat(pans[None], stop - first, axis=0)
             for layer in layers:
-                gains[:, self.voices_of(layer)] *= self._level_steps(layer, first, stop)[:, None]
+                gains[:, self.takes_of(layer)] *= self._level_steps(layer, first, stop)[:, None]
             return gains
 
         return rows_of
@@ -179,7 +177,7 @@ class VoicedSong:
         """Gains of every channel of the energies with only the bed sounding, shape (channels,)."""
         row = np.zeros(self.channels)
         if self.recipe.bed is not None:
-            row[len(self.voices) + side] = self.bed_gain
+            row[len(self.takes) + side] = self.bed_gain
         return row
 
     @property
@@ -187,16 +185,16 @@ class VoicedSong:
         """The bed's gain as a factor."""
         return 0.0 if self.recipe.bed is None else gain_of_db(self.recipe.bed.gain_db)
 
-    def voice_row(self, n: int) -> FloatArray:
+    def take_row(self, n: int) -> FloatArray:
         """Gains of every channel with only voice `n` sounding, at its own gain, shape (channels,)."""
         row = np.zeros(self.channels)
-        row[n] = self.scale * take_gain(self.voices[n].take)
+        row[n] = self.scale * take_gain(self.takes[n].take)
         return row
 
     @property
     def channels(self) -> int:
         """Channels of the energies: one a voice, two for a bed."""
-        return len(self.voices) + (2 if self.bed is not None else 0)
+        return len(self.takes) + (2 if self.bed is not None else 0)
 
     def _level_steps(self, layer: Layer, first: int, stop: int) -> FloatArray:
         """The layer's effective (rms) gain in 10 ms steps first to stop, shape (steps,)."""

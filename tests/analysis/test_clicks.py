@@ -12,7 +12,7 @@ import pytest
 from layerpipe.analysis.defects import click_residual
 from layerpipe.analysis.defects.clicks import SLICES_PER_S
 from layerpipe.analysis.defects.single_pass import HIGH_HZ, TICK_S, listen
-from layerpipe.core.sound import HeldSound
+from layerpipe.core.sound import ArraySound
 from layerpipe.dsp.filters import design_high_pass, run_sections
 from tests.outputs.test_check import faults_of, written
 from tests.support import faulty_takes as made
@@ -31,11 +31,11 @@ def test_ticks_15_db_over_noise_are_found_and_noise_has_none(frames):
     for at in places:
         spoilt[at : at + frames] += size * rng.choice([-1, 1])
 
-    found = np.array([click.at_s for click in listen(HeldSound(spoilt, RATE_HZ)).clicks])
+    found = np.array([click.at_s for click in listen(ArraySound(spoilt, RATE_HZ)).clicks])
 
     assert np.mean([np.abs(found - at / RATE_HZ).min() < 0.002 for at in places]) > 0.95
     assert len(found) <= len(places)
-    assert not listen(HeldSound(noise, RATE_HZ)).clicks
+    assert not listen(ArraySound(noise, RATE_HZ)).clicks
 
 
 def test_noise_in_the_hole_is_as_strong_as_noise_beside_it(rng):

@@ -15,13 +15,13 @@ from layerpipe.analysis.onsets.arrival import find_arrival
 from layerpipe.analysis.onsets.damping import rings_on
 from layerpipe.analysis.onsets.detect import find_onsets, hear_strums
 from layerpipe.analysis.onsets.residual import stretches
-from layerpipe.core.sound import HeldSound
+from layerpipe.core.sound import ArraySound
 from layerpipe.dsp.kernels import burg_predictor, go_on, solve_predictors
 from tests.support.strums import CHORDS, EASY, HARD, RATE_HZ, VOICES, Hand, Strums, _Strings, make_strums
 
 
 def times_of(samples, rate_hz):
-    return np.array([onset.at_s for onset in find_onsets(HeldSound(samples, rate_hz))])
+    return np.array([onset.at_s for onset in find_onsets(ArraySound(samples, rate_hz))])
 
 
 def f_scores(take: Strums, found):
@@ -182,7 +182,7 @@ def test_a_file_shorter_than_a_look_is_no_trouble():
 
 def test_pieces_cover_a_sound_once_and_the_cut_does_not_show(easy):
     long = np.tile(easy.samples, 2)
-    pieces = list(stretches(HeldSound(long, easy.rate_hz)))
+    pieces = list(stretches(ArraySound(long, easy.rate_hz)))
     assert len(pieces) > 2
     assert pieces[0].judged_s[0] == 0.0
     assert all(one.judged_s[1] == other.judged_s[0] for one, other in pairwise(pieces))
@@ -192,7 +192,7 @@ def test_pieces_cover_a_sound_once_and_the_cut_does_not_show(easy):
 
 
 def test_what_was_not_taken_for_a_strum_is_still_told(easy):
-    heard = hear_strums(HeldSound(easy.samples, easy.rate_hz))
+    heard = hear_strums(ArraySound(easy.samples, easy.rate_hz))
     assert all(0 <= onset.sure <= 1 for onset in heard.onsets)
     assert heard.doubtful_s == sorted(heard.doubtful_s)
 
@@ -243,7 +243,7 @@ def test_a_sound_goes_on_as_scipys_recursive_filter_does(rng):
 def test_the_hearing_rate_is_reached_as_by_scipys_polyphase_filter(rng, rate_hz):
     samples = rng.standard_normal(rate_hz) * 0.1 * (np.arange(rate_hz) % (rate_hz // 2) < rate_hz // 4)
     step = round(rate_hz / 24_000)
-    (stretch,) = stretches(HeldSound(samples, rate_hz))
+    (stretch,) = stretches(ArraySound(samples, rate_hz))
     low_pass = signal.firwin(24 * step + 1, 0.92 / step)
     heard = signal.upfirdn(low_pass, samples, down=step)[12:][: -(-rate_hz // step)]
     high_pass = signal.butter(6, 250, "highpass", fs=rate_hz / step, output="sos")
@@ -260,7 +260,7 @@ def test_a_dull_sound_is_heard_at_half_the_rate(easy, rng, corner_hz, heard_at_h
     if corner_hz is not None:
         samples = signal.sosfilt(signal.butter(8, corner_hz, fs=easy.rate_hz, output="sos"), samples)
     samples = samples + 1e-4 * rng.standard_normal(len(samples))
-    assert next(stretches(HeldSound(samples, easy.rate_hz))).rate_hz == pytest.approx(heard_at_hz)
+    assert next(stretches(ArraySound(samples, easy.rate_hz))).rate_hz == pytest.approx(heard_at_hz)
 
 
 def test_dull_strums_are_found_in_noise():
@@ -273,8 +273,8 @@ def test_dull_strums_are_found_in_noise():
 
 def test_strums_are_heard_without_the_slow_libraries():
     heard = ("import sys, numpy as np\nfrom layerpipe.analysis.onsets.detect import hear_strums\n"
-             "from layerpipe.core.sound import HeldSound\n"
-             "hear_strums(HeldSound(np.random.default_rng(1).standard_normal(48_000) * 0.1, 48_000))\n"
+             "from layerpipe.core.sound import ArraySound\n"
+             "hear_strums(ArraySound(np.random.default_rng(1).standard_normal(48_000) * 0.1, 48_000))\n"
              "print({'scipy', 'numba'} & set(sys.modules))")
     # The first may have to compile the loops.
     _, later = (subprocess.run([sys.executable, "-c", heard], capture_output=True, text=True, check=True)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from layerpipe.core.errors import ParameterError
 from layerpipe.recipe.model import Recipe, Section
-from layerpipe.recipe.tempo_map import BarShape, SongClock
+from layerpipe.recipe.tempo_map import BarShape, TempoMap
 
 LAYERS = [{"name": "regular", "take": [{"name": "left", "file": "left.wav"}]}]
 METERS = ["4/4", "3/4", "2/2", "5/4", "7/8", "3/8", "6/8", "9/8", "12/8", "6/4", "9/16", "6/16", "5/16", "7/32", "6/32",
@@ -21,9 +21,9 @@ METERS = ["4/4", "3/4", "2/2", "5/4", "7/8", "3/8", "6/8", "9/8", "12/8", "6/4",
 STEADY = settings(deadline=None, derandomize=True, max_examples=80)
 
 
-def clock_of(tempo: float | None = 60.0, meter: str = "4/4", bar_one_s: float = 0.0, changes: Any = ()) -> SongClock:
+def time_text(tempo: float | None = 60.0, meter: str = "4/4", bar_one_s: float = 0.0, changes: Any = ()) -> TempoMap:
     song: dict[str, Any] = {"title": "Lantern on the Pier", "meter": meter, "bar_one_s": bar_one_s, "tempo": tempo}
-    return SongClock.of(Recipe.model_validate({"song": song, "tempo": list(changes), "layer": LAYERS}))
+    return TempoMap.of(Recipe.model_validate({"song": song, "tempo": list(changes), "layer": LAYERS}))
 
 
 def section(first: int, last: int) -> Section:
@@ -34,11 +34,11 @@ def section(first: int, last: int) -> Section:
 # of a second and a bar two seconds; at 100, 0.2 and 1.2 seconds.
 @pytest.mark.parametrize(("tempo", "eighth_s", "bar_s"), [(60.0, 1 / 3, 2.0), (100.0, 0.2, 1.2)])
 def test_six_eight_counts_two_dotted_beats(tempo, eighth_s, bar_s):
-    clock = clock_of(tempo, "6/8")
-    assert clock.downbeat_s(2) == pytest.approx(bar_s, abs=1e-12)
-    assert clock.seconds_of("1.2") == pytest.approx(bar_s / 2, abs=1e-12)
-    assert clock.seconds_of("1.1.3") == pytest.approx(eighth_s, abs=1e-12)
-    assert clock.seconds_of("1.2.6") == pytest.approx(bar_s - eighth_s / 2, abs=1e-12)
+    tempo_map = time_text(tempo, "6/8")
+    assert tempo_map.downbeat_s(2) == pytest.approx(bar_s, abs=1e-12)
+    assert tempo_map.seconds_of("1.2") == pytest.approx(bar_s / 2, abs=1e-12)
+    assert tempo_map.seconds_of("1.1.3") == pytest.approx(eighth_s, abs=1e-12)
+    assert tempo_map.seconds_of("1.2.6") == pytest.approx(bar_s - eighth_s / 2, abs=1e-12)
 
 
 @pytest.mark.parametrize(("meter", "beats", "sixteenths", "compound"), [
@@ -58,25 +58,25 @@ def test_what_is_no_meter_is_refused(meter):
 
 
 def test_positions_count_from_bar_one_wherever_it_lies():
-    clock = clock_of(120.0, "4/4", bar_one_s=0.5)
-    assert clock.seconds_of("1") == 0.5
-    assert clock.seconds_of("3.2.1") == pytest.approx(0.5 + 2 * 2.0 + 0.5)
-    assert clock.seconds_of("3.2.3") == pytest.approx(0.5 + 2 * 2.0 + 0.75)
+    tempo_map = time_text(120.0, "4/4", bar_one_s=0.5)
+    assert tempo_map.seconds_of("1") == 0.5
+    assert tempo_map.seconds_of("3.2.1") == pytest.approx(0.5 + 2 * 2.0 + 0.5)
+    assert tempo_map.seconds_of("3.2.3") == pytest.approx(0.5 + 2 * 2.0 + 0.75)
 
 
 def test_numbers_are_seconds_and_text_is_bars():
-    clock = clock_of(120.0, "4/4", bar_one_s=0.5)
-    assert clock.seconds_of(1.2) == 1.2
-    assert clock.seconds_of(7) == 7.0
-    assert clock.seconds_of("1.2") == 1.0
+    tempo_map = time_text(120.0, "4/4", bar_one_s=0.5)
+    assert tempo_map.seconds_of(1.2) == 1.2
+    assert tempo_map.seconds_of(7) == 7.0
+    assert tempo_map.seconds_of("1.2") == 1.0
 
 
 def test_bars_before_bar_one_count_zero_and_down():
-    clock = clock_of(120.0, "3/4", bar_one_s=4.0)
-    assert clock.seconds_of("0") == pytest.approx(2.5)
-    assert clock.seconds_of("-1.3") == pytest.approx(2.0)
-    assert clock.place_of(2.0)[:3] == (-1, 3, 1)
-    assert clock.text_of(2.5) == "0.1"
+    tempo_map = time_text(120.0, "3/4", bar_one_s=4.0)
+    assert tempo_map.seconds_of("0") == pytest.approx(2.5)
+    assert tempo_map.seconds_of("-1.3") == pytest.approx(2.0)
+    assert tempo_map.place_of(2.0)[:3] == (-1, 3, 1)
+    assert tempo_map.text_of(2.5) == "0.1"
 
 
 @pytest.mark.parametrize(("position", "said"), [
@@ -90,79 +90,81 @@ def test_bars_before_bar_one_count_zero_and_down():
     (float("nan"), "a number of seconds"), (float("inf"), "a number of seconds"),
 ])
 def test_a_position_outside_its_bar_is_refused_with_what_is_allowed(position, said):
-    clock = clock_of(120.0, "4/4", changes=[{"from_bar": 9, "meter": "6/8"}])
+    tempo_map = time_text(120.0, "4/4", changes=[{"from_bar": 9, "meter": "6/8"}])
     with pytest.raises(ParameterError, match=said.replace(".", r"\.")):
-        clock.seconds_of(position)
+        tempo_map.seconds_of(position)
 
 
 def test_tempo_changes_hold_from_their_downbeat_on():
     changes = [{"from_bar": 3, "tempo": 120.0}, {"from_bar": 5, "meter": "3/4"}]
-    clock = clock_of(60.0, "4/4", bar_one_s=1.0, changes=changes)
-    assert [clock.downbeat_s(bar) for bar in (0, 1, 2, 3, 4, 5, 6)] == pytest.approx([-3, 1, 5, 9, 11, 13, 14.5])
-    assert [clock.beat_s(bar) for bar in (2, 3, 5)] == [1.0, 0.5, 0.5]
-    assert [clock.meter_at(bar).meter for bar in (-7, 2, 4, 5, 90)] == ["4/4", "4/4", "4/4", "3/4", "3/4"]
-    assert clock.bar_at(8.999) == 2
-    assert clock.bar_at(9.0) == 3
+    tempo_map = time_text(60.0, "4/4", bar_one_s=1.0, changes=changes)
+    assert [tempo_map.downbeat_s(bar) for bar in (0, 1, 2, 3, 4, 5, 6)] == pytest.approx([-3, 1, 5, 9, 11, 13, 14.5])
+    assert [tempo_map.beat_s(bar) for bar in (2, 3, 5)] == [1.0, 0.5, 0.5]
+    assert [tempo_map.meter_at(bar).meter for bar in (-7, 2, 4, 5, 90)] == ["4/4", "4/4", "4/4", "3/4", "3/4"]
+    assert tempo_map.bar_at(8.999) == 2
+    assert tempo_map.bar_at(9.0) == 3
 
 
 def test_a_change_at_bar_one_leaves_the_bars_before_it_as_the_song_says():
-    clock = clock_of(60.0, "4/4", changes=[{"from_bar": 1, "tempo": 120.0}])
-    assert [clock.downbeat_s(bar) for bar in (0, 1, 2)] == [-4.0, 0.0, 2.0]
+    tempo_map = time_text(60.0, "4/4", changes=[{"from_bar": 1, "tempo": 120.0}])
+    assert [tempo_map.downbeat_s(bar) for bar in (0, 1, 2)] == [-4.0, 0.0, 2.0]
 
 
 def test_the_beat_keeps_its_tempo_when_the_meter_turns_compound():
-    clock = clock_of(90.0, "4/4", changes=[{"from_bar": 2, "meter": "12/8"}])
-    assert clock.beat_s(1) == clock.beat_s(2)
-    assert clock.bar_s(1) == clock.bar_s(2)
+    tempo_map = time_text(90.0, "4/4", changes=[{"from_bar": 2, "meter": "12/8"}])
+    assert tempo_map.beat_s(1) == tempo_map.beat_s(2)
+    assert tempo_map.bar_s(1) == tempo_map.bar_s(2)
 
 
 def test_a_section_spans_its_last_bar_too():
-    clock = clock_of(60.0, "6/8", bar_one_s=0.5, changes=[{"from_bar": 5, "tempo": 120.0}])
-    assert clock.span_s(section(1, 4)) == pytest.approx((0.5, 8.5))
-    assert clock.span_s(section(4, 6)) == pytest.approx((6.5, 8.5 + 2.0))
-    assert clock.span_s(section(1, 4))[1] == clock.span_s(section(5, 5))[0]
+    tempo_map = time_text(60.0, "6/8", bar_one_s=0.5, changes=[{"from_bar": 5, "tempo": 120.0}])
+    assert tempo_map.span_s(section(1, 4)) == pytest.approx((0.5, 8.5))
+    assert tempo_map.span_s(section(4, 6)) == pytest.approx((6.5, 8.5 + 2.0))
+    assert tempo_map.span_s(section(1, 4))[1] == tempo_map.span_s(section(5, 5))[0]
 
 
 def test_a_place_is_the_nearest_sixteenth_and_how_late():
-    clock = clock_of(60.0, "4/4", bar_one_s=0.5)
-    assert clock.place_of(0.51)[:3] == (1, 1, 1)
-    assert clock.place_of(0.51).late_s == pytest.approx(0.01)
-    early = clock.place_of(4.49)
+    tempo_map = time_text(60.0, "4/4", bar_one_s=0.5)
+    assert tempo_map.place_of(0.51)[:3] == (1, 1, 1)
+    assert tempo_map.place_of(0.51).late_s == pytest.approx(0.01)
+    early = tempo_map.place_of(4.49)
     assert early[:3] == (2, 1, 1)
     assert early.late_s == pytest.approx(-0.01)
-    assert clock.place_of(2.26).text == "1.2.4"
-    assert clock.text_of(1.49) == "1.2"
+    assert tempo_map.place_of(2.26).text == "1.2.4"
+    assert tempo_map.text_of(1.49) == "1.2"
 
 
 def test_just_before_a_change_of_meter_the_nearest_place_is_its_downbeat():
-    clock = clock_of(60.0, "5/8", changes=[{"from_bar": 3, "meter": "6/8", "tempo": 40.0}])
-    late = clock.place_of(10.0 - 0.02)
+    tempo_map = time_text(60.0, "5/8", changes=[{"from_bar": 3, "meter": "6/8", "tempo": 40.0}])
+    late = tempo_map.place_of(10.0 - 0.02)
     assert late[:3] == (3, 1, 1)
     assert late.late_s == pytest.approx(-0.02)
 
 
 def test_without_a_tempo_places_are_minutes_and_seconds():
-    clock = clock_of(None)
-    assert not clock.has_grid
-    assert [clock.text_of(s) for s in (0.0, 61.5, 3599.9996, -0.5, -0.0001)] == [
+    tempo_map = time_text(None)
+    assert not tempo_map.has_grid
+    assert [tempo_map.text_of(s) for s in (0.0, 61.5, 3599.9996, -0.5, -0.0001)] == [
         "0:00.000", "1:01.500", "60:00.000", "-0:00.500", "0:00.000"]
-    assert clock.seconds_of(3.25) == 3.25
-    assert clock.meter_at(4).meter == "4/4"
+    assert tempo_map.seconds_of(3.25) == 3.25
+    assert tempo_map.meter_at(4).meter == "4/4"
 
 
 @pytest.mark.parametrize("ask", [
-    lambda clock: clock.downbeat_s(1), lambda clock: clock.beat_s(1), lambda clock: clock.place_of(1.0),
-    lambda clock: clock.bar_at(1.0), lambda clock: clock.span_s(section(1, 2)), lambda clock: clock.grid_s(0, 1),
-    lambda clock: clock.seconds_of("1.2"),
+    lambda tempo_map: tempo_map.downbeat_s(1), lambda tempo_map: tempo_map.beat_s(1),
+    lambda tempo_map: tempo_map.place_of(1.0),
+    lambda tempo_map: tempo_map.bar_at(1.0), lambda tempo_map: tempo_map.span_s(section(1, 2)),
+    lambda tempo_map: tempo_map.grid_s(0, 1),
+    lambda tempo_map: tempo_map.seconds_of("1.2"),
 ])
 def test_without_a_tempo_bars_are_refused(ask):
     with pytest.raises(ParameterError, match="has no tempo"):
-        ask(clock_of(None))
+        ask(time_text(None))
 
 
 def test_the_grid_lists_every_division_between_two_moments():
-    clock = clock_of(60.0, "6/8", bar_one_s=0.5)
-    grid = clock.grid_s(0.5, 2.5)
+    tempo_map = time_text(60.0, "6/8", bar_one_s=0.5)
+    grid = tempo_map.grid_s(0.5, 2.5)
     np.testing.assert_allclose(grid.time_s, 0.5 + np.arange(12) / 6)
     assert grid.bar.tolist() == [1] * 12
     assert grid.beat.tolist() == [1] * 6 + [2] * 6
@@ -170,59 +172,59 @@ def test_the_grid_lists_every_division_between_two_moments():
 
 
 def test_the_grid_may_be_triplets_and_may_begin_before_bar_one():
-    clock = clock_of(60.0, "2/4", bar_one_s=1.0)
-    grid = clock.grid_s(0.0, 2.0, per_beat=3)
+    tempo_map = time_text(60.0, "2/4", bar_one_s=1.0)
+    grid = tempo_map.grid_s(0.0, 2.0, per_beat=3)
     np.testing.assert_allclose(grid.time_s, np.arange(6) / 3)
     assert grid.bar.tolist() == [0, 0, 0, 1, 1, 1]
     assert grid.beat.tolist() == [2, 2, 2, 1, 1, 1]
     with pytest.raises(ParameterError, match="per_beat=0"):
-        clock.grid_s(0.0, 1.0, per_beat=0)
+        tempo_map.grid_s(0.0, 1.0, per_beat=0)
 
 
 def test_an_empty_stretch_has_an_empty_grid():
-    grid = clock_of().grid_s(3.0, 3.0)
+    grid = time_text().grid_s(3.0, 3.0)
     assert all(len(column) == 0 for column in grid)
 
 
 @st.composite
-def clocks(draw: st.DrawFn) -> SongClock:
+def clocks(draw: st.DrawFn) -> TempoMap:
     """A song with up to four changes."""
     tempos = st.floats(10.0, 400.0)
     from_bars = sorted(draw(st.sets(st.integers(1, 60), max_size=4)))
     changes = [{"from_bar": bar, "tempo": draw(tempos), "meter": draw(st.sampled_from(METERS))} for bar in from_bars]
-    return clock_of(draw(tempos), draw(st.sampled_from(METERS)), draw(st.floats(-60.0, 60.0)), changes)
+    return time_text(draw(tempos), draw(st.sampled_from(METERS)), draw(st.floats(-60.0, 60.0)), changes)
 
 
 @STEADY
-@given(clock=clocks(), data=st.data())
-def test_a_place_comes_back_from_its_seconds(clock, data):
+@given(tempo_map=clocks(), data=st.data())
+def test_a_place_comes_back_from_its_seconds(tempo_map, data):
     bar = data.draw(st.integers(-20, 80))
-    shape = clock.meter_at(bar)
+    shape = tempo_map.meter_at(bar)
     place = (bar, data.draw(st.integers(1, shape.beats)), data.draw(st.integers(1, shape.sixteenths)))
-    seconds = clock.seconds_of(".".join(map(str, place)))
-    found = clock.place_of(seconds)
+    seconds = tempo_map.seconds_of(".".join(map(str, place)))
+    found = tempo_map.place_of(seconds)
     assert found[:3] == place
     assert abs(found.late_s) < 1e-9
 
 
 @STEADY
-@given(clock=clocks(), seconds=st.floats(-100.0, 300.0))
-def test_every_moment_has_a_place_and_the_lateness_leads_back_to_it(clock, seconds):
-    found = clock.place_of(seconds)
-    there = clock.seconds_of(f"{found.bar}.{found.beat}.{found.sixteenth}")
+@given(tempo_map=clocks(), seconds=st.floats(-100.0, 300.0))
+def test_every_moment_has_a_place_and_the_lateness_leads_back_to_it(tempo_map, seconds):
+    found = tempo_map.place_of(seconds)
+    there = tempo_map.seconds_of(f"{found.bar}.{found.beat}.{found.sixteenth}")
     assert there + found.late_s == pytest.approx(seconds, abs=1e-9)
-    bar = clock.bar_at(seconds)
-    assert clock.downbeat_s(bar) <= seconds < clock.downbeat_s(bar + 1)
-    sixteenth_s = clock.beat_s(bar) / (clock.meter_at(bar).beat_notes * 16)
+    bar = tempo_map.bar_at(seconds)
+    assert tempo_map.downbeat_s(bar) <= seconds < tempo_map.downbeat_s(bar + 1)
+    sixteenth_s = tempo_map.beat_s(bar) / (tempo_map.meter_at(bar).beat_notes * 16)
     assert abs(found.late_s) <= sixteenth_s / 2 + 1e-9
 
 
 @STEADY
-@given(clock=clocks(), start_s=st.floats(-30.0, 100.0), length_s=st.floats(0.0, 20.0))
-def test_the_grid_is_the_clock_place_by_place(clock, start_s, length_s):
-    grid = clock.grid_s(start_s, start_s + length_s)
+@given(tempo_map=clocks(), start_s=st.floats(-30.0, 100.0), length_s=st.floats(0.0, 20.0))
+def test_the_grid_is_the_clock_place_by_place(tempo_map, start_s, length_s):
+    grid = tempo_map.grid_s(start_s, start_s + length_s)
     assert all(later > earlier for earlier, later in pairwise(grid.time_s))
     for time_s, *place in zip(*grid, strict=True):
-        assert clock.seconds_of(".".join(map(str, place))) == pytest.approx(time_s, abs=1e-9)
-    downbeats = [bar for bar in range(-400, 2000) if start_s <= clock.downbeat_s(bar) < start_s + length_s]
+        assert tempo_map.seconds_of(".".join(map(str, place))) == pytest.approx(time_s, abs=1e-9)
+    downbeats = [bar for bar in range(-400, 2000) if start_s <= tempo_map.downbeat_s(bar) < start_s + length_s]
     assert grid.bar[(grid.beat == 1) & (grid.division == 1)].tolist() == downbeats

@@ -17,7 +17,7 @@ import numpy as np
 from layerpipe.analysis.checked_take import TakeHeard
 from layerpipe.analysis.defects.single_pass import listen
 from layerpipe.audio_files.info import FileFacts, FileStamp
-from layerpipe.core.sound import HeldSound
+from layerpipe.core.sound import ArraySound
 from layerpipe.outputs.check.finding import Finding
 from layerpipe.outputs.check.pair_findings import judge_pair
 from layerpipe.outputs.check.report import _minutes
@@ -46,7 +46,7 @@ SIZES: dict[str, tuple[str, Spoil, tuple[float, ...]]] = {
 def heard(samples: np.ndarray, rate_hz: int) -> tuple[list[Finding], TakeHeard]:
     """Findings about 24-bit samples."""
     pcm = np.clip(np.round(samples * 2**23), -(2**23), 2**23 - 1) / 2**23
-    sound = HeldSound(pcm, rate_hz)
+    sound = ArraySound(pcm, rate_hz)
     facts = FileFacts(Path("take.wav"), rate_hz, 1, len(pcm), "PCM_24", "WAV", 24, FileStamp("", 0, 0, 0, 0))
     take = TakeHeard("", "take", facts.path, facts, None, sound, listen(sound), Chain(), (), 0.0, 440.0, Check(),
                      _minutes)

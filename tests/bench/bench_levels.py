@@ -24,7 +24,7 @@ import pyloudnorm
 from layerpipe.jobs.levels import bands_of, peaks_of
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render import pipeline
-from layerpipe.render.store.store import Store
+from layerpipe.render.cache.take_cache import TakeCache
 from tests.bench.material import write_recipe, write_takes
 
 RUNS = 5
@@ -51,11 +51,11 @@ def main(folder: Path, seconds: float) -> None:
     """Measure and print."""
     os.environ["LAYERPIPE_CACHE"] = str(folder / "levels-cache")
     recipe = write_recipe(folder / "levels.toml", write_takes(folder, seconds), seconds)
-    file, store = read_recipe(recipe), Store()
-    song = pipeline.voice_song(file, store)
-    energies = pipeline.energies_of(song, store)
+    file, cache = read_recipe(recipe), TakeCache()
+    song = pipeline.process_takes(file, cache)
+    energies = pipeline.measure_song(song, cache)
     for kind in ("bands", "peaks"):
-        for kept in store.folder.glob(f"*.{kind}"):
+        for kept in cache.folder.glob(f"*.{kind}"):
             kept.unlink()
     levels = ("-m", "layerpipe", "levels", str(recipe), "--layer", "octave", "--under", "9")
     first, _ = best(lambda: command(*levels), 1)
@@ -66,7 +66,7 @@ def main(folder: Path, seconds: float) -> None:
     print(f"  every later run            {again:6.2f} s   (python and imports alone {started:.2f} s)")
 
     octave = song.layers[1]
-    bands, peaks = bands_of(song, store), peaks_of(song, octave, store)
+    bands, peaks = bands_of(song, cache), peaks_of(song, octave, cache)
     tried = list(np.linspace(-30.0, 6.0, LEVELS))
     ours, found = best(lambda: pipeline.study(song, energies, bands, peaks, octave, [song.whole], tried))
     mixes = [np.concatenate([song.layer_of(layer, blocks, at, level=1.0)

@@ -117,13 +117,13 @@ def preview(bench: Bench) -> list[Row]:
 def levels(bench: Bench) -> list[Row]:
     """1000 octave levels from the energies against pyloudnorm on each blend (measured on 3, scaled)."""
     from layerpipe.recipe.reader import read_recipe
+    from layerpipe.render.cache.take_cache import TakeCache
     from layerpipe.render.energies.sweep import sweep
-    from layerpipe.render.pipeline import energies_of, voice_song
-    from layerpipe.render.store.store import Store
+    from layerpipe.render.pipeline import measure_song, process_takes
 
-    store = Store(bench.cache / "takes")
-    song = voice_song(read_recipe(bench.recipe), store)
-    energies = energies_of(song, store)
+    cache = TakeCache(bench.cache / "takes")
+    song = process_takes(read_recipe(bench.recipe), cache)
+    energies = measure_song(song, cache)
     rest, layer = song.layers
     sides = [song.rows([rest], side) for side in (0, 1)] + [song.rows([layer], side, level=False) for side in (0, 1)]
     at_db = np.linspace(-24, 0, 1000)

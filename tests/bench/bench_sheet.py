@@ -49,14 +49,14 @@ def main(folder: Path) -> None:
     os.environ["LAYERPIPE_CACHE"] = str(cache)
     os.environ["PYTHONPYCACHEPREFIX"] = str(folder / "modules")
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-    from layerpipe.jobs.page import sheet_song
-    from layerpipe.outputs.artist_page import build_sheet
+    from layerpipe.jobs.page import prepare_page
+    from layerpipe.outputs.artist_page import build_page
     from layerpipe.recipe.reader import read_recipe
 
-    words = [PYTHON, "-m", "layerpipe", "sheet", RECIPE, "--quiet", "--out", folder / "letter.html"]
+    words = [PYTHON, "-m", "layerpipe", "page", RECIPE, "--quiet", "--out", folder / "letter.html"]
     run(words, cache=cache)
     file = read_recipe(RECIPE)
-    song, _ = sheet_song(file)
+    song, _ = prepare_page(file)
     sounds = [soundfile.read(io.BytesIO(sound.flac), dtype="int16")[0]
               for section in song.sections for sound in section.sounds]
 
@@ -78,7 +78,7 @@ def main(folder: Path) -> None:
         note("start", run([PYTHON, "-c", "pass"]).cpu_s)
         note("imports", run([PYTHON, "-c", "from layerpipe import cli, recipe_file, render, sheet"]).cpu_s)
         note("whole", run(words, cache=cache).cpu_s)
-        note("work", cpu_s(lambda: build_sheet(sheet_song(file)[0])))
+        note("work", cpu_s(lambda: build_page(prepare_page(file)[0])))
         shutil.rmtree(cache / "takes")
         note("first", run(words, cache=cache).cpu_s)
     best = {name: min(times) for name, times in found.items()}

@@ -16,9 +16,9 @@ import numpy as np
 
 from layerpipe.analysis.onsets.detect import Heard, hear_strums
 from layerpipe.analysis.timing.align import spread_ms, with_faint
-from layerpipe.core.sound import HeldSound
+from layerpipe.core.sound import ArraySound
 from layerpipe.recipe.model import Recipe, Timing
-from layerpipe.recipe.tempo_map import SongClock
+from layerpipe.recipe.tempo_map import TempoMap
 from tests.support.planted import METERS, TEMPI, compare_moves, judge, plant_song
 from tests.support.strums import EASY, HARD, Hand, Strums, make_strums
 
@@ -37,16 +37,16 @@ def by_librosa(take: Strums) -> np.ndarray:
 
 def by_layerpipe(take: Strums) -> np.ndarray:
     """Ours."""
-    return np.array([onset.at_s for onset in hear_strums(HeldSound(take.samples, take.rate_hz)).onsets])
+    return np.array([onset.at_s for onset in hear_strums(ArraySound(take.samples, take.rate_hz)).onsets])
 
 
 def on_the_grid(take: Strums) -> np.ndarray:
     """Ours, when the clock is known."""
-    clock = SongClock.of(Recipe.model_validate({
+    tempo_map = TempoMap.of(Recipe.model_validate({
         "song": {"title": "T", "tempo": take.tempo, "meter": take.meter, "bar_one_s": take.bar_one_s},
         "layer": [{"name": "a", "take": [{"name": "left", "file": "left.wav"}]}]}))
-    heard = hear_strums(HeldSound(take.samples, take.rate_hz))
-    return np.array([onset.at_s for onset in with_faint(heard, clock)])
+    heard = hear_strums(ArraySound(take.samples, take.rate_hz))
+    return np.array([onset.at_s for onset in with_faint(heard, tempo_map)])
 
 
 def score(takes: list[Strums], find: Callable[[Strums], np.ndarray]) -> str:
@@ -94,7 +94,7 @@ def moves(count: int) -> None:
         for n in range(count):
             song = plant_song(400 + n, voice=voice, hand=Hand(scatter_ms=6.0, light=0.08, muted=0.06, room_db=-20.0,
                                                               noise_db=-70.0))
-            heard = [hear_strums(HeldSound(take.samples, take.rate_hz)) for take in song.takes]
+            heard = [hear_strums(ArraySound(take.samples, take.rate_hz)) for take in song.takes]
             counted = compare_moves(song, judge(song, heard))
             planted, proposed, wrong = planted + counted[0], proposed + counted[1], wrong + counted[2]
             minutes += sum(take.seconds for take in song.takes) / 60
@@ -108,7 +108,7 @@ def verdicts(count: int) -> None:
         back, found = 0, []
         for n in range(count):
             song = plant_song(600 + n, voice="steel", hand=Hand(scatter_ms=scatter_ms), places=1)
-            heard: list[Heard] = [hear_strums(HeldSound(take.samples, take.rate_hz)) for take in song.takes]
+            heard: list[Heard] = [hear_strums(ArraySound(take.samples, take.rate_hz)) for take in song.takes]
             back += any(again.why.find("scatter") >= 0 for again in judge(song, heard, Timing())[1][1])
             double = song.takes[1]
             found.append(spread_ms((double.onsets_s - double.grid_s) * 1000))

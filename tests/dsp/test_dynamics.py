@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layerpipe.core.errors import ParameterError
-from layerpipe.core.sound import HeldSound
+from layerpipe.core.sound import ArraySound
 from layerpipe.dsp import kernels
 from layerpipe.dsp.dynamics import Curve, compress, pole_of, reduction_db
 from layerpipe.dsp.hit_threshold import loudest_hits, peaks_of
@@ -140,7 +140,7 @@ def test_the_loudest_tenth_of_the_strums_are_the_hits(strum):
 def test_the_found_threshold_takes_the_wanted_amount_off_the_hits(strum, rng, hits_db, knee_db):
     sound = _played(strum, rng.uniform(0.2, 1.0, 40))
     asked = Compressor(hits_db=hits_db, ratio=2.0, knee_db=knee_db, attack_ms=5.0)
-    threshold_db = find_threshold(HeldSound(sound, 48_000), Chain(compressor=asked))
+    threshold_db = find_threshold(ArraySound(sound, 48_000), Chain(compressor=asked))
     curve = _curve(threshold_db=threshold_db, ratio=2.0, knee_db=knee_db, attack_ms=5.0, release_ms=120.0)
     _, reduced, _ = compress(curve, sound)
     assert reduced[loudest_hits(peaks_of([sound], 48_000))].mean() == pytest.approx(hits_db, abs=0.01)
@@ -155,10 +155,10 @@ def test_peaks_do_not_depend_on_the_blocks_they_came_in(strum):
 
 def test_silence_has_no_hits_and_is_left_alone():
     asked = Chain(compressor=Compressor(hits_db=2.0))
-    assert find_threshold(HeldSound(np.zeros(48_000), 48_000), asked) == 0.0
+    assert find_threshold(ArraySound(np.zeros(48_000), 48_000), asked) == 0.0
 
 
 def test_an_amount_no_threshold_can_take_off_is_refused(strum):
     asked = Chain(compressor=Compressor(hits_db=2.0, ratio=1.0))
     with pytest.raises(ParameterError, match="out of reach"):
-        find_threshold(HeldSound(_played(strum, [0.5] * 5), 48_000), asked)
+        find_threshold(ArraySound(_played(strum, [0.5] * 5), 48_000), asked)

@@ -15,7 +15,7 @@ from axe_playwright_python.sync_playwright import Axe
 
 from layerpipe.core.units import gain_of_db
 from layerpipe.dsp.loudness import integrated, measure
-from layerpipe.outputs.artist_page import ChosenLevel, SheetMark, build_sheet, read_answer
+from layerpipe.outputs.artist_page import ChosenLevel, PageSetting, build_page, read_answer
 from layerpipe.outputs.artist_page.base91 import ALPHABET, bytes_of_text, text_characters, text_of_bytes
 from tests.support.pages.browser import rendered, until
 from tests.support.pages.songs import RATE_HZ, demo_song
@@ -32,7 +32,7 @@ def demo():
 @pytest.fixture(scope="session")
 def demo_path(demo, tmp_path_factory):
     path = tmp_path_factory.mktemp("sheet") / "letter.html"
-    path.write_bytes(build_sheet(demo[0]))
+    path.write_bytes(build_page(demo[0]))
     return path
 
 
@@ -110,7 +110,7 @@ def test_the_page_reckons_loudness_as_python_does(open_page, demo, rng, tmp_path
     products = products * 10 ** decades[:, None]
     uneven = dataclasses.replace(song, sections=(dataclasses.replace(song.sections[0], products=products),))
     path = tmp_path / "uneven.html"
-    path.write_bytes(build_sheet(uneven))
+    path.write_bytes(build_page(uneven))
     page = open_page(path)
     upper, lower = np.triu_indices(4)
     for _ in range(8):
@@ -133,7 +133,7 @@ def test_a_louder_setting_than_was_foreseen_lowers_them_all_alike(open_page, dem
     sections = tuple(dataclasses.replace(part, reference_lufs=-3.0) for part in song.sections)
     loud = dataclasses.replace(song, sections=sections)
     path = tmp_path / "loud.html"
-    path.write_bytes(build_sheet(loud))
+    path.write_bytes(build_page(loud))
     page = open_page(path)
     one, other = (rendered(page, 1, levels=levels, seconds=4.0) for levels in ([0, 0, 0], [0, OFF, OFF]))
     # Down to the ceiling to the sample, not to a bound of it.
@@ -190,10 +190,10 @@ def test_it_plays_slides_and_pauses_live(open_page):
       player.joined.out.connect(tap);
     }""")
     until(page, "layerpipeSheet.player.position > 0.3 && level() > 0.001")
-    before = page.evaluate("layerpipeSheet.player.joined.voices.map((voice) => voice.gain.gain.value)")
+    before = page.evaluate("layerpipeSheet.player.joined.takes.map((voice) => voice.gain.gain.value)")
     page.get_by_label("octave", exact=True).fill("-3")
-    until(page, "layerpipeSheet.player.joined.voices[1].gain.gain.value > 0.1")
-    after = page.evaluate("layerpipeSheet.player.joined.voices.map((voice) => voice.gain.gain.value)")
+    until(page, "layerpipeSheet.player.joined.takes[1].gain.gain.value > 0.1")
+    after = page.evaluate("layerpipeSheet.player.joined.takes.map((voice) => voice.gain.gain.value)")
     assert before[1] == 0
     assert after[0] < before[0]
     assert page.locator("#clock").inner_text().endswith("of 0:03")
@@ -437,7 +437,7 @@ def test_what_is_kept_can_be_copied_shared_saved_and_read_back(open_page, demo_p
 # ---- The file ----
 
 def test_the_same_song_makes_the_same_bytes_and_states_their_number(plain_page, demo, demo_path):
-    again = build_sheet(demo[0])
+    again = build_page(demo[0])
     assert again == demo_path.read_bytes()
     stated = float(plain_page.locator("#size").inner_text())
     assert stated == pytest.approx(len(again) / 1e6, abs=0.06)
@@ -498,8 +498,8 @@ def test_hostile_names_change_nothing(open_page, demo, tmp_path, turn):
         layers=tuple(dataclasses.replace(layer, name=name)
                      for layer, name in zip(song.sections[0].layers, layers, strict=False)))
     path = tmp_path / "letter.html"
-    path.write_bytes(build_sheet(dataclasses.replace(
-        song, title=title, artist=artist, sections=(part,), marks=(SheetMark(mark, {layers[1]: -15.0}),))))
+    path.write_bytes(build_page(dataclasses.replace(
+        song, title=title, artist=artist, sections=(part,), marks=(PageSetting(mark, {layers[1]: -15.0}),))))
     page = open_page(path)
     assert page.locator("h1").inner_text() == title
     assert page.title() == f"{title}, a letter for {artist}"
@@ -526,7 +526,7 @@ def test_a_song_of_one_layer_is_just_heard(open_page, demo, tmp_path):
     part = song.sections[0]
     one = dataclasses.replace(part, layers=part.layers[:1], bed=None, products=part.products[:, :1])
     path = tmp_path / "one.html"
-    path.write_bytes(build_sheet(dataclasses.replace(song, artist="", sections=(one,), marks=())))
+    path.write_bytes(build_page(dataclasses.replace(song, artist="", sections=(one,), marks=())))
     page = open_page(path)
     page.locator("#play").click()
     until(page, "layerpipeSheet.player.playing")

@@ -19,15 +19,15 @@ from layerpipe.core.errors import OutputError, RecipeError
 from layerpipe.core.units import frames_of_ms, gain_of_db
 from layerpipe.dsp.loudness import integrated, measure
 from layerpipe.dsp.peaks.true_peak import true_peak
-from layerpipe.jobs.page import sheet_song
-from layerpipe.outputs.artist_page import build_sheet, write_page
-from layerpipe.outputs.artist_page.build import MOST_BYTES, make_sheet_song
-from layerpipe.outputs.artist_page.loops import JOINT_MS, SheetPart, parts_of
+from layerpipe.jobs.page import prepare_page
+from layerpipe.outputs.artist_page import build_page, write_page
+from layerpipe.outputs.artist_page.build import MOST_BYTES, make_page_song
+from layerpipe.outputs.artist_page.loops import JOINT_MS, PagePart, parts_of
 from layerpipe.recipe.reader import read_recipe
+from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.energies.readings import EnergyMeter
 from layerpipe.render.layers import sum_layer, take_pans
-from layerpipe.render.pipeline import energies_of, voice_song
-from layerpipe.render.store.store import Store
+from layerpipe.render.pipeline import measure_song, process_takes
 from tests.support.pages.browser import rendered
 
 PROJECT = Path(__file__).resolve().parents[2]
@@ -37,10 +37,10 @@ LANTERN = PROJECT / "recipes" / "lantern.toml"
 @pytest.fixture(scope="module")
 def lantern():
     """The demo song with its takes processed, its energies, and the page's song."""
-    store = Store()
-    song = voice_song(read_recipe(LANTERN), store)
-    energies = energies_of(song, store)
-    sheet, bits = make_sheet_song(song, energies, parts_of(song, [], 20.0), workers=1)
+    cache = TakeCache()
+    song = process_takes(read_recipe(LANTERN), cache)
+    energies = measure_song(song, cache)
+    sheet, bits = make_page_song(song, energies, parts_of(song, [], 20.0), workers=1)
     assert bits == 16
     return song, energies, sheet
 
@@ -49,9 +49,9 @@ def layers_at_0_db(song, start, stop):
     """Every layer, then the bed, (frames, 2), straight from the processed takes."""
     sounds = []
     for layer in song.layers:
-        mine = song.voices_of(layer)
-        sounds.append(sum_layer([song.voices[n].sound.read_float32(start, stop) for n in mine],
-                                [take_pans(song.voices[n].take) for n in mine], 1.0))
+        mine = song.takes_of(layer)
+        sounds.append(sum_layer([song.takes[n].sound.read_float32(start, stop) for n in mine],
+                                [take_pans(song.takes[n].take) for n in mine], 1.0))
     return [*sounds, song.bed.read(start, stop) * song.bed_gain]
 
 
@@ -138,7 +138,7 @@ def test_the_demo_sounds_in_the_page_as_in_the_blend(lantern, browser, tmp_path)
     song, _, sheet = lantern
     one = dataclasses.replace(sheet, sections=sheet.sections[1:2])
     path = tmp_path / "letter.html"
-    path.write_bytes(build_sheet(one))
+    path.write_bytes(build_page(one))
     part, section = song.sections[1], sheet.sections[1]
     sounds = layers_at_0_db(song, part.start, part.stop)
     joint = frames_of_ms(JOINT_MS, song.rate_hz)
@@ -173,16 +173,16 @@ def test_four_long_sections_of_three_layers_and_a_bed_fit_a_mailbox(lantern):
     song, _, _ = lantern
     # The demo's own sound as a third layer: the octave pair again under another name.
     third = song.layers[1].model_copy(update={"name": "rakes"})
-    voices = (*song.voices, *(dataclasses.replace(song.voices[n], layer=third) for n in song.voices_of(song.layers[1])))
+    voices = (*song.takes, *(dataclasses.replace(song.takes[n], layer=third) for n in song.takes_of(song.layers[1])))
     recipe = song.recipe.model_copy(update={"layer": [*song.recipe.layer, third], "section": []})
     longer = dataclasses.replace(song, recipe=recipe, voices=voices)
     meter = EnergyMeter(longer.channels, song.rate_hz)
     for at, blocks in longer.blocks(0, longer.frames, 1 << 16):
         meter.add(longer.channels_of(blocks, at))
-    parts = [SheetPart(f"part {n}", longer.whole, at, at + 20 * song.rate_hz, ())
+    parts = [PagePart(f"part {n}", longer.whole, at, at + 20 * song.rate_hz, ())
              for n, at in enumerate(np.linspace(0, longer.frames - 20 * song.rate_hz, 4).astype(int).tolist())]
-    sheet, bits = make_sheet_song(longer, meter.finish(), parts, workers=2)
-    assert len(build_sheet(sheet)) <= MOST_BYTES
+    sheet, bits = make_page_song(longer, meter.finish(), parts, workers=2)
+    assert len(build_page(sheet)) <= MOST_BYTES
     assert bits in (14, 15)
     samples = decoded(sheet.sections[0].sounds[0])
     steps = samples / sheet.sections[0].sounds[0].gain * 2 ** (bits - 1)
@@ -194,7 +194,7 @@ def test_four_long_sections_of_three_layers_and_a_bed_fit_a_mailbox(lantern):
 
 def test_the_command_writes_the_same_page_twice_and_tells_its_size(tmp_path):
     out = tmp_path / "deep" / "letter.html"
-    words = ["sheet", str(LANTERN), "--section", "chorus", "--seconds", "3", "--out", str(out), "--json"]
+    words = ["page", str(LANTERN), "--section", "chorus", "--seconds", "3", "--out", str(out), "--json"]
     told = [CliRunner().invoke(program(), words) for _ in range(2)]
     assert [run.exit_code for run in told] == [0, 0]
     assert told[0].stdout == told[1].stdout
@@ -204,7 +204,7 @@ def test_the_command_writes_the_same_page_twice_and_tells_its_size(tmp_path):
     (section,) = document["sections"]
     assert section["section"] == "chorus"
     first = out.read_bytes()
-    CliRunner().invoke(program(), ["sheet", str(LANTERN), "--section", "chorus", "--seconds", "3", "--out", str(out)])
+    CliRunner().invoke(program(), ["page", str(LANTERN), "--section", "chorus", "--seconds", "3", "--out", str(out)])
     assert out.read_bytes() == first
     assert [path.name for path in out.parent.iterdir()] == ["letter.html"]
 
@@ -225,12 +225,13 @@ def forbid(monkeypatch):
 
 def test_sound_is_encoded_and_heard_once_and_found_again(forbid):
     file = read_recipe(LANTERN)
-    first, _ = sheet_song(file, sections=["verse"], seconds=2.5)
-    forbid("outputs.artist_page.loops._encode", "outputs.artist_page.loops.sum_layer", "outputs.artist_page.build._readings")
-    again, _ = sheet_song(file, sections=["verse"], seconds=2.5)
-    assert build_sheet(again) == build_sheet(first)
+    first, _ = prepare_page(file, sections=["verse"], seconds=2.5)
+    forbid("outputs.artist_page.loops._encode", "outputs.artist_page.loops.sum_layer",
+           "outputs.artist_page.build._readings")
+    again, _ = prepare_page(file, sections=["verse"], seconds=2.5)
+    assert build_page(again) == build_page(first)
     with pytest.raises(AssertionError, match="done again"):
-        sheet_song(file, sections=["verse"], seconds=4.5)
+        prepare_page(file, sections=["verse"], seconds=4.5)
 
 
 def test_another_level_keeps_the_sound_and_only_reads_it_anew(tmp_path, forbid):
@@ -239,7 +240,7 @@ def test_another_level_keeps_the_sound_and_only_reads_it_anew(tmp_path, forbid):
     sheets = []
     for level in ("-9.0", "-3.0"):
         recipe.write_text(text.replace("octave = -9.0", f"octave = {level}"), "utf-8")
-        sheets += sheet_song(read_recipe(recipe), sections=["chorus"], seconds=2.5)[:1]
+        sheets += prepare_page(read_recipe(recipe), sections=["chorus"], seconds=2.5)[:1]
         forbid("outputs.artist_page.loops._encode")
     first, other = (sheet.sections[0] for sheet in sheets)
     assert [layer.level_db for layer in other.layers] == [0.0, -3.0]
@@ -247,20 +248,20 @@ def test_another_level_keeps_the_sound_and_only_reads_it_anew(tmp_path, forbid):
     assert other.waveform != first.waveform
     recipe.write_text(text.replace("pan = -100", "pan = -90", 1), "utf-8")
     with pytest.raises(AssertionError, match="done again"):
-        sheet_song(read_recipe(recipe), sections=["chorus"], seconds=2.5)
+        prepare_page(read_recipe(recipe), sections=["chorus"], seconds=2.5)
 
 
 def test_what_was_damaged_in_the_store_is_made_again(tmp_path):
-    file, store = read_recipe(LANTERN), Store(tmp_path)
-    first, _ = sheet_song(file, sections=["chorus"], seconds=1.0, store=store)
+    file, cache = read_recipe(LANTERN), TakeCache(tmp_path)
+    first, _ = prepare_page(file, sections=["chorus"], seconds=1.0, cache=cache)
     loops, readings = (sorted(tmp_path.glob(f"*.{kind}")) for kind in ("loop", "readings"))
     assert (len(loops), len(readings)) == (3, 1)
     for harm in (lambda data: data[:-1], lambda data: data[:99] + b"!" + data[100:], lambda data: b""):
         for kept in (loops[0], readings[0]):
             whole = kept.read_bytes()
             kept.write_bytes(harm(whole))
-            again, _ = sheet_song(file, sections=["chorus"], seconds=1.0, store=store)
-            assert build_sheet(again) == build_sheet(first)
+            again, _ = prepare_page(file, sections=["chorus"], seconds=1.0, cache=cache)
+            assert build_page(again) == build_page(first)
             assert kept.read_bytes() == whole
 
 
@@ -280,7 +281,7 @@ def test_a_song_without_sections_is_chosen_as_a_whole(tmp_path, browser):
     recipe.write_text(re.sub(r"\[\[section\]\]\n(?:[a-z].*\n)*", "", text), "utf-8")
     assert read_recipe(recipe).recipe.section == []
     out = tmp_path / "letter.html"
-    made = CliRunner().invoke(program(), ["sheet", str(recipe), "--seconds", "2", "--out", str(out), "--json"])
+    made = CliRunner().invoke(program(), ["page", str(recipe), "--seconds", "2", "--out", str(out), "--json"])
     assert [part["section"] for part in json.loads(made.stdout)["sections"]] == ["whole song"]
     page = browser.new_page()
     page.goto(out.as_uri())
@@ -292,19 +293,19 @@ def test_a_song_without_sections_is_chosen_as_a_whole(tmp_path, browser):
     assert told.exit_code == 0, told.output
     (octave,) = (layer for layer in read_recipe(recipe).recipe.layer if layer.name == "octave")
     assert octave.level_db == -7.5
-    again, _ = sheet_song(read_recipe(recipe), seconds=2.0)
+    again, _ = prepare_page(read_recipe(recipe), seconds=2.0)
     assert [layer.level_db for layer in again.sections[0].layers] == [0.0, -7.5]
 
 
 def test_marks_and_ranges_come_from_the_recipe(tmp_path):
-    text = LANTERN.read_text("utf-8").replace("../demo_stems", str(PROJECT / "demo_stems")).partition("[sheet]")[0]
+    text = LANTERN.read_text("utf-8").replace("../demo_stems", str(PROJECT / "demo_stems")).partition("[page]")[0]
     recipe = tmp_path / "lantern.toml"
-    mark = '[[sheet.mark]]\nname = "a shimmer"\nlevels_db = { octave = -15 }\n'
-    recipe.write_text(f"{text}\n[sheet]\nrange_db = [-30, 3]\nstep_db = 1\n{mark}", "utf-8")
-    sheet, _ = sheet_song(read_recipe(recipe), sections=["chorus"], seconds=2.5)
+    mark = '[[page.setting]]\nname = "a shimmer"\nlevels_db = { octave = -15 }\n'
+    recipe.write_text(f"{text}\n[page]\nrange_db = [-30, 3]\nstep_db = 1\n{mark}", "utf-8")
+    sheet, _ = prepare_page(read_recipe(recipe), sections=["chorus"], seconds=2.5)
     assert (sheet.low_db, sheet.high_db, sheet.step_db) == (-30, 3, 1)
     assert [(mark.name, dict(mark.levels_db)) for mark in sheet.marks] == [("a shimmer", {"octave": -15.0})]
-    recipe.write_text(f"{text}\n[sheet]\nrange_db = [0, -24]\n{mark.replace('octave', 'octaves')}", "utf-8")
+    recipe.write_text(f"{text}\n[page]\nrange_db = [0, -24]\n{mark.replace('octave', 'octaves')}", "utf-8")
     with pytest.raises(RecipeError) as refusal:
         read_recipe(recipe)
     assert "the lower level first" in str(refusal.value)

@@ -18,7 +18,7 @@ from layerpipe.core.errors import AudioError, OutputError, RecipeError
 from layerpipe.jobs.bounce import bounce_all, bounce_song
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render import pipeline
-from layerpipe.render.store.store import Store
+from layerpipe.render.cache.take_cache import TakeCache
 from tests.support.songs import RATE_HZ, plucked, recipe_of, write_recipe, write_take
 
 
@@ -26,17 +26,17 @@ from tests.support.songs import RATE_HZ, plucked, recipe_of, write_recipe, write
 def studio(tmp_path_factory):
     """A folder with takes, and a store that all songs of this module share."""
     folder = tmp_path_factory.mktemp("studio")
-    return folder, recipe_of(folder), Store(folder / "store")
+    return folder, recipe_of(folder), TakeCache(folder / "store")
 
 
 def _bounce(studio, name, change=lambda recipe: None):
     """Bounce a changed copy of the song; (folder, manifest)."""
-    folder, recipe, store = studio
+    folder, recipe, cache = studio
     recipe = copy.deepcopy(recipe)
     change(recipe)
     file = read_recipe(write_recipe(folder / f"{name}.toml", recipe))
     target = folder / "bounces" / name
-    return target, bounce_song(file, target, store)
+    return target, bounce_song(file, target, cache)
 
 
 def _pcm(path):
@@ -125,8 +125,8 @@ def test_figures_agree_with_two_other_meters_on_the_written_files(plain):
 def test_the_same_recipe_gives_the_same_bytes_with_and_without_the_store(studio, plain, tmp_path):
     folder, _ = plain
     file = read_recipe(studio[0] / "plain.toml")
-    for store in (studio[2], Store(tmp_path / "fresh")):
-        bounce_song(file, tmp_path / "again", store)
+    for cache in (studio[2], TakeCache(tmp_path / "fresh")):
+        bounce_song(file, tmp_path / "again", cache)
         for name in _files(folder):
             assert (tmp_path / "again" / name).read_bytes() == (folder / name).read_bytes(), name
 
@@ -150,7 +150,8 @@ def _loud(recipe):
 
 def test_past_full_scale_is_refused_with_place_and_amount_and_nothing_is_left(studio):
     with pytest.raises(OutputError, match=r"(?s)past full scale.*takes/regular-left\.wav: \d+ samples?, the first at "
-                                          r"\d.*frame \d+\), the highest at \+\d+\.\d\d dBFS.*ceiling = \"lower\""):
+                                          r"\d.*frame \d+\), the highest at \+\d+\.\d\d dBFS.*"
+                                          r"over_full_scale = \"lower\""):
         _bounce(studio, "loud", _loud)
     assert not (studio[0] / "bounces" / "loud").exists()
     assert not list((studio[0] / "bounces").glob(".loud*"))
@@ -159,7 +160,7 @@ def test_past_full_scale_is_refused_with_place_and_amount_and_nothing_is_left(st
 def test_lowering_everything_by_one_gain_is_reported_and_fits(studio):
     def lower(recipe):
         _loud(recipe)
-        recipe["bounce"] = {"ceiling": "lower"}
+        recipe["bounce"] = {"over_full_scale": "lower"}
 
     folder, told = _bounce(studio, "lowered", lower)
     peaks = {file["path"]: np.abs(_pcm(folder / file["path"])).max() / (1 << 23) for file in told["files"]}
@@ -177,7 +178,7 @@ def test_lowering_everything_by_one_gain_is_reported_and_fits(studio):
 def test_muted_takes_stay_out_and_polarity_flips(studio):
     def change(recipe):
         recipe["layer"][0]["take"][1]["mute"] = True
-        recipe["layer"][0]["take"][0]["flip_polarity"] = True
+        recipe["layer"][0]["take"][0]["invert_polarity"] = True
 
     folder, told = _bounce(studio, "muted", change)
     assert not (folder / "takes/regular-right.wav").exists()
@@ -292,12 +293,12 @@ def test_damage_in_the_store_is_mended_on_the_way(studio, plain):
 
 
 def test_one_refused_recipe_stops_no_other(studio):
-    folder, recipe, store = studio
+    folder, recipe, cache = studio
     good = read_recipe(write_recipe(folder / "good.toml", recipe))
     spoilt = copy.deepcopy(recipe)
     spoilt["layer"][0]["take"][0]["file"] = "missing.wav"
     bad = read_recipe(write_recipe(folder / "bad.toml", spoilt))
-    outcomes = bounce_all([bad, good], folder / "several", store=store)
+    outcomes = bounce_all([bad, good], folder / "several", cache=cache)
     assert [outcome.refusal is None for outcome in outcomes] == [False, True]
     assert (folder / "several/good/blend.wav").exists()
     assert not (folder / "several/bad").exists()

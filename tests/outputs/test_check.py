@@ -200,7 +200,7 @@ def test_high_passes_that_eat_the_instrument_are_named(tmp_path, clean):
     (fault,) = faults_of(tmp_path / "song.toml")
     assert fault["kind"] == "high_pass"
     # Butterworth: 0.5 dB at 0.591 of the frequency for a second-order corner; E2 is 82.41 Hz (ISO 16).
-    assert fault["numbers"]["highest_free_hz"] <= 0.591 * 2 * 82.41
+    assert fault["numbers"]["highest_harmless_hz"] <= 0.591 * 2 * 82.41
 
 
 def test_the_demo_s_planted_faults_are_found_and_no_other():

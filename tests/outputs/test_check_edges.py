@@ -9,7 +9,7 @@ from scipy import signal
 from layerpipe.analysis.defects import low_band
 from layerpipe.analysis.defects.single_pass import listen
 from layerpipe.analysis.defects.tuning import tuning_of
-from layerpipe.core.sound import HeldSound
+from layerpipe.core.sound import ArraySound
 from tests.outputs.test_check import faults_of, written
 from tests.support import faulty_takes as made
 
@@ -67,9 +67,9 @@ def test_bright_takes_with_narrow_tops_show_an_analogue_clip(tmp_path, seed):
 
 def test_a_long_take_keeps_fewer_windows_and_is_tuned_the_same(monkeypatch):
     take = made.make_take(3, cents=2.0, seconds=40, string_cents=0.0)
-    whole = listen(HeldSound(take.samples, take.rate_hz)).low
+    whole = listen(ArraySound(take.samples, take.rate_hz)).low
     monkeypatch.setattr(low_band, "MOST_RUNS", 4)
-    thinned = listen(HeldSound(take.samples, take.rate_hz)).low
+    thinned = listen(ArraySound(take.samples, take.rate_hz)).low
     assert whole.listed.all()
     assert 0 < thinned.listed.sum() <= 4 * low_band.WINDOWS_A_RUN
     assert set(np.unique(thinned.partials[:, 0])) <= set(np.flatnonzero(thinned.listed))

@@ -20,7 +20,7 @@ from layerpipe.outputs.verify.recipe_diff import recipe_changes
 from layerpipe.outputs.verify.stem_file import StemFile
 from layerpipe.recipe.model import Recipe
 from layerpipe.recipe.reader import read_recipe
-from layerpipe.render.store.store import Store
+from layerpipe.render.cache.take_cache import TakeCache
 from tests.support.songs import RATE_HZ, plucked, recipe_of, write_recipe, write_take
 
 
@@ -28,18 +28,18 @@ from tests.support.songs import RATE_HZ, plucked, recipe_of, write_recipe, write
 def studio(tmp_path_factory):
     """A folder with takes, a store, and bounces by name."""
     folder = tmp_path_factory.mktemp("studio")
-    return folder, recipe_of(folder), Store(folder / "store")
+    return folder, recipe_of(folder), TakeCache(folder / "store")
 
 
 def _bounce(studio, name, change=lambda recipe: None):
     """Bounce a changed copy of the song."""
-    folder, recipe, store = studio
+    folder, recipe, cache = studio
     recipe = copy.deepcopy(recipe)
     change(recipe)
     path = write_recipe(folder / f"{name}.toml", recipe)
     target = folder / "bounces" / name
     if not target.exists():
-        bounce_song(read_recipe(path), target, store)
+        bounce_song(read_recipe(path), target, cache)
     return target
 
 
@@ -228,7 +228,7 @@ def _settings(**changes):
     ({"layer__n0__chain__compressor": None}, ["octave: compressor removed (2 dB off the hardest hits, ratio 2)"]),
     ({"layer__n0__take__n0__pan": 0}, ["octave, left: pan 70 left -> centre"]),
     ({"layer__n0__take__n0__mute": True}, ["octave, left: muted"]),
-    ({"layer__n0__take__n0__flip_polarity": True}, ["octave, left: polarity flipped"]),
+    ({"layer__n0__take__n0__invert_polarity": True}, ["octave, left: polarity flipped"]),
     ({"layer__n0__take__n0__file": "b.wav"}, ["octave, left: file a.wav -> b.wav"]),
     ({"layer__n0__take__n0__notes": {"room": "large"}}, ['octave, left: note on room: "small" -> "large"']),
     ({"layer__n0__take__n0__move": []}, ["octave, left: 1.1 to 1.2 no longer moved (was 34 ms later)"]),

@@ -14,14 +14,14 @@ import numpy as np
 import pytest
 
 from layerpipe.core.errors import OutputError, RecipeError
-from layerpipe.core.files import atomic_folder
-from layerpipe.core.files.atomic_folder import whole_or_absent
+from layerpipe.core.files import atomic_folder as folders
+from layerpipe.core.files.atomic_folder import atomic_folder
 from layerpipe.jobs.bounce import bounce_song
-from layerpipe.outputs.bounce.overview import Glance
+from layerpipe.outputs.bounce.overview import Overview
 from layerpipe.outputs.drawing import pdf
 from layerpipe.recipe.file_names import fill, initials_of, safe_piece, template_problem, told_apart
 from layerpipe.recipe.reader import read_recipe
-from layerpipe.render.store.store import Store
+from layerpipe.render.cache.take_cache import TakeCache
 from tests.support.songs import RATE_HZ, recipe_of, write_recipe
 
 EVIL = '<script>alert("x")</script><img src=x onerror=alert(1)>&\'"{{ 7 * 7 }}{% raw %}'
@@ -30,15 +30,15 @@ EVIL = '<script>alert("x")</script><img src=x onerror=alert(1)>&\'"{{ 7 * 7 }}{%
 @pytest.fixture(scope="module")
 def studio(tmp_path_factory):
     folder = tmp_path_factory.mktemp("studio")
-    return folder, recipe_of(folder), Store(folder / "store")
+    return folder, recipe_of(folder), TakeCache(folder / "store")
 
 
 def _bounce(studio, name, change=lambda recipe: None, **options):
-    folder, recipe, store = studio
+    folder, recipe, cache = studio
     recipe = copy.deepcopy(recipe)
     change(recipe)
     target = folder / "bounces" / name
-    return target, bounce_song(read_recipe(write_recipe(folder / f"{name}.toml", recipe)), target, store, **options)
+    return target, bounce_song(read_recipe(write_recipe(folder / f"{name}.toml", recipe)), target, cache, **options)
 
 
 class _Page(HTMLParser):
@@ -97,7 +97,7 @@ def test_the_sheet_is_the_same_twice_and_knows_no_place(studio, evil):
     time.sleep(0.01)
     file = read_recipe(studio[0] / "evil.toml")
     again = studio[0] / "elsewhere" / "evil"
-    bounce_song(file, again, Store(studio[0] / "another store"))
+    bounce_song(file, again, TakeCache(studio[0] / "another store"))
     assert (again / "sheet.html").read_bytes() == first
     assert (again / "bounce.json").read_text("utf-8") == manifest
     assert os.fspath(studio[0]) not in manifest + first.decode()
@@ -135,7 +135,7 @@ def test_a_sheet_costs_little_time(studio):
 def test_a_full_scale_sine_reads_0_db_in_its_band_and_its_envelope_is_full():
     frames = 6 * RATE_HZ
     sound = np.sin(2 * np.pi * 1000 * np.arange(frames) / RATE_HZ).astype(np.float32)[:, None]
-    glance = Glance(frames, RATE_HZ, spectrum=True)
+    glance = Overview(frames, RATE_HZ, spectrum=True)
     for at in range(0, frames, 100_000):
         glance.hear(sound[at : at + 100_000], at)
     found = glance.spectrum()
@@ -227,7 +227,7 @@ def _owns(folder):
 
 
 def _fill(target, text="new"):
-    with whole_or_absent(target, _owns) as partial:
+    with atomic_folder(target, _owns) as partial:
         (partial / "a").mkdir()
         (partial / "a" / "b.txt").write_text(text)
         (partial / "list.json").write_text('["a/b.txt"]')
@@ -236,7 +236,7 @@ def _fill(target, text="new"):
 @pytest.mark.parametrize("exchanges", [True, False])
 def test_a_folder_takes_its_place_and_leaves_nothing_beside(tmp_path, monkeypatch, exchanges):
     if not exchanges:
-        monkeypatch.setattr(atomic_folder, "_exchange", lambda one, other: False)
+        monkeypatch.setattr(folders, "_exchange", lambda one, other: False)
     for text in ("one", "two", "three"):
         _fill(tmp_path / "song", text)
         assert (tmp_path / "song" / "a" / "b.txt").read_text() == text
@@ -279,7 +279,7 @@ def test_leftovers_go_only_when_they_are_its_own_and_nobody_works_on_them(tmp_pa
              ".song.89abcdef.retired"]
     for name in names:
         (tmp_path / name / "takes").mkdir(parents=True)
-    with whole_or_absent(tmp_path / "song", _owns) as busy:
+    with atomic_folder(tmp_path / "song", _owns) as busy:
         (busy / "list.json").write_text("[]")
         # Another run of the same name, while this one works.
         _fill(tmp_path / "song", "meanwhile")
@@ -291,6 +291,6 @@ def test_leftovers_go_only_when_they_are_its_own_and_nobody_works_on_them(tmp_pa
 def test_an_interrupted_exchange_by_two_renames_gives_the_earlier_folder_back(tmp_path):
     _fill(tmp_path / "song", "earlier")
     (tmp_path / "song").rename(tmp_path / ".song.0123abcd.retired")
-    with pytest.raises(OutputError, match="stop"), whole_or_absent(tmp_path / "song", _owns):
+    with pytest.raises(OutputError, match="stop"), atomic_folder(tmp_path / "song", _owns):
         raise OutputError("stop")
     assert (tmp_path / "song" / "a" / "b.txt").read_text() == "earlier"

@@ -18,10 +18,10 @@ from layerpipe.dsp.masking import band_edges_hz, hz_of_erb_number
 from layerpipe.dsp.peaks.true_peak import true_peak
 from layerpipe.jobs import levels
 from layerpipe.jobs.bounce import bounce_song
-from layerpipe.jobs.levels import levels_song
+from layerpipe.jobs.levels import study_levels
 from layerpipe.outputs.levels.bands import Bands, DamagedBands
 from layerpipe.recipe.reader import read_recipe
-from layerpipe.render.store.store import Store
+from layerpipe.render.cache.take_cache import TakeCache
 from tests.support.songs import RATE_HZ, plucked, recipe_of, write_recipe, write_take
 
 SECONDS = 12.0
@@ -50,7 +50,7 @@ def _song(folder, layers=("regular", "octave")):
 @pytest.fixture(scope="module")
 def studio(tmp_path_factory):
     folder = tmp_path_factory.mktemp("levels")
-    return folder, _song(folder), Store(folder / "store")
+    return folder, _song(folder), TakeCache(folder / "store")
 
 
 def _file(studio, name, change=lambda recipe: None):
@@ -61,7 +61,7 @@ def _file(studio, name, change=lambda recipe: None):
 
 
 def _try(studio, name="plain", levels_db=LEVELS_DB, change=lambda recipe: None, **asked):
-    return levels_song(_file(studio, name, change), levels_db, store=studio[2], **asked)
+    return study_levels(_file(studio, name, change), levels_db, cache=studio[2], **asked)
 
 
 @pytest.fixture(scope="module")
@@ -172,7 +172,7 @@ def test_other_layers_are_at_the_levels_of_the_recipe(studio, tmp_path):
     recipe["layer"][2]["level_db"] = -6.0
     recipe["section"][0]["levels_db"] = {"third": -math.inf, "regular": -4.0}
     file = read_recipe(write_recipe(folder / "three.toml", recipe))
-    rows = {row.section: row for row in levels_song(file, [-5.0], layer="octave", store=studio[2]).rows}
+    rows = {row.section: row for row in study_levels(file, [-5.0], layer="octave", cache=studio[2]).rows}
     recipe["layer"][1]["level_db"] = -5.0
     bounce_song(read_recipe(write_recipe(folder / "three at.toml", recipe)), tmp_path / "out", studio[2])
     blend = soundfile.read(tmp_path / "out/blend.wav")[0]
@@ -229,8 +229,8 @@ def test_a_tone_is_first_heard_where_the_model_says(studio):
         write_take(folder / f"{name}.wav", sound)
         layers.append({"name": name, "take": [{"name": "only", "file": f"{name}.wav", "pan": -100.0}]})
     recipe = {**_song(folder), "layer": layers}
-    found = levels_song(read_recipe(write_recipe(folder / "tone.toml", recipe)), [-20.0, 0.0, 10.0],
-                               store=studio[2])
+    found = study_levels(read_recipe(write_recipe(folder / "tone.toml", recipe)), [-20.0, 0.0, 10.0],
+                               cache=studio[2])
     width_hz = 24.7 * (4.37 * centre_hz / 1000 + 1)
     needed = (10**0.1 - 1) * 0.05**2 / (RATE_HZ / 2) * width_hz
     expected_db = 10 * math.log10(needed / (0.1**2 / 2))
@@ -332,5 +332,5 @@ def test_a_file_of_bands_is_read_back_and_damage_is_told(tmp_path, rng):
 
 def test_the_answer_is_the_same_twice_from_an_empty_store(studio, tmp_path):
     file = _file(studio, "plain")
-    told = [levels_song(file, LEVELS_DB, store=Store(tmp_path / name)) for name in ("one", "two")]
+    told = [study_levels(file, LEVELS_DB, cache=TakeCache(tmp_path / name)) for name in ("one", "two")]
     assert json.dumps([repr(one) for one in told[:1]]) == json.dumps([repr(one) for one in told[1:]])

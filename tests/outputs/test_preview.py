@@ -22,7 +22,7 @@ from layerpipe.jobs.bounce import bounce_song
 from layerpipe.jobs.preview import preview_song
 from layerpipe.outputs.preview.write import equal_gains_db
 from layerpipe.recipe.reader import read_recipe
-from layerpipe.render.store.store import Store
+from layerpipe.render.cache.take_cache import TakeCache
 from tests.support.songs import RATE_HZ, plucked, recipe_of, write_recipe, write_take
 
 
@@ -32,15 +32,15 @@ def studio(tmp_path_factory):
     recipe = recipe_of(folder)
     write_take(folder / "bed.wav", np.stack([plucked(20), plucked(21)], axis=1) * 0.5)
     recipe["bed"] = {"file": "bed.wav", "gain_db": -3.0}
-    return folder, recipe, Store(folder / "store")
+    return folder, recipe, TakeCache(folder / "store")
 
 
 def _preview(studio, name, change=lambda recipe: None, **asked):
-    folder, recipe, store = studio
+    folder, recipe, cache = studio
     recipe = copy.deepcopy(recipe)
     change(recipe)
     file = read_recipe(write_recipe(folder / f"{name}.toml", recipe))
-    made = preview_song(file, folder / "previews", store=store, **asked)
+    made = preview_song(file, folder / "previews", cache=cache, **asked)
     return {(one.section, one.version): one for one in made}
 
 
@@ -160,7 +160,7 @@ def test_a_loudness_the_ceiling_allows_is_reached_exactly(studio):
 def test_a_section_too_short_to_measure_is_still_made(studio):
     def change(recipe):
         recipe["song"].update(tempo=400.0, meter="1/4")
-        recipe["preview"].update(lead_in_beats=0, ring_out_s=0.0)
+        recipe["preview"].update(lead_in_beats=0, tail_s=0.0)
 
     made = _preview(studio, "short", change, sections=["verse"])
     assert made["verse", "blend"].lufs is None
@@ -178,7 +178,7 @@ def test_a_place_that_cannot_be_written_is_told(studio, tmp_path):
     (tmp_path / "file").write_text("")
     file = read_recipe(write_recipe(studio[0] / "nowhere.toml", studio[1]))
     with pytest.raises(OutputError, match="cannot be written"):
-        preview_song(file, tmp_path / "file", store=studio[2])
+        preview_song(file, tmp_path / "file", cache=studio[2])
 
 
 @given(st.lists(st.tuples(st.none() | st.just(-math.inf) | st.floats(-69, 0), st.floats(-60, 6)),

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from layerpipe.outputs.bounce import stem_energies
-from layerpipe.outputs.bounce.stem_energies import StemBlends
+from layerpipe.outputs.bounce.stem_energies import StemEnergies
 from layerpipe.outputs.bounce.write import plan_stems
 from layerpipe.recipe.reader import read_recipe
+from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.energies import meter
 from layerpipe.render.energies.readings import hear
-from layerpipe.render.pipeline import energies_of, voice_song
-from layerpipe.render.store.store import Store
+from layerpipe.render.pipeline import measure_song, process_takes
 from tests.support.songs import recipe_of, write_recipe
 
 
@@ -20,9 +20,9 @@ from tests.support.songs import recipe_of, write_recipe
 def measured(tmp_path_factory):
     """A song whose octave layer is silent in its first section, and its energies."""
     folder = tmp_path_factory.mktemp("song")
-    store = Store(folder / "store")
-    song = voice_song(read_recipe(write_recipe(folder / "song.toml", recipe_of(folder))), store)
-    return song, energies_of(song, store)
+    cache = TakeCache(folder / "store")
+    song = process_takes(read_recipe(write_recipe(folder / "song.toml", recipe_of(folder))), cache)
+    return song, measure_song(song, cache)
 
 
 @pytest.mark.parametrize("held_bytes", [0, 8 << 20])
@@ -31,11 +31,11 @@ def test_stems_read_one_at_a_time_are_those_heard_at_once(measured, monkeypatch,
     monkeypatch.setattr(meter, "_READ_BYTES", 4000)
     monkeypatch.setattr(stem_energies, "_HELD_BYTES", held_bytes)
     stems = plan_stems(song)
-    blends = StemBlends(song, stems, energies)
+    blends = StemEnergies(song, stems, energies)
     assert list(blends) == [stem.path for stem in stems]
     layers = {layer.name: [layer] for layer in song.layers} | {"blend": list(song.layers)}
     for stem in reversed(stems):
-        gains = ((song.voice_row(stems.index(stem)), np.zeros(song.channels)) if stem.kind == "take" else
+        gains = ((song.take_row(stems.index(stem)), np.zeros(song.channels)) if stem.kind == "take" else
                  tuple(song.rows(layers[stem.layer or "blend"], side) for side in (0, 1)))
         found, heard = blends[stem.path], hear(energies, [gains])[0]
         for name in ("stereo", "mono", "plain"):

@@ -20,7 +20,7 @@ from layerpipe.outputs.verify.opened_bounce import NotABounceError, open_bounce
 from layerpipe.outputs.verify.remeasure import SecondOpinion
 from layerpipe.outputs.verify.stem_file import StemFile
 from layerpipe.recipe.reader import read_recipe
-from layerpipe.render.store.store import Store
+from layerpipe.render.cache.take_cache import TakeCache
 from tests.support.songs import RATE_HZ, recipe_of, write_recipe
 
 WORDS = {"as bounced", "changed", "missing", "foreign"}
@@ -33,7 +33,7 @@ def made(tmp_path_factory):
     recipe = recipe_of(folder)
     recipe["layer"][0]["take"][0]["notes"] = {"room": "<b>small</b>"}
     file = read_recipe(write_recipe(folder / "song.toml", recipe))
-    bounce_song(file, folder / "bounces" / "song", Store(folder / "store"))
+    bounce_song(file, folder / "bounces" / "song", TakeCache(folder / "store"))
     return folder
 
 

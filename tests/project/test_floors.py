@@ -12,8 +12,8 @@ FLOORS = ("core", "dsp", "recipe", "audio_files", "render", "analysis", "outputs
 """From the ground up. A module imports from floors below its own, or from its own."""
 MAP = "render.pipeline"
 """The one module of its floor that knows every stage."""
-KNOWN_STAGES = {("render.energies", "render.store"), ("render.song", "render.layers"), ("render.song", "render.moves"),
-                ("render.song", "render.takes"), ("render.song", "render.store")}
+KNOWN_STAGES = {("render.song", "render.layers"), ("render.song", "render.moves"),
+                ("render.song", "render.takes"), ("render.song", "render.cache")}
 """Stages know only what they hand on. A song holds its takes, their moves and what is stored of them."""
 KNOWN_OUTPUTS = {("outputs.bounce", "outputs.drawing"), ("outputs.check", "outputs.drawing"),
                  ("outputs.levels", "outputs.drawing"), ("outputs.timing", "outputs.drawing"),

@@ -54,7 +54,7 @@ def test_no_word_becomes_a_command_and_only_the_output_folders_are_written(studi
     recipe["bounce"] = {"names": "{artist}{song}-{layer}{take}"}
     path = write_recipe(folder / "song.toml", recipe)
     before = digests(folder)
-    for command in ("bounce", "preview", "sheet"):
+    for command in ("bounce", "preview", "page"):
         assert _run(command, path).exit_code == 0
     after = digests(folder)
     new = [name for name in after if name not in before]

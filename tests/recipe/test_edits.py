@@ -112,7 +112,7 @@ file = "c"
 """
 WAYS = {"tables": TABLES, "braces": BRACES, "dotted": DOTTED}
 LATE = NewMove("2.1", "2.2", -20.0, "bar 2 beat 1, left: 20 ms late against the right")
-LATER = NewMove(9.25, 9.5, 12.5, "a single\nlate strum \u202e", joint_ms=3.0)
+LATER = NewMove(9.25, 9.5, 12.5, "a single\nlate strum \u202e", crossfade_ms=3.0)
 
 
 @pytest.fixture
@@ -187,7 +187,7 @@ by_ms = -20.0
 from = 9.25
 to = 9.5
 by_ms = 12.5
-joint_ms = 3.0
+crossfade_ms = 3.0
 ''')
 
 

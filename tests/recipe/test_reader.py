@@ -92,7 +92,7 @@ name = "right"
 file = "right.wav"
 pan = 150
 mute = 1
-flip_polarity = "yes"
+invert_polarity = "yes"
 pann = 3
 move = [
     { from = 3, to = 2.5, by_ms = 3 },
@@ -104,7 +104,7 @@ format = "ogg"
 bit_depth = 24
 
 [bounce]
-ceilling = "lower"
+over_ful_scale = "lower"
 date = 2023-02-28T10:00:00
 """
 
@@ -123,7 +123,7 @@ song.toml: 24 faults
   line 27, layer "octave", take 1, name: found "left/right", which becomes a file name; it cannot hold /
   line 32, layer "octave", take 2, pan: found 150, allowed is a number from -100 to 100
   line 33, layer "octave", take 2, mute: found 1, allowed is true or false
-  line 34, layer "octave", take 2, flip_polarity: found "yes", allowed is true or false
+  line 34, layer "octave", take 2, invert_polarity: found "yes", allowed is true or false
   line 35, layer "octave", take 2, pann: there is no such setting; did you mean "pan"?
   line 37, layer "octave", take 2, move 1, to: found 2.5, allowed is a place after from, 3.0
   line 38, layer "octave", take 2, move 2, from: missing; it takes "bar.beat.sixteenth" such as "3.2.1", or a number \
@@ -131,10 +131,10 @@ of seconds
   line 38, layer "octave", take 2, move 2, to: found true, allowed is "bar.beat.sixteenth" such as "3.2.1", or a \
 number of seconds
   line 38, layer "octave", take 2, move 2, by_ms: found 10000.0, allowed is a number from -2000 to 2000
-  line 38, layer "octave", take 2, move 2, start: there is no such setting; known here are from, to, by_ms, joint_ms
+  line 38, layer "octave", take 2, move 2, start: there is no such setting; known here are from, to, by_ms, crossfade_ms
   line 42, preview, format: found "ogg", allowed is "mp3" or "m4a" or "flac" or "wav"
   line 43, preview, bit_depth: there is no such setting here; "bit_depth" belongs in [bounce]
-  line 46, bounce, ceilling: there is no such setting; did you mean "ceiling"?
+  line 46, bounce, over_ful_scale: there is no such setting; did you mean "over_full_scale"?
   line 47, bounce, date: found the date 2023-02-28 10:00:00, allowed is text such as "2024-05-31"
 """
 
@@ -223,7 +223,8 @@ def test_a_fault_can_be_told_by_location_later():
     ("bars = [1, 4]", "bars = [-9, -4]", "bars: found [-9, -4], which ends before the files begin; bar 1 is at 0 s"),
     ("bars = [1, 4]", "bars = [1, 9]", '"chorus", bars: found [5, 8], which overlaps section "verse" in bars 1 to 9'),
     ('name = "octave"', 'name = "Blend"', 'layer "Blend", name: found "Blend", which stands for all layers together'),
-    ("[song]", "[[sheet.mark]]\nname = 'a'\nlevels_db = { x = 0 }\n[song]", "sheet, mark 1, levels_db, x: there is no"),
+    ("[song]", "[[page.setting]]\nname = 'a'\nlevels_db = { x = 0 }\n[song]",
+     "page, setting 1, levels_db, x: there is no"),
     ('name = "verse"', 'name = "Song"', 'found "Song", which stands for the whole song'),
     ("octave = -inf", "octave = nan", "levels_db, octave: found nan, allowed is a number up to 60, or -inf"),
     ("octave = -inf", 'octave = "-inf"', 'levels_db, octave: found "-inf", allowed is a number up to 60'),

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layerpipe.core.errors import ParameterError
-from layerpipe.core.sound import HeldSound
+from layerpipe.core.sound import ArraySound
 from layerpipe.dsp.splicing import crossfade_gains
 from layerpipe.recipe.model import Move, Take
 from layerpipe.render.moves import FrameMove, MovedTake, frame_moves
@@ -22,7 +22,7 @@ JOINT = 240
 
 def moved(sound: np.ndarray, *moves: FrameMove) -> np.ndarray:
     """The whole of a moved take."""
-    return MovedTake(HeldSound(sound, RATE_HZ), moves).read(0, len(sound))
+    return MovedTake(ArraySound(sound, RATE_HZ), moves).read(0, len(sound))
 
 
 def faded(going: np.ndarray, coming: np.ndarray) -> np.ndarray:
@@ -45,7 +45,7 @@ def plucks(frames: int, at: list[int]) -> np.ndarray:
 def test_a_take_without_moves_is_itself(rng: np.random.Generator) -> None:
     sound = rng.standard_normal(5_000)
     np.testing.assert_array_equal(moved(sound), sound)
-    assert MovedTake(HeldSound(sound, RATE_HZ), []).joints() == []
+    assert MovedTake(ArraySound(sound, RATE_HZ), []).joints() == []
 
 
 def test_a_piece_moved_later_is_exact_outside_its_joints(rng: np.random.Generator) -> None:
@@ -110,7 +110,7 @@ def test_a_move_leaves_no_hole(by: int, rng: np.random.Generator) -> None:
 def test_steady_tones_pass_a_joint_without_a_dip_when_they_stay_in_phase() -> None:
     # 480 frames are whole periods of 100 Hz: both sides are equal and the fade must sum to one.
     x = np.sin(2 * np.pi * 100 * np.arange(20_000) / RATE_HZ)
-    take = MovedTake(HeldSound(x, RATE_HZ), [FrameMove(8_000, 12_000, 480, JOINT)])
+    take = MovedTake(ArraySound(x, RATE_HZ), [FrameMove(8_000, 12_000, 480, JOINT)])
     assert [joint.rho for joint in take.joints()] == [pytest.approx(1.0)] * 2
     np.testing.assert_allclose(take.read(0, 20_000), x, atol=1e-9)
 
@@ -132,7 +132,7 @@ def test_moves_at_the_ends_of_a_file_are_played() -> None:
 
 
 def test_joints_say_where_they_are_and_what_they_follow(rng: np.random.Generator) -> None:
-    take = MovedTake(HeldSound(rng.standard_normal(5_000), RATE_HZ), [FrameMove(100, 2_000, 30, 240)])
+    take = MovedTake(ArraySound(rng.standard_normal(5_000), RATE_HZ), [FrameMove(100, 2_000, 30, 240)])
     first, second = take.joints()
     assert (first.start, first.stop, first.before, first.after, first.asked_frames) == (0, 100, 0, 30, 240)
     assert (second.start, second.stop, second.before, second.after) == (1_760, 2_000, 30, 0)
@@ -145,7 +145,7 @@ def test_cutting_a_moved_take_anywhere_changes_no_bit(cuts: list[int], first_by:
     x = np.random.default_rng(3).standard_normal(8_000)
     moves = [FrameMove(1_000, 3_000, first_by, JOINT), FrameMove(4_000, 6_000, second_by, JOINT)]
     whole = moved(x, *moves)
-    take = MovedTake(HeldSound(x, RATE_HZ), moves)
+    take = MovedTake(ArraySound(x, RATE_HZ), moves)
     edges = [0, *sorted(cuts), 8_000]
     pieces = [take.read(start, stop) for start, stop in pairwise(edges)]
     np.testing.assert_array_equal(np.concatenate(pieces), whole)
@@ -153,7 +153,7 @@ def test_cutting_a_moved_take_anywhere_changes_no_bit(cuts: list[int], first_by:
 
 def test_reading_outside_a_take_is_refused() -> None:
     with pytest.raises(ParameterError, match="inside 0 to 100"):
-        MovedTake(HeldSound(np.zeros(100), RATE_HZ), []).read(50, 101)
+        MovedTake(ArraySound(np.zeros(100), RATE_HZ), []).read(50, 101)
 
 
 class Metronome:
@@ -170,7 +170,7 @@ def take_with(*moves: Move) -> Take:
 
 
 def test_places_and_milliseconds_become_frames_in_order() -> None:
-    take = take_with(Move(start=3.0, stop=4.0, by_ms=-12.5, joint_ms=0.1), Move(start="1", stop="2", by_ms=34.0))
+    take = take_with(Move(start=3.0, stop=4.0, by_ms=-12.5, crossfade_ms=0.1), Move(start="1", stop="2", by_ms=34.0))
     assert frame_moves(take, Metronome(), 48_000) == [
         FrameMove(24_000, 72_000, 1_632, 240), FrameMove(144_000, 192_000, -600, 5)]
     assert frame_moves(take, Metronome(), 44_100)[0] == FrameMove(22_050, 66_150, 1_499, 221)

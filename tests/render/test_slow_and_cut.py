@@ -13,13 +13,13 @@ from layerpipe.analysis.timing.align import Placed, place_onsets
 from layerpipe.analysis.timing.proposals import judge_take
 from layerpipe.analysis.timing.retakes import Stretch
 from layerpipe.analysis.timing.tightness import pair_of
-from layerpipe.core.sound import HeldSound
+from layerpipe.core.sound import ArraySound
 from layerpipe.recipe.model import Recipe, Timing
-from layerpipe.recipe.tempo_map import SongClock
+from layerpipe.recipe.tempo_map import TempoMap
 from tests.support.strums import EASY, RATE_HZ, VOICES, Hand, make_strums
 
 STRINGS_HZ = (82.4, 110.0, 146.8, 196.0, 246.9, 329.6)
-CLOCK = SongClock.of(Recipe.model_validate({
+CLOCK = TempoMap.of(Recipe.model_validate({
     "song": {"title": "T", "tempo": 90.0, "meter": "4/4", "bar_one_s": 1.0},
     "layer": [{"name": "a", "take": [{"name": "left", "file": "left.wav"}]}]}))
 
@@ -39,7 +39,7 @@ def raked(voice: str, spread_s: float) -> np.ndarray:
 @pytest.mark.parametrize("voice", VOICES)
 @pytest.mark.parametrize("spread_s", [0.1, 0.125])
 def test_the_last_string_of_a_slow_spread_is_found(voice, spread_s):
-    onsets = find_onsets(HeldSound(raked(voice, spread_s), RATE_HZ))
+    onsets = find_onsets(ArraySound(raked(voice, spread_s), RATE_HZ))
     assert len(onsets) == 1
     assert onsets[0].at_s == pytest.approx(0.5, abs=0.003)
     assert onsets[0].spread_ms == pytest.approx(1000 * spread_s, abs=10)
@@ -48,7 +48,7 @@ def test_the_last_string_of_a_slow_spread_is_found(voice, spread_s):
 @pytest.mark.parametrize("voice", VOICES)
 def test_strums_that_are_let_go_at_once_are_no_slow_spreads(voice):
     take = make_strums(41, voice=voice, hand=Hand(spread_ms=(8.0, 40.0)), meter="4/4", tempo=96, bars=6)
-    onsets = find_onsets(HeldSound(take.samples, take.rate_hz))
+    onsets = find_onsets(ArraySound(take.samples, take.rate_hz))
     assert sum(onset.spread_ms > 0 for onset in onsets) <= len(onsets) // 20
 
 
@@ -92,7 +92,7 @@ def test_what_is_cut_off_is_no_strum(voice, fade_ms):
         at, stop = round(at_s * take.rate_hz), round((next_s - 0.01) * take.rate_hz)
         cut[at : at + fade] *= np.linspace(1, 0, fade)
         cut[at + fade : stop] = 0
-    found = np.array([onset.at_s for onset in find_onsets(HeldSound(cut, take.rate_hz))])
+    found = np.array([onset.at_s for onset in find_onsets(ArraySound(cut, take.rate_hz))])
     assert all(np.min(np.abs(found - at_s)) > 0.03 for at_s in places)
     assert all(np.min(np.abs(found - at_s)) < 0.03 for at_s in take.onsets_s)
 

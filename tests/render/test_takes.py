@@ -13,7 +13,7 @@ import soundfile
 
 from layerpipe.audio_files.resample import ConvertedSound, converted_frames
 from layerpipe.core.errors import AudioError, OutputError
-from layerpipe.core.sound import HeldSound
+from layerpipe.core.sound import ArraySound
 from layerpipe.recipe.model import Bed, Layer, Recipe, Song, Take
 from layerpipe.render.takes import open_all, open_bed
 from tests.support import bad_files
@@ -88,7 +88,7 @@ def test_a_converted_onset_stays_at_its_second(from_hz: int, to_hz: int) -> None
     frames, at = 200_003, 120_000
     width = 12 * max(1.0, from_hz / to_hz)
     bump = np.exp(-0.5 * ((np.arange(frames) - at) / width) ** 2)
-    sound = ConvertedSound(HeldSound(bump, from_hz), frames, from_hz, to_hz)
+    sound = ConvertedSound(ArraySound(bump, from_hz), frames, from_hz, to_hz)
     heard = sound.read(0, sound.frames)
     assert len(heard) == sound.frames == round(frames * to_hz / from_hz)
     centre = np.sum(np.arange(len(heard)) * heard) / heard.sum()
@@ -100,14 +100,14 @@ def test_a_converted_onset_stays_at_its_second(from_hz: int, to_hz: int) -> None
 def test_a_converted_tone_keeps_its_level_and_its_cleanness() -> None:
     # 997 Hz, the tone level figures are given at (AES17); what is not the tone lies below 24-bit rounding.
     tone = 0.5 * np.sin(2 * np.pi * 997 * np.arange(96_000) / 48_000)
-    heard = ConvertedSound(HeldSound(tone, 48_000), 96_000, 48_000, 44_100).read(10_000, 70_000)
+    heard = ConvertedSound(ArraySound(tone, 48_000), 96_000, 48_000, 44_100).read(10_000, 70_000)
     expected = 0.5 * np.sin(2 * np.pi * 997 * np.arange(10_000, 70_000) / 44_100)
     assert 20 * np.log10(np.abs(heard - expected).max()) < -120
 
 
 def test_what_the_new_rate_cannot_hold_is_gone() -> None:
     tone = np.sin(2 * np.pi * 23_000 * np.arange(96_000) / 96_000)
-    heard = ConvertedSound(HeldSound(tone, 96_000), 96_000, 96_000, 44_100).read(2_000, 40_000)
+    heard = ConvertedSound(ArraySound(tone, 96_000), 96_000, 96_000, 44_100).read(2_000, 40_000)
     assert 20 * np.log10(np.abs(heard).max()) < -120
 
 
@@ -124,7 +124,7 @@ def test_a_converted_sound_may_be_read_anywhere(rng: np.random.Generator) -> Non
     for _ in range(20):
         start, stop = sorted(rng.integers(0, sound.frames + 1, 2))
         np.testing.assert_array_equal(sound.read(start, stop), whole[start:stop])
-    left = ConvertedSound(HeldSound(pair[:, 0], 48_000), 70_000, 48_000, 44_100)
+    left = ConvertedSound(ArraySound(pair[:, 0], 48_000), 70_000, 48_000, 44_100)
     np.testing.assert_array_equal(left.read(0, left.frames), whole[:, 0])
 
 
@@ -141,7 +141,7 @@ def test_a_full_temporary_folder_is_told(monkeypatch: pytest.MonkeyPatch) -> Non
 
     monkeypatch.setattr("layerpipe.audio_files.resample.tempfile.TemporaryFile", full)
     with pytest.raises(OutputError, match="no room for a take at another rate: No space left on device"):
-        ConvertedSound(HeldSound(np.ones(5_000), 48_000), 5_000, 48_000, 44_100).read(0, 10)
+        ConvertedSound(ArraySound(np.ones(5_000), 48_000), 5_000, 48_000, 44_100).read(0, 10)
 
 
 def test_a_take_that_changes_is_noticed(tmp_path: Path) -> None:

@@ -25,8 +25,8 @@ from layerpipe.core.files import atomic_folder
 from layerpipe.jobs.bounce import bounce_song
 from layerpipe.recipe.reader import parse_recipe
 from layerpipe.render import pipeline
-from layerpipe.render.store import store as store_module
-from layerpipe.render.store.store import Store
+from layerpipe.render.cache import take_cache as cache_module
+from layerpipe.render.cache.take_cache import TakeCache
 from tests.soak.scene import FINE, REFUSED, Scene, bounce, digests, finish, forked
 
 NOBODY = 65534
@@ -37,11 +37,11 @@ def write_limit(scene: Scene, picked: random.Random) -> list[str]:
     """No file may grow past a size: the system refuses a write somewhere in the middle."""
 
     # Half of the limits fall into the small files: descriptions, manifest, sheet.
-    most, store = picked.randrange(1, picked.choice((30_000, 1_500_000))), picked.choice(("store", "fresh"))
+    most, cache = picked.randrange(1, picked.choice((30_000, 1_500_000))), picked.choice(("store", "fresh"))
 
     def work() -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
-        bounce(scene, Store(scene.folder / store))
+        bounce(scene, TakeCache(scene.folder / cache))
 
     found = _after(scene, forked(work), allowed=(FINE, REFUSED))
     shutil.rmtree(scene.folder / "fresh", ignore_errors=True)
@@ -61,14 +61,14 @@ def write_error(scene: Scene, picked: random.Random) -> list[str]:
 
     def work() -> None:
         StemWriter._put = failing
-        bounce(scene, Store(scene.folder / "store"))
+        bounce(scene, TakeCache(scene.folder / "store"))
 
     return _after(scene, forked(work), allowed=(FINE, REFUSED))
 
 
 def read_error(scene: Scene, picked: random.Random) -> list[str]:
     """The disk of the takes (or of the store) fails at some read."""
-    left, store = [picked.randrange(1, 60)], picked.choice(("store", "fresh"))
+    left, cache = [picked.randrange(1, 60)], picked.choice(("store", "fresh"))
     pread = os.pread
 
     def failing(fd: int, count: int, at: int) -> bytes:
@@ -79,7 +79,7 @@ def read_error(scene: Scene, picked: random.Random) -> list[str]:
 
     def work() -> None:
         os.pread = failing
-        bounce(scene, Store(scene.folder / store))
+        bounce(scene, TakeCache(scene.folder / cache))
 
     found = _after(scene, forked(work), allowed=(FINE, REFUSED))
     shutil.rmtree(scene.folder / "fresh", ignore_errors=True)
@@ -94,11 +94,11 @@ def full_store(scene: Scene, picked: random.Random) -> list[str]:
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         write(fd, kept)
 
-    write = store_module._write_all
+    write = cache_module._write_all
 
     def work() -> None:
-        store_module._write_all = failing
-        bounce(scene, Store(scene.folder / "full"))
+        cache_module._write_all = failing
+        bounce(scene, TakeCache(scene.folder / "full"))
 
     found = _after(scene, forked(work), allowed=(FINE,))
     shutil.rmtree(scene.folder / "full", ignore_errors=True)
@@ -115,7 +115,7 @@ def no_permission(scene: Scene, picked: random.Random) -> list[str]:
         if os.geteuid() == 0:
             os.setgid(NOBODY)
             os.setuid(NOBODY)
-        bounce(scene, Store(scene.folder / "store"), target)
+        bounce(scene, TakeCache(scene.folder / "store"), target)
 
     mode = target.parent.stat().st_mode
     target.parent.chmod(0o555)
@@ -128,7 +128,7 @@ def closed_store(scene: Scene, picked: random.Random) -> list[str]:
     """A store that can be neither written nor made: the bounce comes to the same bytes."""
     blocked = scene.folder / "blocked"
     blocked.write_text("a file where a folder should be")
-    found = _after(scene, forked(lambda: bounce(scene, Store(blocked / "takes"))), allowed=(FINE,))
+    found = _after(scene, forked(lambda: bounce(scene, TakeCache(blocked / "takes"))), allowed=(FINE,))
     blocked.unlink()
     return found
 
@@ -139,14 +139,14 @@ def clock_set_back(scene: Scene, picked: random.Random) -> list[str]:
     content, at = source.read_bytes(), picked.choice((100_000_000, 2_200_000_000))
     for path in scene.folder.glob("*.wav"):
         os.utime(path, (at, at))
-    store = scene.folder / "store"
-    found = _after(scene, forked(lambda: bounce(scene, Store(store))), allowed=(FINE,))
+    cache = scene.folder / "store"
+    found = _after(scene, forked(lambda: bounce(scene, TakeCache(cache))), allowed=(FINE,))
     changed = bytearray(content)
     changed[5_000] ^= 4
     source.write_bytes(changed)
     os.utime(source, (at, at))
     target = scene.folder / "elsewhere" / "song"
-    if forked(lambda: bounce(scene, Store(store), target)) != FINE:
+    if forked(lambda: bounce(scene, TakeCache(cache), target)) != FINE:
         found.append("the changed take is refused")
     elif digests(target) in scene.known:
         found.append("a changed take is taken for the one before")
@@ -165,8 +165,8 @@ def at_once(scene: Scene, picked: random.Random) -> list[str]:
         if child == 0:
             code = 4
             try:
-                file, store = parse_recipe(scene.recipe, text), Store(fresh)
-                pipeline.until_whole(lambda file=file, store=store: bounce_song(file, scene.target, store), store)
+                file, cache = parse_recipe(scene.recipe, text), TakeCache(fresh)
+                pipeline.until_whole(lambda file=file, cache=cache: bounce_song(file, scene.target, cache), cache)
                 code = FINE
             finally:
                 os._exit(code)
@@ -192,7 +192,7 @@ def damaged_store(scene: Scene, picked: random.Random) -> list[str]:
         else:
             content = bytearray(picked.choice(entries).read_bytes())
         path.write_bytes(content)
-    return _after(scene, forked(lambda: bounce(scene, Store(scene.folder / "store"))), allowed=(FINE,))
+    return _after(scene, forked(lambda: bounce(scene, TakeCache(scene.folder / "store"))), allowed=(FINE,))
 
 
 def changed_while_read(scene: Scene, picked: random.Random) -> list[str]:
@@ -211,7 +211,7 @@ def changed_while_read(scene: Scene, picked: random.Random) -> list[str]:
 
     def work() -> None:
         pipeline.chain.voice = touched
-        bounce(scene, Store(scene.folder / "fresh"))
+        bounce(scene, TakeCache(scene.folder / "fresh"))
 
     code = forked(work)
     source.write_bytes(content)
@@ -234,7 +234,7 @@ def without_exchange(scene: Scene, picked: random.Random) -> list[str]:
     def work() -> None:
         atomic_folder._exchange = lambda one, other: False
         Path.rename = dying
-        bounce(scene, Store(scene.folder / "store"))
+        bounce(scene, TakeCache(scene.folder / "store"))
 
     forked(work)
     here = digests(scene.target) if scene.target.exists() else None
@@ -244,9 +244,9 @@ def without_exchange(scene: Scene, picked: random.Random) -> list[str]:
         # The next run is refused for another reason; the earlier bounce must be back under its name all the same.
         broken = scene.recipe.read_text("utf-8").replace("regular-left.wav", "nowhere.wav")
         file = parse_recipe(scene.recipe, broken)
-        forked(lambda: bounce_song(file, scene.target, Store(scene.folder / "store")) and None)
+        forked(lambda: bounce_song(file, scene.target, TakeCache(scene.folder / "store")) and None)
         found += [] if scene.target.exists() and digests(scene.target) in scene.known else ["it does not come back"]
-    code = forked(lambda: bounce(scene, Store(scene.folder / "store")))
+    code = forked(lambda: bounce(scene, TakeCache(scene.folder / "store")))
     return found + _after(scene, code, allowed=(FINE,))
 
 
@@ -260,9 +260,9 @@ def full_disk(scene: Scene, picked: random.Random) -> list[str]:
         return ["no right to mount a small disk"]
     try:
         store_on_it, out_on_it = picked.choice(((True, False), (False, True), (True, True)))
-        store = disk / "store" if store_on_it else scene.folder / "store"
+        cache = disk / "store" if store_on_it else scene.folder / "store"
         target = disk / "out" / "song" if out_on_it else scene.target
-        code = forked(lambda: bounce(scene, Store(store), target))
+        code = forked(lambda: bounce(scene, TakeCache(cache), target))
         found = _after(scene, code, allowed=(FINE, REFUSED) if out_on_it else (FINE,))
         if out_on_it and target.exists() and digests(target) not in scene.known:
             found.append("half a bounce on the full disk")
@@ -295,7 +295,7 @@ def run(names: list[str], rounds: int, seed: int, folder: Path) -> tuple[dict[st
     tempfile.tempdir = os.fspath(folder / "temporary")
     scene = Scene(folder)
     scene.use(0)
-    bounce(scene, Store(folder / "store"))
+    bounce(scene, TakeCache(folder / "store"))
     picked, complaints = random.Random(seed), []
     begun = time.perf_counter()
     for n in range(rounds):

@@ -29,7 +29,7 @@ from layerpipe.audio_files.reader import StereoFile, inspect
 from layerpipe.audio_files.scan import scan
 from layerpipe.core.errors import AudioError, LayerpipeError, RecipeError
 from layerpipe.recipe.reader import parse_recipe, read_recipe
-from layerpipe.recipe.tempo_map import SongClock
+from layerpipe.recipe.tempo_map import TempoMap
 from tests.soak.scene import finish
 from tests.support.bad_files import BAD
 from tests.support.bad_files import make as make_bad
@@ -103,10 +103,10 @@ class Recipes:
         self._path.write_bytes(content)
         file = read_recipe(self._path)
         parse_recipe(self._path, file.text)
-        clock = SongClock.of(file.recipe)
-        if clock.has_grid:
+        tempo_map = TempoMap.of(file.recipe)
+        if tempo_map.has_grid:
             for section in file.recipe.section:
-                clock.span_s(section)
+                tempo_map.span_s(section)
 
 
 class Sounds:

@@ -18,7 +18,7 @@ from pathlib import Path
 from layerpipe.jobs.preview import preview_song
 from layerpipe.recipe.edits import set_level
 from layerpipe.recipe.reader import read_recipe
-from layerpipe.render.store.store import Store
+from layerpipe.render.cache.take_cache import TakeCache
 from tests.soak.scene import FINE, Scene, bounce, digests, finish, forked
 
 
@@ -53,7 +53,7 @@ class KilledBounce(Kind):
         self.scene.use(self.version)
 
     def work(self) -> None:
-        bounce(self.scene, Store(self.store_folder))
+        bounce(self.scene, TakeCache(self.store_folder))
 
     def settled(self) -> list[str]:
         right = digests(self.scene.target) == self.scene.known[self.version]
@@ -85,7 +85,7 @@ class KilledPreview(Kind):
 
     def work(self) -> None:
         preview_song(read_recipe(self.scene.recipe), self.scene.folder / "previews",
-                            store=Store(self.store_folder))
+                            cache=TakeCache(self.store_folder))
 
     def complaints(self) -> list[str]:
         allowed = [{files.get(name) for files in self.known} for name in self.known[0]]
@@ -122,7 +122,7 @@ def run(kind_name: str, count: int, seed: int, folder: Path) -> tuple[dict[str, 
     picked = random.Random(seed)
     scene = Scene(folder)
     scene.use(0)
-    bounce(scene, Store(folder / "store"))
+    bounce(scene, TakeCache(folder / "store"))
     kind: Kind = KINDS[kind_name](scene)
     longest = sorted(_seconds(kind, n) for n in (0, 1, 0, 1, 0))[2]
     complaints: list[str] = []

@@ -18,7 +18,7 @@ from layerpipe.core.errors import LayerpipeError
 from layerpipe.jobs.bounce import bounce_song
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render import pipeline
-from layerpipe.render.store.store import Store
+from layerpipe.render.cache.take_cache import TakeCache
 from tests.support.songs import recipe_of, write_recipe
 
 FINE, REFUSED, BROKEN = 0, 3, 4
@@ -42,7 +42,7 @@ class Scene:
         self.known: list[dict[str, str]] = []
         for n in (0, 1):
             self.use(n)
-            bounce(self, Store(folder / "store"), folder / f"known{n}")
+            bounce(self, TakeCache(folder / "store"), folder / f"known{n}")
             self.known.append(digests(folder / f"known{n}"))
 
     def use(self, version: int) -> None:
@@ -67,10 +67,10 @@ class Scene:
                       if path.name.endswith((".partial", ".retired")))
 
 
-def bounce(scene: Scene, store: Store, target: Path | None = None) -> None:
+def bounce(scene: Scene, cache: TakeCache, target: Path | None = None) -> None:
     """Bounce the scene's recipe as it is now."""
     file = read_recipe(scene.recipe)
-    pipeline.until_whole(lambda: bounce_song(file, target or scene.target, store), store)
+    pipeline.until_whole(lambda: bounce_song(file, target or scene.target, cache), cache)
 
 
 def digests(folder: Path, pattern: str = "**/*") -> dict[str, str]:

@@ -1,7 +1,8 @@
 """Takes whose faults are known, and clean ones: for judging what `check` finds and what it makes up.
 
 Four instruments are sums of stiff-string partials (steel, nylon, electric, and a small bright one), four more are the
-plucked loops and modal notes of `tests.support.strums`. Times are seconds, levels dBFS, tuning cents; all comes from one seed.
+plucked loops and modal notes of `tests.support.strums`. Times are seconds, levels dBFS,
+tuning cents; all comes from one seed.
 Partials: f_n = n f_1 sqrt(1 + B n^2) / sqrt(1 + B), Fletcher, JASA 36, 1964; the hands, rooms and levels by ear.
 """
 

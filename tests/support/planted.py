@@ -13,9 +13,9 @@ import numpy as np
 from layerpipe.analysis.onsets.detect import Heard
 from layerpipe.analysis.timing.align import place_onsets, with_faint
 from layerpipe.analysis.timing.proposals import Proposal, judge_take
-from layerpipe.analysis.timing.retakes import PlayAgain, Stretch
+from layerpipe.analysis.timing.retakes import Rerecord, Stretch
 from layerpipe.recipe.model import Recipe, Timing
-from layerpipe.recipe.tempo_map import SongClock
+from layerpipe.recipe.tempo_map import TempoMap
 from tests.support.strums import PATTERNS, Hand, Strums, Voice, make_strums
 
 TEMPI = {"6/8": (48.0, 70.0), "4/4": (66.0, 108.0), "3/4": (70.0, 108.0), "12/8": (48.0, 66.0)}
@@ -47,9 +47,9 @@ def plant_song(seed: int, *, voice: str | Voice, hand: Hand, bars: int = 16, pla
         else:
             e = int(rng.choice(played))
             planted.append((int(bar), e, e, by_ms))
-    loose = make_strums(seed, voice=voice, hand=replace(hand, feel_ms=float(rng.uniform(-8, 8))), tempo=tempo,
+    loose = make_strums(seed, voice=voice, hand=replace(hand, average_offset_ms=float(rng.uniform(-8, 8))), tempo=tempo,
                         meter=meter, bars=bars, planted=tuple(planted))
-    double = make_strums(seed + 50_000, voice=voice, hand=replace(hand, feel_ms=float(rng.uniform(-8, 8))),
+    double = make_strums(seed + 50_000, voice=voice, hand=replace(hand, average_offset_ms=float(rng.uniform(-8, 8))),
                          tempo=tempo, meter=meter, bars=bars)
     song = {"title": "Planted", "tempo": tempo, "meter": meter, "bar_one_s": loose.bar_one_s}
     recipe = Recipe.model_validate({"song": song, "layer": [{"name": "a", "take": [
@@ -58,20 +58,20 @@ def plant_song(seed: int, *, voice: str | Voice, hand: Hand, bars: int = 16, pla
 
 
 def judge(song: PlantedSong, heard: Sequence[Heard],
-          timing: Timing | None = None) -> list[tuple[list[Proposal], list[PlayAgain]]]:
+          timing: Timing | None = None) -> list[tuple[list[Proposal], list[Rerecord]]]:
     """What is proposed for both takes."""
-    clock = SongClock.of(song.recipe)
-    found = [with_faint(one, clock) for one in heard]
-    placed = [place_onsets(onsets, [onset.at_s for onset in onsets], clock, one.doubtful_s)
+    tempo_map = TempoMap.of(song.recipe)
+    found = [with_faint(one, tempo_map) for one in heard]
+    placed = [place_onsets(onsets, [onset.at_s for onset in onsets], tempo_map, one.doubtful_s)
               for onsets, one in zip(found, heard, strict=True)]
-    last = clock.bar_at(song.takes[0].seconds)
+    last = tempo_map.bar_at(song.takes[0].seconds)
     whole = [Stretch("the whole take", 1, last)]
     return [judge_take(("loose", "double")[n], placed[n], (("the loose", "the double")[1 - n], placed[1 - n]),
                        [placed[1 - n]], whole, timing or Timing()) for n in range(2)]
 
 
 def compare_moves(song: PlantedSong,
-                  judged: Sequence[tuple[list[Proposal], list[PlayAgain]]]) -> tuple[int, int, int]:
+                  judged: Sequence[tuple[list[Proposal], list[Rerecord]]]) -> tuple[int, int, int]:
     """How many places were planted, how many of them are proposed (the right way), how many moves are false.
 
     Returns

@@ -59,7 +59,7 @@ def recipe_of(folder: Path) -> dict[str, Any]:
         "section": [{"name": "verse", "bars": [1, 1], "levels_db": {"octave": -float("inf")}},
                     {"name": "chorus", "bars": [2, 2]}],
         "layer": layers,
-        "preview": {"format": "wav", "lead_in_beats": 1, "ring_out_s": 0.5},
+        "preview": {"format": "wav", "lead_in_beats": 1, "tail_s": 0.5},
     }
 
 

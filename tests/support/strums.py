@@ -72,7 +72,7 @@ class Hand:
     """How a take is played and heard."""
 
     scatter_ms: float = 5.0
-    feel_ms: float = 0.0
+    average_offset_ms: float = 0.0
     light: float = 0.0
     """Share of strums played about 16 dB softer, into what rings."""
     stops: float = 0.0
@@ -258,7 +258,7 @@ def make_strums(
                 continue
             scatter_ms = float(np.clip(rng.normal(0, hand.scatter_ms), -2.5 * hand.scatter_ms, 2.5 * hand.scatter_ms))
             swing_s = hand.swing * eighth_s if e % 2 and not compound else 0.0
-            at_s = place_s + swing_s + (hand.feel_ms + scatter_ms + loose.get((bar, e), 0.0)) / 1000
+            at_s = place_s + swing_s + (hand.average_offset_ms + scatter_ms + loose.get((bar, e), 0.0)) / 1000
             muted = rng.random() < hand.muted
             hit = velocity * float(np.clip(rng.normal(1, 0.08), 0.7, 1.2))
             if rng.random() < hand.light:

@@ -24,7 +24,7 @@ SAME_PLACE_S = 0.0015
 
 
 @dataclass(frozen=True)
-class Likeness:
+class Similarity:
     """How like two takes are: correlation (signed, median of the stretches), offset in s, gain in dB, stretches."""
 
     correlation: float
@@ -34,7 +34,7 @@ class Likeness:
     stretches: int
 
 
-def likeness(one: Sound, other: Sound, heard: Heard) -> Likeness | None:
+def similarity(one: Sound, other: Sound, heard: Heard) -> Similarity | None:
     """Compare two takes of one rate; None where nothing sounds.
 
     Parameters
@@ -67,7 +67,7 @@ def likeness(one: Sound, other: Sound, heard: Heard) -> Likeness | None:
     middle = float(np.median(np.abs(rows[agree, 0]))) if agree.any() else 0.0
     sign = 1.0 if np.sum(rows[agree, 0]) >= 0 else -1.0
     gain = float(np.median(np.abs(rows[agree, 2]))) if agree.any() else 0.0
-    return Likeness(sign * middle, offset, 20 * math.log10(gain) if gain > 0 else -math.inf,
+    return Similarity(sign * middle, offset, 20 * math.log10(gain) if gain > 0 else -math.inf,
                     int(np.count_nonzero(agree)), len(rows))
 
 

@@ -8,7 +8,7 @@ heard in long windows.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,11 +17,9 @@ import numpy.typing as npt
 from layerpipe.analysis.defects.clicks import Candidate, ClickSearch
 from layerpipe.analysis.defects.dropouts import Repeat, Run, RunSearch
 from layerpipe.analysis.defects.low_band import LowFrames, LowListener
-from layerpipe.core.sound import FloatArray, Sound
+from layerpipe.core.sound import Float32Array, FloatArray, OnProgress, Sound
 from layerpipe.dsp.filters import design_high_pass, run_sections
 from layerpipe.dsp.loudness import HOP_STEPS, STEPS_PER_S, k_weighting, step_start, step_starts
-
-Float32Array = npt.NDArray[np.float32]
 
 MID_HZ, UPPER_HZ, HIGH_HZ = 150.0, 1000.0, 3000.0
 TICK_S = 0.002
@@ -112,7 +110,7 @@ def seconds_of(sound: Sound) -> Iterator[FloatArray]:
         yield np.ascontiguousarray(sound.read(at, min(at + sound.rate_hz, sound.frames)))
 
 
-def listen(sound: Sound, advance: Callable[[float], None] = lambda seconds: None) -> Heard:
+def listen(sound: Sound, on_progress: OnProgress = lambda seconds: None) -> Heard:
     """Measure a take.
 
     Parameters
@@ -152,7 +150,7 @@ def listen(sound: Sound, advance: Callable[[float], None] = lambda seconds: None
         clicks.add(mid, upper, high)
         low.add(block)
         spectrum.add(block)
-        advance(len(block) / rate)
+        on_progress(len(block) / rate)
     mean, loudest = spectrum.end()
     return Heard(
         rate_hz=rate, frames=sound.frames,

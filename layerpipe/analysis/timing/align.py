@@ -15,7 +15,7 @@ import numpy as np
 from layerpipe.analysis.onsets.detect import Heard, Onset
 from layerpipe.analysis.timing.rake_target import aims_s
 from layerpipe.core.sound import FloatArray
-from layerpipe.recipe.tempo_map import SongClock
+from layerpipe.recipe.tempo_map import TempoMap
 
 LEAST_USED = 0.08
 """A sixteenth of the beat played less often than this share of the most played one is not where the take plays."""
@@ -80,7 +80,7 @@ class Placed:
     """A take's strums in order, its feel and scatter (ms; None without a grid or with too little to tell)."""
 
     strums: tuple[Strum, ...]
-    feel_ms: float | None
+    average_offset_ms: float | None
     scatter_ms: float | None
     feels_ms: dict[int, float]
     """Feel of each sixteenth of the beat that has one of its own."""
@@ -90,7 +90,7 @@ class Placed:
     """Moments at which something stirred that was not taken for a strum."""
 
 
-def place_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], clock: SongClock,
+def place_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], tempo_map: TempoMap,
                  doubtful_s: Sequence[float] = ()) -> Placed:
     """Match a take's onsets to the grid.
 
@@ -99,7 +99,7 @@ def place_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], clock: SongC
     onsets : sequence of Onset
     heard_s : sequence of float
         Where each is heard, seconds; the same as its place in the file unless moves are played.
-    clock : SongClock
+    clock : TempoMap
     doubtful_s : sequence of float
         Moments at which something stirred that was not taken for a strum.
 
@@ -107,12 +107,12 @@ def place_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], clock: SongC
     -------
     Placed
     """
-    if not clock.has_grid or not onsets:
+    if not tempo_map.has_grid or not onsets:
         return Placed(tuple(Strum(onset, at) for onset, at in zip(onsets, heard_s, strict=True)), None, None, {},
                       doubtful_s=tuple(doubtful_s))
-    later_s = aims_s(onsets, clock, heard_s)
+    later_s = aims_s(onsets, tempo_map, heard_s)
     aimed_s = [float(at + later) for at, later in zip(heard_s, later_s, strict=True)]
-    nearest = _spots_near(clock, aimed_s)
+    nearest = _spots_near(tempo_map, aimed_s)
     counted = Counter(spots[0][0].sixteenth for spots in nearest)
     most = max(counted.values())
     used = {kind for kind, count in counted.items() if count >= LEAST_USED * most}
@@ -122,13 +122,13 @@ def place_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], clock: SongC
         fitting = [(abs(off - usual.get(spot.sixteenth, usual[0])), spot, off) for spot, off in spots
                    if spot.sixteenth in used]
         near = min(fitting, key=lambda fit: fit[0], default=None)
-        apart_ms = 1000 * clock.beat_s(spots[0][0].bar) / clock.meter_at(spots[0][0].bar).sixteenths
+        apart_ms = 1000 * tempo_map.beat_s(spots[0][0].bar) / tempo_map.meter_at(spots[0][0].bar).sixteenths
         if near is not None and near[0] <= min(STRAY_MS, STRAY_SHARE * apart_ms):
             chosen.append((near[1], near[2]))
         else:
             # Too far from where the take plays: a fill, if it lies where a sixteenth is.
             chosen.append(spots[0] if abs(spots[0][1]) <= FILL_SHARE * apart_ms else None)
-    chosen, free = _without_intro(chosen, aimed_s, clock, usual)
+    chosen, free = _without_intro(chosen, aimed_s, tempo_map, usual)
     _drop_doubles(chosen, usual)
     offs = np.array([pair[1] for pair, onset in zip(chosen, onsets, strict=True) if pair and onset.sure >= SURE])
     feels = _feels(chosen, onsets)
@@ -143,13 +143,13 @@ def place_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], clock: SongC
     return Placed(strums, feel, scatter, feels, free, tuple(doubtful_s))
 
 
-def with_faint(heard: Heard, clock: SongClock, as_heard: Callable[[float], float] = float) -> list[Onset]:
+def with_faint(heard: Heard, tempo_map: TempoMap, as_heard: Callable[[float], float] = float) -> list[Onset]:
     """Onsets of a take, and its faint strums where it mostly plays and nothing else was heard.
 
     Parameters
     ----------
     heard : Heard
-    clock : SongClock
+    clock : TempoMap
     as_heard : callable
         Where a moment of the file is heard once moves are played.
 
@@ -158,9 +158,9 @@ def with_faint(heard: Heard, clock: SongClock, as_heard: Callable[[float], float
     list of Onset
         In order of time.
     """
-    if not clock.has_grid or not heard.faint or len(heard.onsets) < FEWEST_TO_EXPECT:
+    if not tempo_map.has_grid or not heard.faint or len(heard.onsets) < FEWEST_TO_EXPECT:
         return list(heard.onsets)
-    placed = place_onsets(heard.onsets, [as_heard(onset.at_s) for onset in heard.onsets], clock)
+    placed = place_onsets(heard.onsets, [as_heard(onset.at_s) for onset in heard.onsets], tempo_map)
     spots = [strum.spot for strum in placed.strums if strum.spot]
     if placed.scatter_ms is None or placed.scatter_ms > TRUSTED_SCATTER_MS or not spots:
         return list(heard.onsets)
@@ -169,10 +169,10 @@ def with_faint(heard: Heard, clock: SongClock, as_heard: Callable[[float], float
     taken, last_bar = set(spots), max(spot.bar for spot in spots)
     times = np.array([onset.at_s for onset in heard.onsets])
     added: dict[Spot, Onset] = {}
-    nearest = _spots_near(clock, [as_heard(onset.at_s) for onset in heard.faint])
+    nearest = _spots_near(tempo_map, [as_heard(onset.at_s) for onset in heard.faint])
     for onset, spots_near in zip(heard.faint, nearest, strict=True):
         spot, off_ms = spots_near[0]
-        late_ms = off_ms - placed.feels_ms.get(spot.sixteenth, placed.feel_ms or 0.0)
+        late_ms = off_ms - placed.feels_ms.get(spot.sixteenth, placed.average_offset_ms or 0.0)
         expected = played[spot.beat, spot.sixteenth] >= OFTEN_PLAYED * bars and 1 <= spot.bar <= last_bar
         alone = np.min(np.abs(times - onset.at_s)) > APART_S
         if expected and alone and spot not in taken and abs(late_ms) < EXPECTED_MS:
@@ -192,16 +192,16 @@ def off_words(ms: float) -> str:
     return f"{abs(ms):.0f} ms {'late' if ms > 0 else 'early'}"
 
 
-def _spots_near(clock: SongClock, at_s: Sequence[float]) -> list[list[tuple[Spot, float]]]:
+def _spots_near(tempo_map: TempoMap, at_s: Sequence[float]) -> list[list[tuple[Spot, float]]]:
     """Places within reach of each moment, nearest first, with how late it is for each in ms."""
-    grid = clock.grid_s(min(at_s) - REACH_S, max(at_s) + REACH_S)
+    grid = tempo_map.grid_s(min(at_s) - REACH_S, max(at_s) + REACH_S)
     firsts, ends = (np.searchsorted(grid[0], np.array(at_s) + reach) for reach in (-REACH_S, REACH_S))
     nearest = []
     for at, first, end in zip(at_s, firsts, ends, strict=True):
         found = [(Spot(int(bar), int(beat), int(step)), (at - float(time)) * 1000)
                  for time, bar, beat, step in zip(*(column[first:end] for column in grid), strict=True)]
         if not found:
-            place = clock.place_of(at)
+            place = tempo_map.place_of(at)
             found = [(Spot(place.bar, place.beat, place.sixteenth), place.late_s * 1000)]
         nearest.append(sorted(found, key=lambda pair: abs(pair[1])))
     return nearest
@@ -220,10 +220,10 @@ def _usual(nearest: list[list[tuple[Spot, float]]], used: set[int]) -> dict[int,
     return usual
 
 
-def _without_intro(chosen: list[tuple[Spot, float] | None], heard_s: Sequence[float], clock: SongClock,
+def _without_intro(chosen: list[tuple[Spot, float] | None], heard_s: Sequence[float], tempo_map: TempoMap,
                    usual: dict[int, float]) -> tuple[list[tuple[Spot, float] | None], int]:
     """Before bar 1 only a pick-up in time has places; what is played freely has none."""
-    bar_one_s = clock.downbeat_s(1)
+    bar_one_s = tempo_map.downbeat_s(1)
     before = [n for n, pair in enumerate(chosen) if (heard_s[n] < bar_one_s if pair is None else pair[0].bar < 1)]
 
     def in_time(pair: tuple[Spot, float] | None) -> bool:

@@ -60,8 +60,8 @@ def choose_joints(sound: Sound, others: Sequence[FrameMove], move: FrameMove) ->
         if is_shifted and (start + min(move.by, 0) < 0 or any(
                 start - abs(move.by) < other.stop and other.start < stop + abs(move.by) for other in others)):
             continue
-        joint_ms, checks = choose_length(sound, others, FrameMove(start, stop, move.by, 1))
-        tried = FrameMove(start, stop, move.by, max(1, round(joint_ms / 1000 * sound.rate_hz)))
+        crossfade_ms, checks = choose_length(sound, others, FrameMove(start, stop, move.by, 1))
+        tried = FrameMove(start, stop, move.by, max(1, round(crossfade_ms / 1000 * sound.rate_hz)))
         worst = _worst(checks)
         # Earlier joints must be worth it.
         if best is None or worst < 0.8 * best[0]:
@@ -91,7 +91,7 @@ def choose_length(sound: Sound, others: Sequence[FrameMove], move: FrameMove) ->
 
     Returns
     -------
-    (joint_ms, checks)
+    (crossfade_ms, checks)
         Checks of the joints near this move.
     """
     best: tuple[float, float, list[JointCheck]] | None = None

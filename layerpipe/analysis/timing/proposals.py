@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from layerpipe.analysis.timing.align import Placed, Spot, Strum, off_words
-from layerpipe.analysis.timing.retakes import PlayAgain, Stretch, merged, missing, too_many
+from layerpipe.analysis.timing.retakes import Rerecord, Stretch, merged, missing, too_many
 from layerpipe.analysis.timing.segments import FEWEST, Doubles, apart_from_double, doubles_of, fault_prices, settle
 from layerpipe.recipe.model import Timing
 
@@ -40,14 +40,14 @@ class Proposal:
     by_ms: float
     strums: tuple[Strum, ...]
     why: str
-    joint_ms: float = 5.0
+    crossfade_ms: float = 5.0
     heard: str = ""
     """What the ear may find at its joints; empty where nothing."""
 
 
 def judge_take(name: str, placed: Placed, double: tuple[str, Placed] | None, others: Sequence[Placed],
                stretches: Sequence[Stretch], timing: Timing,
-               frozen: Sequence[tuple[float, float]] = ()) -> tuple[list[Proposal], list[PlayAgain]]:
+               frozen: Sequence[tuple[float, float]] = ()) -> tuple[list[Proposal], list[Rerecord]]:
     """Moves worth making in one take, and what is to be played again.
 
     Parameters
@@ -67,7 +67,7 @@ def judge_take(name: str, placed: Placed, double: tuple[str, Placed] | None, oth
 
     Returns
     -------
-    (moves, play_again)
+    (moves, rerecord)
     """
     strums = [strum for strum in placed.strums if strum.counts and strum.spot and strum.spot.bar >= 0]
     if placed.scatter_ms is None or len(strums) < FEWEST:
@@ -75,19 +75,19 @@ def judge_take(name: str, placed: Placed, double: tuple[str, Placed] | None, oth
     bars = [strum.spot.bar for strum in strums if strum.spot]
     late = np.array([strum.late_ms for strum in strums], dtype=np.float64)
     pieces, scatter_ms = settle(late, timing.tolerance_ms, fault_prices(strums))
-    if scatter_ms > timing.loosest_ms:
-        why = f"{name}: strums scatter by {scatter_ms:.0f} ms; above {timing.loosest_ms:g} ms a take is played again"
-        return [], [PlayAgain((min(bars), max(bars)), why)]
+    if scatter_ms > timing.most_spread_ms:
+        why = f"{name}: strums scatter by {scatter_ms:.0f} ms; above {timing.most_spread_ms:g} ms re-record"
+        return [], [Rerecord((min(bars), max(bars)), why)]
     again = missing(name, placed, others)
     pairs = doubles_of(placed, double)
     played = Counter((strum.spot.beat, strum.spot.sixteenth) for strum in strums if strum.spot)
     often = {kind for kind, count in played.items() if count >= OFTEN_ALONE * len(set(bars))}
     least_rise_db = float(np.median([strum.onset.rise_db for strum in strums])) - FAINT_ALONE_DB
     far = [strum for strum in strums
-           if abs(strum.late_ms or 0.0) > timing.farthest_ms and _is_trusted([strum], pairs, often, least_rise_db)]
-    again += [PlayAgain((strum.spot.bar, strum.spot.bar),
+           if abs(strum.late_ms or 0.0) > timing.most_offset_ms and _is_trusted([strum], pairs, often, least_rise_db)]
+    again += [Rerecord((strum.spot.bar, strum.spot.bar),
                         f"{name}: {strum.spot.words} is {off_words(strum.late_ms or 0.0)}; more than "
-                        f"{timing.farthest_ms:g} ms is played again") for strum in far if strum.spot]
+                        f"{timing.most_offset_ms:g} ms is played again") for strum in far if strum.spot]
     pieces += apart_from_double(strums, late, pairs, pieces, scatter_ms, timing)
     moves = []
     for piece in sorted(pieces, key=lambda piece: piece.first):
@@ -133,7 +133,7 @@ def _move(name: str, placed: Placed, taken: Sequence[Strum], off_ms: float, pair
           double: tuple[str, Placed] | None, timing: Timing) -> Proposal | None:
     """The move that brings strums home; None where there is no room for one."""
     against, by_ms = "against where it usually plays", -off_ms
-    if timing.toward == "partner" and pairs is not None and double is not None:
+    if timing.toward == "double" and pairs is not None and double is not None:
         # A double that is loose here itself is no place to go to.
         limit_ms = max(timing.tolerance_ms, LOOSE_DOUBLE * (double[1].scatter_ms or 0.0))
         good = [strum for strum in taken if strum.spot in pairs.apart_ms

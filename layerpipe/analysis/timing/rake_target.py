@@ -11,19 +11,19 @@ import numpy as np
 
 from layerpipe.analysis.onsets.detect import Onset
 from layerpipe.core.sound import FloatArray
-from layerpipe.recipe.tempo_map import SongClock
+from layerpipe.recipe.tempo_map import TempoMap
 
 FEWEST_SLOW, LEAST_SHARE = 4, 0.1
 """What is spread slowly less often is no habit, and judged by its first string."""
 
 
-def aims_s(onsets: Sequence[Onset], clock: SongClock, heard_s: Sequence[float]) -> FloatArray:
+def aims_s(onsets: Sequence[Onset], tempo_map: TempoMap, heard_s: Sequence[float]) -> FloatArray:
     """By how much later than its first string each strum is aimed.
 
     Parameters
     ----------
     onsets : sequence of Onset
-    clock : SongClock
+    clock : TempoMap
     heard_s : sequence of float
         Where the first string of each is heard.
 
@@ -37,16 +37,16 @@ def aims_s(onsets: Sequence[Onset], clock: SongClock, heard_s: Sequence[float]) 
     if slow.sum() < max(FEWEST_SLOW, LEAST_SHARE * len(onsets)):
         return np.zeros(len(onsets))
     times = np.array(heard_s)[slow]
-    if _on_eighths(times + spread_s[slow], clock) > _on_eighths(times, clock):
+    if _on_eighths(times + spread_s[slow], tempo_map) > _on_eighths(times, tempo_map):
         return spread_s
     return np.zeros(len(onsets))
 
 
-def _on_eighths(times_s: FloatArray, clock: SongClock) -> float:
+def _on_eighths(times_s: FloatArray, tempo_map: TempoMap) -> float:
     """How near moments are to eighths: 1 where all are on one, -1 where all are halfway between two."""
     phases = []
     for at_s in times_s:
-        place = clock.place_of(float(at_s))
-        sixteenth_s = clock.beat_s(place.bar) / clock.meter_at(place.bar).sixteenths
+        place = tempo_map.place_of(float(at_s))
+        sixteenth_s = tempo_map.beat_s(place.bar) / tempo_map.meter_at(place.bar).sixteenths
         phases.append((place.late_s / sixteenth_s + place.sixteenth - 1) / 2)
     return float(np.mean(np.cos(2 * np.pi * np.array(phases))))

@@ -19,7 +19,7 @@ LIGHT_DB, MANY_LIGHT = 8.0, 0.02
 
 
 @dataclass(frozen=True)
-class PlayAgain:
+class Rerecord:
     """Bars to be played again, first and last, and why."""
 
     bars: tuple[int, int]
@@ -35,7 +35,7 @@ class Stretch:
     last_bar: int
 
 
-def missing(name: str, placed: Placed, others: Sequence[Placed]) -> list[PlayAgain]:
+def missing(name: str, placed: Placed, others: Sequence[Placed]) -> list[Rerecord]:
     """Strums that all other takes play, and this one nearly always, but not here."""
     mine = {strum.spot for strum in placed.strums if strum.spot}
     if not mine or not others:
@@ -57,7 +57,7 @@ def missing(name: str, placed: Placed, others: Sequence[Placed]) -> list[PlayAga
                     for strum, other in zip(theirs, others, strict=False))
         near = len(times) and np.min(np.abs(times - theirs[0].heard_s)) < 0.08
         if len(theirs) == len(others) and usual and plain and not near:
-            found.append(PlayAgain((spot.bar, spot.bar), f"{name}: {spot.words} is missing; the others play it"))
+            found.append(Rerecord((spot.bar, spot.bar), f"{name}: {spot.words} is missing; the others play it"))
     return found
 
 
@@ -76,22 +76,22 @@ def _loud_db(placed: Placed) -> float:
     return float(np.median([strum.onset.level_db for strum in placed.strums]))
 
 
-def too_many(name: str, moved_bars: Sequence[int], stretches: Sequence[Stretch], timing: Timing) -> list[PlayAgain]:
+def too_many(name: str, moved_bars: Sequence[int], stretches: Sequence[Stretch], timing: Timing) -> list[Rerecord]:
     """Sections that would need more moves than are worth making; each move is told by the bar it begins in."""
     found = []
     for stretch in stretches:
         inside = [bar for bar in moved_bars if stretch.first_bar <= bar <= stretch.last_bar]
         bars = stretch.last_bar - stretch.first_bar + 1
         if len(inside) > max(1.0, timing.moves_per_bar * bars):
-            found.append(PlayAgain((stretch.first_bar, stretch.last_bar),
+            found.append(Rerecord((stretch.first_bar, stretch.last_bar),
                                    f"{name}, {stretch.name}: {len(inside)} moves in {bars} "
                                    f"bar{'s' if bars > 1 else ''}; playing it again is quicker and better"))
     return found
 
 
-def merged(again: Sequence[PlayAgain]) -> list[PlayAgain]:
+def merged(again: Sequence[Rerecord]) -> list[Rerecord]:
     """One entry for each stretch of bars; what lies inside a longer one goes into it."""
-    kept: list[PlayAgain] = []
+    kept: list[Rerecord] = []
     for one in sorted(again, key=lambda a: (a.bars[0] - a.bars[1], a.bars[0])):
         around = next((n for n, a in enumerate(kept) if a.bars[0] <= one.bars[0] and one.bars[1] <= a.bars[1]), None)
         if around is None:

@@ -155,6 +155,6 @@ def apart_from_double(strums: Sequence[Strum], late: FloatArray, pairs: Doubles 
             continue
         off = apart - pairs.lag_ms
         mine_is_loose = abs(late[n]) > max(timing.tolerance_ms, abs(pairs.late_ms[strum.spot]))
-        if mine_is_loose and abs(off) > max(timing.partner_tolerance_ms, np.sqrt(PRICE) * unit):
+        if mine_is_loose and abs(off) > max(timing.double_tolerance_ms, np.sqrt(PRICE) * unit):
             found.append(Loose(n, n, float(late[n])))
     return found

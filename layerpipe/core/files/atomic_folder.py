@@ -37,7 +37,7 @@ _CANNOT = frozenset((errno.ENOSYS, errno.EINVAL, errno.EOPNOTSUPP, errno.ENOTSUP
 
 
 @contextmanager
-def whole_or_absent(target: Path, owns: Owns) -> Iterator[Path]:
+def atomic_folder(target: Path, owns: Owns) -> Iterator[Path]:
     """A folder to write into that takes the name `target` when the block ends well, and is gone otherwise.
 
     Parameters

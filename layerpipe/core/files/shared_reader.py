@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 
-class HeldFile:
+class SharedFile:
     """A file held open for as long as somebody holds this: an entry removed meanwhile can be read to its end."""
 
     def __init__(self, path: Path) -> None:

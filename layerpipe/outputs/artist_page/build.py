@@ -10,7 +10,7 @@ import functools
 import itertools
 import json
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from hashlib import sha256
@@ -18,15 +18,15 @@ from typing import Any
 
 import numpy as np
 
-from layerpipe.core.sound import FloatArray
+from layerpipe.core.sound import FloatArray, OnProgress
 from layerpipe.core.units import db_of_gain, gain_of_db
 from layerpipe.dsp.loudness import MOMENTARY_STEPS, integrated
 from layerpipe.dsp.peaks.mixes import MixPeaks
 from layerpipe.outputs.artist_page.base91 import text_characters
-from layerpipe.outputs.artist_page.loops import Keep, Loops, SheetPart
-from layerpipe.outputs.artist_page.model import SheetLayer, SheetMark, SheetSection, SheetSong
+from layerpipe.outputs.artist_page.loops import Keep, Loops, PagePart
+from layerpipe.outputs.artist_page.model import PageLayer, PageSection, PageSetting, PageSong
 from layerpipe.render.energies.readings import Energies, Gains, hear
-from layerpipe.render.song import VoicedSong
+from layerpipe.render.song import ProcessedSong
 
 MOST_BYTES = 25_000_000
 MOST_BITS, FEWEST_BITS = 16, 14
@@ -39,17 +39,17 @@ _READ = 2
 _MOST_SETTINGS = 2000
 
 
-def make_sheet_song(song: VoicedSong, energies: Energies, parts: Sequence[SheetPart], *, workers: int,
+def make_page_song(song: ProcessedSong, energies: Energies, parts: Sequence[PagePart], *, workers: int,
                     keep: Keep = lambda shaped_by, kind, make: make(),
-                    advance: Callable[[float], None] = lambda share: None) -> tuple[SheetSong, int]:
+                    on_progress: OnProgress = lambda share: None) -> tuple[PageSong, int]:
     """Gather readings and sound.
 
     Parameters
     ----------
-    song : VoicedSong
+    song : ProcessedSong
     energies : Energies
         Of the song's takes and bed.
-    parts : sequence of SheetPart
+    parts : sequence of PagePart
     workers : int
         Threads.
     keep : function of a description of all that shaped it, a kind, and a function that makes it
@@ -59,14 +59,14 @@ def make_sheet_song(song: VoicedSong, energies: Energies, parts: Sequence[SheetP
 
     Returns
     -------
-    song : SheetSong
+    song : PageSong
     bits : int
         16, or less where only that fits.
     """
     with ThreadPoolExecutor(workers) as pool:
-        def encode(part: SheetPart) -> SheetSection:
+        def encode(part: PagePart) -> PageSection:
             made = _section(song, energies, part, keep)
-            advance(1 / len(parts))
+            on_progress(1 / len(parts))
             return made
 
         bits = MOST_BITS
@@ -78,35 +78,35 @@ def make_sheet_song(song: VoicedSong, energies: Energies, parts: Sequence[SheetP
                 continue  # A step saves at most one bit a sample, which would not do.
             coarser = functools.partial(_coarser, song, keep, bits)
             sections = list(pool.map(coarser, parts, sections))
-    wanted = song.recipe.sheet
+    wanted = song.recipe.page
     named = {layer.name for layer in song.layers}
-    marks = tuple(SheetMark(mark.name, mark.levels_db) for mark in wanted.mark if named & mark.levels_db.keys())
-    return SheetSong(
+    marks = tuple(PageSetting(mark.name, mark.levels_db) for mark in wanted.setting if named & mark.levels_db.keys())
+    return PageSong(
         title=song.recipe.song.title, artist=song.recipe.song.artist, rate_hz=song.rate_hz, sections=tuple(sections),
         marks=marks, low_db=wanted.range_db[0], high_db=wanted.range_db[1], step_db=wanted.step_db,
         ceiling_dbfs=song.recipe.preview.ceiling_dbtp,
     ), bits
 
 
-def _characters(sections: Sequence[SheetSection]) -> int:
+def _characters(sections: Sequence[PageSection]) -> int:
     """How many characters of the page hold sound."""
     return sum(len(sound.text) for section in sections for sound in section.sounds)
 
 
-def _section(song: VoicedSong, energies: Energies, part: SheetPart, keep: Keep) -> SheetSection:
+def _section(song: ProcessedSong, energies: Energies, part: PagePart, keep: Keep) -> PageSection:
     """One section, everything about it."""
     levels = [song.recipe.level_db(layer, part.part.section) for layer in song.layers]
     loops = Loops(song, part, keep)
     products = _products(song, energies, part)
     wanted = song.recipe.preview
     described = {"readings": _READ, "sounds": [loops.shaped_by(n) for n in range(loops.count)], "levels": levels,
-                 "wanted": [wanted.loudness_lufs, wanted.ceiling_dbtp, *song.recipe.sheet.range_db],
+                 "wanted": [wanted.loudness_lufs, wanted.ceiling_dbtp, *song.recipe.page.range_db],
                  "products": sha256(products.tobytes()).hexdigest()}
     read = json.loads(keep(described, "readings", lambda: json.dumps(_readings(loops, levels, products)).encode()))
-    layers = tuple(SheetLayer(layer.name, level, loops.encoded(n, MOST_BITS))
+    layers = tuple(PageLayer(layer.name, level, loops.encoded(n, MOST_BITS))
                    for n, (layer, level) in enumerate(zip(song.layers, levels, strict=True)))
     bed = None if song.bed is None else loops.encoded(len(layers), MOST_BITS)
-    return SheetSection(part.name, part.frames, layers, bed, products, read["reference_lufs"], tuple(read["waveform"]),
+    return PageSection(part.name, part.frames, layers, bed, products, read["reference_lufs"], tuple(read["waveform"]),
                         part.bars)
 
 
@@ -127,14 +127,14 @@ def _readings(loops: Loops, levels: Sequence[float], products: FloatArray) -> di
     return {"reference_lufs": float(reference), "waveform": (shape / max(float(shape.max()), 1e-9)).tolist()}
 
 
-def _coarser(song: VoicedSong, keep: Keep, bits: int, part: SheetPart, section: SheetSection) -> SheetSection:
+def _coarser(song: ProcessedSong, keep: Keep, bits: int, part: PagePart, section: PageSection) -> PageSection:
     """The same section with coarser sound."""
     loops = Loops(song, part, keep)
     layers = tuple(replace(layer, sound=loops.encoded(n, bits)) for n, layer in enumerate(section.layers))
     return replace(section, layers=layers, bed=None if section.bed is None else loops.encoded(len(layers), bits))
 
 
-def _products(song: VoicedSong, energies: Energies, part: SheetPart) -> FloatArray:
+def _products(song: ProcessedSong, energies: Energies, part: PagePart) -> FloatArray:
     """Inner products of layers and bed by blocks: that of two is half of what their sum has more than each alone."""
     rows: list[tuple[Gains, Gains]] = [
         (song.rows([layer], 0, level=False), song.rows([layer], 1, level=False)) for layer in song.layers]
@@ -150,9 +150,9 @@ def _products(song: VoicedSong, energies: Energies, part: SheetPart) -> FloatArr
                     axis=1)
 
 
-def _settings(song: VoicedSong, levels: Sequence[float]) -> FloatArray:
+def _settings(song: ProcessedSong, levels: Sequence[float]) -> FloatArray:
     """Gains of many settings of the page, shape (settings, sounds): the grid of all sliders where that is small."""
-    low, high = song.recipe.sheet.range_db
+    low, high = song.recipe.page.range_db
     places = [-math.inf, *np.arange(low, high, 3.0), high]
     sliders = [sorted({*places, level}) for level in levels[1:]]
     if math.prod(len(slider) for slider in sliders) <= _MOST_SETTINGS:

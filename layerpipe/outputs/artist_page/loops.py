@@ -24,9 +24,9 @@ from layerpipe.core.sound import BLOCK_FRAMES, FloatArray
 from layerpipe.core.units import frames_of_ms, frames_of_s
 from layerpipe.dsp.loudness import MOMENTARY_STEPS
 from layerpipe.dsp.quantize import DitherStream, to_pcm
-from layerpipe.outputs.artist_page.model import SheetSound
+from layerpipe.outputs.artist_page.model import PageSound
 from layerpipe.render.layers import sum_layer, take_pans
-from layerpipe.render.song import Stretch, VoicedSong
+from layerpipe.render.song import ProcessedSong, Stretch
 
 Keep = Callable[[Mapping[str, Any], str, Callable[[], bytes]], bytes]
 """Finds what was kept under a description of all that shaped it and a kind, or makes and keeps it."""
@@ -39,7 +39,7 @@ _FULLEST = 0.99
 
 
 @dataclass(frozen=True)
-class SheetPart:
+class PagePart:
     """A section, cut to what the page has room for."""
 
     name: str
@@ -54,12 +54,12 @@ class SheetPart:
         return self.stop - self.start
 
 
-def parts_of(song: VoicedSong, names: Sequence[str], seconds: float) -> tuple[SheetPart, ...]:
+def parts_of(song: ProcessedSong, names: Sequence[str], seconds: float) -> tuple[PagePart, ...]:
     """Choose what the page holds.
 
     Parameters
     ----------
-    song : VoicedSong
+    song : ProcessedSong
     names : sequence of str
         Sections; all of them if empty, or the whole song where there are none.
     seconds : float
@@ -81,7 +81,7 @@ def parts_of(song: VoicedSong, names: Sequence[str], seconds: float) -> tuple[Sh
         if stop - part.start < frames_of_ms(10.0 * (MOMENTARY_STEPS + 2), song.rate_hz):
             length = f"lasts {(stop - part.start) / song.rate_hz:.2f} s"
             faults.append(Fault(song.path, f'section "{part.name}"', f"{length}; under 0.42 s no loudness can be held"))
-        found.append(SheetPart(part.name, part, part.start, stop, tuple(
+        found.append(PagePart(part.name, part, part.start, stop, tuple(
             (bar, (frame - part.start) / song.rate_hz) for bar, frame in bars if part.start <= frame < stop)))
     if faults:
         raise RecipeError(faults)
@@ -93,12 +93,12 @@ class Loops:
 
     Parameters
     ----------
-    song : VoicedSong
-    part : SheetPart
+    song : ProcessedSong
+    part : PagePart
     keep : Keep
     """
 
-    def __init__(self, song: VoicedSong, part: SheetPart, keep: Keep) -> None:
+    def __init__(self, song: ProcessedSong, part: PagePart, keep: Keep) -> None:
         self.song, self.part = song, part
         self._keep = keep
         self.count = len(song.layers) + (song.bed is not None)
@@ -110,15 +110,16 @@ class Loops:
         """Everything that shapes sound `n`, in what JSON can hold."""
         song = self.song
         if n < len(song.layers):
-            mine = song.voices_of(song.layers[n])
-            source: list[Any] = [[song.voices[voice].sound.key, *take_pans(song.voices[voice].take)] for voice in mine]
+            mine = song.takes_of(song.layers[n])
+            source: list[Any] = [[song.takes[processed].sound.key,
+                                  *take_pans(song.takes[processed].take)] for processed in mine]
         else:
             assert song.bed is not None
             source = ["bed", song.bed.digest, song.bed_gain]
         return {"loop": _MADE, "numpy": np.__version__, "source": source, "scale": song.scale, "rate_hz": song.rate_hz,
                 "length": song.frames, "frames": [self.part.start, self.part.stop], "joint": self._joint}
 
-    def encoded(self, n: int, bits: int) -> SheetSound:
+    def encoded(self, n: int, bits: int) -> PageSound:
         """Sound `n` as 16-bit FLAC whose lowest 16 - bits are zero, with triangular dither; found or made."""
         name = self._named(n)
         described = {**self.shaped_by(n), "bits": bits, "dither": name, "writer": flac_writer()}
@@ -154,20 +155,20 @@ class Loops:
         if n == len(song.layers):
             assert song.bed is not None
             return song.bed.read(start, stop) * song.bed_gain
-        mine = song.voices_of(song.layers[n])
-        return sum_layer([song.voices[voice].sound.read_float32(start, stop) for voice in mine],
-                         [take_pans(song.voices[voice].take) for voice in mine], song.scale)
+        mine = song.takes_of(song.layers[n])
+        return sum_layer([song.takes[processed].sound.read_float32(start, stop) for processed in mine],
+                         [take_pans(song.takes[processed].take) for processed in mine], song.scale)
 
 
-def _bars(song: VoicedSong, part: Stretch) -> list[tuple[int, int]]:
+def _bars(song: ProcessedSong, part: Stretch) -> list[tuple[int, int]]:
     """Bars and their downbeats' frames in a section of bars."""
     if part.section is None:
         return []
     first, last = part.section.bars
-    return [(bar, frames_of_s(song.clock.downbeat_s(bar), song.rate_hz)) for bar in range(first, last + 1)]
+    return [(bar, frames_of_s(song.tempo_map.downbeat_s(bar), song.rate_hz)) for bar in range(first, last + 1)]
 
 
-def _encode(sound: FloatArray, name: str, rate_hz: int, bits: int) -> SheetSound:
+def _encode(sound: FloatArray, name: str, rate_hz: int, bits: int) -> PageSound:
     """FLAC of a loop."""
     gain = max(1.0, float(np.abs(sound).max()) / _FULLEST)
     coarser = 16 - bits
@@ -176,15 +177,15 @@ def _encode(sound: FloatArray, name: str, rate_hz: int, bits: int) -> SheetSound
     with tempfile.TemporaryDirectory(prefix="layerpipe-") as folder:
         path = Path(folder) / "sound.flac"
         write_flac(path, pcm << np.int32(coarser), rate_hz, 16)
-        return SheetSound.of_flac(path.read_bytes(), gain)
+        return PageSound.of_flac(path.read_bytes(), gain)
 
 
-def _packed(sound: SheetSound) -> bytes:
+def _packed(sound: PageSound) -> bytes:
     """As it is kept: the gain, the FLAC's length, its text."""
     return _HEAD.pack(sound.gain, sound.flac_bytes) + sound.text
 
 
-def _unpacked(kept: bytes) -> SheetSound:
+def _unpacked(kept: bytes) -> PageSound:
     """What `_packed` made."""
     gain, flac_bytes = _HEAD.unpack_from(kept)
-    return SheetSound(kept[_HEAD.size :], flac_bytes, gain)
+    return PageSound(kept[_HEAD.size :], flac_bytes, gain)

@@ -16,7 +16,7 @@ from layerpipe.outputs.artist_page.base91 import bytes_of_text, text_of_bytes
 
 
 @dataclass(frozen=True)
-class SheetSound:
+class PageSound:
     """Stereo FLAC of one section; its samples times `gain` are the layer (or bed) at level 0 dB.
 
     The page plays it round and round, so its last frames already lead back into its first.
@@ -28,7 +28,7 @@ class SheetSound:
     gain: float = 1.0
 
     @classmethod
-    def of_flac(cls, flac: bytes, gain: float = 1.0) -> SheetSound:
+    def of_flac(cls, flac: bytes, gain: float = 1.0) -> PageSound:
         """Write FLAC as text."""
         return cls(text_of_bytes(flac), len(flac), gain)
 
@@ -39,16 +39,16 @@ class SheetSound:
 
 
 @dataclass(frozen=True)
-class SheetLayer:
+class PageLayer:
     """One layer in one section, and the level the recipe has for it there."""
 
     name: str
     level_db: float
-    sound: SheetSound
+    sound: PageSound
 
 
 @dataclass(frozen=True)
-class SheetSection:
+class PageSection:
     """One section.
 
     Attributes
@@ -67,21 +67,21 @@ class SheetSection:
 
     name: str
     frames: int
-    layers: tuple[SheetLayer, ...]
-    bed: SheetSound | None
+    layers: tuple[PageLayer, ...]
+    bed: PageSound | None
     products: FloatArray
     reference_lufs: float
     waveform: tuple[float, ...]
     bars: tuple[tuple[int, float], ...] = ()
 
     @property
-    def sounds(self) -> tuple[SheetSound, ...]:
+    def sounds(self) -> tuple[PageSound, ...]:
         """The layers' sounds, then the bed's."""
         return (*(layer.sound for layer in self.layers), *([] if self.bed is None else [self.bed]))
 
 
 @dataclass(frozen=True)
-class SheetMark:
+class PageSetting:
     """A setting the engineer proposes by name; layers it does not mention stay as they are."""
 
     name: str
@@ -89,7 +89,7 @@ class SheetMark:
 
 
 @dataclass(frozen=True)
-class SheetSong:
+class PageSong:
     """The whole page.
 
     Raises
@@ -101,8 +101,8 @@ class SheetSong:
     title: str
     artist: str
     rate_hz: int
-    sections: tuple[SheetSection, ...]
-    marks: tuple[SheetMark, ...] = ()
+    sections: tuple[PageSection, ...]
+    marks: tuple[PageSetting, ...] = ()
     low_db: float = -24.0
     high_db: float = 0.0
     step_db: float = 0.5

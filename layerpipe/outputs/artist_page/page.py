@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from layerpipe.core.errors import OutputError
-from layerpipe.outputs.artist_page.model import SheetSection, SheetSong
+from layerpipe.outputs.artist_page.model import PageSection, PageSong
 
 SCRIPTS = ("loudness.js", "sound.js", "answer.js", "compare.js", "page.js", "comparing.js", "keeping.js",
            "start.js")
@@ -24,12 +24,12 @@ MAKER = "layerpipe sheet 1"
 _SIZE, _SOUNDS = "000.0", "<!-- sounds -->"
 
 
-def build_sheet(song: SheetSong) -> bytes:
+def build_page(song: PageSong) -> bytes:
     """Write the artist's page.
 
     Parameters
     ----------
-    song : SheetSong
+    song : PageSong
 
     Returns
     -------
@@ -88,7 +88,7 @@ def write_page(path: Path, page: bytes) -> None:
         raise OutputError(f"{path}: cannot be written: {refusal.strerror or refusal}") from refusal
 
 
-def _facts(song: SheetSong) -> str:
+def _facts(song: PageSong) -> str:
     """Everything the scripts need to know, as JSON that no HTML parser can trip over."""
     facts: dict[str, Any] = {
         "title": song.title, "rate": song.rate_hz, "ceiling": 10 ** (song.ceiling_dbfs / 20),
@@ -108,7 +108,7 @@ def _facts(song: SheetSong) -> str:
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
-def _section(section: SheetSection) -> dict[str, Any]:
+def _section(section: PageSection) -> dict[str, Any]:
     """One section's facts."""
     return {
         "name": section.name, "frames": section.frames, "reference": section.reference_lufs,

@@ -17,7 +17,7 @@ from layerpipe.dsp.loudness import HOP_STEPS, SHORT_TERM_STEPS, STEPS_PER_S, luf
 from layerpipe.outputs.bounce.stem import Stem
 from layerpipe.outputs.drawing.svg import COLOURS, DASHES, INK, Chart, seconds_ticks
 from layerpipe.render.energies.readings import Blend
-from layerpipe.render.song import VoicedSong
+from layerpipe.render.song import ProcessedSong
 
 _MOST_POINTS = 600
 _SHOWN_LU, _SHOWN_DB = 36.0, 60.0
@@ -42,12 +42,12 @@ class Pictures:
     legend: tuple[Legend, ...]
 
 
-def draw_pictures(song: VoicedSong, stems: Sequence[Stem], blends: Mapping[str, Blend]) -> Pictures:
+def draw_pictures(song: ProcessedSong, stems: Sequence[Stem], blends: Mapping[str, Blend]) -> Pictures:
     """Draw a bounce.
 
     Parameters
     ----------
-    song : VoicedSong
+    song : ProcessedSong
     stems : sequence of Stem
         As `write_stems` handed them back.
     blends : mapping of path to Blend

@@ -154,7 +154,7 @@ def _take(source: dict[str, Any]) -> dict[str, Any]:
     placed = [f"pan {pan_words(source['pan'])}"]
     if source["gain_db"]:
         placed.insert(0, f"gain {source['gain_db']:+.1f} dB")
-    if source["flip_polarity"]:
+    if source["invert_polarity"]:
         placed.append("polarity flipped")
     moves = [f"{move['from']} to {move['to']}: {abs(move['by_ms']):.1f} ms {'later' if move['by'] > 0 else 'earlier'}"
              for move in source["moves"]]

@@ -24,23 +24,23 @@ from layerpipe.dsp.loudness import steps_inside
 from layerpipe.outputs.bounce.stem import PartPeaks, Stem
 from layerpipe.recipe.model import Recipe
 from layerpipe.render.energies.readings import Blend
-from layerpipe.render.song import Stretch, Voice, VoicedSong
+from layerpipe.render.song import ProcessedSong, ProcessedTake, Stretch
 
 FORMAT = "layerpipe bounce 1"
 _LIBRARIES = ("numpy", "numba", "soundfile", "soxr")
 
 
-def manifest(song: VoicedSong, stems: Sequence[Stem], blends: Mapping[str, Blend],
+def manifest(song: ProcessedSong, stems: Sequence[Stem], blends: Mapping[str, Blend],
              recipe_sha256: str) -> dict[str, Any]:
     """Describe a finished bounce.
 
     Parameters
     ----------
-    song : VoicedSong
+    song : ProcessedSong
     stems : sequence of Stem
         As `write_stems` handed them back.
     blends : mapping of path to Blend
-        Such as `StemBlends`.
+        Such as `StemEnergies`.
     recipe_sha256 : str
         Digest of the recipe's bytes.
 
@@ -57,7 +57,7 @@ def manifest(song: VoicedSong, stems: Sequence[Stem], blends: Mapping[str, Blend
         "recipe": {"file": "recipe.toml", "sha256": recipe_sha256, "settings": settings_of(song.recipe)},
         "sections": [_section(song, part) for part in song.sections],
         "lowered_db": 0.0 if song.scale == 1.0 else db_of_gain(song.scale),
-        "sources": [_source(song, voice) for voice in song.voices],
+        "sources": [_source(song, processed) for processed in song.takes],
         "muted": [{"layer": layer.name, "take": take.name}
                   for layer in song.recipe.layer for take in layer.take if take.mute],
         "files": [_file(song, stem, blends[stem.path]) for stem in stems],
@@ -89,7 +89,7 @@ def versions() -> dict[str, str]:
     return {"layerpipe": __version__, "python": platform.python_version(), **found}
 
 
-def figures(song: VoicedSong, blend: Blend, part: Stretch, peaks: Sequence[PartPeaks]) -> dict[str, Any]:
+def figures(song: ProcessedSong, blend: Blend, part: Stretch, peaks: Sequence[PartPeaks]) -> dict[str, Any]:
     """Loudness and peaks of one file in one stretch of the song."""
     inside = [peak for peak in peaks if peak.start >= part.start and peak.stop <= part.stop]
     return {
@@ -100,7 +100,7 @@ def figures(song: VoicedSong, blend: Blend, part: Stretch, peaks: Sequence[PartP
     }
 
 
-def _section(song: VoicedSong, part: Stretch) -> dict[str, Any]:
+def _section(song: ProcessedSong, part: Stretch) -> dict[str, Any]:
     """One section: bars, place, levels."""
     assert part.section is not None
     return {
@@ -111,28 +111,29 @@ def _section(song: VoicedSong, part: Stretch) -> dict[str, Any]:
     }
 
 
-def _source(song: VoicedSong, voice: Voice) -> dict[str, Any]:
+def _source(song: ProcessedSong, processed: ProcessedTake) -> dict[str, Any]:
     """One take as it came, and everything that was done to it before pan and level."""
-    facts, table = voice.source.facts, voice.sound.table()
+    facts, table = processed.source.facts, processed.sound.table()
     return {
-        "layer": voice.layer.name, "take": voice.take.name, "file": facts.path.name, "sha256": voice.source.digest,
+        "layer": processed.layer.name, "take": processed.take.name, "file": facts.path.name,
+        "sha256": processed.source.digest,
         "container": facts.container, "subtype": facts.subtype, "bits": facts.bits, "channels": facts.channels,
-        "channel": voice.take.channel or 1, "rate_hz": facts.rate_hz, "frames": facts.frames,
-        "converted_from_hz": voice.source.rate_converted_from,
+        "channel": processed.take.channel or 1, "rate_hz": facts.rate_hz, "frames": facts.frames,
+        "converted_from_hz": processed.source.rate_converted_from,
         "padded_frames": max(0, song.frames - round(facts.frames * song.rate_hz / facts.rate_hz)),
-        "chain": song.recipe.chain_of(voice.layer, voice.take).model_dump(mode="json"),
-        "threshold_db": voice.threshold_db,
+        "chain": song.recipe.chain_of(processed.layer, processed.take).model_dump(mode="json"),
+        "threshold_db": processed.threshold_db,
         "reduction": [_reduction(song, table, part) for part in (song.whole, *song.sections)],
         "moves": [{**asdict(move), "from_s": move.start / song.rate_hz, "to_s": move.stop / song.rate_hz,
                    "by_ms": 1000 * move.by / song.rate_hz,
-                   "from": song.clock.text_of(move.start / song.rate_hz),
-                   "to": song.clock.text_of(move.stop / song.rate_hz)} for move in voice.moves],
-        "gain_db": voice.take.gain_db, "flip_polarity": voice.take.flip_polarity, "pan": voice.take.pan,
-        "notes": voice.take.notes,
+                   "from": song.tempo_map.text_of(move.start / song.rate_hz),
+                   "to": song.tempo_map.text_of(move.stop / song.rate_hz)} for move in processed.moves],
+        "gain_db": processed.take.gain_db, "invert_polarity": processed.take.invert_polarity, "pan": processed.take.pan,
+        "notes": processed.take.notes,
     }
 
 
-def _reduction(song: VoicedSong, table: npt.NDArray[np.float32], part: Stretch) -> dict[str, Any]:
+def _reduction(song: ProcessedSong, table: npt.NDArray[np.float32], part: Stretch) -> dict[str, Any]:
     """What the compressor did in one stretch: dB, and the share of time above 0.5 dB."""
     first, stop = steps_inside(part.start, part.stop, song.rate_hz)
     largest, mean, busy = table[:, first:stop]
@@ -145,7 +146,7 @@ def _reduction(song: VoicedSong, table: npt.NDArray[np.float32], part: Stretch) 
     }
 
 
-def _file(song: VoicedSong, stem: Stem, blend: Blend) -> dict[str, Any]:
+def _file(song: ProcessedSong, stem: Stem, blend: Blend) -> dict[str, Any]:
     """One stem."""
     return {
         "path": stem.path, "kind": stem.kind, "layer": stem.layer, "take": stem.take, "channels": stem.channels,

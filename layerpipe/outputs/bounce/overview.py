@@ -32,7 +32,7 @@ class Spectrum:
     levels_db: FloatArray
 
 
-class Glance:
+class Overview:
     """Sees a stem's blocks in order."""
 
     def __init__(self, frames: int, rate_hz: int, *, spectrum: bool) -> None:

@@ -19,8 +19,8 @@ from layerpipe.core.units import db_of_gain, frames_of_s
 from layerpipe.dsp import kernels
 from layerpipe.dsp.peaks.true_peak import TruePeakMeter
 from layerpipe.dsp.quantize import DitherStream, Overs, to_pcm
-from layerpipe.outputs.bounce.overview import Glance
-from layerpipe.render.song import VoicedSong
+from layerpipe.outputs.bounce.overview import Overview
+from layerpipe.render.song import ProcessedSong
 
 PcmArray = npt.NDArray[np.int32]
 Kind = Literal["take", "layer", "blend"]
@@ -40,7 +40,7 @@ class Stem:
     sha256: str = ""
     data_sha256: str = ""
     peaks: list[PartPeaks] = field(default_factory=list)
-    glance: Glance | None = None
+    glance: Overview | None = None
     """Of layers and the blend: what the delivery sheet draws."""
 
 
@@ -57,7 +57,7 @@ class PartPeaks:
 class StemLine:
     """A stem on its way to its file: rounding, meters, writer; blocks come in order."""
 
-    def __init__(self, stem: Stem, song: VoicedSong, folder: Path, parts: Sequence[tuple[int, int]]) -> None:
+    def __init__(self, stem: Stem, song: ProcessedSong, folder: Path, parts: Sequence[tuple[int, int]]) -> None:
         bounce = song.recipe.bounce
         self.stem, self._bits, self._scale = stem, bounce.bit_depth, float(1 << (bounce.bit_depth - 1))
         # Sound is kept with 24 bits of precision; only fewer than that drop bits.
@@ -66,7 +66,7 @@ class StemLine:
         self._meter, self._part = TruePeakMeter(stem.channels), 0
         stem.peaks = [PartPeaks(start, stop) for start, stop in parts]
         if stem.kind != "take":
-            stem.glance = Glance(song.frames, song.rate_hz, spectrum=stem.kind == "layer")
+            stem.glance = Overview(song.frames, song.rate_hz, spectrum=stem.kind == "layer")
         info = BroadcastInfo(description=f"{song.recipe.song.title}: {stem.name}", date=bounce.date,
                              time_reference_frames=frames_of_s(bounce.time_reference_s, song.rate_hz))
         self.writer = StemWriter(folder / stem.path, song.rate_hz, stem.channels, bounce.bit_depth, song.frames, info,

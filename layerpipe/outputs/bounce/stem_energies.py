@@ -16,18 +16,18 @@ import numpy as np
 
 from layerpipe.outputs.bounce.stem import Stem
 from layerpipe.render.energies.readings import Blend, Energies, hear_by_piece
-from layerpipe.render.song import VoicedSong
+from layerpipe.render.song import ProcessedSong
 
 _HELD_BYTES = 8 << 20
 _STEP_BYTES, _HOP_BYTES = 2 * 8, 3 * 8
 
 
-class StemBlends(Mapping[str, Blend]):
+class StemEnergies(Mapping[str, Blend]):
     """Blends by the path of their stem; each is read anew when it is asked for.
 
     Parameters
     ----------
-    song : VoicedSong
+    song : ProcessedSong
     stems : sequence of Stem
         As `write_stems` handed them back.
     energies : Energies
@@ -36,7 +36,7 @@ class StemBlends(Mapping[str, Blend]):
         Where the temporary file lies; the system's temporary folder unless given.
     """
 
-    def __init__(self, song: VoicedSong, stems: Sequence[Stem], energies: Energies, *,
+    def __init__(self, song: ProcessedSong, stems: Sequence[Stem], energies: Energies, *,
                  spool_folder: Path | None = None) -> None:
         self._spool_folder = spool_folder
         self._places = {stem.path: n for n, stem in enumerate(stems)}
@@ -76,15 +76,15 @@ class StemBlends(Mapping[str, Blend]):
         return file
 
 
-def _gains(song: VoicedSong, stems: Sequence[Stem]) -> list[tuple[Any, Any]]:
+def _gains(song: ProcessedSong, stems: Sequence[Stem]) -> list[tuple[Any, Any]]:
     """Left and right gains of every stem; a take alone is one channel."""
     silent = np.zeros(song.channels)
     found: list[tuple[Any, Any]] = []
-    takes = iter(range(len(song.voices)))
+    takes = iter(range(len(song.takes)))
     layers = iter(song.layers)
     for stem in stems:
         if stem.kind == "take":
-            found.append((song.voice_row(next(takes)), silent))
+            found.append((song.take_row(next(takes)), silent))
         else:
             heard = [next(layers)] if stem.kind == "layer" else song.layers
             found.append((song.rows(heard, 0), song.rows(heard, 1)))

@@ -7,7 +7,7 @@ layers add up to it to the bit. Nothing here changes a sample but the rounding.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
 from itertools import pairwise
@@ -18,32 +18,33 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.core.errors import OutputError
+from layerpipe.core.sound import OnProgress
 from layerpipe.outputs.bounce.stem import PcmArray, Stem, StemLine
 from layerpipe.outputs.bounce.turns import Turns, wait_for
 from layerpipe.recipe.file_names import fill, initials_of, told_apart
 from layerpipe.render.energies.meter import EnergyMeter
-from layerpipe.render.song import Stretch, VoicedSong
+from layerpipe.render.song import ProcessedSong, Stretch
 
 _LONGEST_BLOCK_S, _BLOCK_SAMPLES = 4, 1 << 20
 
 
-def plan_stems(song: VoicedSong) -> list[Stem]:
+def plan_stems(song: ProcessedSong) -> list[Stem]:
     """The files of a bounce, in the order of the recipe, under the names its template gives them."""
-    stems = [Stem(voice.name, "take", f"takes/{voice.name}.wav", 1, voice.layer.name, voice.take.name)
-             for voice in song.voices]
+    stems = [Stem(processed.name, "take", f"takes/{processed.name}.wav", 1, processed.layer.name, processed.take.name)
+             for processed in song.takes]
     stems += [Stem(layer.name, "layer", f"layers/{layer.name}.wav", 2, layer.name) for layer in song.layers]
     stems.append(Stem("blend", "blend", "blend.wav", 2))
     template = song.recipe.bounce.names
     if template:
         # Blend and layers keep their names plain; what must be told apart is a take.
-        order = [*reversed(stems[len(song.voices) :]), *stems[: len(song.voices)]]
+        order = [*reversed(stems[len(song.takes) :]), *stems[: len(song.takes)]]
         named = told_apart([fill(template, _words(song, stem)) for stem in order])
         for stem, name in zip(order, named, strict=True):
             stem.path = stem.path.rpartition("/")[0] + "/" * ("/" in stem.path) + f"{name}.wav"
     return stems
 
 
-def _words(song: VoicedSong, stem: Stem) -> dict[str, str]:
+def _words(song: ProcessedSong, stem: Stem) -> dict[str, str]:
     """What a template can be filled with."""
     said = song.recipe.song
     return {"artist": said.artist, "initials": initials_of(said.artist), "song": said.title,
@@ -51,13 +52,13 @@ def _words(song: VoicedSong, stem: Stem) -> dict[str, str]:
             "rate": f"{song.rate_hz / 1000:g}k".replace(".", "-"), "bits": str(song.recipe.bounce.bit_depth)}
 
 
-def write_stems(song: VoicedSong, folder: Path, *, workers: int, meter: EnergyMeter | None = None,
-                advance: Callable[[float], None] = lambda share: None) -> list[Stem]:
+def write_stems(song: ProcessedSong, folder: Path, *, workers: int, meter: EnergyMeter | None = None,
+                on_progress: OnProgress = lambda share: None) -> list[Stem]:
     """Write every stem of a song into a folder.
 
     Parameters
     ----------
-    song : VoicedSong
+    song : ProcessedSong
     folder : Path
         Exists, and is nobody else's.
     workers : int
@@ -95,7 +96,7 @@ def write_stems(song: VoicedSong, folder: Path, *, workers: int, meter: EnergyMe
             if _is_wide(song):
                 # The next block comes into the same place.
                 wait_for(before)
-            advance(len(blocks[0]) / song.frames)
+            on_progress(len(blocks[0]) / song.frames)
         wait_for(before)
         for done in [pool.submit(line.finish) for line in lines]:
             done.result()
@@ -103,7 +104,7 @@ def write_stems(song: VoicedSong, folder: Path, *, workers: int, meter: EnergyMe
     return stems
 
 
-def past_full_scale(stems: Sequence[Stem], song: VoicedSong) -> OutputError | None:
+def past_full_scale(stems: Sequence[Stem], song: ProcessedSong) -> OutputError | None:
     """The refusal for stems that pass full scale, with every place and amount; None where none does."""
     over = [stem for stem in stems if stem.overs]
     if not over:
@@ -111,11 +112,11 @@ def past_full_scale(stems: Sequence[Stem], song: VoicedSong) -> OutputError | No
     lines = [f"{song.path}: past full scale; nothing was kept"]
     for stem in over:
         first = stem.overs.first_frame or 0
-        place = song.clock.text_of(first / song.rate_hz)
+        place = song.tempo_map.text_of(first / song.rate_hz)
         lines.append(f"  {stem.path}: {stem.overs.count} sample{'s' if stem.overs.count > 1 else ''}, the first at "
                      f"{place} (frame {first}), the highest at {stem.overs.peak_dbfs:+.2f} dBFS")
     lines.append("  lower gains or levels by that much, or let everything be lowered by one gain: "
-                 '[bounce] ceiling = "lower"')
+                 '[bounce] over_full_scale = "lower"')
     return OutputError("\n".join(lines))
 
 
@@ -131,25 +132,25 @@ def _parts(sections: Sequence[Stretch], frames: int) -> list[tuple[int, int]]:
     return list(pairwise(edges))
 
 
-def _block_frames(song: VoicedSong) -> int:
+def _block_frames(song: ProcessedSong) -> int:
     """Long blocks cost fewer hand-overs between threads; many takes get shorter ones, so that memory stays as it is."""
-    seconds = max(1, min(_LONGEST_BLOCK_S, _BLOCK_SAMPLES // (song.rate_hz * len(song.voices))))
+    seconds = max(1, min(_LONGEST_BLOCK_S, _BLOCK_SAMPLES // (song.rate_hz * len(song.takes))))
     return seconds * song.rate_hz
 
 
-def _is_wide(song: VoicedSong) -> bool:
+def _is_wide(song: ProcessedSong) -> bool:
     """Whether there are so many takes that two blocks would weigh too much."""
-    return _block_frames(song) * len(song.voices) > 2 * _BLOCK_SAMPLES
+    return _block_frames(song) * len(song.takes) > 2 * _BLOCK_SAMPLES
 
 
-def _read_ahead(song: VoicedSong, pool: ThreadPoolExecutor) -> Iterator[tuple[int, list[npt.NDArray[np.float32]]]]:
+def _read_ahead(song: ProcessedSong, pool: ThreadPoolExecutor) -> Iterator[tuple[int, list[npt.NDArray[np.float32]]]]:
     """The song's blocks, the next one read while this one is worked on; of a wide song always into the same place."""
     size = _block_frames(song)
     if _is_wide(song):
-        room = np.empty((len(song.voices), size), dtype="<f4")
+        room = np.empty((len(song.takes), size), dtype="<f4")
         for at in range(0, song.frames, size):
             rows = list(room[:, : song.frames - at])
-            list(pool.map(lambda voice, row, at=at: voice.sound.read_into(at, row), song.voices, rows))
+            list(pool.map(lambda processed, row, at=at: processed.sound.read_into(at, row), song.takes, rows))
             yield at, rows
         return
     blocks = song.blocks(0, song.frames, size)
@@ -159,10 +160,10 @@ def _read_ahead(song: VoicedSong, pool: ThreadPoolExecutor) -> Iterator[tuple[in
         yield block
 
 
-def _carry(song: VoicedSong, lines: Sequence[StemLine], turns: Turns, meter: EnergyMeter | None,
+def _carry(song: ProcessedSong, lines: Sequence[StemLine], turns: Turns, meter: EnergyMeter | None,
            blocks: list[npt.NDArray[np.float32]], at: int) -> list[Future[Any]]:
     """Begin to carry a block into every file."""
-    takes, layers, blend = lines[: len(song.voices)], lines[len(song.voices) : -1], lines[-1]
+    takes, layers, blend = lines[: len(song.takes)], lines[len(song.takes) : -1], lines[-1]
     of_layers = [turns.submit(line, _add_layer, song, n, line, blocks, at) for n, line in enumerate(layers)]
     rest: list[Future[Any]] = []
     if meter is not None:
@@ -177,17 +178,17 @@ def _add_blend(line: StemLine, of_layers: Sequence[Future[PcmArray]]) -> None:
     line.add_sum([future.result() for future in of_layers])
 
 
-def _add_layer(song: VoicedSong, n: int, line: StemLine, blocks: list[npt.NDArray[np.float32]], at: int) -> PcmArray:
+def _add_layer(song: ProcessedSong, n: int, line: StemLine, blocks: list[npt.NDArray[np.float32]], at: int) -> PcmArray:
     """One layer's block."""
     return line.add(song.layer_of(song.layers[n], blocks, at))
 
 
-def _add_take(song: VoicedSong, n: int, line: StemLine, block: npt.NDArray[np.float32]) -> None:
+def _add_take(song: ProcessedSong, n: int, line: StemLine, block: npt.NDArray[np.float32]) -> None:
     """One take's block."""
     line.add(block, song.take_gain_of(n))
 
 
-def _measure(song: VoicedSong, meter: EnergyMeter, blocks: list[npt.NDArray[np.float32]], at: int) -> None:
+def _measure(song: ProcessedSong, meter: EnergyMeter, blocks: list[npt.NDArray[np.float32]], at: int) -> None:
     """The energies' block, piece by piece where there are many takes: side by side in float64 they weigh a lot."""
     frames = len(blocks[0])
     size = max(song.rate_hz // 10, _BLOCK_SAMPLES // song.channels)

@@ -35,7 +35,7 @@ def _take(one: TakeReport) -> dict[str, Any]:
             "noise_dbfs": None if take.noise is None else take.noise.level_db,
             "noise_lufs": None if take.noise is None else take.noise.lufs,
             "gaps_s": [[start / take.heard.rate_hz, stop / take.heard.rate_hz] for start, stop in take.gaps[:100]],
-            "plays_s": take.span_s, "bits_used": take.heard.bits_used, "high_passes": corners_of(take),
+            "playing_s": take.span_s, "bits_used": take.heard.bits_used, "high_passes": corners_of(take),
         },
     }
 
@@ -56,7 +56,7 @@ def _pair(pair: Pair) -> dict[str, Any]:
         "faults": [finding_words(finding, pair.one) for finding in pair.findings],
         "loudness_difference_lu": pair.loudness_difference_lu,
         "brightness_difference_db": pair.brightness_difference_db,
-        "likeness": None if like is None else {
+        "similarity": None if like is None else {
             "correlation": like.correlation, "offset_s": like.offset_s, "gain_db": like.gain_db,
             "agreeing_stretches": like.agreeing, "stretches": like.stretches},
     }

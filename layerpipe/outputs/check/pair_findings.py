@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from layerpipe.analysis.checked_take import TakeHeard
-from layerpipe.analysis.defects.copies import Likeness, likeness
+from layerpipe.analysis.defects.copies import Similarity, similarity
 from layerpipe.audio_files.resample import ConvertedSound
 from layerpipe.core.sound import Sound
 from layerpipe.outputs.check.finding import Finding, Kind
@@ -25,7 +25,7 @@ class Pair:
     one: TakeHeard
     other: TakeHeard
     tuning_difference_cents: float | None
-    like: Likeness | None
+    like: Similarity | None
     same_performance: bool
     loudness_difference_lu: float | None
     brightness_difference_db: float | None
@@ -45,7 +45,7 @@ def judge_pair(one: TakeHeard, other: TakeHeard, *, doubles: bool = True) -> Pai
     """
     limits = one.limits
     silent = one.is_silent or other.is_silent
-    like = None if silent else likeness(one.sound, _at_rate(other, one.heard.rate_hz), one.heard)
+    like = None if silent else similarity(one.sound, _at_rate(other, one.heard.rate_hz), one.heard)
     same = like is not None and abs(like.correlation) > limits.copy_correlation and like.agreeing >= max(
         1, round(0.6 * like.stretches))
     cents = None
@@ -148,7 +148,7 @@ def _difference(one: float | None, other: float | None) -> float | None:
     return None if one is None or other is None else other - one
 
 
-def _copy(one: TakeHeard, other: TakeHeard, like: Likeness) -> Finding:
+def _copy(one: TakeHeard, other: TakeHeard, like: Similarity) -> Finding:
     """The words for a pair that is one performance."""
     shift = f"{1000 * abs(like.offset_s):.1f} ms {'later' if like.offset_s > 0 else 'earlier'}, " \
         if abs(like.offset_s) > 0.0002 else ""
@@ -163,12 +163,12 @@ def _copy(one: TakeHeard, other: TakeHeard, like: Likeness) -> Finding:
 def _lopsided(one: TakeHeard, other: TakeHeard, louder: float | None, brighter: float | None) -> list[Finding]:
     """The words for a pair that leans."""
     limits, told = one.limits, []
-    if louder is not None and abs(louder) > limits.lopsided_lu:
+    if louder is not None and abs(louder) > limits.imbalance_lu:
         name = other.name if louder > 0 else one.name
         told.append(Finding("lopsided", f"{name} is {abs(louder):.1f} LU louder: the pair leans to it",
                             "set gain_db, or play the weaker one again as hard", "look", None, None, None,
                             {"loudness_difference_lu": louder}))
-    if brighter is not None and abs(brighter) > limits.lopsided_db:
+    if brighter is not None and abs(brighter) > limits.imbalance_brightness_db:
         name = other.name if brighter > 0 else one.name
         told.append(Finding("lopsided", f"{name} is {abs(brighter):.1f} dB brighter (2 to 8 kHz against the body)",
                             "same strings, same pick, same microphone place for both", "look", None, None, None,

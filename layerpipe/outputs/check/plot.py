@@ -17,7 +17,7 @@ from layerpipe.core.errors import OutputError
 from layerpipe.core.sound import FloatArray
 from layerpipe.outputs.check.report import Report, TakeReport
 from layerpipe.recipe.model import Recipe
-from layerpipe.recipe.tempo_map import SongClock
+from layerpipe.recipe.tempo_map import TempoMap
 
 BLUE, ORANGE, GREEN, RED, GREY, SKY = "#0072B2", "#E69F00", "#009E73", "#D55E00", "#6b6b6b", "#56B4E9"
 COLUMNS = 1400
@@ -92,9 +92,9 @@ def _draw_wave(axes: Any, one: TakeReport, recipe: Recipe | None) -> None:
     axes.set(xlim=(0, max(heard.seconds, 0.01)), ylim=(-top, top), xlabel="seconds", ylabel="sample")
     axes.axhline(0, color=GREY, linewidth=0.4)
     sections: list[Mark] = []
-    if recipe is not None and SongClock.of(recipe).has_grid:
-        clock = SongClock.of(recipe)
-        starts = [(clock.span_s(section)[0], section.name) for section in recipe.section]
+    if recipe is not None and TempoMap.of(recipe).has_grid:
+        tempo_map = TempoMap.of(recipe)
+        starts = [(tempo_map.span_s(section)[0], section.name) for section in recipe.section]
         sections = [(start, name, GREY) for start, name in starts if start < heard.seconds]
     for start, _, _ in sections:
         axes.axvline(start, color=GREY, linewidth=0.8, linestyle=(0, (2, 3)))

@@ -12,19 +12,18 @@ from pathlib import Path
 
 from layerpipe.analysis.checked_take import TakeHeard
 from layerpipe.analysis.defects.single_pass import listen
-from layerpipe.audio_files.info import FileFacts, clock_of
+from layerpipe.audio_files.info import FileFacts, time_text
 from layerpipe.audio_files.reader import SourceFile, inspect
 from layerpipe.audio_files.scan import scan
 from layerpipe.core.errors import AudioError, Fault
-from layerpipe.core.sound import Sound
+from layerpipe.core.sound import OnProgress, Sound
 from layerpipe.outputs.check.finding import ORDER, Finding, Verdict, verdict_of, worst_first
 from layerpipe.outputs.check.pair_findings import Pair, between_layers, fit_together, judge_pair
 from layerpipe.outputs.check.take_findings import findings_of
 from layerpipe.recipe.model import Chain, Check, Recipe
-from layerpipe.recipe.tempo_map import SongClock
+from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.render.takes import open_all
 
-Advance = Callable[[float], None]
 MOST_COMPARED = 16
 """Files without a recipe are compared each with each, up to this many."""
 
@@ -56,7 +55,7 @@ class Report:
         return any(report.verdict == "record again" for report in self.takes)
 
 
-def check_recipe(recipe: Recipe, advance: Advance = lambda share: None) -> Report:
+def check_recipe(recipe: Recipe, on_progress: OnProgress = lambda share: None) -> Report:
     """Check every take of a recipe.
 
     Parameters
@@ -72,7 +71,7 @@ def check_recipe(recipe: Recipe, advance: Advance = lambda share: None) -> Repor
         With everything that keeps a file from being read.
     """
     opened = open_all(recipe)
-    clock = SongClock.of(recipe)
+    tempo_map = TempoMap.of(recipe)
     total = sum(one.facts.seconds for one in opened) or 1.0
     takes = []
     for one in opened:
@@ -80,8 +79,9 @@ def check_recipe(recipe: Recipe, advance: Advance = lambda share: None) -> Repor
         takes.append(_heard(
             sound, one.facts, one.layer.name, one.take.name, one.take.channel, recipe.chain_of(one.layer, one.take),
             tuple(one.layer.strings), one.take.gain_db, recipe.song.a4_hz, recipe.check,
-            lambda seconds: f"{clock.text_of(seconds)} ({_minutes(seconds)})" if clock.has_grid else _minutes(seconds),
-            lambda seconds: advance(seconds / total)))
+            lambda seconds: (f"{tempo_map.text_of(seconds)} ({_minutes(seconds)})" if tempo_map.has_grid
+                             else _minutes(seconds)),
+            lambda seconds: on_progress(seconds / total)))
     pairs = [judge_pair(one, other) for one, other in combinations(takes, 2) if one.layer == other.layer]
     # Takes of different layers are compared only where they may be one file twice.
     pairs += [pair for pair in (judge_pair(one, other, doubles=False) for one, other in combinations(takes, 2)
@@ -89,7 +89,7 @@ def check_recipe(recipe: Recipe, advance: Advance = lambda share: None) -> Repor
     return _report(takes, pairs, between_layers(takes))
 
 
-def check_files(files: Sequence[Path], advance: Advance = lambda share: None) -> Report:
+def check_files(files: Sequence[Path], on_progress: OnProgress = lambda share: None) -> Report:
     """Check files without a recipe: every channel of every file; two of them alone are taken for a pair.
 
     Raises
@@ -106,7 +106,7 @@ def check_files(files: Sequence[Path], advance: Advance = lambda share: None) ->
             takes.append(_heard(
                 SourceFile(one.path, channel if one.channels > 1 else None, facts=one), one, "", name,
                 channel if one.channels > 1 else None, Chain(), (), 0.0, 440.0, Check(), _minutes,
-                lambda seconds: advance(seconds / total)))
+                lambda seconds: on_progress(seconds / total)))
     # The channels of one file may be one stereo sound: nothing says that they are a pair.
     apart = [(one, other) for one, other in combinations(takes, 2) if one.file != other.file]
     if len(takes) == 2:
@@ -137,9 +137,10 @@ def _inspected(files: Sequence[Path]) -> list[FileFacts]:
 
 def _heard(sound: Sound, facts: FileFacts, layer: str, name: str, channel: int | None, chain: Chain,
            strings: tuple[str, ...], gain_db: float, a4_hz: float, limits: Check, place_of: Callable[[float], str],
-           advance: Advance) -> TakeHeard:
+           on_progress: OnProgress) -> TakeHeard:
     """Listen to one take."""
-    return TakeHeard(layer, name, facts.path, facts, channel, sound, listen(sound, advance), chain, strings, gain_db,
+    return TakeHeard(layer, name, facts.path, facts, channel, sound, listen(sound, on_progress), chain, strings,
+                     gain_db,
                      a4_hz, limits, place_of)
 
 
@@ -159,4 +160,4 @@ def _report(takes: Sequence[TakeHeard], pairs: Sequence[Pair], more: dict[int, l
 
 def _minutes(seconds: float) -> str:
     """A place as minutes and seconds."""
-    return clock_of(round(seconds * 1000), 1000)
+    return time_text(round(seconds * 1000), 1000)

@@ -30,7 +30,7 @@ def strings_of(take: TakeHeard) -> list[Finding]:
     under = [number for number in notes.shares if number < lowest]
     numbers = {"lowest_heard": name_of(notes.lowest), "lowest_string": name_of(lowest), "windows": notes.windows,
                "shares": {name_of(number): round(share, 3) for number, share in sorted(notes.shares.items())[:12]}}
-    if under and sum(notes.shares[number] for number in under) > take.limits.strings_share:
+    if under and sum(notes.shares[number] for number in under) > take.limits.wrong_strings_share:
         heard = ", ".join(name_of(number) for number in sorted(under)[:5])
         return [Finding("strings", f"{heard} heard, below the lowest string {name_of(lowest)}: not the layer's strings "
                         "(a low string is not an octave up?)", f"check which strings are on, and which take this is. "
@@ -59,8 +59,9 @@ def eaten_by_corners(take: TakeHeard) -> list[Finding]:
     text = f"the high-passes take {lost:.1f} LU off the take"
     if eaten is not None:
         text += f" and {eaten:.1f} dB off the fundamental of {corners['lowest_string']}"
-    return [Finding("high_pass", text, f"a single corner of {corners['highest_free_hz']:.0f} Hz would cost under 0.5 dB"
-                    if corners["highest_free_hz"] else "lower the corners", "look", None, None, None, corners)]
+    return [Finding("high_pass", text,
+                    f"a single corner of {corners['highest_harmless_hz']:.0f} Hz would cost under 0.5 dB"
+                    if corners["highest_harmless_hz"] else "lower the corners", "look", None, None, None, corners)]
 
 
 def corners_of(take: TakeHeard) -> dict[str, Any] | None:
@@ -87,5 +88,5 @@ def corners_of(take: TakeHeard) -> dict[str, Any] | None:
         "lowest_string": None if number is None else name_of(number),
         "lowest_string_loss_db": loss(take.filters), "loudness_loss_lu": take.filter_loss_db(take.filters),
         # A 12 dB Butterworth corner costs 10 log10(1 + (corner / f)^4): 0.5 dB at 0.591 of the frequency.
-        "highest_free_hz": None if hz is None else hz * (10**0.05 - 1) ** 0.25, "each": each,
+        "highest_harmless_hz": None if hz is None else hz * (10**0.05 - 1) ** 0.25, "each": each,
     }

@@ -45,7 +45,7 @@ def _clipping(take: TakeHeard) -> list[Finding]:
     rate = take.heard.rate_hz
     longest_ms = 1000 * clip.longest / rate
     hits, limits = len(clip.places), take.limits
-    verdict: Verdict = "record again" if hits >= limits.clipping_hits or longest_ms >= limits.clipping_ms else "look"
+    verdict: Verdict = "record again" if hits >= limits.clipped_peaks or longest_ms >= limits.clipping_ms else "look"
     level = db_of_gain(clip.ceiling)
     where = "at full scale" if level > -0.05 else f"at {level:.1f} dBFS, below full scale: clipped before it came here"
     places = [round(at / rate, 4) for at in clip.places]
@@ -62,7 +62,7 @@ def _clicks(take: TakeHeard) -> list[Finding]:
     # Where the sound drops out it clicks, too; that is told once.
     broken = [finding.at_s for finding in _dropouts(take) if finding.at_s is not None]
     found = [click for click in found if all(abs(click.at_s - at_s) > 0.05 for at_s in broken)]
-    many = len(found) >= take.limits.clicks_again
+    many = len(found) >= take.limits.clicks_rerecord
     told = []
     for click in found:
         now = db_of_gain(take.level_of(click))
@@ -102,7 +102,7 @@ def _rumble(take: TakeHeard) -> list[Finding]:
     rest = level - take.filter_loss_db(take.filters, below_hz=40.0)
     left = f"{rest:.0f} dBFS of it are left by the recipe's high-passes" if len(take.filters) else \
         "no high-pass takes it away"
-    heavy = rest > loud - take.limits.rumble_again_under_lu
+    heavy = rest > loud - take.limits.rumble_rerecord_under_lu
     return [Finding("rumble", f"rumble below 40 Hz of {level:.0f} dBFS; {left}",
                     "find the air, traffic or feet that make it; a high-pass at 40 Hz takes most of it",
                     "record again" if heavy and level > -30 else "look", None, level, None, {"rest_dbfs": rest})]
@@ -114,7 +114,7 @@ def _hum(take: TakeHeard) -> list[Finding]:
         return []
     lift = take.lift_db(None)
     lines = ", ".join(f"{hz:.0f} Hz {level:.0f}" for hz, level, _ in hum.lines[:5])
-    verdict: Verdict = "record again" if hum.level_db > loud - take.limits.hum_again_under_lu else "look"
+    verdict: Verdict = "record again" if hum.level_db > loud - take.limits.hum_rerecord_under_lu else "look"
     mains = 50.0 if hum.mains_hz < 55 else 60.0
     return [Finding(
         "hum", f"mains hum of {mains:.0f} Hz in the gaps, {hum.level_db:.0f} dBFS ({lines}); "
@@ -136,7 +136,7 @@ def _noise(take: TakeHeard) -> list[Finding]:
         "noise_floor", f"noise of {noise.level_db:.0f} dBFS in the gaps, {under:.0f} LU under the playing; "
         f"{_compressed(take, under, -lift)}",
         "more level from the player, the microphone closer, fans off",
-        "record again" if under < take.limits.noise_again_under_lu else "look", None, noise.level_db, None,
+        "record again" if under < take.limits.noise_rerecord_under_lu else "look", None, noise.level_db, None,
         {"noise_lufs": noise.lufs, "under_loudness_lu": under, "compressed_under_lu": under - lift,
          "compressed_10_db_more_under_lu": under - lift - MORE_COMPRESSION_DB, "gaps_s": noise.seconds})]
 

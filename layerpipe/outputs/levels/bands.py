@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import struct
 import zlib
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.core.errors import DamagedFile
-from layerpipe.core.sound import FloatArray
+from layerpipe.core.sound import Float32Array, FloatArray, OnProgress
 from layerpipe.dsp.band_energies import (
     HOPS_PER_STEP,
     BandGrid,
@@ -31,9 +30,7 @@ from layerpipe.dsp.band_energies import (
     weights_of,
 )
 from layerpipe.recipe.model import Layer
-from layerpipe.render.song import VoicedSong
-
-Float32Array = npt.NDArray[np.float32]
+from layerpipe.render.song import ProcessedSong
 
 _MAGIC = b"layerpipe bands1"
 _HEADER = struct.Struct("<16sIIQQII")
@@ -78,7 +75,7 @@ class Bands:
             total += weights[pair] * self.products[pair, first_step:stop_step]
         return total
 
-    def bright_and_all(self, song: VoicedSong, start: int, stop: int) -> FloatArray:
+    def bright_and_all(self, song: ProcessedSong, start: int, stop: int) -> FloatArray:
         """Products of the layers above 4 kHz, and at all frequencies, from frame to frame, shape (pairs, 2).
 
         What the steps leave out at the ends is looked up in the sound: a few dozen milliseconds.
@@ -99,12 +96,12 @@ class Bands:
             total += self._ends(song, one, other, grid.left_over(first, end, one, other))
         return total
 
-    def _ends(self, song: VoicedSong, start: int, stop: int, shares: FloatArray) -> FloatArray:
+    def _ends(self, song: ProcessedSong, start: int, stop: int, shares: FloatArray) -> FloatArray:
         """The same of a few frames, each counted by its share."""
         margin = _MARGIN_HOPS * self.grid.hop
         return bright_products(padded_layers(song, start - margin, stop + margin), shares, self.rate_hz, margin)
 
-    def bright_and_all_of(self, song: VoicedSong, layer: Layer, start: int, stop: int) -> FloatArray:
+    def bright_and_all_of(self, song: ProcessedSong, layer: Layer, start: int, stop: int) -> FloatArray:
         """The same of the rest of the blend, levels as they are at every frame, and of one layer: shape (3, 2).
 
         For the few frames in which the level of another layer is on its way.
@@ -144,12 +141,12 @@ class Bands:
         return cls(rate_hz, frames, layers, products.reshape(layers * (layers + 1) // 2, steps, -1))
 
 
-def measure_bands(song: VoicedSong, *, workers: int, advance: Callable[[float], None] = lambda share: None) -> Bands:
+def measure_bands(song: ProcessedSong, *, workers: int, on_progress: OnProgress = lambda share: None) -> Bands:
     """Measure a song's layers.
 
     Parameters
     ----------
-    song : VoicedSong
+    song : ProcessedSong
     workers : int
         Threads.
     advance : function of a share
@@ -162,14 +159,14 @@ def measure_bands(song: VoicedSong, *, workers: int, advance: Callable[[float], 
     def measure(first: int) -> None:
         stop = min(first + _STEPS_AT_ONCE, steps)
         products[:, first:stop] = band_products(padded_layers(song, *grid.reach(first, stop), np.float32), grid)
-        advance((stop - first) / steps)
+        on_progress((stop - first) / steps)
 
     with ThreadPoolExecutor(workers) as pool:
         list(pool.map(measure, range(0, steps, _STEPS_AT_ONCE)))
     return Bands(song.rate_hz, song.frames, layers, products)
 
 
-def padded_layers(song: VoicedSong, start: int, stop: int, kind: type[np.floating] = np.float64) -> npt.NDArray[Any]:
+def padded_layers(song: ProcessedSong, start: int, stop: int, kind: type[np.floating] = np.float64) -> npt.NDArray[Any]:
     """Every layer at level 0 dB, (layers, 2, frames), silent outside the song."""
     sounds = np.zeros((len(song.layers), 2, stop - start), kind)
     first, last = max(start, 0), min(stop, song.frames)
@@ -179,7 +176,7 @@ def padded_layers(song: VoicedSong, start: int, stop: int, kind: type[np.floatin
     return sounds
 
 
-def padded_rest_and_layer(song: VoicedSong, layer: Layer, start: int, stop: int) -> FloatArray:
+def padded_rest_and_layer(song: ProcessedSong, layer: Layer, start: int, stop: int) -> FloatArray:
     """Everything else at the recipe's levels and the layer at 0 dB, (2, 2, frames), silent outside the song."""
     sounds = np.zeros((2, 2, stop - start))
     first, last = max(start, 0), min(stop, song.frames)

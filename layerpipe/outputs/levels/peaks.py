@@ -10,16 +10,16 @@ import itertools
 import json
 import threading
 import zlib
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+from layerpipe.core.sound import OnProgress
 from layerpipe.dsp.peaks.envelope import PeakEnvelope
 from layerpipe.dsp.peaks.true_peak import TAPS
 from layerpipe.outputs.levels.bands import DamagedBands, padded_rest_and_layer
 from layerpipe.recipe.model import Layer
-from layerpipe.render.song import Stretch, VoicedSong
+from layerpipe.render.song import ProcessedSong, Stretch
 
 _BEFORE, _AFTER = TAPS // 2 - 1, TAPS // 2
 _AT_ONCE_S = 2
@@ -61,18 +61,18 @@ class SectionPeaks:
         return cls(tuple((start, stop, PeakEnvelope(corners)) for start, stop, corners in json.loads(kept)))
 
 
-def borders(song: VoicedSong) -> list[int]:
+def borders(song: ProcessedSong) -> list[int]:
     """Frames at which parts begin or end."""
     return sorted({0, song.frames, *(frame for part in song.sections for frame in (part.start, part.stop))})
 
 
-def measure_peaks(song: VoicedSong, layer: Layer, *, workers: int,
-                  advance: Callable[[float], None] = lambda share: None) -> SectionPeaks:
+def measure_peaks(song: ProcessedSong, layer: Layer, *, workers: int,
+                  on_progress: OnProgress = lambda share: None) -> SectionPeaks:
     """Measure one layer of a song against the rest of the blend.
 
     Parameters
     ----------
-    song : VoicedSong
+    song : ProcessedSong
     layer : Layer
     workers : int
         Threads.
@@ -97,7 +97,7 @@ def measure_peaks(song: VoicedSong, layer: Layer, *, workers: int,
             envelope.add(rest[side], mine[side])
         with one_at_a_time:
             envelopes[part].merge(envelope)
-        advance((stop - start) / song.frames)
+        on_progress((stop - start) / song.frames)
 
     with ThreadPoolExecutor(workers) as pool:
         list(pool.map(measure, pieces))

@@ -30,7 +30,7 @@ from layerpipe.recipe.model import Layer
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.render.energies.readings import Energies, Gains
 from layerpipe.render.energies.sweep import level_for_difference, sweep
-from layerpipe.render.song import Stretch, VoicedSong
+from layerpipe.render.song import ProcessedSong, Stretch
 
 HEARD_SHARE = 0.05
 """A band counts as heard when the layer stands above its threshold for this share of the time."""
@@ -112,13 +112,13 @@ def layer_to_try(file: RecipeFile, name: str | None) -> str:
     return chosen
 
 
-def study(song: VoicedSong, energies: Energies, bands: Bands, peaks: SectionPeaks, layer: Layer,
+def study(song: ProcessedSong, energies: Energies, bands: Bands, peaks: SectionPeaks, layer: Layer,
           parts: Sequence[Stretch], levels_db: Sequence[float], under_lu: float | None = None) -> LevelStudy:
     """Try levels of a layer.
 
     Parameters
     ----------
-    song : VoicedSong
+    song : ProcessedSong
     energies, bands, peaks
         Of this song; peaks of this layer.
     layer : Layer
@@ -168,7 +168,7 @@ def study(song: VoicedSong, energies: Energies, bands: Bands, peaks: SectionPeak
 class _Spectrum:
     """Band energies of one stretch as a quadratic in the layer's gain, and where the layer passes the threshold."""
 
-    def __init__(self, song: VoicedSong, bands: Bands, layer: Layer, part: Stretch) -> None:
+    def __init__(self, song: ProcessedSong, bands: Bands, layer: Layer, part: Stretch) -> None:
         grid = bands.grid
         mine = np.array([float(other is layer) for other in song.layers])
         pieces = []
@@ -225,7 +225,7 @@ class _Spectrum:
         return db_of_power(lowest) if math.isfinite(lowest) else None
 
 
-def _held_spans(song: VoicedSong, layer: Layer, part: Stretch) -> list[tuple[int, int]]:
+def _held_spans(song: ProcessedSong, layer: Layer, part: Stretch) -> list[tuple[int, int]]:
     """The stretch cut where another layer's level changes; each ends on the frame where the change is complete."""
     inside = {frame for other in song.layers if other is not layer for frame in song.plans[other.name].at
               if part.start < frame < part.stop}
@@ -233,14 +233,14 @@ def _held_spans(song: VoicedSong, layer: Layer, part: Stretch) -> list[tuple[int
     return list(itertools.pairwise(edges))
 
 
-def _ramp_begins(song: VoicedSong, layer: Layer, start: int, stop: int) -> int:
+def _ramp_begins(song: ProcessedSong, layer: Layer, start: int, stop: int) -> int:
     """Where in a span another layer's level begins to change; its end if none does."""
     begins = [frame - plan.ramp_frames for plan in (song.plans[other.name] for other in song.layers
                                                     if other is not layer) for frame in plan.at if frame > start]
     return max(start, min(stop, *begins)) if begins else stop
 
 
-def _level_at(song: VoicedSong, layer: Layer, frame: int) -> float:
+def _level_at(song: ProcessedSong, layer: Layer, frame: int) -> float:
     """A layer's gain by the recipe at a frame."""
     plan = song.plans[layer.name]
     return plan.gain[int(np.searchsorted(plan.at, frame, side="right")) - 1]

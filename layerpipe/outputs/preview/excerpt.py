@@ -11,12 +11,12 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.core.sound import FloatArray
+from layerpipe.core.sound import Float32Array, FloatArray
 from layerpipe.core.units import frames_of_s
 from layerpipe.dsp.loudness import STEPS_PER_S, step_start, step_starts
 from layerpipe.recipe.model import Layer
 from layerpipe.render.energies.readings import Gains
-from layerpipe.render.song import Float32Array, Stretch, VoicedSong
+from layerpipe.render.song import ProcessedSong, Stretch
 
 FADE_IN_S, FADE_OUT_S = 0.05, 0.5
 
@@ -57,14 +57,14 @@ class Excerpt:
         return rms
 
 
-def excerpt_of(song: VoicedSong, part: Stretch) -> Excerpt:
+def excerpt_of(song: ProcessedSong, part: Stretch) -> Excerpt:
     """A stretch as it is heard: a lead-in of some beats, a ring-out, short fades where the sound is cut."""
     wanted = song.recipe.preview
     lead_s = 0.0
     if part.section is not None and wanted.lead_in_beats:
-        lead_s = wanted.lead_in_beats * song.clock.beat_s(part.section.bars[0])
+        lead_s = wanted.lead_in_beats * song.tempo_map.beat_s(part.section.bars[0])
     start = max(0, part.start - frames_of_s(lead_s, song.rate_hz))
-    stop = min(song.frames, part.stop + frames_of_s(wanted.ring_out_s, song.rate_hz))
+    stop = min(song.frames, part.stop + frames_of_s(wanted.tail_s, song.rate_hz))
     # On a step of the energies, so that the file's own gating blocks are the ones that were measured.
     start = step_start(start * STEPS_PER_S // song.rate_hz, song.rate_hz)
     fade_in = min(frames_of_s(FADE_IN_S, song.rate_hz), part.start - start) if start > 0 else 0
@@ -72,7 +72,7 @@ def excerpt_of(song: VoicedSong, part: Stretch) -> Excerpt:
     return Excerpt(part, start, stop, fade_in, fade_out)
 
 
-def faded_gains(song: VoicedSong, excerpt: Excerpt, version: Version) -> tuple[Gains, Gains]:
+def faded_gains(song: ProcessedSong, excerpt: Excerpt, version: Version) -> tuple[Gains, Gains]:
     """A version's gains of both sides in every step, fades included."""
 
     def side(n: int) -> Gains:
@@ -93,7 +93,7 @@ def faded_gains(song: VoicedSong, excerpt: Excerpt, version: Version) -> tuple[G
 class ExcerptSound:
     """An excerpt's takes, whole second by whole second; kept when they were read, if they are to be."""
 
-    song: VoicedSong
+    song: ProcessedSong
     excerpt: Excerpt
     keep: bool
     _kept: list[tuple[int, list[Float32Array]]] = field(default_factory=list)

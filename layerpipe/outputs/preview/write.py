@@ -8,7 +8,7 @@ peaks before the encoder. The encoders for the phone come with a library; nothin
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,12 +16,13 @@ from pathlib import Path
 from layerpipe.audio_files.encode import ENCODED, Tags, encode, find_encoder
 from layerpipe.core.errors import Fault, OutputError, RecipeError
 from layerpipe.core.files.atomic import tidy_files
+from layerpipe.core.sound import OnProgress
 from layerpipe.core.units import gain_of_db
 from layerpipe.dsp.peaks.true_peak import TruePeakMeter
 from layerpipe.dsp.quantize import to_pcm
 from layerpipe.outputs.preview.excerpt import ExcerptSound, Version, excerpt_of, faded_gains
 from layerpipe.render.energies.readings import Energies, hear
-from layerpipe.render.song import Stretch, VoicedSong
+from layerpipe.render.song import ProcessedSong, Stretch
 
 ROOM_FOR_ROUNDING_DB = 0.001
 _KEPT_BYTES = 48 << 20
@@ -40,7 +41,7 @@ class Listening:
     seconds: float
 
 
-def versions_of(song: VoicedSong, names: Sequence[str] = ()) -> tuple[Version, ...]:
+def versions_of(song: ProcessedSong, names: Sequence[str] = ()) -> tuple[Version, ...]:
     """All versions of a song, or those named: by label, or a layer by its name.
 
     Raises
@@ -64,14 +65,14 @@ def versions_of(song: VoicedSong, names: Sequence[str] = ()) -> tuple[Version, .
     return tuple(asked.values()) if names else tuple(found)
 
 
-def make_previews(song: VoicedSong, energies: Energies, folder: Path, parts: Sequence[Stretch],
+def make_previews(song: ProcessedSong, energies: Energies, folder: Path, parts: Sequence[Stretch],
                   versions: Sequence[Version], *, workers: int,
-                  advance: Callable[[float], None] = lambda share: None) -> list[Listening]:
+                  on_progress: OnProgress = lambda share: None) -> list[Listening]:
     """Write the listening files of some sections.
 
     Parameters
     ----------
-    song : VoicedSong
+    song : ProcessedSong
     energies : Energies
         Of the song's takes and bed.
     folder : Path
@@ -102,7 +103,7 @@ def make_previews(song: VoicedSong, energies: Energies, folder: Path, parts: Seq
         jobs = []
         for part in parts:
             excerpt = excerpt_of(song, part)
-            weight = 4 * len(song.voices) * (excerpt.stop - excerpt.start)
+            weight = 4 * len(song.takes) * (excerpt.stop - excerpt.start)
             sound = ExcerptSound(song, excerpt, keep=weight <= left)
             left -= weight if sound.keep else 0
             rows = _plan(song, energies, sound, meters)
@@ -110,7 +111,7 @@ def make_previews(song: VoicedSong, energies: Energies, folder: Path, parts: Seq
         made = []
         for job in jobs:
             made.append(job.result())
-            advance(1 / len(jobs))
+            on_progress(1 / len(jobs))
     return made
 
 
@@ -124,7 +125,7 @@ class _Planned:
     true_peak_dbtp: float
 
 
-def _plan(song: VoicedSong, energies: Energies, sound: ExcerptSound, pool: ThreadPoolExecutor) -> list[_Planned]:
+def _plan(song: ProcessedSong, energies: Energies, sound: ExcerptSound, pool: ThreadPoolExecutor) -> list[_Planned]:
     """All versions of a section, whichever will be written: their loudness hangs together."""
     excerpt, versions = sound.excerpt, versions_of(song)
     peaks = _true_peaks_dbtp(sound, versions, pool)
@@ -139,7 +140,7 @@ def _plan(song: VoicedSong, energies: Energies, sound: ExcerptSound, pool: Threa
             for version, gain, loud, peak in zip(versions, gains, lufs, peaks, strict=True)]
 
 
-def _rests(song: VoicedSong, part: Stretch, version: Version) -> bool:
+def _rests(song: ProcessedSong, part: Stretch, version: Version) -> bool:
     """Whether the recipe silences all of a version in a section."""
     levels_db = [song.recipe.level_db(layer, part.section) for layer in version.layers]
     return part.section is not None and not version.with_bed and max(levels_db) == -math.inf

@@ -15,7 +15,7 @@ from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.core.units import frames_of_ms, frames_of_s
 from layerpipe.dsp.quantize import to_pcm
 from layerpipe.dsp.splicing import FrameMove
-from layerpipe.recipe.tempo_map import SongClock
+from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.render.moves import MovedTake, frame_moves
 
 PAUSE_S, FADE_S = 0.4, 0.01
@@ -46,14 +46,14 @@ def write_repairs(song: SongTiming, folder: Path) -> list[Path]:
         raise OutputError(f"{folder}: cannot be made: {refusal.strerror or refusal}") from refusal
     written = []
     for take in song.takes:
-        moves = planned_moves(take, song.clock)
+        moves = planned_moves(take, song.tempo_map)
         if not moves:
             continue
         played = MovedTake(take.open.source, moves)
         for number, joint in enumerate(played.joints(), start=1):
             at_s = (joint.start + joint.stop) / 2 / played.rate_hz
-            sound = _before_and_after(take.open.source, played, at_s, _beat_s(song.clock, at_s))
-            place = re.sub(r"[^0-9-]+", "-", song.clock.text_of(at_s))
+            sound = _before_and_after(take.open.source, played, at_s, _beat_s(song.tempo_map, at_s))
+            place = re.sub(r"[^0-9-]+", "-", song.tempo_map.text_of(at_s))
             path = folder / f"{take.open.layer.name} {take.open.take.name} {number:02d} at {place}.wav"
             pcm, _ = to_pcm(sound, 24)
             writer = StemWriter(path, played.rate_hz, 1, 24, len(pcm))
@@ -63,18 +63,18 @@ def write_repairs(song: SongTiming, folder: Path) -> list[Path]:
     return written
 
 
-def planned_moves(take: TakeTiming, clock: SongClock) -> list[FrameMove]:
+def planned_moves(take: TakeTiming, tempo_map: TempoMap) -> list[FrameMove]:
     """The moves of the recipe and the proposed ones, in frames."""
     rate_hz = take.open.source.rate_hz
     proposed = [FrameMove(frames_of_s(move.from_s, rate_hz), frames_of_s(move.to_s, rate_hz),
-                          frames_of_ms(move.by_ms, rate_hz), frames_of_ms(move.joint_ms, rate_hz))
+                          frames_of_ms(move.by_ms, rate_hz), frames_of_ms(move.crossfade_ms, rate_hz))
                 for move in take.moves]
-    return sorted([*frame_moves(take.open.take, clock, rate_hz), *proposed], key=lambda move: move.start)
+    return sorted([*frame_moves(take.open.take, tempo_map, rate_hz), *proposed], key=lambda move: move.start)
 
 
-def _beat_s(clock: SongClock, at_s: float) -> float:
+def _beat_s(tempo_map: TempoMap, at_s: float) -> float:
     """Length of a beat there."""
-    return clock.beat_s(clock.bar_at(at_s)) if clock.has_grid else 0.6
+    return tempo_map.beat_s(tempo_map.bar_at(at_s)) if tempo_map.has_grid else 0.6
 
 
 def _before_and_after(before: Sound, after: Sound, at_s: float, beat_s: float) -> FloatArray:

@@ -37,7 +37,7 @@ def draw_timing(song: SongTiming, recipe: Recipe, path: Path) -> None:
         tallest = _tallest(song.takes)
         for axes, take in zip(rows, song.takes, strict=True):
             _draw_take(axes, take, song, recipe, tallest)
-        rows[-1].set_xlabel("bar" if song.clock.has_grid else "seconds")
+        rows[-1].set_xlabel("bar" if song.tempo_map.has_grid else "seconds")
         figure.suptitle(f" {recipe.song.title}: strums against the grid", x=0.01, ha="left", fontsize=12)
         _legend(figure)
 
@@ -50,7 +50,7 @@ def _tallest(takes: Sequence[TakeTiming]) -> float:
 
 def _draw_take(axes: Any, take: TakeTiming, song: SongTiming, recipe: Recipe, tallest: float) -> None:
     """One row."""
-    clock = song.clock
+    tempo_map = song.tempo_map
     axes.set_ylim(-tallest, tallest)
     for side in ("top", "right", "bottom"):
         axes.spines[side].set_visible(False)
@@ -58,10 +58,10 @@ def _draw_take(axes: Any, take: TakeTiming, song: SongTiming, recipe: Recipe, ta
     axes.tick_params(length=2)
     axes.set_ylabel("late, ms")
     verdict = take.verdict or "cannot be told"
-    figures = "" if take.placed.feel_ms is None else f"   feel {round(take.placed.feel_ms):+d} ms"
+    figures = "" if take.placed.average_offset_ms is None else f"   feel {round(take.placed.average_offset_ms):+d} ms"
     figures += "" if take.placed.scatter_ms is None else f", scatter {take.placed.scatter_ms:.0f} ms"
     axes.set_title(f" {take.name}: {verdict}{figures}", loc="left", fontsize=10)
-    if not clock.has_grid:
+    if not tempo_map.has_grid:
         axes.plot([strum.heard_s for strum in take.placed.strums], [0.0] * len(take.placed.strums), "|", color=_CALM)
         return
     bars = [strum.spot.bar for each in song.takes for strum in each.placed.strums if strum.spot] or [1]
@@ -72,11 +72,11 @@ def _draw_take(axes: Any, take: TakeTiming, song: SongTiming, recipe: Recipe, ta
         first, last = section.bars
         axes.axvspan(first, last + 1, color=_SECTION, alpha=0.10 if n % 2 else 0.03, linewidth=0)
         axes.text(first + 0.05, tallest * 0.97, f" {section.name}", va="top", color=_INK, fontsize=8, clip_on=True)
-    for again in take.play_again:
+    for again in take.rerecord:
         axes.axvspan(again.bars[0], again.bars[1] + 1, facecolor="none", edgecolor=_AGAIN, hatch="///", alpha=0.5,
                      linewidth=0)
-    if take.placed.feel_ms is not None:
-        axes.axhline(take.placed.feel_ms, color=_CALM, linewidth=0.8, dashes=(4, 3))
+    if take.placed.average_offset_ms is not None:
+        axes.axhline(take.placed.average_offset_ms, color=_CALM, linewidth=0.8, dashes=(4, 3))
     moved = {id(strum.onset): strum for strum in take.moved.strums}
     going = {id(strum.onset) for move in take.moves for strum in move.strums}
     calm = [strum for strum in take.placed.strums if strum.spot and id(strum.onset) not in going]
@@ -99,7 +99,7 @@ def _points(strums: Sequence[Strum], song: SongTiming) -> tuple[list[float], lis
         if strum.spot is not None and strum.off_ms is not None:
             at_s = strum.aimed_s - strum.off_ms / 1000
             bar = strum.spot.bar
-            across.append(bar + (at_s - song.clock.downbeat_s(bar)) / song.clock.bar_s(bar))
+            across.append(bar + (at_s - song.tempo_map.downbeat_s(bar)) / song.tempo_map.bar_s(bar))
             up.append(strum.off_ms)
     return across, up
 

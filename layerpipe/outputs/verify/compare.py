@@ -6,11 +6,11 @@ and "different". Figures before and after are those of the two manifests.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
+from layerpipe.core.sound import OnProgress
 from layerpipe.outputs.verify.null_test import DIFFERENT, SAME_BYTES, SAME_SOUND, SAME_UP_TO_GAIN, Null, null_test
 from layerpipe.outputs.verify.opened_bounce import OpenBounce, figure
 from layerpipe.outputs.verify.recipe_diff import recipe_changes
@@ -60,7 +60,7 @@ class Compared:
 
 
 def compare_bounces(old: OpenBounce, new: OpenBounce, *, workers: int = 1,
-                    advance: Callable[[float], None] = lambda share: None) -> tuple[Compared, dict[str, Null]]:
+                    on_progress: OnProgress = lambda share: None) -> tuple[Compared, dict[str, Null]]:
     """Compare two bounces; files are matched by what they are, not by their names.
 
     Parameters
@@ -82,7 +82,7 @@ def compare_bounces(old: OpenBounce, new: OpenBounce, *, workers: int = 1,
 
     def one(what: tuple[Any, ...]) -> tuple[FileChange, Null | None]:
         found = _file(old, new, olds.get(what), news.get(what))
-        advance(1 / len(whats))
+        on_progress(1 / len(whats))
         return found
 
     with ThreadPoolExecutor(workers) as pool:

@@ -139,7 +139,7 @@ def _take(old: Table, new: Table) -> Iterator[str]:
     if old.get("pan") != new.get("pan"):
         yield f"pan {pan_words(old.get('pan'))} -> {pan_words(new.get('pan'))}"
     for key, words in (("mute", ("muted", "no longer muted")),
-                       ("flip_polarity", ("polarity flipped", "polarity as recorded"))):
+                       ("invert_polarity", ("polarity flipped", "polarity as recorded"))):
         if old.get(key) != new.get(key):
             yield words[0] if new.get(key) else words[1]
     notes = _table(old, "notes"), _table(new, "notes")
@@ -147,7 +147,7 @@ def _take(old: Table, new: Table) -> Iterator[str]:
         if notes[0].get(key) != notes[1].get(key):
             yield f'note on {key}: "{notes[0].get(key, "")}" -> "{notes[1].get(key, "")}"'
     yield from _moves(rows_of(old, "move"), rows_of(new, "move"))
-    told = ("name", "pan", "mute", "flip_polarity", "notes", "move", "chain")
+    told = ("name", "pan", "mute", "invert_polarity", "notes", "move", "chain")
     rest = [{key: value for key, value in side.items() if key not in told} for side in (old, new)]
     yield from _settings(rest[0], rest[1], "")
 
@@ -164,7 +164,8 @@ def _moves(old: Sequence[Table], new: Sequence[Table]) -> Iterator[str]:
         elif olds[piece] != news[piece]:
             if olds[piece].get("by_ms") != news[piece].get("by_ms"):
                 yield f"{words} moved {_later(olds[piece])} -> {_later(news[piece])}"
-            yield from _settings({"joint_ms": olds[piece].get("joint_ms")}, {"joint_ms": news[piece].get("joint_ms")},
+            yield from _settings({"crossfade_ms": olds[piece].get("crossfade_ms")},
+                                 {"crossfade_ms": news[piece].get("crossfade_ms")},
                                  f"{words}: ")
 
 

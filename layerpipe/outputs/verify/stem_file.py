@@ -17,7 +17,7 @@ from typing import BinaryIO
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.core.files.shared_reader import HeldFile
+from layerpipe.core.files.shared_reader import SharedFile
 
 IntArray = npt.NDArray[np.int32]
 READ_FRAMES = 1 << 17
@@ -54,7 +54,7 @@ class StemFile:
             raise ValueError("is no regular file")
         with path.open("rb") as file:
             self.head = _head(file, path.stat().st_size)
-        self._file = HeldFile(path)
+        self._file = SharedFile(path)
 
     @property
     def frames(self) -> int:

@@ -7,12 +7,13 @@ differs and the largest difference are told; for a file that got shorter that is
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from layerpipe.core.sound import OnProgress
 from layerpipe.outputs.bounce.delivery_sheet import MANIFEST
 from layerpipe.outputs.verify.opened_bounce import OpenBounce
 from layerpipe.outputs.verify.remeasure import SecondOpinion
@@ -31,7 +32,7 @@ from layerpipe.outputs.verify.verdicts import (
 
 
 def verify_bounce(bounce: OpenBounce, *, workers: int = 1,
-                  advance: Callable[[float], None] = lambda share: None) -> Verified:
+                  on_progress: OnProgress = lambda share: None) -> Verified:
     """Look at every file of a bounce.
 
     Parameters
@@ -51,13 +52,13 @@ def verify_bounce(bounce: OpenBounce, *, workers: int = 1,
 
     def look(told: dict[str, Any]) -> FileVerdict:
         found = _look_at(bounce, told)
-        advance(0.8 / max(len(stems), 1))
+        on_progress(0.8 / max(len(stems), 1))
         return found
 
     with ThreadPoolExecutor(workers) as pool:
         files = list(pool.map(look, stems))
     added = _sum_of(bounce)
-    advance(0.2)
+    on_progress(0.2)
     files = [_located(bounce, told, file) for told, file in zip(stems, files, strict=True)]
     files += [_paper(bounce, paper) for paper in bounce.papers]
     files.append(FileVerdict(MANIFEST, AS_BOUNCED) if bounce.sealed else FileVerdict(

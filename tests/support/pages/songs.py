@@ -10,7 +10,7 @@ import soundfile
 
 from layerpipe.dsp.filters import run_sections
 from layerpipe.dsp.loudness import HOP_STEPS, MOMENTARY_STEPS, k_weighting, powers, step_starts, steps_inside
-from layerpipe.outputs.artist_page import SheetLayer, SheetMark, SheetSection, SheetSong, SheetSound
+from layerpipe.outputs.artist_page import PageLayer, PageSection, PageSetting, PageSong, PageSound
 
 RATE_HZ = 48_000
 
@@ -55,28 +55,28 @@ def products_of(sounds: list[np.ndarray]) -> np.ndarray:
 
 
 def section(name: str, seed: int, levels_db: tuple[float, ...], layers: tuple[str, ...], seconds: float,
-            every_s: float) -> tuple[SheetSection, list[np.ndarray]]:
+            every_s: float) -> tuple[PageSection, list[np.ndarray]]:
     """One section, and the sounds in it (the layers, then the bed)."""
     sets = [(82.41, 123.47, 164.81), (164.81, 246.94, 329.63), (329.63, 493.88, 392.0)]
     sounds = [plucks(seed + n, sets[n % 3], seconds, every_s) for n in range(len(layers))]
     sounds.append(0.5 * plucks(seed + 9, (55.0, 41.2), seconds, 2 * every_s))
     outline = np.abs(sounds[0]).max(axis=1)[: len(sounds[0]) // 200 * 200].reshape(200, -1).max(axis=1)
     named = zip(layers, levels_db, sounds[:-1], strict=True)
-    return SheetSection(
+    return PageSection(
         name, len(sounds[0]),
-        tuple(SheetLayer(layer, level, SheetSound.of_flac(flac(sound, seed + n)))
+        tuple(PageLayer(layer, level, PageSound.of_flac(flac(sound, seed + n)))
               for n, (layer, level, sound) in enumerate(named)),
-        SheetSound.of_flac(flac(sounds[-1], seed + 8)), products_of(sounds), -20.0, tuple(outline / outline.max()),
+        PageSound.of_flac(flac(sounds[-1], seed + 8)), products_of(sounds), -20.0, tuple(outline / outline.max()),
         tuple((bar, (bar - 1) * 1.0) for bar in range(1, int(seconds) + 1))), sounds
 
 
-def demo_song(**changes: object) -> tuple[SheetSong, list[list[np.ndarray]]]:
+def demo_song(**changes: object) -> tuple[PageSong, list[list[np.ndarray]]]:
     """Two sections, three layers, a bed; and the sounds of each section."""
     layers = ("regular", "octave", "rakes")
     made = [section("verse", 100, (0.0, -math.inf, -6.0), layers, 3.0, 0.25),
             section("chorus", 200, (0.0, -9.0, -7.3), layers, 4.0, 0.2)]
     settings = {"title": "Lantern on the Pier", "artist": "Marisol Venn", "rate_hz": RATE_HZ,
-                "marks": (SheetMark("a shimmer", {"octave": -15.0}),
-                          SheetMark("wide open", {"octave": -4.0, "rakes": -3.0}))}
-    song = SheetSong(**(settings | changes), sections=tuple(part for part, _ in made))  # type: ignore[arg-type]
+                "marks": (PageSetting("a shimmer", {"octave": -15.0}),
+                          PageSetting("wide open", {"octave": -4.0, "rakes": -3.0}))}
+    song = PageSong(**(settings | changes), sections=tuple(part for part, _ in made))  # type: ignore[arg-type]
     return song, [sounds for _, sounds in made]

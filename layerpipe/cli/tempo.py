@@ -1,4 +1,4 @@
-"""`layerpipe clock`: tempo, meter and the place of bar 1, estimated from the takes."""
+"""`layerpipe tempo`: tempo, meter and the place of bar 1, estimated from the takes."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ SURE, LIKELY = 0.6, 0.35
 
 
 @answers
-def clock(
+def tempo(
     recipe: Annotated[Path, typer.Argument(help="A recipe; its tempo is not looked at.", show_default=False)],
     write: Annotated[bool, typer.Option("--write", help="Fill the likeliest into the recipe.")] = False,
     as_json: JsonOption = False,
@@ -32,8 +32,8 @@ def clock(
     terminal = Terminal(as_json=as_json, quiet=quiet)
     file = read_recipe(recipe)
     takes = open_all(file.recipe)
-    with terminal.progress("listening", 1.0) as advance:
-        onsets = [heard.onsets for heard in hear_takes(takes, advance=advance)]
+    with terminal.progress("listening", 1.0) as on_progress:
+        onsets = [heard.onsets for heard in hear_takes(takes, on_progress=on_progress)]
     guesses = guess_clock(onsets)
     close = is_close(guesses)
     for n, guess in enumerate(guesses):

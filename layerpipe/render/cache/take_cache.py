@@ -28,10 +28,10 @@ import numpy.typing as npt
 from layerpipe.core.errors import DamagedFile, OutputError
 from layerpipe.core.files.atomic import partial_of, put_whole, tidy_files
 from layerpipe.core.files.cache_dir import cache_folder
-from layerpipe.core.files.shared_reader import HeldFile
+from layerpipe.core.files.shared_reader import SharedFile
 from layerpipe.core.sound import FloatArray
-from layerpipe.render.store.digests import SourceNotes
-from layerpipe.render.store.stored_take import DamagedEntry, StoredTake, by_the_second
+from layerpipe.render.cache.cached_take import CachedTake, DamagedEntry, by_the_second
+from layerpipe.render.cache.digests import SourceNotes
 
 DEFAULT_LIMIT_BYTES = 8 << 30
 _OURS = re.compile(r"[0-9a-f]{64}\.[a-z0-9]+(\..*)?")
@@ -48,11 +48,11 @@ class Saved(Protocol):
 Kept = TypeVar("Kept", bound=Saved)
 
 
-class StoreMoved(DamagedEntry):
+class CacheMoved(DamagedEntry):
     """The store could not be written and has moved to a temporary folder; what was being made is made there."""
 
 
-class Store:
+class TakeCache:
     """A folder of entries with a limit to its size.
 
     Parameters
@@ -71,19 +71,19 @@ class Store:
         self._ready: set[Path] = set()
         self.notes = SourceNotes(self.folder)
 
-    def find_take(self, key: str) -> StoredTake | None:
+    def find_take(self, key: str) -> CachedTake | None:
         """The processed take under this key, or None; a description that cannot be right is removed."""
         found = (self._find_take(folder, key) for folder in self._folders())
         return next((take for take in found if take is not None), None)
 
-    def _find_take(self, folder: Path, key: str) -> StoredTake | None:
+    def _find_take(self, folder: Path, key: str) -> CachedTake | None:
         """The processed take under this key in one folder."""
         described = folder / f"{key}.json"
         try:
             text, _, rows = described.read_bytes().partition(b"\n")
             words = json.loads(text)
             path = folder / f"{key}.f32"
-            take = StoredTake(key, path, HeldFile(path), words["rate_hz"], words["frames"],
+            take = CachedTake(key, path, SharedFile(path), words["rate_hz"], words["frames"],
                               array("I", words["checks"]), words["facts"], zlib.crc32(rows))
             whole = take.file.size_bytes == 4 * take.frames and words["seal"] == _seal(words, rows)
         except OSError:
@@ -100,7 +100,7 @@ class Store:
         return take
 
     def make_take(self, key: str, rate_hz: int, blocks: Iterable[FloatArray], *,
-                  facts: Mapping[str, Any], table: Callable[[], npt.NDArray[np.float32]]) -> StoredTake:
+                  facts: Mapping[str, Any], table: Callable[[], npt.NDArray[np.float32]]) -> CachedTake:
         """Keep a stream of blocks as the processed take of this key; `table` is asked when the stream has ended."""
         folder, room = self._writable()
         path = folder / f"{key}.f32"
@@ -134,7 +134,7 @@ class Store:
                 # The source's disk refused, not the store's.
                 raise
             self._move(refusal, room)
-            raise StoreMoved(f"{path}: cannot be written: {refusal.strerror or refusal}") from refusal
+            raise CacheMoved(f"{path}: cannot be written: {refusal.strerror or refusal}") from refusal
         found = self._find_take(folder, key)
         if found is None:
             raise DamagedEntry(f"{path}: could not be kept; is something else writing there?")
@@ -269,7 +269,7 @@ class Store:
                 "LAYERPIPE_CACHE moves the store", self.folder, reason)
 
 
-def key_of(shaped_by: Mapping[str, Any]) -> str:
+def cache_key(shaped_by: Mapping[str, Any]) -> str:
     """Key of an entry: SHA-256 over everything that shaped it, in a canonical form."""
     canonical = json.dumps(shaped_by, sort_keys=True, separators=(",", ":"), allow_nan=True)
     return hashlib.sha256(canonical.encode()).hexdigest()
@@ -277,7 +277,7 @@ def key_of(shaped_by: Mapping[str, Any]) -> str:
 
 def _seal(words: Mapping[str, Any], rows: bytes) -> str:
     """Check over a description, without its seal, and the table that follows it."""
-    return key_of({**{name: value for name, value in words.items() if name != "seal"}, "rows": zlib.crc32(rows)})
+    return cache_key({**{name: value for name, value in words.items() if name != "seal"}, "rows": zlib.crc32(rows)})
 
 
 def _limit() -> int:

@@ -1,4 +1,4 @@
-"""`layerpipe sheet`: one HTML file in which the artist sets the levels by ear."""
+"""`layerpipe page`: one HTML file in which the artist sets the levels by ear."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from layerpipe.cli.terminal import FINE, JsonOption, QuietOption, Terminal, answ
 
 
 @answers
-def sheet(
+def page(
     recipe: Annotated[Path, typer.Argument(help="A recipe.", show_default=False)],
     section: Annotated[list[str] | None, typer.Option("--section", "--sections", help=(
         "Only this section; may be given again."))] = None,
@@ -26,16 +26,16 @@ def sheet(
 
     One file that holds everything; all settings are equally loud.
     """
-    from layerpipe.jobs.page import sheet_song
-    from layerpipe.outputs.artist_page import build_sheet, write_page
+    from layerpipe.jobs.page import prepare_page
+    from layerpipe.outputs.artist_page import build_page, write_page
     from layerpipe.outputs.artist_page.build import MOST_BYTES
     from layerpipe.recipe.reader import read_recipe
 
     terminal = Terminal(as_json=as_json, quiet=quiet)
     file = read_recipe(recipe)
-    with terminal.progress("gathering the sound", 1.0) as advance:
-        song, bits = sheet_song(file, sections=section or [], seconds=seconds, advance=advance)
-    page = build_sheet(song)
+    with terminal.progress("gathering the sound", 1.0) as on_progress:
+        song, bits = prepare_page(file, sections=section or [], seconds=seconds, on_progress=on_progress)
+    page = build_page(song)
     target = out or Path("sheets") / f"{recipe.stem}.html"
     write_page(target, page)
     size_mb = len(page) / 1e6

@@ -11,13 +11,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from layerpipe.core.errors import LayerpipeError
-from layerpipe.core.files.shared_reader import HeldFile
-from layerpipe.core.sound import FloatArray
-
-Float32Array = npt.NDArray[np.float32]
+from layerpipe.core.files.shared_reader import SharedFile
+from layerpipe.core.sound import Float32Array, FloatArray
 
 
 class DamagedEntry(LayerpipeError):  # noqa: N818 - it is not the reader's error: the store makes the entry again
@@ -27,12 +24,12 @@ class DamagedEntry(LayerpipeError):  # noqa: N818 - it is not the reader's error
 
 
 @dataclass(frozen=True)
-class StoredTake:
+class CachedTake:
     """A processed take on disk, a `Sound` of float32 frames."""
 
     key: str
     path: Path
-    file: HeldFile
+    file: SharedFile
     rate_hz: int
     frames: int
     checks: array[int]
