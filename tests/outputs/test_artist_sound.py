@@ -175,7 +175,7 @@ def test_four_long_sections_of_three_layers_and_a_bed_fit_a_mailbox(lantern):
     third = song.layers[1].model_copy(update={"name": "rakes"})
     voices = (*song.takes, *(dataclasses.replace(song.takes[n], layer=third) for n in song.takes_of(song.layers[1])))
     recipe = song.recipe.model_copy(update={"layer": [*song.recipe.layer, third], "section": []})
-    longer = dataclasses.replace(song, recipe=recipe, voices=voices)
+    longer = dataclasses.replace(song, recipe=recipe, takes=voices)
     meter = EnergyMeter(longer.channels, song.rate_hz)
     for at, blocks in longer.blocks(0, longer.frames, 1 << 16):
         meter.add(longer.channels_of(blocks, at))
