@@ -17,7 +17,7 @@ from layerpipe.analysis.onsets.detect import find_onsets, hear_strums
 from layerpipe.analysis.onsets.residual import stretches
 from layerpipe.core.sound import ArraySound
 from layerpipe.dsp.kernels import burg_predictor, go_on, solve_predictors
-from tests.support.strums import CHORDS, EASY, HARD, RATE_HZ, VOICES, Hand, Strums, Strings, make_strums
+from tests.support.strums import CHORDS, EASY, HARD, RATE_HZ, VOICES, Hand, Strings, Strums, make_strums
 
 
 def times_of(samples, rate_hz):

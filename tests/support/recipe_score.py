@@ -1,24 +1,27 @@
 """How many lines of a drafted recipe a user must change to have the right one.
 
-A line is what stands on a line of its own where a recipe is written out: a `[[layer]]` or `[[layer.take]]` head, a key, an
-entry of `passes` or `mics`. One counts where it is added, deleted or edited; a block that is moved counts its lines once.
-Names of layers, takes and passes are free, but for the octave layer. The cheapest way from the draft is counted:
+A line is what stands on a line of its own where a recipe is written out: a `[[layer]]` or `[[layer.take]]` head, a key,
+an entry of `passes` or `mics`. One counts where it is added, deleted or edited; a moved block counts its lines once.
+Names of layers, takes and passes are free, but for the octave layer. Drafted takes are held against the wanted ones so
+that the least is to be changed; then layers are put right:
 
 take missing          head, name, pan, one line a file, one for its start
 take too many         its lines; 1 where it is muted (it does no harm, and is taken out)
 take at a wrong pan   1 (within 30 of the middle, or at least 30 to the right side)
 take muted, inverted  1 each
-start wrong           1 for each file that begins elsewhere by more than 5 ms (`starts`, `shift_ms`)
-passes, microphones   1 for each that is missing or too many, 1 where `file` must become a list or the reverse, 1 for
-                      `channel` then; 1 for a wrong or missing channel; 1 for each `play` or `comp` of an unknown pass
-wrong layer           the take's lines; 2 for a layer that must be opened, and nothing more where its takes stand last in
-                      another; the head's lines for a layer that is left empty or continues the one before it
+start wrong           1 for each pass that begins elsewhere by more than 5 ms (`starts`, `shift_ms`)
+passes, microphones   1 for each that is missing or too many, 1 where `file` must become a list or the reverse, 1
+                      for `channel` then; 1 for a wrong or missing channel; 1 for each `play` or `comp` of an unknown
+                      pass
+wrong layer           2 for a layer whose head must be put in before its takes (or with a missing one), the lines of
+                      takes that stand apart from the rest of their layer, the lines of a head that must go
 octave layer          1 where name or strings do not say so, or say so of another
 bed                   2 missing, 1 wrong file, its lines where there is none
 tempo, meter, bar 1   1 each where the click track tells it (bar 1 within 10 ms, whole bars aside); a wrong tempo always
 time_reference_s      1 if that alone puts the starts right
 
-`play`, `comp`, levels, chains, sections and what is done to a microphone are the ear's and the next command's: not counted.
+Not counted, because the ear or another command decides: `play`, `comp`, levels, chains, sections, what is done to a
+microphone.
 """
 
 from __future__ import annotations
@@ -36,7 +39,8 @@ from tests.support.session_truth import EITHER, FolderTruth, LayerTruth, TakeTru
 START_S, BAR_ONE_S, TEMPO_SHARE, PAN = 0.005, 0.010, 0.002, 30.0
 _NEVER = 10_000
 """Price of taking one take for another with which it shares no file."""
-_OCTAVE_WORDS = ("octave", "high strung", "high-strung", "high_strung")
+_OCTAVE_WORDS = ("octa", "okta", "ottav", "oitav", "okut", "oct ", "8va", "strung", "sutorang")
+"""Parts of the word in the languages of the folders."""
 
 
 @dataclass(frozen=True)
@@ -111,7 +115,8 @@ def _head_lines(layer: dict[str, Any]) -> int:
     return 1 + sum(_key_lines(value) for key, value in layer.items() if key != "take")
 
 
-def _layers_and_takes(draft: dict[str, Any], truth: FolderTruth, mirrored: dict[str, int], reference: float | None) -> int:
+def _layers_and_takes(draft: dict[str, Any], truth: FolderTruth, mirrored: dict[str, int],
+                      reference: float | None) -> int:
     """Takes are matched at the least price, then layers by the takes they share."""
     import numpy as np
     from scipy.optimize import linear_sum_assignment
@@ -152,7 +157,8 @@ def _edited(want: TakeTruth, take: _Drafted, truth: FolderTruth, mirror: int, dr
     right = abs(pan) <= PAN if not want.pan else pan * want.pan * mirror > 0 and abs(pan) >= PAN
     count = (not right) + bool(table.get("mute")) + bool(table.get("invert_polarity"))
     known = {played.get("name") for played in table.get("passes", [])}
-    count += sum(name not in known for name in [table.get("play"), *(c.get("pass") for c in table.get("comp", []))] if name)
+    asked = [table.get("play"), *(part.get("pass") for part in table.get("comp", []))]
+    count += sum(name not in known for name in asked if name is not None)
     several = len(want.passes) > 1 or len(want.passes[0].sources) > 1
     listed = "passes" in table or "mics" in table
     if several != listed:
@@ -170,10 +176,8 @@ def _edited(want: TakeTruth, take: _Drafted, truth: FolderTruth, mirror: int, dr
                 count += 1
                 continue
             left_over.remove(fits[0])
-            if channel == EITHER and fits[0].channel not in (1, 2):
-                count += 1
-            elif channel is None and fits[0].channel not in (None, 1):
-                count += 1
+            allowed = {EITHER: (1, 2), None: (None, 1)}.get(channel, (channel,))
+            count += fits[0].channel not in allowed
             at_s = _start_s(fits[0], truth, draft, reference)
             placed_wrong |= at_s is None or abs(at_s + table.get("shift_ms", 0.0) / 1000 - played.start_s) > START_S
         count += placed_wrong
@@ -198,41 +202,49 @@ def _start_s(entry: _Entry, truth: FolderTruth, draft: dict[str, Any], reference
     return float(song.get("bar_one_s", 0.0)) + ((int(words[1]) - 1) * beats + beat - 1) * beat_s
 
 
+@dataclass
+class _Run:
+    """Takes of one wanted layer that follow each other inside a drafted layer."""
+
+    name: str
+    layer: int
+    lines: int
+
+
 def _layers(layers: list[dict[str, Any]], takes: list[_Drafted], matched: dict[int, str], truth: FolderTruth) -> int:
     """Lines that bring every matched take into its layer."""
-    shared = Counter((takes[j].layer, name) for j, name in matched.items())
-    home: dict[str, int] = {}
-    for (n, name), _ in sorted(shared.items(), key=lambda item: (-item[1], item[0])):
-        if name not in home and n not in home.values():
-            home[name] = n
-    count, moved = 0, set()
-    for layer in truth.layers:
-        mine = [j for j, name in matched.items() if name == layer.name]
-        if layer.name in home:
-            count += _octave_wrong(layers[home[layer.name]], layer)
-        elif mine and len({takes[j].layer for j in mine}) == 1 and _stand_last(mine, takes, matched):
-            count += 2
-            moved |= set(mine)
+    runs: list[_Run] = []
+    for (layer, name), group in itertools.groupby(sorted(matched), key=lambda j: (takes[j].layer, matched[j])):
+        runs.append(_Run(name, layer, sum(takes[j].lines for j in group)))
+    count = 0
+    alone = Counter(run.layer for run in runs)
+    joined: list[_Run] = []
+    for run in runs:
+        # A layer that only continues the one before it: its head goes.
+        if joined and joined[-1].name == run.name and joined[-1].layer != run.layer and alone[run.layer] == 1:
+            count += _head_lines(layers[run.layer])
+            joined[-1].lines += run.lines
         else:
+            joined.append(run)
+    gone = {run.layer for run in runs} - {run.layer for run in joined}
+    first = {id(run) for n, run in enumerate(joined) if n == 0 or joined[n - 1].layer != run.layer}
+    headed: set[int] = set()
+    for run in joined:
+        # Most of a layer stays where it is; of two halves, the one that has a head.
+        rivals = (other for other in joined if other.name == run.name)
+        if run is not max(rivals, key=lambda other: (other.lines, id(other) in first)):
+            count += run.lines
+        elif run.layer in headed:
             count += 2
-    for n, layer_table in enumerate(layers):
-        here = [j for j in matched if takes[j].layer == n]
-        if n in home.values() or not here:
-            strangers = [j for j in here if home.get(matched[j]) != n and j not in moved]
-            count += sum(takes[j].lines for j in strangers)
-            muted_only = all(take.table.get("mute") for take in takes if take.layer == n)
-            count += 0 if here or muted_only else _head_lines(layer_table)
-            continue
-        homes = {home.get(matched[j]) for j in here}
-        continues = len(homes) == 1 and next(iter(homes)) in (n - 1, n + 1)
-        count += _head_lines(layer_table) + (0 if continues else sum(takes[j].lines for j in here))
+        else:
+            headed.add(run.layer)
+            count += _octave_wrong(layers[run.layer], next(one for one in truth.layers if one.name == run.name))
+    count += 2 * sum(layer.name not in matched.values() for layer in truth.layers)
+    for n, layer in enumerate(layers):
+        silent = all(take.table.get("mute") for take in takes if take.layer == n) and bool(layer.get("take"))
+        if n not in headed and n not in gone and (n in alone or not silent):
+            count += _head_lines(layer)
     return count
-
-
-def _stand_last(mine: list[int], takes: list[_Drafted], matched: dict[int, str]) -> bool:
-    """Whether takes of one layer stand behind all others of the drafted layer they are in."""
-    others = [j for j in matched if takes[j].layer == takes[mine[0]].layer and j not in mine]
-    return bool(others) and max(others) < min(mine)
 
 
 def _octave_wrong(drafted: dict[str, Any], layer: LayerTruth) -> bool:

@@ -73,9 +73,9 @@ class _Planner:
         self.octaves: set[str] = set()
         self.unsided: set[str] = set()
 
-    def add(self, part: str, role: Role, sound: _Sound, why: str, *, layer: str = "", side: str = "", pass_number: int = 1,
-            number: int | None = None, more: str = "", unsided: int = 0, channels: int = 1, start_s: float = 0.0,
-            form: tuple[int, str] | None = None, stamped: bool | None = None) -> None:
+    def add(self, part: str, role: Role, sound: _Sound, why: str, *, layer: str = "", side: str = "",
+            pass_number: int = 1, number: int | None = None, more: str = "", unsided: int = 0, channels: int = 1,
+            start_s: float = 0.0, form: tuple[int, str] | None = None, stamped: bool | None = None) -> None:
         """Name a file and note what is true of it."""
         rate_hz, subtype = form or self.main
         name = self.namer.name(part, side=side if side != "C" and not unsided else "", number=number, more=more,
@@ -83,7 +83,8 @@ class _Planner:
         stamp_s = self._stamp_s(start_s, rate_hz, stamped)
         if stamp_s is not None and self.stamps != "clock":
             start_s = round(stamp_s - self.zero_s, 7)
-        self.files.append(FileTruth(name, role, why, layer, side, pass_number, channels, start_s, stamp_s, rate_hz, subtype))
+        self.files.append(FileTruth(name, role, why, layer, side, pass_number, channels, start_s, stamp_s, rate_hz,
+                                    subtype))
         self.sounds[name] = sound
 
     def _stamp_s(self, start_s: float, rate_hz: int, stamped: bool | None) -> float | None:
@@ -136,8 +137,9 @@ class _Planner:
             self.pair("steel", "steel", "regular guitar", layer="steel", passes=passes)
         if n % 3 != 2:
             named = n % 2 == 0
-            self.pair("octave" if named else "thin", "high strung", "high-strung guitar"
-                      + ("" if named else ", told by its sound alone"), layer="high strung", passes=2 if n % 10 == 6 else 1)
+            why = "high-strung guitar" if named else "high-strung guitar, told by its sound alone"
+            self.pair("octave" if named else "thin", "high strung", why, layer="high strung",
+                      passes=2 if n % 10 == 6 else 1)
             self.octaves.add("high strung")
         if n % 2 == 0:
             bar = 1 + self.song.bars // 3 * 2
@@ -151,8 +153,8 @@ class _Planner:
             self.add("electric", "take", _Sound("electric twice", self.seed()), "one take, the same in both channels",
                      layer="electric", side="C", channels=2)
         if n % 4 == 0:
-            self.add("nylon", "mic", _Sound("nylon both", self.seed()), "two microphones of one performance in one file",
-                     layer="nylon", side="C", channels=2)
+            self.add("nylon", "mic", _Sound("nylon both", self.seed()),
+                     "two microphones of one performance in one file", layer="nylon", side="C", channels=2)
         elif n % 8 == 2:
             seed = self.seed()
             for more in ("near", "far"):
@@ -165,8 +167,8 @@ class _Planner:
         if n % 3 != 2:
             passes = 3 if n % 5 == 1 and self.namer.numbers_by_word else 1
             for number in range(1, passes + 1):
-                self.add("lead", "pass" if passes > 1 else "take", _Sound("voice", self.seed()), "lead voice", layer="lead",
-                         side="C", pass_number=number, number=number if passes > 1 else None)
+                self.add("lead", "pass" if passes > 1 else "take", _Sound("voice", self.seed()), "lead voice",
+                         layer="lead", side="C", pass_number=number, number=number if passes > 1 else None)
         if n % 3 == 0:
             self.pair("choir", "voice", "backing voices", layer="choir", up=2)
         if n % 4 in (1, 2):

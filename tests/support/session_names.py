@@ -29,10 +29,11 @@ def _language(title: str, sides: tuple[tuple[str, str], ...], take: tuple[str, .
 LANGUAGES = {
     "english": _language(
         "Harbour Lights", (("L", "R"), ("left", "right"), ("Lt", "Rt")), ("tk", "take", "pass"),
-        steel="gtr steel|acoustic gtr|ac gtr", octave="high strung|octave gtr|hi strung gtr", thin="gtr sparkle|thin gtr",
+        steel="gtr steel|acoustic gtr|ac gtr", octave="high strung|octave gtr|hi strung gtr",
+        thin="gtr sparkle|thin gtr",
         electric="el gtr|electric", nylon="nylon gtr|classical", lead="lead|lead vox", choir="BV hi|backing vox",
-        bass="bass|bass DI", mix="rough mix|ruff mix", click="click|click track", memo="voice memo|memo", talk="talkback",
-        near="close", far="room", double="dbl|double"),
+        bass="bass|bass DI", mix="rough mix|ruff mix", click="click|click track", memo="voice memo|memo",
+        talk="talkback", near="close", far="room", double="dbl|double"),
     "german": _language(
         "Nebel am Kai", (("L", "R"), ("links", "rechts"), ("li", "re")), ("tk", "take", "durchgang"),
         steel="stahlgitarre|akustik git|git stahl", octave="oktavgitarre|git oktav", thin="git glitzer|git duenn",
@@ -48,9 +49,9 @@ LANGUAGES = {
     "french": _language(
         "Quai des Brumes Claires", (("G", "D"), ("gauche", "droite"), ("g", "d")), ("prise", "tk", "passe"),
         steel="guitare folk|gtr acoustique", octave="guitare octave|gtr octave", thin="gtr brillante|gtr fine",
-        electric="gtr elec|électrique", nylon="guitare nylon|gtr classique", lead="voix|chant", choir="choeurs|choeur haut",
-        bass="basse", mix="mix brut|prémix", click="clic|métronome", memo="memo vocal", talk="parlote",
-        near="proche", far="salle", double="double"),
+        electric="gtr elec|électrique", nylon="guitare nylon|gtr classique", lead="voix|chant",
+        choir="choeurs|choeur haut", bass="basse", mix="mix brut|prémix", click="clic|métronome", memo="memo vocal",
+        talk="parlote", near="proche", far="salle", double="double"),
     "italian": _language(
         "Molo Sereno", (("sx", "dx"), ("L", "R"), ("sinistra", "destra")), ("take", "ripresa", "prova"),
         steel="chitarra acustica|chit acust", octave="chitarra ottava|chit ottava", thin="chit brillante|chit sottile",
@@ -71,8 +72,8 @@ LANGUAGES = {
         "Stille Kade", (("L", "R"), ("links", "rechts")), ("opname", "take", "tk"),
         steel="gitaar staal|akoestisch", octave="octaafgitaar|gitaar octaaf", thin="gitaar glans", electric="el gitaar",
         nylon="klassiek gitaar|gitaar nylon", lead="zang|stem", choir="koor hoog|koor", bass="bas|basgitaar",
-        mix="ruwe mix|rough mix", click="klik|metronoom", memo="spraakmemo", talk="gepraat", near="dichtbij", far="kamer",
-        double="dubbel"),
+        mix="ruwe mix|rough mix", click="klik|metronoom", memo="spraakmemo", talk="gepraat",
+        near="dichtbij", far="kamer", double="dubbel"),
     "swedish": _language(
         "Ljus Över Hamnen", (("V", "H"), ("vänster", "höger"), ("L", "R")), ("tagning", "take", "tk"),
         steel="stålgitarr|akustisk", octave="oktavgitarr|gitarr oktav", thin="gitarr glitter", electric="elgitarr",

@@ -155,7 +155,8 @@ def rough_mix(song: Song, seed: int, tracks: Sequence[Array]) -> Array:
     return 0.7 * out / np.abs(out).max()
 
 
-def second_microphone(sound: Array, seed: int, *, delay_ms: float, inverted: bool = False, rate_hz: int = RATE_HZ) -> Array:
+def second_microphone(sound: Array, seed: int, *, delay_ms: float, inverted: bool = False,
+                      rate_hz: int = RATE_HZ) -> Array:
     """The same performance through another microphone: another colour, noise of its own, later by parts of a frame.
 
     The delay is a phase ramp; the colour has no phase, so that the delay is the whole difference in time.

@@ -110,7 +110,8 @@ def make_song(seed: int, *, sections: int = 3, bars: int = 4, meter: str | None 
 
 
 @functools.lru_cache(maxsize=1500)
-def _note(voice: str, note: int, centicents: int, velocity: float, variant: int, rate_hz: int) -> npt.NDArray[np.float32]:
+def _note(voice: str, note: int, centicents: int, velocity: float, variant: int,
+          rate_hz: int) -> npt.NDArray[np.float32]:
     """A note from the shelf; tuning in hundredths of a cent, made by resampling the note that is in tune."""
     if centicents:
         import soxr
