@@ -157,16 +157,23 @@ def rough_mix(song: Song, seed: int, tracks: Sequence[Array]) -> Array:
 
 def second_microphone(sound: Array, seed: int, *, delay_ms: float, inverted: bool = False,
                       rate_hz: int = RATE_HZ) -> Array:
-    """The same performance through another microphone: another colour, noise of its own, later by parts of a frame.
+    """The same performance through another microphone: another colour, a room, noise, later by `delay_ms`.
 
-    The delay is a phase ramp; the colour has no phase, so that the delay is the whole difference in time.
+    The delay is a phase ramp, so that parts of a frame are exact. The colour has no phase, and the room begins 6 ms
+    after the direct sound and 12 dB under it, so that the delay of the direct sound is the one difference in time.
     """
     rng = np.random.default_rng([59, seed])
-    size = 1 << (len(sound) + rate_hz // 10).bit_length()
+    size = 1 << (len(sound) + rate_hz // 2).bit_length()
     hz = np.fft.rfftfreq(size, 1 / rate_hz)
-    tilt_db = rng.uniform(-1.5, 1.5) * np.log2(np.maximum(hz, 40) / 800)
-    bump_db = rng.uniform(-4, 4) * np.exp(-((np.log2(np.maximum(hz, 1) / rng.uniform(400, 4000))) ** 2))
-    turned = np.fft.rfft(sound, size) * 10 ** ((tilt_db + bump_db) / 20) * np.exp(-2j * np.pi * hz * delay_ms / 1000)
-    out = np.fft.irfft(turned, size)[: len(sound)]
+    octaves = np.log2(np.maximum(hz, 40) / 800)
+    colour_db = rng.uniform(-1.5, 1.5) * octaves
+    for centre in rng.uniform(-3, 4, 8):
+        colour_db += rng.uniform(-6, 6) * np.exp(-(((octaves - centre) / 0.3) ** 2))
+    room = rng.standard_normal(round(0.3 * rate_hz)) * np.exp(-np.arange(round(0.3 * rate_hz)) / (0.05 * rate_hz))
+    room[: round(0.006 * rate_hz)] = 0.0
+    room *= 10 ** (-12 / 20) / np.sqrt(np.sum(room**2))
+    room[0] = 1.0
+    heard = np.fft.rfft(room, size) * 10 ** (colour_db / 20) * np.exp(-2j * np.pi * hz * delay_ms / 1000)
+    out = np.fft.irfft(np.fft.rfft(sound, size) * heard, size)[: len(sound)]
     out *= rng.uniform(0.5, 1.0) * np.abs(sound).max() / np.abs(out).max()
     return (-out if inverted else out) + 10 ** (-76 / 20) * rng.standard_normal(len(sound))
