@@ -17,7 +17,7 @@ from layerpipe.analysis.onsets.detect import find_onsets, hear_strums
 from layerpipe.analysis.onsets.residual import stretches
 from layerpipe.core.sound import ArraySound
 from layerpipe.dsp.kernels import burg_predictor, go_on, solve_predictors
-from tests.support.strums import CHORDS, EASY, HARD, RATE_HZ, VOICES, Hand, Strums, _Strings, make_strums
+from tests.support.strums import CHORDS, EASY, HARD, RATE_HZ, VOICES, Hand, Strings, Strums, make_strums
 
 
 def times_of(samples, rate_hz):
@@ -55,7 +55,7 @@ def test_light_muted_and_stopped_strums_in_a_room_are_found(voice):
 def soft_or_stopped(voice: str, soft: float | None) -> np.ndarray:
     """Loud chords at 0.5 and 2.5 s; at 1.5 s the same strings again, so much softer, or a hand on all of them."""
     rng = np.random.default_rng(5)
-    strings = _Strings(RATE_HZ, 4 * RATE_HZ)
+    strings = Strings(RATE_HZ, 4 * RATE_HZ)
     for at_s, level in ((0.5, 1.0), (1.5, soft), (2.5, 1.0)):
         for string, note in enumerate(CHORDS[0]):
             at = round((at_s + 0.004 * string) * RATE_HZ)

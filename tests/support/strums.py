@@ -177,7 +177,7 @@ def _note(voice: Voice, note: int, velocity_step: int, muted: bool, variant: int
 
 
 @dataclass
-class _Strings:
+class Strings:
     """What each string will sound like; a string that is plucked again falls silent first."""
 
     rate_hz: int
@@ -236,7 +236,7 @@ def make_strums(
     eighth_s = 60 / tempo / (3 if compound else 2)
     bar_s = eighth_s * len(pattern)
     frames = round((bar_one_s + bars * bar_s + 2.0) * rate_hz)
-    strings = _Strings(rate_hz, frames)
+    strings = Strings(rate_hz, frames)
     loose = {(bar, e): by for bar, first, last, by in planted for e in range(first, last + 1)}
     onsets, grid, stops = [], [], []
     thud = np.zeros(frames)
