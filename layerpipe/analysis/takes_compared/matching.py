@@ -70,7 +70,7 @@ class Matched:
     other: IntArray
     lag_s: FloatArray
     score: float
-    """Mean worth of a pair after all prices, without a unit; about 2 for doubles of one part, below 0.5 for strangers."""
+    """Mean worth of a pair after all prices, no unit; about 2 for doubles of one part, below 0.5 for strangers."""
 
 
 def match_onsets(one: Events, other: Events, *, most_lag_s: float, prices: MatchPrices | None = None) -> Matched:
