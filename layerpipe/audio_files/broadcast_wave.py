@@ -9,10 +9,9 @@ Layout: EBU Tech 3285 v2 (May 2011), EBU R 98-1999 (coding history), EBU Tech 33
 from __future__ import annotations
 
 import hashlib
-import math
 import struct
 import threading
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -21,68 +20,27 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.core.errors import OutputError, ParameterError
+from layerpipe.core.files.atomic import NewFile
 from layerpipe.dsp.quantize import pack_pcm
 
 ORIGINATOR = "layerpipe"
-UNUSED = 0x7FFF
-BEXT_BYTES = 602
+_NOT_MEASURED = (0x7FFF,) * 5
+"""The five loudness fields; bounce.json holds the figures, which are known only after the sound."""
 _LARGEST_RIFF = 0xFFFFFFFF
 
 PcmArray = npt.NDArray[np.int32]
 
 
 @dataclass(frozen=True)
-class BextLoudness:
-    """Figures of a `bext` chunk, LUFS, LU and dBTP; None or infinite where not measured."""
-
-    integrated_lufs: float | None = None
-    range_lu: float | None = None
-    max_true_peak_dbtp: float | None = None
-    max_momentary_lufs: float | None = None
-    max_short_term_lufs: float | None = None
-
-
-@dataclass(frozen=True)
 class BroadcastInfo:
-    """What a `bext` chunk says. Text is kept to ASCII; longer text is cut at its field's end.
+    """The fields of a `bext` chunk that a bounce fills. Text is ASCII; text longer than its field is cut.
 
-    `date` is yyyy-mm-dd and `time` hh-mm-ss, from the recipe or left out: never from the clock.
+    `date` is yyyy-mm-dd, from the recipe or empty: never from the clock.
     """
 
     description: str = ""
-    originator_reference: str = ""
     date: str = ""
-    time: str = ""
     time_reference_frames: int = 0
-    loudness: BextLoudness = field(default_factory=BextLoudness)
-    history: str = ""
-    """Coding history of what came before; this file's own row is added after it."""
-
-
-def loudness_field(value: float | None) -> int:
-    """A loudness figure as `bext` stores it: 100 times the value, halves away from zero.
-
-    Parameters
-    ----------
-    value : float or None
-        LUFS, LU or dBTP.
-
-    Returns
-    -------
-    int
-        -9999 to 9999, or 7FFFh (unused) for None, infinite and larger values.
-
-    References
-    ----------
-    EBU Tech 3285 v2, sec. 2.4, with its worked examples of rounding.
-    """
-    if value is None or not math.isfinite(value):
-        return UNUSED
-    # Half a millionth allows for decimal figures that binary numbers only come near to, such as -22.645.
-    hundredths = math.floor(abs(value) * 100 + 0.5 + 5e-7)
-    if hundredths > 9999:
-        return UNUSED
-    return -hundredths if value < 0 else hundredths
 
 
 def bext_chunk(info: BroadcastInfo, rate_hz: int, channels: int, bit_depth: int) -> bytes:
@@ -91,7 +49,7 @@ def bext_chunk(info: BroadcastInfo, rate_hz: int, channels: int, bit_depth: int)
     Returns
     -------
     bytes
-        602 bytes and the coding history; an even number.
+        602 bytes and one row of coding history; an even number.
 
     Raises
     ------
@@ -104,16 +62,13 @@ def bext_chunk(info: BroadcastInfo, rate_hz: int, channels: int, bit_depth: int)
     """
     if not 0 <= info.time_reference_frames < 1 << 64:
         raise ParameterError(f"time_reference_frames={info.time_reference_frames} must be 0 or above, of 64 bits")
-    figures = info.loudness
-    loudness = (figures.integrated_lufs, figures.range_lu, figures.max_true_peak_dbtp, figures.max_momentary_lufs,
-                figures.max_short_term_lufs)
     mode = {1: "mono", 2: "stereo"}.get(channels, f"{channels} channels")
     row = f"A=PCM,F={rate_hz},W={bit_depth},M={mode},T={ORIGINATOR}\r\n"
     fixed = struct.pack(
         "<256s32s32s10s8sQH64s5h180x", _ascii(info.description), _ascii(ORIGINATOR),
-        _ascii(info.originator_reference), _ascii(info.date), _ascii(info.time), info.time_reference_frames, 2, b"",
-        *(loudness_field(value) for value in loudness))
-    body = fixed + _ascii(info.history) + _ascii(row)
+        b"", _ascii(info.date), b"", info.time_reference_frames, 2, b"",
+        *_NOT_MEASURED)
+    body = fixed + _ascii(row)
     # Made even by a NUL of its own: libsndfile 1.2.2 loses its way behind an odd chunk of an RF64 file.
     return body + bytes(len(body) % 2)
 
@@ -153,10 +108,10 @@ _rooms = threading.local()
 
 
 class StemWriter:
-    """Writes one Broadcast WAVE of known length, whole or not at all.
+    """Writes one Broadcast WAVE of known length, completely or not at all.
 
-    The file grows beside its place as `name.partial` and takes its name when the `with` block ends well; otherwise
-    it is removed. `sha256` then holds the digest of the file, `data_sha256` that of its samples if it was asked for.
+    The file takes its name when the `with` block ends well; otherwise it is removed. `sha256` then holds the digest
+    of the whole file, taken while it was written.
 
     Parameters
     ----------
@@ -166,42 +121,29 @@ class StemWriter:
         16 or 24.
     frames : int
         Frames that will be written, no more and no fewer.
-    info : BroadcastInfo
-    loudness_later : bool
-        The figures of `bext` come with `set_loudness` after the sound. The digest is then taken from the finished
-        file; without it the digest is taken on the way and the file is not read again.
-    digest_data : bool
-        Also keep the digest of the samples alone.
+    info : BroadcastInfo, optional
 
     Raises
     ------
     ParameterError
-        Another bit depth, or not the number of frames that was announced.
+        Another bit depth, or not the announced number of frames.
     OutputError
         If the file cannot be written.
     """
 
     def __init__(self, path: Path, rate_hz: int, channels: int, bit_depth: int, frames: int,
-                 info: BroadcastInfo | None = None, *, loudness_later: bool = False,
-                 digest_data: bool = False) -> None:
+                 info: BroadcastInfo | None = None) -> None:
         if bit_depth not in (16, 24):
             raise ParameterError(f"bit_depth={bit_depth} must be 16 or 24")
         self.path, self.frames, self.channels, self.bit_depth = path, frames, channels, bit_depth
-        self.sha256, self.data_sha256 = "", ""
-        self._rate_hz, self._info = rate_hz, info or BroadcastInfo()
-        self._partial = path.with_name(path.name + ".partial")
+        self.sha256 = ""
         self._written = 0
-        self._loudness_later = loudness_later
-        self._digest = None if loudness_later else hashlib.sha256()
-        self._data_digest = hashlib.sha256() if digest_data else None
-        self._header = header_of(rate_hz, channels, bit_depth, frames, self._info)
+        self._digest = hashlib.sha256()
         try:
-            # What an interrupted run left is removed, never followed: it could be a link to somewhere else.
-            self._partial.unlink(missing_ok=True)
-            self._file = self._partial.open("xb+", buffering=0)
+            self._new = NewFile(path)
         except OSError as refusal:
             raise self._refused(refusal) from refusal
-        self._guarded_put(self._header)
+        self._guarded_put(header_of(rate_hz, channels, bit_depth, frames, info or BroadcastInfo()))
 
     def write(self, pcm: PcmArray) -> None:
         """Append frames: int32 of shape (frames,) or (frames, channels), inside the range of the bit depth."""
@@ -216,21 +158,6 @@ class StemWriter:
         if self._written > self.frames * self._frame_bytes:
             raise ParameterError(f"{self.path.name}: more than the announced {self.frames} frames")
         self._guarded_put(data)
-        if self._data_digest is not None:
-            self._data_digest.update(data)
-
-    def set_loudness(self, loudness: BextLoudness) -> None:
-        """Fill the figures of `bext` in; allowed where the writer was opened with `loudness_later`."""
-        if not self._loudness_later:
-            raise ParameterError("the header is final; open the writer with loudness_later=True")
-        info = BroadcastInfo(**{**vars(self._info), "loudness": loudness})
-        self._header = header_of(self._rate_hz, self.channels, self.bit_depth, self.frames, info)
-        try:
-            self._file.seek(0)
-            self._file.write(self._header)
-            self._file.seek(0, 2)
-        except OSError as refusal:
-            raise self._refused(refusal) from refusal
 
     def close(self) -> None:
         """Finish the file and give it its name."""
@@ -240,23 +167,15 @@ class StemWriter:
             raise ParameterError(f"{self.path.name}: {short:g} frames written, {self.frames} announced")
         try:
             self._put(bytes(self._written % 2))
-            if self._digest is None:
-                self._file.seek(0)
-                self.sha256 = hashlib.file_digest(self._file, "sha256").hexdigest()
-            else:
-                self.sha256 = self._digest.hexdigest()
-            self._file.close()
-            self._partial.replace(self.path)
+            self._new.finish()
         except OSError as refusal:
             self.abandon()
             raise self._refused(refusal) from refusal
-        if self._data_digest is not None:
-            self.data_sha256 = self._data_digest.hexdigest()
+        self.sha256 = self._digest.hexdigest()
 
     def abandon(self) -> None:
         """Remove what was written."""
-        self._file.close()
-        self._partial.unlink(missing_ok=True)
+        self._new.discard()
 
     @property
     def _frame_bytes(self) -> int:
@@ -272,12 +191,9 @@ class StemWriter:
             raise self._refused(refusal) from refusal
 
     def _put(self, data: memoryview | bytes) -> None:
-        """Write all of it; a raw file may take less than it is given."""
-        left = memoryview(data)
-        while left:
-            left = left[self._file.write(left) :]
-        if self._digest is not None:
-            self._digest.update(data)
+        """Write all of it and add it to the digest."""
+        self._new.file.write(data)
+        self._digest.update(data)
 
     def _refused(self, refusal: OSError) -> OutputError:
         """The system's refusal as a letter."""

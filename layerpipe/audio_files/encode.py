@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import functools
-import os
 import subprocess
 import tempfile
 from collections.abc import Iterable, Iterator
@@ -22,6 +21,7 @@ import numpy.typing as npt
 from layerpipe.audio_files.broadcast_wave import BroadcastInfo, StemWriter
 from layerpipe.audio_files.reader import write_flac
 from layerpipe.core.errors import OutputError
+from layerpipe.core.files.atomic import whole_file
 
 if TYPE_CHECKING:
     from layerpipe.recipe.model import PreviewFormat
@@ -97,7 +97,6 @@ def find_encoder() -> str:
 def _encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], rate_hz: int, kind: str, tags: Tags) -> None:
     """Let the encoder take in piece after piece while the next is made."""
     muxer, codec = _MUXER[kind]
-    partial = path.with_name(f"{path.name}.{os.getpid()}.partial")
     command = [find_encoder(), "-v", "error", "-y", "-f", "s32le", "-ar", str(rate_hz), "-ac", "2", "-i", "pipe:0",
                "-acodec", codec, "-b:a", BIT_RATE, "-fflags", "+bitexact", "-flags:a", "+bitexact",
                "-map_metadata", "-1", *tags.words()]
@@ -105,10 +104,10 @@ def _encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], rate_hz: int, k
         command += ["-ar", str(HIGHEST_ENCODED_HZ)]
     if kind == "mp3":
         command += ["-id3v2_version", "3"]
-    # A name that begins with a hyphen is no option behind "file:".
-    command += ["-f", muxer, f"file:{partial}"]
     try:
-        with tempfile.TemporaryFile() as said:
+        with whole_file(path) as new, tempfile.TemporaryFile() as said:
+            # After "file:" a name that begins with a hyphen is not taken for an option.
+            command += ["-f", muxer, f"file:{new.path}"]
             with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=said) as running:
                 try:
                     fed = _feed(running.stdin, pieces)
@@ -119,11 +118,8 @@ def _encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], rate_hz: int, k
                 said.seek(0)
                 reason = _last_line(said.read().decode("utf-8", "replace"))
                 raise OutputError(f"{path}: the {kind} encoder failed: {reason}")
-        partial.replace(path)
     except OSError as refusal:
         raise OutputError(f"{path}: cannot be written: {refusal.strerror or refusal}") from refusal
-    finally:
-        partial.unlink(missing_ok=True)
 
 
 def _feed(encoder_takes: IO[bytes] | None, pieces: Iterable[npt.NDArray[np.int32]]) -> bool:

@@ -32,6 +32,7 @@ from layerpipe.audio_files.info import (
     unfit,
 )
 from layerpipe.core.errors import OutputError, ParameterError
+from layerpipe.core.files.atomic import whole_file
 from layerpipe.core.files.shared_reader import SharedFile
 from layerpipe.core.sound import Float32Array, FloatArray
 from layerpipe.dsp import kernels
@@ -260,21 +261,17 @@ def write_flac(path: Path, pcm: PcmArray | Iterable[PcmArray], rate_hz: int, bit
     if isinstance(pcm, np.ndarray):
         pieces, channels = [pcm], 1 if pcm.ndim == 1 else pcm.shape[1]
     limit = 1 << (bits - 1)
-    partial = path.with_name(path.name + ".partial")
     try:
-        # What an interrupted run left is removed, never followed: it could be a link to somewhere else.
-        partial.unlink(missing_ok=True)
-        with soundfile.SoundFile(os.fspath(partial), "w", rate_hz, channels, f"PCM_{bits}", format="FLAC") as file:
+        with (whole_file(path) as new,
+              soundfile.SoundFile(new.file.fileno(), "w", rate_hz, channels, f"PCM_{bits}", format="FLAC",
+                                  closefd=False) as file):
             for piece in pieces:
                 if piece.size and not (-limit <= piece.min() and piece.max() < limit):
                     raise ParameterError(f"samples must fit into {bits} bits")
                 # As 32-bit integers, aligned left, samples arrive as they are; as floats they would be floored.
                 file.write(piece << np.int32(32 - bits))
-        partial.replace(path)
     except (soundfile.LibsndfileError, OSError) as refusal:
         raise OutputError(f"{path}: cannot be written: {_reason(refusal)}") from refusal
-    finally:
-        partial.unlink(missing_ok=True)
 
 
 def _reason(refusal: BaseException) -> str:

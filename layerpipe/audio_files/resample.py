@@ -10,13 +10,13 @@ from __future__ import annotations
 import os
 import tempfile
 import threading
-import weakref
 from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
 from layerpipe.core.errors import OutputError
+from layerpipe.core.files.shared_reader import SharedFile
 from layerpipe.core.sound import BLOCK_FRAMES, FloatArray
 
 QUALITY = "VHQ"
@@ -52,7 +52,7 @@ class ConvertedSound:
     def __init__(self, source: Readable, frames: int, from_hz: int, rate_hz: int, *, channels: int = 1) -> None:
         self._source, self._from_frames, self._from_hz = source, frames, from_hz
         self._rate_hz, self._channels = rate_hz, channels
-        self._kept: int | None = None
+        self._kept: SharedFile | None = None
         self._lock = threading.Lock()
 
     @property
@@ -71,12 +71,12 @@ class ConvertedSound:
         with self._lock:
             if self._kept is None:
                 self._kept = self._convert()
-        kept = os.pread(self._kept, (stop - start) * step, start * step)
+        kept = self._kept.read(start * step, (stop - start) * step)
         sound = np.frombuffer(kept, np.float32).astype(np.float64)
         return sound if self._channels == 1 else sound.reshape(-1, self._channels)
 
-    def _convert(self) -> int:
-        """Convert everything into a temporary file of exactly the length promised; its descriptor."""
+    def _convert(self) -> SharedFile:
+        """Convert everything into a temporary file of exactly the length promised."""
         import soxr
 
         stream = soxr.ResampleStream(self._from_hz, self._rate_hz, self._channels, dtype="float64", quality=QUALITY)
@@ -91,10 +91,7 @@ class ConvertedSound:
                     left -= len(sound[:left])
                 kept.write(bytes(left * 4 * self._channels))
                 kept.flush()
-                descriptor = os.dup(kept.fileno())
+                return SharedFile(os.dup(kept.fileno()))
         except OSError as refusal:
             raise OutputError(f"{tempfile.gettempdir()}: no room for a take at another rate: "
                               f"{refusal.strerror or refusal}") from refusal
-        # The file lives as long as this sound does.
-        weakref.finalize(self, os.close, descriptor)
-        return descriptor

@@ -30,6 +30,7 @@ def compare(
     Exits with 0 for the same sound, 1 if it differs.
     """
     from layerpipe.core.errors import OutputError
+    from layerpipe.core.files.atomic import write_whole
     from layerpipe.jobs.verify import compare_songs
     from layerpipe.outputs.verify.null_test import SAME_BYTES, SAME_SOUND
     from layerpipe.render.pipeline import WORKERS
@@ -42,10 +43,7 @@ def compare(
     if picture is not None:
         try:
             picture.parent.mkdir(parents=True, exist_ok=True)
-            partial = picture.with_name(picture.name + ".partial")
-            partial.unlink(missing_ok=True)
-            partial.write_text(drawing, "utf-8")
-            partial.replace(picture)
+            write_whole(picture, drawing.encode())
         except OSError as refusal:
             raise OutputError(f"{picture}: cannot be written: {refusal.strerror or refusal}") from refusal
     _tell(terminal, found)

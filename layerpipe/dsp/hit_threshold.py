@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.core.errors import ParameterError
+from layerpipe.core.files.shared_reader import SharedFile
 from layerpipe.core.sound import FloatArray
 from layerpipe.dsp.dynamics import Curve
 
@@ -102,11 +103,12 @@ def threshold_for(hits_db: float, hits: npt.NDArray[np.int64], blocks: Iterable[
     # The pieces that matter are kept in an unnamed file, so that a long song costs disk and no memory.
     with TemporaryFile() as kept:
         pieces = _keep(kept.fileno(), hits, blocks, warm_up_frames)
+        stretches = SharedFile(os.dup(kept.fileno()))
 
         def missing_db(threshold_db: float) -> float:
             curve = curve_at(threshold_db)
             found = [
-                curve.reduction_of(np.frombuffer(os.pread(kept.fileno(), 8 * length, at)))[0][inside]
+                curve.reduction_of(np.frombuffer(stretches.read(at, 8 * length)))[0][inside]
                 for at, length, inside in pieces
             ]
             return float(np.concatenate(found).mean()) - hits_db

@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from layerpipe.core.errors import Fault, LayerpipeError, RecipeError
+from layerpipe.core.files.atomic import sync_files
 from layerpipe.core.files.atomic_folder import atomic_folder
-from layerpipe.core.files.settled import settle
 from layerpipe.core.process import release_memory
 from layerpipe.core.sound import OnProgress
 from layerpipe.outputs.bounce.charts import draw_pictures
@@ -117,10 +117,10 @@ def bounce_song(file: RecipeFile, folder: Path, cache: TakeCache, *, pdf: bool =
         digest = sha256(file.text.encode()).hexdigest()
         with ThreadPoolExecutor(1) as beside:
             # The stems go to the disk while their papers are written.
-            settled = beside.submit(settle, [partial / stem.path for stem in stems])
+            synced = beside.submit(sync_files, [partial / stem.path for stem in stems])
             blends = StemEnergies(song, stems, energies, spool_folder=partial)
             pictures = draw_pictures(song, stems, blends)
             told = write_papers(partial, manifest(song, stems, blends, digest), file.text, pictures, pdf=pdf)
-            settled.result()
+            synced.result()
         cache.notes.note_place_of_recipe(digest, file.path.absolute().parent)
     return told

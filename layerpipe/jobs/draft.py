@@ -16,6 +16,7 @@ from pathlib import Path
 
 from layerpipe.audio_files.reader import FileFacts, inspect
 from layerpipe.core.errors import AudioError, Fault, OutputError, RecipeError
+from layerpipe.core.files.atomic import write_whole
 from layerpipe.recipe.checks import TOGETHER
 from layerpipe.recipe.model import MOST_LAYERS, MOST_TAKES
 from layerpipe.recipe.names import one_line, refuse_control, refuse_name
@@ -126,15 +127,10 @@ def write_draft(draft: Draft, target: Path) -> None:
     OutputError
         If there is something of that name, or it cannot be written.
     """
-    partial = target.with_name(target.name + ".partial")
     try:
         if os.path.lexists(target):
             raise OutputError(f"{target}: is there already and was left as it is; choose another name")
-        try:
-            partial.write_text(draft.text, "utf-8")
-            partial.replace(target)
-        finally:
-            partial.unlink(missing_ok=True)
+        write_whole(target, draft.text.encode())
     except OSError as refusal:
         raise OutputError(f"{target}: cannot be written: {refusal.strerror or refusal}") from refusal
 

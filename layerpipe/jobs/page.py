@@ -7,6 +7,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+from layerpipe.core.files.atomic import write_whole
 from layerpipe.core.sound import OnProgress
 from layerpipe.outputs.artist_page.build import make_page_song
 from layerpipe.outputs.artist_page.loops import Keep, parts_of
@@ -52,7 +53,7 @@ def keeping_in(cache: TakeCache) -> Keep:
         made = make()
 
         def write(path: Path) -> None:
-            path.write_bytes(sha256(made).digest() + made)
+            write_whole(path, sha256(made).digest() + made)
 
         cache.make_file(key, kind, write)
         return made

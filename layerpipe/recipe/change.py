@@ -9,13 +9,15 @@ from __future__ import annotations
 import copy
 import difflib
 import os
-import shutil
+import stat
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from layerpipe.core.errors import Fault, OutputError, RecipeError
+from layerpipe.core.files.atomic import write_whole
+from layerpipe.core.files.locks import locked
 from layerpipe.recipe.messages import nearest, place_words
 from layerpipe.recipe.names import found_text
 from layerpipe.recipe.reader import RecipeFile, parse_recipe, read_recipe
@@ -61,22 +63,16 @@ class Change:
         """
         # Through a link the file it leads to is replaced, not the link.
         target = Path(os.path.realpath(self.path))
-        partial = target.with_name(target.name + ".partial")
         if self.is_empty:
             return self.after
         try:
-            raw = target.read_bytes()
-            mark = _BYTE_ORDER_MARK.encode() if raw.startswith(_BYTE_ORDER_MARK.encode()) else b""
-            if raw != mark + self.before.encode():
-                raise OutputError(f"{self.path}: has changed since it was read; nothing was written, try again")
-            try:
-                # What an interrupted run left is removed, never followed: it could be a link to somewhere else.
-                partial.unlink(missing_ok=True)
-                partial.write_bytes(mark + self.after.text.encode())
-                shutil.copymode(target, partial)
-                partial.replace(target)
-            finally:
-                partial.unlink(missing_ok=True)
+            # Of two runs that change one recipe at once, the second finds it changed.
+            with locked(target):
+                raw = target.read_bytes()
+                mark = _BYTE_ORDER_MARK.encode() if raw.startswith(_BYTE_ORDER_MARK.encode()) else b""
+                if raw != mark + self.before.encode():
+                    raise OutputError(f"{self.path}: has changed since it was read; nothing was written, try again")
+                write_whole(target, mark + self.after.text.encode(), mode=stat.S_IMODE(target.stat().st_mode))
         except OSError as refusal:
             raise OutputError(f"{self.path}: cannot be written: {refusal.strerror or refusal}") from refusal
         return read_recipe(self.path)

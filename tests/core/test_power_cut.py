@@ -23,13 +23,13 @@ def song(tmp_path):
 def test_every_file_is_on_the_disk_before_the_folder_has_its_name(song, tmp_path, monkeypatch):
     file, cache = song
     target = tmp_path / "bounces" / "song"
-    settled, before = set(), []
+    synced, before = set(), []
 
     def fsync(fd):
-        settled.add(os.fstat(fd).st_ino)
+        synced.add(os.fstat(fd).st_ino)
 
     def take_place(partial, place, owns):
-        before.append(set(settled))
+        before.append(set(synced))
         take(partial, place, owns)
 
     take = atomic_folder._take_place
@@ -39,7 +39,7 @@ def test_every_file_is_on_the_disk_before_the_folder_has_its_name(song, tmp_path
     kept = {path.stat().st_ino for path in (target, *target.rglob("*"))}
     assert len(kept) > 10
     assert kept <= before[0]
-    assert target.parent.stat().st_ino in settled
+    assert target.parent.stat().st_ino in synced
 
 
 def test_a_disk_that_refuses_late_is_told_and_nothing_is_left(song, tmp_path, monkeypatch):

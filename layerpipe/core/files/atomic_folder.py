@@ -22,7 +22,9 @@ from contextlib import contextmanager
 from pathlib import Path, PurePosixPath
 
 from layerpipe.core.errors import OutputError
-from layerpipe.core.files.settled import settle_folder, settle_names
+from layerpipe.core.files import locks
+from layerpipe.core.files.atomic import sync_folder, sync_names
+from layerpipe.core.files.locks import PathLock
 
 Owns = Callable[[Path], Sequence[str] | None]
 """Says which files a folder lists as its own, relative and with slashes; None if it is none of ours."""
@@ -62,10 +64,10 @@ def atomic_folder(target: Path, owns: Owns) -> Iterator[Path]:
         raise OutputError(f"{target}: cannot be written: {_reason(refusal)}") from refusal
     try:
         yield partial
-        settle_folder(partial)
+        sync_folder(partial)
         _take_place(partial, target, owns)
         for folder in {target.parent, *(parent.parent for parent in made)}:
-            settle_names(folder)
+            sync_names(folder)
     except OutputError as refusal:
         # The reader knows the target, not the name it is written under.
         raise OutputError(str(refusal).replace(os.fspath(partial), os.fspath(target))) from refusal
@@ -87,52 +89,19 @@ def _unmake(folders: Sequence[Path]) -> None:
             return
 
 
-class _Lock:
-    """A lock on a folder that ends with the process. Where the system has none, it holds nobody off."""
-
-    def __init__(self, folder: Path) -> None:
-        self._fd = -1
-        if sys.platform == "win32":
-            return
-        import fcntl
-
-        fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW)
-        try:
-            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BaseException:
-            os.close(fd)
-            raise
-        self._fd = fd
-
-    def holds(self, folder: Path) -> bool:
-        """Whether it is this very folder that is locked, and not one that is gone."""
-        if self._fd < 0:
-            return folder.is_dir()
-        try:
-            return os.path.samestat(os.fstat(self._fd), folder.lstat())
-        except FileNotFoundError:
-            return False
-
-    def release(self) -> None:
-        """Let go of it."""
-        if self._fd >= 0:
-            os.close(self._fd)
-            self._fd = -1
-
-
-def _new_partial(target: Path) -> tuple[Path, _Lock]:
+def _new_partial(target: Path) -> tuple[Path, PathLock]:
     """A new folder beside the target, locked."""
     for _ in range(_TRIES):
         partial = target.with_name(f".{target.name}.{secrets.token_hex(4)}{_PARTIAL}")
         try:
             partial.mkdir()
-            lock = _Lock(partial)
+            lock = PathLock(partial)
         except (FileExistsError, FileNotFoundError, BlockingIOError) as refusal:
             if not target.parent.is_dir():
                 raise refusal
             continue
         # Another run may have tidied it away between its making and its locking.
-        if lock.holds(partial):
+        if lock.is_of(partial):
             return partial, lock
         lock.release()
     raise OSError(errno.EBUSY, "other runs keep clearing the folder it is written to")
@@ -147,7 +116,7 @@ def _tidy(target: Path, owns: Owns) -> None:
             if not named or left.is_symlink() or not left.is_dir():
                 continue
             try:
-                lock = _Lock(left)
+                lock = PathLock(left)
             except OSError:
                 continue
             try:
@@ -163,7 +132,7 @@ def _tidy(target: Path, owns: Owns) -> None:
 
 def _abandoned(left: Path) -> bool:
     """Whether nobody works on a folder whose lock was free; without locks only its age tells."""
-    return sys.platform != "win32" or time.time() - left.stat().st_mtime > _ABANDONED_S
+    return locks.KIND != "none" or time.time() - left.stat().st_mtime > _ABANDONED_S
 
 
 def _take_place(partial: Path, target: Path, owns: Owns) -> None:

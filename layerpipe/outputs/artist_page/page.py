@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from layerpipe.core.errors import OutputError
+from layerpipe.core.files.atomic import write_whole
 from layerpipe.outputs.artist_page.model import PageSection, PageSong
 
 SCRIPTS = ("loudness.js", "sound.js", "answer.js", "compare.js", "page.js", "comparing.js", "keeping.js",
@@ -69,7 +70,6 @@ def write_page(path: Path, page: bytes) -> None:
     OutputError
         If it cannot be written, or something that is no such page stands there.
     """
-    partial = path.with_name(path.name + ".partial")
     try:
         if path.exists():
             with path.open("rb") as there:
@@ -77,13 +77,7 @@ def write_page(path: Path, page: bytes) -> None:
                     raise OutputError(f"{path}: holds something else than a page of layerpipe, and is left alone; "
                                       "give another name with --out")
         path.parent.mkdir(parents=True, exist_ok=True)
-        try:
-            # What an interrupted run left is removed, never followed: it could be a link to somewhere else.
-            partial.unlink(missing_ok=True)
-            partial.write_bytes(page)
-            partial.replace(path)
-        finally:
-            partial.unlink(missing_ok=True)
+        write_whole(path, page)
     except OSError as refusal:
         raise OutputError(f"{path}: cannot be written: {refusal.strerror or refusal}") from refusal
 

@@ -38,7 +38,6 @@ class Stem:
     take: str | None = None
     overs: Overs = field(default_factory=Overs)
     sha256: str = ""
-    data_sha256: str = ""
     peaks: list[PartPeaks] = field(default_factory=list)
     glance: Overview | None = None
     """Of layers and the blend: what the delivery sheet draws."""
@@ -69,8 +68,7 @@ class StemLine:
             stem.glance = Overview(song.frames, song.rate_hz, spectrum=stem.kind == "layer")
         info = BroadcastInfo(description=f"{song.recipe.song.title}: {stem.name}", date=bounce.date,
                              time_reference_frames=frames_of_s(bounce.time_reference_s, song.rate_hz))
-        self.writer = StemWriter(folder / stem.path, song.rate_hz, stem.channels, bounce.bit_depth, song.frames, info,
-                                 digest_data=False)
+        self.writer = StemWriter(folder / stem.path, song.rate_hz, stem.channels, bounce.bit_depth, song.frames, info)
 
     def add(self, samples: npt.NDArray[np.floating], gain: float = 1.0) -> PcmArray:
         """Round a block after a gain, measure and write it; hands the integers back."""

@@ -14,6 +14,7 @@ import numpy as np
 
 from layerpipe.analysis.defects.lowest_notes import hz_of, number_of
 from layerpipe.core.errors import OutputError
+from layerpipe.core.files.atomic import whole_file
 from layerpipe.core.sound import FloatArray
 from layerpipe.outputs.check.report import Report, TakeReport
 from layerpipe.recipe.model import Recipe
@@ -44,14 +45,10 @@ def draw_takes(report: Report, recipe: Recipe | None, folder: Path) -> list[Path
         for number, one in enumerate(report.takes, start=1):
             name = "".join(c if c.isalnum() or c in "-_." else "-" for c in one.take.title).strip("-.") or "take"
             path = folder / f"{number:02d}-{name}.png"
-            partial = path.with_name(path.name + ".partial")
             figure = _figure(one, recipe)
-            try:
+            with whole_file(path) as new:
                 # No date and no version: the same take gives the same bytes.
-                figure.savefig(partial, format="png", dpi=110, metadata={"Software": None})
-                partial.replace(path)
-            finally:
-                partial.unlink(missing_ok=True)
+                figure.savefig(new.file, format="png", dpi=110, metadata={"Software": None})
             drawn.append(path)
     except OSError as refusal:
         raise OutputError(f"{folder}: pictures cannot be written: {refusal.strerror or refusal}") from refusal

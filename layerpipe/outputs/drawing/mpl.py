@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from layerpipe.core.errors import OutputError
+from layerpipe.core.files.atomic import whole_file
 
 
 @contextmanager
@@ -50,16 +51,12 @@ def picture(path: Path, *, inches: tuple[float, float], dpi: int, line_width: fl
         figure = Figure(figsize=inches, layout="constrained")
         FigureCanvasAgg(figure)
         yield figure
-        partial = path.with_name(path.name + ".partial")
         kind = path.suffix[1:].casefold()
         try:
-            with warnings.catch_warnings():
+            with whole_file(path) as new, warnings.catch_warnings():
                 # A letter that the font lacks is seen as a box in the picture; a warning about it helps nobody.
                 warnings.filterwarnings("ignore", message="Glyph")
-                figure.savefig(partial, format=kind, dpi=dpi,
+                figure.savefig(new.file, format=kind, dpi=dpi,
                                metadata={"Software": None} if kind == "png" else {"Date": None, "Creator": None})
-            partial.replace(path)
         except OSError as refusal:
             raise OutputError(f"{path}: cannot be written: {refusal.strerror or refusal}") from refusal
-        finally:
-            partial.unlink(missing_ok=True)

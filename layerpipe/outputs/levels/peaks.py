@@ -14,6 +14,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+from layerpipe.core.files.atomic import write_whole
 from layerpipe.core.sound import OnProgress
 from layerpipe.dsp.peaks.envelope import PeakEnvelope
 from layerpipe.dsp.peaks.true_peak import TAPS
@@ -40,9 +41,9 @@ class SectionPeaks:
         return whole
 
     def save(self, path: Path) -> None:
-        """Write to one file; the store puts it in its place."""
+        """Write to one file, completely or not at all."""
         kept = json.dumps([[start, stop, envelope.corners.tolist()] for start, stop, envelope in self.parts])
-        path.write_text(f"{zlib.crc32(kept.encode()):08x}\n{kept}", "ascii")
+        write_whole(path, f"{zlib.crc32(kept.encode()):08x}\n{kept}".encode("ascii"))
 
     @classmethod
     def load(cls, path: Path) -> SectionPeaks:

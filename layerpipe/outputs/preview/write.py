@@ -15,7 +15,6 @@ from pathlib import Path
 
 from layerpipe.audio_files.encode import ENCODED, Tags, encode, find_encoder
 from layerpipe.core.errors import Fault, OutputError, RecipeError
-from layerpipe.core.files.atomic import tidy_files
 from layerpipe.core.sound import OnProgress
 from layerpipe.core.units import gain_of_db
 from layerpipe.dsp.peaks.true_peak import TruePeakMeter
@@ -91,7 +90,6 @@ def make_previews(song: ProcessedSong, energies: Energies, folder: Path, parts: 
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        tidy_files(folder)
     except OSError as refusal:
         raise OutputError(f"{folder}: cannot be written: {refusal.strerror or refusal}") from refusal
     wanted = {version.label for version in versions}

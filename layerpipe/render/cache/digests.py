@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from layerpipe.core.files.atomic import put_whole
+from layerpipe.core.files.atomic import write_whole
 
 _SETTLED_S = 2.0
 
@@ -57,7 +57,7 @@ class SourceNotes:
         """Write down what can be found out again; where that cannot be, it will be found out again."""
         with contextlib.suppress(OSError):
             path.parent.mkdir(parents=True, exist_ok=True)
-            put_whole(path, content)
+            write_whole(path, content)
 
 
 def _seal_of_memo(identity: str, digest: str) -> str:

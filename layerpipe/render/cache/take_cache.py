@@ -26,7 +26,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.core.errors import DamagedFile, OutputError
-from layerpipe.core.files.atomic import partial_of, put_whole, tidy_files
+from layerpipe.core.files.atomic import whole_file, write_whole
 from layerpipe.core.files.cache_dir import cache_folder
 from layerpipe.core.files.shared_reader import SharedFile
 from layerpipe.core.sound import FloatArray
@@ -104,31 +104,25 @@ class TakeCache:
         """Keep a stream of blocks as the processed take of this key; `table` is asked when the stream has ended."""
         folder, room = self._writable()
         path = folder / f"{key}.f32"
-        partial = partial_of(path)
         checks: list[int] = []
         frames, reading = 0, False
         stream = by_the_second(blocks, rate_hz)
         try:
-            try:
-                with partial.open("wb", buffering=0) as file:
-                    while True:
-                        reading = True
-                        block = next(stream, None)
-                        reading = False
-                        if block is None:
-                            break
-                        kept = np.ascontiguousarray(block, dtype="<f4")
-                        checks.append(zlib.crc32(kept.data))
-                        _write_all(file.fileno(), kept)
-                        frames += len(kept)
+            with whole_file(path) as new:
+                while True:
+                    reading = True
+                    block = next(stream, None)
+                    reading = False
+                    if block is None:
+                        break
+                    kept = np.ascontiguousarray(block, dtype="<f4")
+                    checks.append(zlib.crc32(kept.data))
+                    new.file.write(kept.data)
+                    frames += len(kept)
                 words: dict[str, Any] = {"rate_hz": rate_hz, "frames": frames, "checks": checks, "facts": dict(facts)}
                 rows = table().astype("<f4").tobytes()
                 words["seal"] = _seal(words, rows)
-                partial.replace(path)
-                put_whole(path.with_suffix(".json"), json.dumps(words).encode() + b"\n" + rows)
-            finally:
-                with contextlib.suppress(OSError):
-                    partial.unlink()
+            write_whole(path.with_suffix(".json"), json.dumps(words).encode() + b"\n" + rows)
         except OSError as refusal:
             if reading:
                 # The source's disk refused, not the store's.
@@ -151,20 +145,15 @@ class TakeCache:
         return None
 
     def make_file(self, key: str, kind: str, write: Callable[[Path], None]) -> Path:
-        """Keep a file under this key; `write` writes it at the path it is handed."""
+        """Keep a file under this key; `write` writes it at the path it is given, completely or not at all."""
         while True:
             folder, room = self._writable()
             path = folder / f"{key}.{kind}"
-            partial = partial_of(path)
             try:
-                write(partial)
-                partial.replace(path)
+                write(path)
                 return path
             except OSError as refusal:
                 self._move(refusal, room)
-            finally:
-                with contextlib.suppress(OSError):
-                    partial.unlink()
 
     def find_or_make(self, key: str, kind: str, load: Callable[[Path], Kept], make: Callable[[], Kept]) -> Kept:
         """What is kept under this key; made now and kept where it is not there or is damaged."""
@@ -243,7 +232,6 @@ class TakeCache:
                 return folder, room
             try:
                 folder.mkdir(parents=True, exist_ok=True)
-                tidy_files(folder)
             except OSError as refusal:
                 self._move(refusal, room)
             else:
@@ -284,10 +272,3 @@ def _limit() -> int:
     """The limit asked for in the environment, else the default."""
     asked = os.environ.get("LAYERPIPE_CACHE_LIMIT_MB", "")
     return int(asked) << 20 if asked.isdigit() else DEFAULT_LIMIT_BYTES
-
-
-def _write_all(fd: int, kept: npt.NDArray[Any]) -> None:
-    """Write an array to a file descriptor; a disk that is full raises."""
-    view = kept.data.cast("B")
-    while len(view):
-        view = view[os.write(fd, view) :]

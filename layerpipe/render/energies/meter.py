@@ -23,6 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.core.errors import DamagedFile, ParameterError
+from layerpipe.core.files.atomic import whole_file
 from layerpipe.core.sound import FloatArray
 from layerpipe.dsp import kernels
 from layerpipe.dsp.loudness import HOP_STEPS, STEPS_PER_S, k_weighting, step_start, step_starts
@@ -91,16 +92,11 @@ class Energies:
         OSError
             If it cannot be written.
         """
-        partial = path.with_name(path.name + ".partial")
-        try:
-            with partial.open("wb") as out:
-                out.write(self._header())
-                at_once = self._at_once
-                for hop in range(0, self.hops, at_once):
-                    out.write(self._bytes(hop, min(hop + at_once, self.hops)))
-            partial.replace(path)
-        finally:
-            partial.unlink(missing_ok=True)
+        with whole_file(path) as new:
+            new.file.write(self._header())
+            at_once = self._at_once
+            for hop in range(0, self.hops, at_once):
+                new.file.write(self._bytes(hop, min(hop + at_once, self.hops)))
 
     @classmethod
     def load(cls, path: Path) -> Energies:
