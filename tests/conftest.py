@@ -18,9 +18,11 @@ PROJECT = Path(__file__).resolve().parents[1]
 
 @pytest.fixture(scope="session", autouse=True)
 def _own_cache(tmp_path_factory: pytest.TempPathFactory) -> None:
-    """Keep the store of the tests away from the user's; compiled kernels are shared by all workers of a run."""
+    """Keep cache and machine code of the tests away from the user's; all workers of a run share them."""
     folder = tmp_path_factory.getbasetemp().parent if os.environ.get("PYTEST_XDIST_WORKER") else None
-    os.environ["LAYERPIPE_CACHE"] = str((folder or tmp_path_factory.getbasetemp()) / "layerpipe-cache")
+    own = folder or tmp_path_factory.getbasetemp()
+    os.environ["LAYERPIPE_CACHE"] = str(own / "layerpipe-cache")
+    os.environ["XDG_CACHE_HOME"] = str(own / "user-cache")
 
 
 @pytest.fixture

@@ -17,6 +17,7 @@ import typer
 
 from layerpipe.core.errors import FaultsError, LayerpipeError
 from layerpipe.core.json_values import plain
+from layerpipe.core.process import show_notices
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -34,6 +35,7 @@ class Terminal:
     def __init__(self, *, as_json: bool = False, quiet: bool = False) -> None:
         self.as_json = as_json
         self.quiet = quiet
+        show_notices(not quiet)
 
     @property
     def talks(self) -> bool:

@@ -9,6 +9,9 @@ from collections.abc import Callable, Iterator
 from typing import Protocol
 
 import numpy as np
+
+# numpy loads this when it is first used, which failed (RecursionError) when two worker threads were the first at once.
+import numpy.fft
 import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]

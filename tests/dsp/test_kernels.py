@@ -1,8 +1,10 @@
-"""Loops as machine code: what is kept is used without the compiler, checked, and made again where it is unfit."""
+"""Loops as machine code: kept code is used without the compiler, trusted only if it is our own, and not needed."""
 
 from __future__ import annotations
 
 import os
+import shutil
+import stat
 import subprocess
 import sys
 from pathlib import Path
@@ -10,11 +12,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from layerpipe.core.files.cache_dir import cache_folder, code_folder, make_private
 from layerpipe.dsp import kernels
 from layerpipe.dsp.kernels import jit
+from layerpipe.dsp.kernels.code_files import keep_code, read_code
+from tests.support.songs import plucked, recipe_of, write_recipe, write_take
 
+PROJECT = Path(__file__).parents[2]
 ROUND = """
-import sys
+import os, sys
+os.umask(int(sys.argv[1], 8))
 import numpy as np
 from layerpipe.dsp import kernels
 pcm = np.empty(4, np.int32)
@@ -22,34 +29,188 @@ misfits = kernels.round_samples(np.array([0.25, -0.5, 0.75, 2.0]), 1.0, 32768.0,
 print(misfits, *pcm, "numba" in sys.modules)
 """
 ROUNDED = "1 8192 -16384 24576 32767"
+COMPILED, LOADED = f"{ROUNDED} True", f"{ROUNDED} False"
+BOUNCE = """
+import sys
+for name in sys.argv[3:]:
+    sys.modules[name] = None
+from layerpipe.cli import main
+sys.argv[1:] = ["bounce", sys.argv[1], "--out", sys.argv[2]]
+main()
+"""
 
 
-def round_anew(cache: Path) -> str:
-    """Round four samples in a process of its own; what it says."""
-    done = subprocess.run([sys.executable, "-c", ROUND], capture_output=True, text=True, check=True,
-                          env={**os.environ, "LAYERPIPE_CACHE": str(cache)})
+def round_anew(home: Path, umask: str = "022", **environment: str | None) -> str:
+    """Round four samples in a new process with this cache folder of the user; what it prints."""
+    asked = {**os.environ, "XDG_CACHE_HOME": str(home), **environment}
+    done = subprocess.run([sys.executable, "-c", ROUND, umask], capture_output=True, text=True, check=True,
+                          cwd=PROJECT, env={name: value for name, value in asked.items() if value is not None})
+    assert done.stderr == ""
     return done.stdout.strip()
 
 
+def codes(folder: Path) -> list[Path]:
+    """Every file of machine code under a folder."""
+    return sorted(folder.rglob("*.code"))
+
+
 def test_the_compiler_is_needed_once(tmp_path: Path) -> None:
-    assert round_anew(tmp_path) == f"{ROUNDED} True"
-    assert round_anew(tmp_path) == f"{ROUNDED} False"
-    assert [path.suffix for path in tmp_path.glob("compiled-*/*")] == [".code"]
+    assert round_anew(tmp_path) == COMPILED
+    assert round_anew(tmp_path) == LOADED
+    assert len(codes(tmp_path)) == 1
 
 
-@pytest.mark.parametrize("damage", [lambda code: code[:100], lambda code: b"", lambda code: code[:-9] + b"\0" * 9])
-def test_damaged_code_is_made_again_and_never_run(tmp_path: Path, damage) -> None:
+def test_machine_code_is_kept_for_this_user_only_whatever_the_umask(tmp_path: Path) -> None:
+    round_anew(tmp_path, "000")
+    folder = tmp_path / "layerpipe" / "machine-code"
+    assert [stat.S_IMODE(path.stat().st_mode) for path in (folder.parent, folder)] == [0o700, 0o700]
+    assert {stat.S_IMODE(path.stat().st_mode) for path in folder.iterdir()} == {0o600}
+
+
+@pytest.mark.parametrize("damage", [lambda code: code[:100], lambda code: b"", lambda code: code[:-9] + b"\0" * 9,
+                                    lambda code: os.urandom(len(code))])
+def test_damaged_code_is_built_again_and_never_run(tmp_path: Path, damage) -> None:
     round_anew(tmp_path)
-    (kept,) = tmp_path.glob("compiled-*/*.code")
+    (kept,) = codes(tmp_path)
     whole = kept.read_bytes()
     kept.write_bytes(damage(whole))
-    assert round_anew(tmp_path) == f"{ROUNDED} True"
+    assert round_anew(tmp_path) == COMPILED
     assert kept.read_bytes() == whole
+
+
+def test_code_of_another_installation_is_not_trusted(tmp_path: Path) -> None:
+    round_anew(tmp_path / "theirs")
+    round_anew(tmp_path / "ours")
+    (theirs,), (ours,) = codes(tmp_path / "theirs"), codes(tmp_path / "ours")
+    assert theirs.read_bytes() != ours.read_bytes()
+    shutil.copy(theirs, ours)
+    assert round_anew(tmp_path / "ours") == COMPILED
+
+
+def test_the_data_cache_never_holds_code(tmp_path: Path) -> None:
+    shared = tmp_path / "shared"
+    assert round_anew(tmp_path / "home", LAYERPIPE_CACHE=str(shared)) == COMPILED
+    assert not shared.exists()
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """This user's folder of machine code, with something in it that is accepted."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    keep_code("loop.code", b"body")
+    assert read_code("loop.code") == b"body"
+    return tmp_path / "layerpipe" / "machine-code"
+
+
+def test_code_is_accepted_under_its_own_name_only(folder: Path) -> None:
+    shutil.copy(folder / "loop.code", folder / "other.code")
+    assert read_code("other.code") is None
+
+
+@pytest.mark.parametrize("mode", [0o770, 0o707, 0o701])
+def test_a_folder_that_others_can_enter_is_not_used(folder: Path, mode: int) -> None:
+    folder.chmod(mode)
+    assert (code_folder(), read_code("loop.code")) == (None, None)
+
+
+@pytest.mark.parametrize("mode", [0o775, 0o757])
+def test_a_folder_whose_surroundings_others_can_change_is_not_used(folder: Path, mode: int) -> None:
+    folder.parent.chmod(mode)
+    assert (code_folder(), read_code("loop.code")) == (None, None)
+
+
+def test_what_belongs_to_another_user_is_not_used(folder: Path) -> None:
+    if os.getuid() != 0:
+        pytest.skip("only root can give a folder away")
+    os.chown(folder / "loop.code", 12345, 12345)
+    assert read_code("loop.code") is None
+    keep_code("loop.code", b"body")
+    assert read_code("loop.code") == b"body"
+    os.chown(folder, 12345, 12345)
+    assert (code_folder(), read_code("loop.code")) == (None, None)
+
+
+@pytest.mark.parametrize("name", ["loop.code", "key", ""])
+def test_links_are_not_followed(folder: Path, name: str, tmp_path: Path) -> None:
+    there = folder / name
+    there.rename(tmp_path / "elsewhere")
+    there.symlink_to(tmp_path / "elsewhere")
+    assert read_code("loop.code") is None
+
+
+def test_a_pipe_in_place_of_code_does_not_block(folder: Path) -> None:
+    (folder / "loop.code").unlink()
+    os.mkfifo(folder / "loop.code")
+    assert read_code("loop.code") is None
+
+
+@pytest.mark.parametrize("found", [Path("cache/layerpipe"), RuntimeError("no home")])
+def test_without_a_home_of_its_own_the_cache_is_a_new_private_folder_and_no_code_is_kept(
+        found: Path | Exception, monkeypatch: pytest.MonkeyPatch) -> None:
+    def user_cache_path(*names: str, **options: object) -> Path:
+        if isinstance(found, Exception):
+            raise found
+        return found
+
+    monkeypatch.setattr("platformdirs.user_cache_path", user_cache_path)
+    monkeypatch.delenv("LAYERPIPE_CACHE")
+    assert code_folder() is None
+    data = cache_folder()
+    assert data == cache_folder()
+    assert stat.S_IMODE(data.stat().st_mode) == 0o700
+    assert list(data.iterdir()) == []
+
+
+def test_the_data_cache_is_created_for_this_user_only_and_its_path_is_absolute(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("LAYERPIPE_CACHE", "a/b")
+    assert cache_folder() == tmp_path / "a" / "b"
+    before = os.umask(0)
+    try:
+        make_private(cache_folder())
+    finally:
+        os.umask(before)
+    assert [stat.S_IMODE((tmp_path / name).stat().st_mode) for name in ("a", "a/b")] == [0o700, 0o700]
 
 
 def test_without_a_place_for_it_code_is_made_and_used(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("no folder", "utf-8")
-    assert round_anew(tmp_path / "file") == f"{ROUNDED} True"
+    assert round_anew(tmp_path / "file") == COMPILED
+
+
+def bounce(recipe: Path, out: Path, *missing: str) -> tuple[dict[str, bytes], str]:
+    """Files of a bounce made in a new process in which some modules cannot be imported, and what it said."""
+    environment = {**os.environ, "LAYERPIPE_CACHE": str(out / "cache"), "XDG_CACHE_HOME": str(out.parent / "home")}
+    done = subprocess.run([sys.executable, "-c", BOUNCE, recipe, out / "bounce", *missing], capture_output=True,
+                          text=True, cwd=PROJECT, env=environment, check=False)
+    assert done.returncode == 0, done.stderr
+    return {path.name: path.read_bytes() for path in sorted((out / "bounce").rglob("*")) if path.is_file()}, done.stderr
+
+
+def test_without_the_compiler_the_loop_as_written_gives_the_same(tmp_path: Path) -> None:
+    hidden = f"import sys\nsys.modules['numba'] = None\n{ROUND}"
+    done = subprocess.run([sys.executable, "-c", hidden, "022"], capture_output=True, text=True, check=True,
+                          cwd=PROJECT, env={**os.environ, "XDG_CACHE_HOME": str(tmp_path)})
+    assert done.stdout.strip() == COMPILED
+    assert done.stderr.count("machine code cannot be made or loaded") == 1
+
+
+def test_without_machine_code_a_bounce_has_the_same_bytes_and_says_so_once(tmp_path: Path) -> None:
+    for seed, name in enumerate(("regular-left", "regular-right", "octave-left", "octave-right")):
+        write_take(tmp_path / f"{name}.wav", plucked(seed, 0.55))
+    asked = recipe_of(tmp_path)
+    asked["song"] |= {"tempo": 480, "bar_one_s": 0.02}
+    for layer in asked["layer"]:
+        del layer["take"][1]
+    asked["section"] = [{"name": "verse", "bars": [1, 1]}]
+    recipe = write_recipe(tmp_path / "song.toml", asked)
+    fast, said = bounce(recipe, tmp_path / "fast")
+    assert "machine code" not in said
+    slow, said = bounce(recipe, tmp_path / "slow", "llvmlite")
+    assert said.count("machine code cannot be made or loaded") == 1
+    assert fast.keys() == slow.keys()
+    assert [name for name in fast if fast[name] != slow[name]] == []
 
 
 def test_rows_of_a_larger_array_are_read_and_written_in_place() -> None:
@@ -65,8 +226,17 @@ def test_a_loop_that_calls_for_more_than_arithmetic_is_refused() -> None:
     def noisy(out: np.ndarray) -> None:
         out[0] = np.random.random()
 
-    with pytest.raises(AssertionError, match="may call nothing"):
+    with pytest.raises(RuntimeError, match="may call nothing"):
         jit._compile(noisy, ("f8[]",))
+
+
+def test_another_convention_for_arguments_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    def halve(out: np.ndarray, by: float) -> None:
+        out[0] = by
+
+    monkeypatch.setattr(jit, "_words_of", lambda kinds: [])
+    with pytest.raises(RuntimeError, match="hands arguments"):
+        jit._compile(halve, ("f8[]", "f8"))
 
 
 def test_kernels_take_their_arguments_by_place() -> None:

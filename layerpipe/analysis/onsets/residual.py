@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
+import numpy.random  # not left to the first worker thread; see core.sound
 
 from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.dsp.fft import fast_size

@@ -1,24 +1,24 @@
 """Loops of plain arithmetic as machine code: compiled once per installation by numba, loaded later without it.
 
-Importing numba takes as long as some commands. So the object code it makes is kept in the cache folder, under a digest
-of the loops' text, the types they are called with, the compiler and the processor; and llvmlite, the small part of
-numba that holds the compiler's back end, loads it in a few thousandths of a second. What is kept is checked against a
-digest of its own.
+Importing numba takes as long as some commands. So the object code it makes is kept (`code_files`) under a digest of the
+loops' text, the types they are called with, the compiler and the processor; llvmlite, the small part of numba that
+holds the compiler's back end, loads it in a few milliseconds. Where code can neither be loaded nor compiled, the loops
+run as written, with the same results and hundreds of times slower; a warning says so once.
 
-A loop takes arrays and numbers, writes results into arrays it is handed, allocates nothing and raises
-nothing. `fastmath` stays off, so that the loop as written gives the same numbers, bit for bit. The GIL is released:
-takes run side by side in threads. A compiled function is called by numba's own convention for arrays: owner, parent,
-items, bytes of an item, address, then shape and strides.
+A loop takes arrays and numbers, writes results into arrays it is given, allocates nothing and raises nothing.
+`fastmath` stays off, so that machine code and the loop as written give the same numbers, bit for bit. The GIL is
+released: takes run side by side in threads. A compiled function is called by numba's own convention for arrays (owner,
+parent, items, bytes per item, address, then shape and strides), which numba does not promise to keep: the versions
+tried are in pyproject.toml, and the types of every compiled function's arguments are compared with the convention.
 """
 
 from __future__ import annotations
 
-import contextlib
 import ctypes
 import functools
 import hashlib
 import inspect
-import os
+import logging
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -27,12 +27,17 @@ from typing import Any, Generic, NamedTuple, ParamSpec, TypeVar
 import numpy as np
 import numpy.typing as npt
 
+from layerpipe.core.process import notify
+from layerpipe.dsp.kernels.code_files import keep_code, read_code
+
 P = ParamSpec("P")
 R = TypeVar("R")
 
 _one_at_a_time = threading.RLock()
-_FINE = (0, -2)
-_DIGEST_BYTES = 32
+_RETURNED, _RETURNED_NONE = 0, -2
+"""What a compiled function answers when it ended well."""
+_FAILURES = (ImportError, OSError, RuntimeError, AttributeError, TypeError, ValueError, KeyError)
+"""How a compiler fails that is missing, damaged, of another processor or of an untried version."""
 _STRIDED = " strided"
 
 
@@ -44,12 +49,19 @@ class _Code(NamedTuple):
     object: bytes
 
 
+class _Entry(NamedTuple):
+    """A loaded function, None to run the loop as written, and whether it gives back a whole number."""
+
+    function: Any
+    counts: bool = False
+
+
 class Kernel(Generic[P, R]):
-    """A loop that runs as machine code; `.plain` is the loop as written."""
+    """A loop that runs as machine code where that can be made; `.plain` is the loop as written."""
 
     def __init__(self, loop: Callable[P, R]) -> None:
         self.plain = loop
-        self._entries: dict[tuple[Any, ...], tuple[Any, bool]] = {}
+        self._entries: dict[tuple[Any, ...], _Entry] = {}
         functools.update_wrapper(self, loop)
 
     def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
@@ -69,13 +81,16 @@ class Kernel(Generic[P, R]):
         entry = self._entries.get(key)
         if entry is None:
             with _one_at_a_time:
-                entry = self._entries.get(key) or _load(self.plain, tuple(_kind_of(arg) for arg in args))
+                entry = self._entries.get(key) or _entry(self.plain, tuple(_kind_of(arg) for arg in args))
                 self._entries[key] = entry
-        function, counts = entry
+        if entry.function is None:
+            # Integers are meant to overflow here and there, as they do in machine code.
+            with np.errstate(all="ignore"):
+                return self.plain(*args, **kwargs)
         result, raised = ctypes.c_int64(), ctypes.c_void_p()
-        status = function(ctypes.byref(result), ctypes.byref(raised), *words)
-        assert status in _FINE, f"{self.plain.__name__} ended with {status}"
-        return result.value if counts else None  # type: ignore[return-value]
+        status = entry.function(ctypes.byref(result), ctypes.byref(raised), *words)
+        assert status in (_RETURNED, _RETURNED_NONE), f"{self.plain.__name__} ended with {status}"
+        return result.value if entry.counts else None  # type: ignore[return-value]
 
 
 def kernel(loop: Callable[P, R]) -> Kernel[P, R]:
@@ -98,22 +113,47 @@ def _kind_of(arg: Any) -> str:
     return "u8" if isinstance(arg, np.uint64) else "f8" if isinstance(arg, float) else "i8"
 
 
-def _load(loop: Callable[..., Any], kinds: tuple[str, ...]) -> tuple[Any, bool]:
-    """The compiled loop for arguments of these kinds, from the cache folder or made now."""
-    kept = _kept_at(loop, kinds)
-    code = _read(kept)
+def _entry(loop: Callable[..., Any], kinds: tuple[str, ...]) -> _Entry:
+    """The loop for arguments of these kinds: as machine code if possible, as written otherwise."""
+    try:
+        return _load(loop, kinds)
+    except _FAILURES as refusal:
+        _warn_once(f"{type(refusal).__name__}: {refusal}".splitlines()[0])
+        return _Entry(None)
+
+
+@functools.cache
+def _warn_once(reason: str) -> None:
+    """Say that loops run as written; once for each reason."""
+    logging.getLogger("layerpipe").warning(
+        "machine code cannot be made or loaded (%s); processing is the same but hundreds of times slower. "
+        "Installing layerpipe again with its dependencies usually helps", reason)
+
+
+def _load(loop: Callable[..., Any], kinds: tuple[str, ...]) -> _Entry:
+    """The compiled loop for arguments of these kinds, kept by an earlier run or compiled now."""
+    name = _name_of(loop, kinds)
+    code = _kept(name)
     if code is None:
         code = _compile(loop, kinds)
-        _keep(kept, code)
+        _keep(name, code)
     engine = _back_end().engine
     engine.add_object_file(_back_end().llvm.object_file.ObjectFileRef.from_data(code.object))
     engine.finalize_object()
+    address = engine.get_function_address(code.symbol)
+    if not address:
+        raise RuntimeError(f"the machine code of {loop.__name__} could not be linked")
+    kind_of_function = ctypes.CFUNCTYPE(ctypes.c_int32, ctypes.c_void_p, ctypes.c_void_p, *_words_of(kinds))
+    return _Entry(kind_of_function(address), code.counts)
+
+
+def _words_of(kinds: tuple[str, ...]) -> list[Any]:
+    """The types of a compiled function's arguments after the two for its result."""
     numbers = {"f8": ctypes.c_double, "u8": ctypes.c_uint64, "i8": ctypes.c_int64}
     words: list[Any] = []
     for kind in kinds:
         words += [numbers[kind]] if kind in numbers else [ctypes.c_int64] * (5 + 2 * kind.count("[]"))
-    kind_of_function = ctypes.CFUNCTYPE(ctypes.c_int32, ctypes.c_void_p, ctypes.c_void_p, *words)
-    return kind_of_function(engine.get_function_address(code.symbol)), code.counts
+    return words
 
 
 class _BackEnd(NamedTuple):
@@ -140,14 +180,12 @@ def _back_end() -> _BackEnd:
     return _BackEnd(llvm, target, engine, f"{llvmlite.__version__} {processor} {features}")
 
 
-def _kept_at(loop: Callable[..., Any], kinds: tuple[str, ...]) -> Path:
-    """Where the loop's code is kept."""
+def _name_of(loop: Callable[..., Any], kinds: tuple[str, ...]) -> str:
+    """The file name of the loop's code: it changes with everything that shapes the code."""
     from layerpipe import __version__
-    from layerpipe.core.files.cache_dir import cache_folder
 
-    known = "\n".join((_source_of(loop.__module__), loop.__name__, *kinds, _back_end().name))
-    digest = hashlib.sha256(known.encode()).hexdigest()
-    return cache_folder() / f"compiled-{__version__}" / f"{loop.__name__}-{digest[:24]}.code"
+    shaped_by = "\n".join((__version__, _source_of(loop.__module__), loop.__name__, *kinds, _back_end().name))
+    return f"{loop.__name__}-{hashlib.sha256(shaped_by.encode()).hexdigest()[:24]}.code"
 
 
 @functools.cache
@@ -158,49 +196,56 @@ def _source_of(module: str) -> str:
     return Path(str(inspect.getsourcefile(sys.modules[module]))).read_text("utf-8")
 
 
-def _read(path: Path) -> _Code | None:
-    """Code that is kept, whole; None if it is not."""
-    try:
-        kept = path.read_bytes()
-    except OSError:
-        return None
-    digest, body = kept[:_DIGEST_BYTES], kept[_DIGEST_BYTES:]
-    if hashlib.sha256(body).digest() != digest:
+def _kept(name: str) -> _Code | None:
+    """Code kept by an earlier run of this installation."""
+    body = read_code(name)
+    if body is None:
         return None
     symbol, counts, code = body.split(b"\n", 2)
     return _Code(symbol.decode(), counts == b"counts", code)
 
 
-def _keep(path: Path, code: _Code) -> None:
-    """Keep code, whole or not at all; without a place for it, it is made anew next time."""
-    body = b"\n".join((code.symbol.encode(), b"counts" if code.counts else b"", code.object))
-    partial = path.with_name(f"{path.name}.{os.getpid()}.partial")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        partial.write_bytes(hashlib.sha256(body).digest() + body)
-        partial.replace(path)
-    except OSError:
-        with contextlib.suppress(OSError):
-            partial.unlink()
+def _keep(name: str, code: _Code) -> None:
+    """Keep code for later runs."""
+    keep_code(name, b"\n".join((code.symbol.encode(), b"counts" if code.counts else b"", code.object)))
 
 
 def _compile(loop: Callable[..., Any], kinds: tuple[str, ...]) -> _Code:
-    """Compile a loop by numba to an object that needs nothing of numba."""
+    """Compile a loop by numba to an object that needs nothing of numba.
+
+    Raises
+    ------
+    RuntimeError
+        If numba refuses the loop, or its code calls a library or takes its arguments in another way than is known here.
+    """
+    _say_once_that_it_compiles()
     import numba
 
     njit: Any = numba.njit
     types = tuple(_numba_type(kind) for kind in kinds)
-    # Without a run time of numba's and with division as numpy has it: nothing allocates, nothing raises.
-    found = njit(loop, nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True, _nrt=False,
-                 error_model="numpy")
-    found.compile(types)
+    # Division as numpy has it: nothing allocates, nothing raises.
+    found = njit(loop, nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True, _nrt=False, error_model="numpy")
+    try:
+        found.compile(types)
+    except numba.core.errors.NumbaError as refusal:
+        raise RuntimeError(f"{loop.__name__}: {refusal}") from refusal
     made = found.overloads[types]
     llvm, target = _back_end().llvm, _back_end().target
     module = llvm.parse_assembly(found.inspect_llvm(types))
     foreign = [one.name for one in module.functions if one.is_declaration and not one.name.startswith("llvm.")]
-    assert not foreign, f"{loop.__name__} may call nothing, found {foreign}"
-    return _Code(made.fndesc.llvm_func_name, made.signature.return_type != numba.types.none,
-                 target.emit_object(module))
+    if foreign:
+        raise RuntimeError(f"{loop.__name__} may call nothing, found {foreign}")
+    symbol = made.fndesc.llvm_func_name
+    takes = [str(argument.type) == "double" for argument in module.get_function(symbol).arguments]
+    if takes != [False, False, *(word is ctypes.c_double for word in _words_of(kinds))]:
+        raise RuntimeError(f"this version of numba hands arguments to {loop.__name__} in another way")
+    return _Code(symbol, made.signature.return_type != numba.types.none, target.emit_object(module))
+
+
+@functools.cache
+def _say_once_that_it_compiles() -> None:
+    """The first run of an installation takes some seconds longer; say why."""
+    notify("preparing machine code for this computer, once per installation ...")
 
 
 def _numba_type(kind: str) -> Any:

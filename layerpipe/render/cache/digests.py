@@ -13,6 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from layerpipe.core.files.atomic import write_whole
+from layerpipe.core.files.cache_dir import make_private
 
 _SETTLED_S = 2.0
 
@@ -56,7 +57,7 @@ class SourceNotes:
     def _note(self, path: Path, content: bytes) -> None:
         """Write down what can be found out again; where that cannot be, it will be found out again."""
         with contextlib.suppress(OSError):
-            path.parent.mkdir(parents=True, exist_ok=True)
+            make_private(path.parent)
             write_whole(path, content)
 
 

@@ -27,7 +27,7 @@ import numpy.typing as npt
 
 from layerpipe.core.errors import DamagedFile, OutputError
 from layerpipe.core.files.atomic import whole_file, write_whole
-from layerpipe.core.files.cache_dir import cache_folder
+from layerpipe.core.files.cache_dir import cache_folder, make_private
 from layerpipe.core.files.shared_reader import SharedFile
 from layerpipe.core.sound import FloatArray
 from layerpipe.render.cache.cached_take import CachedTake, DamagedEntry, by_the_second
@@ -231,7 +231,7 @@ class TakeCache:
             if folder in self._ready:
                 return folder, room
             try:
-                folder.mkdir(parents=True, exist_ok=True)
+                make_private(folder)
             except OSError as refusal:
                 self._move(refusal, room)
             else:
