@@ -198,9 +198,9 @@ def test_without_the_compiler_the_loop_as_written_gives_the_same(tmp_path: Path)
 
 def test_without_machine_code_a_bounce_has_the_same_bytes_and_says_so_once(tmp_path: Path) -> None:
     for seed, name in enumerate(("regular-left", "regular-right", "octave-left", "octave-right")):
-        write_take(tmp_path / f"{name}.wav", plucked(seed, 0.55))
+        write_take(tmp_path / f"{name}.wav", plucked(seed, 0.65))
     asked = recipe_of(tmp_path)
-    asked["song"] |= {"tempo": 480, "bar_one_s": 0.02}
+    asked["song"] |= {"tempo": 400, "bar_one_s": 0.02}
     for layer in asked["layer"]:
         del layer["take"][1]
     asked["section"] = [{"name": "verse", "bars": [1, 1]}]
