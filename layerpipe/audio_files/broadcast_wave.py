@@ -78,7 +78,7 @@ def _ascii(text: str) -> bytes:
     return text.encode("ascii", "replace")
 
 
-def header_of(rate_hz: int, channels: int, bit_depth: int, frames: int, info: BroadcastInfo) -> bytes:
+def wave_header(rate_hz: int, channels: int, bit_depth: int, frames: int, info: BroadcastInfo) -> bytes:
     """Everything before the first sample of a file of known length.
 
     Returns
@@ -143,7 +143,7 @@ class StemWriter:
             self._new = NewFile(path)
         except OSError as refusal:
             raise self._refused(refusal) from refusal
-        self._guarded_put(header_of(rate_hz, channels, bit_depth, frames, info or BroadcastInfo()))
+        self._guarded_put(wave_header(rate_hz, channels, bit_depth, frames, info or BroadcastInfo()))
 
     def write(self, pcm: PcmArray) -> None:
         """Append frames: int32 of shape (frames,) or (frames, channels), inside the range of the bit depth."""

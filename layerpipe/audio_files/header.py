@@ -1,16 +1,17 @@
-"""What a sound file's own header promises, read before any library opens it.
+"""What an audio file's own header says, read before any library opens the file.
 
-libsndfile shortens a WAV that claims more than the file holds, and says nothing; and it takes some file names for a
-format of their own. So the first bytes decide what a file is, and the promised size is compared with the real one.
-Sizes are bytes. Layouts: RIFF and WAVE (IBM and Microsoft, 1991), RF64 and BW64 with `ds64` (EBU Tech 3306, ITU-R
-BS.2088), AIFF (1989), CAF (2011), Wave64 (64-bit chunks named by 16-byte ids), FLAC (RFC 9639), ID3v2 tags.
+libsndfile silently shortens a WAV whose header claims more than the file holds, silently drops audio after a length
+that is too short, and takes some file endings for a format. So the first bytes decide what a file is, and the sizes in
+the header are compared with the real one. Sizes are bytes. Layouts: RIFF and WAVE (IBM and Microsoft, 1991), RF64 and
+BW64 with `ds64` (EBU Tech 3306, ITU-R BS.2088), AIFF (1989), CAF (2011), Wave64 (64-bit chunks named by 16-byte ids),
+FLAC (RFC 9639), ID3v2 tags.
 """
 
 from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import BinaryIO
 
 _MOST_CHUNKS = 10_000
@@ -19,18 +20,20 @@ _WAVE64_TAIL = bytes.fromhex("f3acd3118cd100c04f8edb8a")
 
 
 @dataclass(frozen=True)
-class Promise:
-    """Where the sound lies by the header's word; None where the header does not say (FLAC counts frames instead)."""
+class Header:
+    """Where the audio is according to the header; None where the header does not say (FLAC counts samples instead)."""
 
     kind: str
     sound_start: int | None = None
     sound_bytes: int | None = None
     unfinished: bool = False
-    """The header was never filled in: the recorder stopped before it could say how long the sound is."""
+    """The length was never filled in, because the recording was cut off."""
+    extra_bytes: int = 0
+    """Bytes after the audio that are no chunks and not only zeros: audio that a too-short length leaves out."""
 
 
-def promise_of(file: BinaryIO, size: int) -> Promise | None:
-    """Read what the header of an open file promises.
+def parse_header(file: BinaryIO, size: int) -> Header | None:
+    """Read the header of an open file.
 
     Parameters
     ----------
@@ -40,8 +43,8 @@ def promise_of(file: BinaryIO, size: int) -> Promise | None:
 
     Returns
     -------
-    Promise or None
-        None where the first bytes are of no container known here.
+    Header or None
+        None if the first bytes belong to no supported container.
     """
     file.seek(0)
     head = file.read(16)
@@ -51,25 +54,27 @@ def promise_of(file: BinaryIO, size: int) -> Promise | None:
     if head[:4] == b"RIFX" and form == b"WAVE":
         return _search("WAV", _chunks(file, size, 12, ">4sI"), b"data")
     if head[:4] == b"FORM" and form in (b"AIFF", b"AIFC"):
-        # The sound of an AIFF begins after two numbers of its own, offset and block size.
-        return _search("AIFF", _chunks(file, size, 12, ">4sI"), b"SSND", skip=8)
+        # AIFF samples follow two numbers, offset and block size.
+        found = _search("AIFF", _chunks(file, size, 12, ">4sI"), b"SSND", skip=8)
+        end = (found.sound_start or size) + (found.sound_bytes or 0)
+        return replace(found, extra_bytes=_extra_bytes(file, end, size, ">4sI"))
     if head[:4] == b"riff" and head[4:16] != b"":
         return _search("W64", _wave64_chunks(file, size), b"data")
     if head[:4] == b"caff":
         return _core_audio(file, size)
     if head[:4] == b"fLaC" or (head[:3] == b"ID3" and _peek(file, _tag_length(head), 4) == b"fLaC"):
-        return Promise("FLAC")
+        return Header("FLAC")
     return None
 
 
 def _peek(file: BinaryIO, at: int, length: int) -> bytes:
-    """Bytes at a place; fewer at the end of the file."""
+    """Bytes at an offset; fewer at the end of the file."""
     file.seek(at)
     return file.read(length)
 
 
 def _tag_length(head: bytes) -> int:
-    """Length of an ID3v2 tag with its header: seven bits a byte, so that no byte looks like sound."""
+    """Length of an ID3v2 tag with its header: seven bits a byte, so that no byte looks like MPEG audio."""
     length = 0
     for byte in head[6:10]:
         length = length << 7 | byte & 0x7F
@@ -77,7 +82,7 @@ def _tag_length(head: bytes) -> int:
 
 
 def _chunks(file: BinaryIO, size: int, at: int, layout: str) -> Iterator[tuple[bytes, int, int]]:
-    """Names, starts and lengths of chunks padded to even length; at most as many as a sane file has."""
+    """Names, starts and lengths of chunks padded to even length; stops after a number that no real file has."""
     step = struct.calcsize(layout)
     for _ in range(_MOST_CHUNKS):
         head = _peek(file, at, step)
@@ -106,16 +111,16 @@ def _wave64_chunks(file: BinaryIO, size: int) -> Iterator[tuple[bytes, int, int]
             return
 
 
-def _search(kind: str, chunks: Iterator[tuple[bytes, int, int]], wanted: bytes, *, skip: int = 0) -> Promise:
-    """The promise of the first chunk that holds sound."""
+def _search(kind: str, chunks: Iterator[tuple[bytes, int, int]], wanted: bytes, *, skip: int = 0) -> Header:
+    """The header as the first chunk with samples gives it."""
     for name, start, length in chunks:
         if name == wanted:
-            return Promise(kind, start + skip, max(length - skip, 0), unfinished=length == _STREAMED)
-    return Promise(kind)
+            return Header(kind, start + skip, max(length - skip, 0), unfinished=length == _STREAMED)
+    return Header(kind)
 
 
-def _riff(file: BinaryIO, size: int, name: bytes) -> Promise:
-    """WAV, and its 64-bit kin whose true sizes stand in a `ds64` chunk."""
+def _riff(file: BinaryIO, size: int, name: bytes) -> Header:
+    """WAV, and RF64 and BW64, whose true sizes are in a `ds64` chunk."""
     kind = "WAV" if name == b"RIFF" else "RF64"
     true_bytes = None
     for chunk, start, length in _chunks(file, size, 12, "<4sI"):
@@ -124,12 +129,26 @@ def _riff(file: BinaryIO, size: int, name: bytes) -> Promise:
         elif chunk == b"data":
             if length == _STREAMED and true_bytes is not None:
                 length = true_bytes
-            # A recorder that was cut off leaves 0 or the largest number where the length should be.
-            return Promise(kind, start, length, unfinished=length in (0, _STREAMED) and size > start + 8)
-    return Promise(kind)
+            # A recorder that was cut off leaves 0 or the largest number as the length.
+            unfinished = length in (0, _STREAMED) and size > start + 8
+            return Header(kind, start, length, unfinished, _extra_bytes(file, start + length, size, "<4sI"))
+    return Header(kind)
 
 
-def _core_audio(file: BinaryIO, size: int) -> Promise:
+def _extra_bytes(file: BinaryIO, end: int, size: int, layout: str) -> int:
+    """Bytes after the audio that are neither chunks, padded or not, nor zeros (as far as the first MiB shows)."""
+    if end >= size or any(_is_chunks(file, at, size, layout) for at in (end + end % 2, end)):
+        return 0
+    return size - end if any(_peek(file, end, 1 << 20)) else 0
+
+
+def _is_chunks(file: BinaryIO, at: int, size: int, layout: str) -> bool:
+    """Whether a part of a file is nothing but chunks."""
+    return size - at < 8 or all(name.isascii() and name.decode().isprintable() and start + length <= size
+                                for name, start, length in _chunks(file, size, at, layout))
+
+
+def _core_audio(file: BinaryIO, size: int) -> Header:
     """CAF: 64-bit chunks, not padded; a data chunk of length -1 runs to the end of the file."""
     at = 8
     for _ in range(_MOST_CHUNKS):
@@ -138,8 +157,8 @@ def _core_audio(file: BinaryIO, size: int) -> Promise:
             break
         name, length = struct.unpack(">4sq", head)
         if name == b"data":
-            return Promise("CAF", at + 12, size - at - 12 if length == -1 else length)
+            return Header("CAF", at + 12, size - at - 12 if length == -1 else length)
         at += 12 + length
         if length < 0 or at >= size:
             break
-    return Promise("CAF")
+    return Header("CAF")

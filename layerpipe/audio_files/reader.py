@@ -1,15 +1,18 @@
-"""The door for sound files: what a file holds, reading it from any place, FLAC writing. The only importer of soundfile.
+"""Reading audio files at any position, and writing FLAC. The only module that imports soundfile.
 
 Files are read as they are: full scale is 1.0, nothing is clipped, resampled or mixed. Integer samples are exact in
 float64, and in float32 up to 24 bits. Whatever is wrong with a file is an `AudioError` that names it; only regular
-files are opened, so a pipe or a device never blocks a run. Broadcast WAVE is written by `broadcast.py`.
+files are opened, so a pipe or a device never blocks a run. `broadcast_wave` writes Broadcast WAVE.
 """
 
 from __future__ import annotations
 
+import functools
+import logging
 import os
 import threading
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -18,18 +21,19 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
-from layerpipe.audio_files.header import Promise
+from layerpipe.audio_files.header import Header
 from layerpipe.audio_files.info import (
     FileFacts,
     FileStamp,
+    audio_fault,
+    byte_rate,
     channel_problem,
-    promise_in,
+    read_header,
     refuse_cut_short,
     refuse_unusable,
     source_digest,
     stamp_of,
     time_text,
-    unfit,
 )
 from layerpipe.core.errors import OutputError, ParameterError
 from layerpipe.core.files.atomic import whole_file
@@ -40,13 +44,15 @@ from layerpipe.dsp import kernels
 __all__ = ["FileFacts", "FileStamp", "OpenFile", "SourceFile", "StereoFile", "flac_writer", "inspect", "source_digest",
            "write_flac"]
 
-_PLAIN = ("WAV", "WAVEX", "RF64")
+_WAV_FORMATS = ("WAV", "WAVEX", "RF64")
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 PcmArray = npt.NDArray[np.int32]
+_WORTH_A_WARNING_S = 0.1
+"""Audio past the header's length, s: less is padding that some programs leave (our own limit)."""
 
 
 def inspect(path: Path) -> FileFacts:
-    """Say what a sound file holds, and refuse what cannot be a take.
+    """Read the facts of an audio file; refuse one that cannot be a take.
 
     Parameters
     ----------
@@ -64,37 +70,49 @@ def inspect(path: Path) -> FileFacts:
     """
     stamp = stamp_of(path)
     if stamp.size == 0:
-        raise unfit(path, "is empty (0 bytes)")
-    promise = promise_in(path, stamp.size)
+        raise audio_fault(path, "is empty (0 bytes)")
+    header = read_header(path, stamp.size)
     try:
         with _handle_of(path) as handle:
             facts = FileFacts(path, int(handle.samplerate), int(handle.channels), int(handle.frames),
                               str(handle.subtype), str(handle.format), _BITS.get(handle.subtype), stamp,
-                              _start_of_plain(handle, promise))
+                              _packed_24_start(handle, header))
     except (soundfile.LibsndfileError, OSError, RuntimeError) as refusal:
-        refuse_cut_short(path, stamp.size, promise)
-        raise unfit(path, f"is damaged: its {promise.kind} header cannot be read ({_reason(refusal)})") from refusal
+        refuse_cut_short(path, stamp.size, header)
+        problem = f"is damaged: its {header.kind} header cannot be read ({_reason(refusal)})"
+        raise audio_fault(path, problem) from refusal
     refuse_unusable(facts)
-    refuse_cut_short(path, stamp.size, promise, facts)
+    refuse_cut_short(path, stamp.size, header, facts)
+    facts = replace(facts, ignored_s=header.extra_bytes / byte_rate(facts))
+    if facts.ignored_s >= _WORTH_A_WARNING_S:
+        _warn_of_extra(str(path), facts.seconds, facts.ignored_s)
     return facts
 
 
-def _start_of_plain(handle: Any, promise: Promise) -> int | None:
-    """Where the samples begin, if they are packed 24 bits as the header counts them."""
-    packed = handle.format in _PLAIN and handle.subtype == "PCM_24" and promise.sound_bytes is not None
-    return promise.sound_start if packed and promise.sound_bytes // (3 * handle.channels) == handle.frames else None
+@functools.cache
+def _warn_of_extra(path: str, told_s: float, ignored_s: float) -> None:
+    """Say once that a header is too short for its file."""
+    logging.getLogger("layerpipe").warning(
+        "%s: the header says %.3f s, but %.3f s more audio follow and are ignored; repair the header or export the "
+        "file again", path, told_s, ignored_s)
+
+
+def _packed_24_start(handle: Any, header: Header) -> int | None:
+    """Byte at which the samples begin, if they are packed 24-bit integers and as many as the header says."""
+    packed = handle.format in _WAV_FORMATS and handle.subtype == "PCM_24" and header.sound_bytes is not None
+    return header.sound_start if packed and header.sound_bytes // (3 * handle.channels) == handle.frames else None
 
 
 class SourceFile:
-    """One channel of a sound file, readable from any place; a `layerpipe.core.sound.Sound`.
+    """One channel of an audio file, readable at any position; a `layerpipe.core.sound.Sound`.
 
     Parameters
     ----------
     path : Path
     channel : int, optional
-        Counted from 1. May be left out where the file has one channel only.
+        Counted from 1. May be omitted if the file has one channel.
     facts : FileFacts, optional
-        As `inspect` found them, to spare a second look.
+        From an earlier `inspect`.
 
     Raises
     ------
@@ -106,7 +124,7 @@ class SourceFile:
         self.facts = inspect(path) if facts is None else facts
         problem = channel_problem(self.facts, channel)
         if problem:
-            raise unfit(path, problem)
+            raise audio_fault(path, problem)
         self._column = (channel or 1) - 1
         self._file = OpenFile(self.facts)
 
@@ -131,7 +149,7 @@ class SourceFile:
         return sound
 
     def close(self) -> None:
-        """Let go of the file; a later read opens it again."""
+        """Close the file; a later read opens it again."""
         self._file.close()
 
     def __enter__(self) -> Self:
@@ -143,7 +161,7 @@ class SourceFile:
 
 
 class StereoFile:
-    """All channels of a sound file; `read` gives (frames, channels)."""
+    """All channels of an audio file; `read` gives (frames, channels)."""
 
     def __init__(self, path: Path, *, facts: FileFacts | None = None) -> None:
         self.facts = inspect(path) if facts is None else facts
@@ -155,17 +173,17 @@ class StereoFile:
         return sound
 
     def close(self) -> None:
-        """Let go of the file; a later read opens it again."""
+        """Close the file; a later read opens it again."""
         self._file.close()
 
 
 def _handle_of(path: Path) -> Any:
-    """A libsndfile handle opened by descriptor, so that no file name is taken for a format of its own."""
+    """A libsndfile handle opened by descriptor: by name, some file endings would be taken for a format."""
     return soundfile.SoundFile(os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0)), closefd=True)
 
 
 class OpenFile:
-    """A handle opened on first use. libsndfile handles are not to be shared by threads at once, hence the lock."""
+    """An audio file opened on first use; the lock is needed because libsndfile handles are not thread-safe."""
 
     def __init__(self, facts: FileFacts) -> None:
         self._facts = facts
@@ -191,15 +209,15 @@ class OpenFile:
             except (soundfile.LibsndfileError, OSError, RuntimeError) as refusal:
                 self._let_go()
                 place = f"between {time_text(start, facts.rate_hz)} and {time_text(stop, facts.rate_hz)}"
-                raise unfit(facts.path, f"is damaged {place} ({_reason(refusal)}); copy it again") from refusal
+                raise audio_fault(facts.path, f"is damaged {place} ({_reason(refusal)}); copy it again") from refusal
             self._at = start + len(sound)
         if len(sound) < stop - start:
-            raise unfit(facts.path, f"ends at {time_text(start + len(sound), facts.rate_hz)}, before the "
+            raise audio_fault(facts.path, f"ends at {time_text(start + len(sound), facts.rate_hz)}, before the "
                                      f"{time_text(facts.frames, facts.rate_hz)} its header promises")
         return sound
 
     def _unpacked(self, start: int, stop: int) -> FloatArray:
-        """The same numbers without libsndfile, which takes many times as long over 24-bit samples."""
+        """Read packed 24-bit samples without libsndfile, which takes many times as long for the same numbers."""
         facts = self._facts
         frame_bytes = 3 * facts.channels
         with self._lock:
@@ -208,10 +226,10 @@ class OpenFile:
                     self._bytes = SharedFile(facts.path)
                 packed = self._bytes.read((facts.sound_start or 0) + start * frame_bytes, (stop - start) * frame_bytes)
             except OSError as refusal:
-                raise unfit(facts.path, f"cannot be read ({_reason(refusal)})") from refusal
+                raise audio_fault(facts.path, f"cannot be read ({_reason(refusal)})") from refusal
         if len(packed) < (stop - start) * frame_bytes:
             ends = time_text(start + len(packed) // frame_bytes, facts.rate_hz)
-            raise unfit(facts.path, f"ends at {ends}, before the {time_text(facts.frames, facts.rate_hz)} "
+            raise audio_fault(facts.path, f"ends at {ends}, before the {time_text(facts.frames, facts.rate_hz)} "
                                     "its header promises")
         sound = np.empty((stop - start) * facts.channels)
         kernels.unpack_24(np.frombuffer(packed, np.uint8), 2.0**-23, sound)
@@ -224,19 +242,19 @@ class OpenFile:
             self._bytes = None
 
     def _let_go(self) -> None:
-        """Close without taking the lock."""
+        """Close the handle; the caller holds the lock."""
         if self._handle is not None:
             self._handle.close()
             self._handle = None
 
 
 def flac_writer() -> str:
-    """What writes FLAC, with its version: the same sound may be other bytes from another one."""
+    """The library that writes FLAC, with its version: another version may encode the same samples differently."""
     return f"libsndfile {soundfile.__libsndfile_version__}"
 
 
 def write_flac(path: Path, pcm: PcmArray | Iterable[PcmArray], rate_hz: int, bits: int, *, channels: int = 1) -> None:
-    """Write integer samples as FLAC, whole or not at all.
+    """Write integer samples as FLAC, completely or not at all.
 
     Parameters
     ----------
@@ -268,14 +286,14 @@ def write_flac(path: Path, pcm: PcmArray | Iterable[PcmArray], rate_hz: int, bit
             for piece in pieces:
                 if piece.size and not (-limit <= piece.min() and piece.max() < limit):
                     raise ParameterError(f"samples must fit into {bits} bits")
-                # As 32-bit integers, aligned left, samples arrive as they are; as floats they would be floored.
+                # Left-justified 32-bit integers are written exactly; floats would be floored.
                 file.write(piece << np.int32(32 - bits))
     except (soundfile.LibsndfileError, OSError) as refusal:
         raise OutputError(f"{path}: cannot be written: {_reason(refusal)}") from refusal
 
 
 def _reason(refusal: BaseException) -> str:
-    """The library's or the system's reason, without names of objects and without a full stop."""
+    """The library's or the system's reason, without object names and final full stop."""
     if isinstance(refusal, OSError) and refusal.strerror:
         return refusal.strerror
     if isinstance(refusal, soundfile.LibsndfileError):

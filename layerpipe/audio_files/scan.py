@@ -1,4 +1,4 @@
-"""Sound files read from end to end: whether every sample is one, and integers as they are stored."""
+"""Audio files read from end to end: whether every sample is a finite number, and integers as they are stored."""
 
 from __future__ import annotations
 
@@ -8,18 +8,18 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.audio_files.info import FileFacts, time_text, unfit
+from layerpipe.audio_files.info import FileFacts, audio_fault, time_text
 from layerpipe.audio_files.reader import OpenFile, inspect
 from layerpipe.core.sound import BLOCK_FRAMES, Float32Array
 
 LOUDEST_SAMPLE = 1e6
-"""A float file may pass full scale; 120 dB past it there is no sound any more."""
+"""Largest plausible sample: float files may exceed full scale, but not by 120 dB (our own limit)."""
 
 PcmArray = npt.NDArray[np.int32]
 
 
 def scan(facts: FileFacts) -> None:
-    """Read a file to its end where only that can show that it is sound: float samples and compressed files.
+    """Read a file to its end if only that can show whether it is intact: float samples and compressed files.
 
     Parameters
     ----------
@@ -45,16 +45,17 @@ def scan(facts: FileFacts) -> None:
 
 
 def _refuse_unsound(facts: FileFacts, sound: Float32Array, start: int) -> None:
-    """Refuse NaN, infinity and numbers no sound has."""
-    # NaN fails every comparison, so one question finds all three.
+    """Refuse NaN, infinity and implausibly large samples."""
+    # NaN fails every comparison, so one test finds all three.
     if sound.size and sound.min() >= -LOUDEST_SAMPLE and sound.max() <= LOUDEST_SAMPLE:
         return
     bad = ~(np.abs(sound) <= LOUDEST_SAMPLE)
     row, column = np.argwhere(bad)[0]
     value, frame = float(sound[row, column]), start + int(row)
+    kind = "NaN or infinite" if not math.isfinite(value) else "implausibly large"
     named = "NaN" if math.isnan(value) else f"{value:g}"
     of_channel = f" of channel {column + 1}" if sound.shape[1] > 1 else ""
-    raise unfit(facts.path, f"holds samples that are no sound: the first is {named} at frame {frame}"
+    raise audio_fault(facts.path, f"contains {kind} samples: the first is {named} at sample {frame}"
                              f"{of_channel} ({time_text(frame, facts.rate_hz)}); render or export it again")
 
 
@@ -80,7 +81,7 @@ def read_pcm(path: Path, start: int = 0, stop: int | None = None) -> PcmArray:
     """
     facts = inspect(path)
     if facts.bits is None:
-        raise unfit(path, "holds float samples; integers were expected")
+        raise audio_fault(path, "has float samples; integers are needed")
     file = OpenFile(facts)
     try:
         left_justified: PcmArray = file.read(start, facts.frames if stop is None else stop, "int32")

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Annotated, Any, ParamSpec
 import typer
 
 from layerpipe.core.errors import FaultsError, LayerpipeError
-from layerpipe.core.json_values import plain
+from layerpipe.core.json_values import json_value
 from layerpipe.core.process import show_notices
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ class Terminal:
     def document(self, content: dict[str, Any]) -> None:
         """Print the JSON document, if one was asked for. Infinite numbers become strings ("-inf"), NaN null."""
         if self.as_json:
-            print(json.dumps(plain(content), indent=2, ensure_ascii=False, allow_nan=False))
+            print(json.dumps(json_value(content), indent=2, ensure_ascii=False, allow_nan=False))
 
     @contextmanager
     def progress(self, what: str, total: float) -> Iterator[Callable[[float], None]]:
@@ -129,4 +129,4 @@ def _refuse(refusal: LayerpipeError, *, as_json: bool) -> None:
     if as_json:
         faults = refusal.faults if isinstance(refusal, FaultsError) else ()
         listed = [{"file": f.file, "line": f.line, "where": f.where, "problem": f.problem} for f in faults]
-        print(json.dumps(plain({"refused": str(refusal), "faults": listed}), indent=2, ensure_ascii=False))
+        print(json.dumps(json_value({"refused": str(refusal), "faults": listed}), indent=2, ensure_ascii=False))

@@ -36,7 +36,7 @@ class FaultsError(LayerpipeError):
 
     def __init__(self, faults: Sequence[Fault]) -> None:
         self.faults = tuple(faults)
-        super().__init__(_letter(self.faults))
+        super().__init__(_message(self.faults))
 
 
 class RecipeError(FaultsError):
@@ -57,7 +57,7 @@ class OutputError(LayerpipeError):
     exit_code = 1
 
 
-def _letter(faults: Sequence[Fault]) -> str:
+def _message(faults: Sequence[Fault]) -> str:
     """Write the faults down, one line each under their file."""
     lines = []
     for file in dict.fromkeys(fault.file for fault in faults):

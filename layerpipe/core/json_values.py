@@ -6,14 +6,14 @@ import math
 from typing import Any
 
 
-def plain(value: Any) -> Any:
+def json_value(value: Any) -> Any:
     """Turn numpy numbers, paths and infinities into what JSON can hold; dictionaries and lists are followed."""
     if isinstance(value, dict):
-        return {str(key): plain(item) for key, item in value.items()}
+        return {str(key): json_value(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [plain(item) for item in value]
+        return [json_value(item) for item in value]
     if hasattr(value, "tolist"):
-        return plain(value.tolist())
+        return json_value(value.tolist())
     if isinstance(value, float):
         if math.isnan(value):
             return None

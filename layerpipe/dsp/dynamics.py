@@ -47,7 +47,7 @@ def reduction_db(level_db: FloatArray, *, threshold_db: float, ratio: float, kne
     return reduced
 
 
-def pole_of(time_ms: float, rate_hz: int) -> float:
+def smoothing_coefficient(time_ms: float, rate_hz: int) -> float:
     """One-pole coefficient that covers 1 - 1/e of a step in `time_ms`; 0 ms follows at once.
 
     References
@@ -69,7 +69,8 @@ class Curve:
         # Plain floats: the compiled loop is made once for them, not once for whole numbers too.
         self.threshold_db, self.ratio, self.knee_db, self.makeup_db = (
             float(value) for value in (threshold_db, ratio, knee_db, makeup_db))
-        self.attack, self.release = pole_of(attack_ms, rate_hz), pole_of(release_ms, rate_hz)
+        self.attack = smoothing_coefficient(attack_ms, rate_hz)
+        self.release = smoothing_coefficient(release_ms, rate_hz)
         self._knee_start = 10 ** ((threshold_db - knee_db / 2) / 20)
 
     def reduction_of(self, samples: FloatArray, state: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:

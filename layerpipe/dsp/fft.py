@@ -5,6 +5,6 @@ from __future__ import annotations
 import math
 
 
-def fast_size(least: int) -> int:
+def next_fast_length(least: int) -> int:
     """A length of at least so much that is quickly transformed: an odd number made of threes and fives, doubled."""
     return min(odd << max(math.ceil(math.log2(least / odd)), 0) for odd in (1, 3, 5, 9, 15))

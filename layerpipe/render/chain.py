@@ -42,7 +42,7 @@ class Reduction:
     def add(self, reduction_db: FloatArray, starts: npt.NDArray[np.int64]) -> None:
         """Note a block whose steps begin at `starts`."""
         rows = np.empty((3, len(starts)), np.float32)
-        kernels.sum_up_reduction(reduction_db, starts, AUDIBLE_REDUCTION_DB, rows[0], rows[1], rows[2])
+        kernels.summarize_reduction(reduction_db, starts, AUDIBLE_REDUCTION_DB, rows[0], rows[1], rows[2])
         self.blocks.append(rows)
 
     def table(self) -> npt.NDArray[np.float32]:

@@ -107,7 +107,7 @@ def sum_layer(blocks: Sequence[npt.NDArray[np.float32]], pans: Sequence[tuple[fl
     for block, (left, right) in zip(blocks, pans, strict=True):
         kernels.add_panned(block, left, right, out)
     if isinstance(level, np.ndarray):
-        kernels.set_level(out, level)
+        kernels.apply_gains(out, level)
     elif level != 1.0:
         out *= level
     return out

@@ -16,7 +16,7 @@ from layerpipe.analysis.onsets.damping import rings_on
 from layerpipe.analysis.onsets.detect import find_onsets, hear_strums
 from layerpipe.analysis.onsets.residual import stretches
 from layerpipe.core.sound import ArraySound
-from layerpipe.dsp.kernels import burg_predictor, go_on, solve_predictors
+from layerpipe.dsp.kernels import burg_predictor, extrapolate, solve_predictors
 from tests.support.strums import CHORDS, EASY, HARD, RATE_HZ, VOICES, Hand, Strings, Strums, make_strums
 
 
@@ -235,7 +235,7 @@ def test_a_sound_goes_on_as_scipys_recursive_filter_does(rng):
     sound = np.concatenate([rng.standard_normal(3), np.zeros(200)])
     wanted = signal.lfilter([1.0], predictor, np.zeros(200),
                             zi=signal.lfiltic([1.0], predictor, sound[:3][::-1]))[0]
-    go_on(predictor, sound)
+    extrapolate(predictor, sound)
     np.testing.assert_allclose(sound[3:], wanted, atol=1e-12)
 
 

@@ -16,7 +16,7 @@ from layerpipe.audio_files.broadcast_wave import (
     BroadcastInfo,
     StemWriter,
     bext_chunk,
-    header_of,
+    wave_header,
 )
 from layerpipe.audio_files.reader import inspect
 from layerpipe.audio_files.scan import read_pcm
@@ -156,10 +156,10 @@ def test_a_folder_that_is_not_there_is_told(tmp_path: Path) -> None:
 
 def test_the_header_turns_to_64_bits_exactly_where_32_no_longer_hold() -> None:
     # EBU Tech 3306, ITU-R BS.2088: `ds64` first, at least 28 bytes, 32-bit sizes FFFFFFFFh.
-    overhead = len(header_of(48_000, 2, 24, 0, BroadcastInfo())) - 8
+    overhead = len(wave_header(48_000, 2, 24, 0, BroadcastInfo())) - 8
     most = (2**32 - 1 - overhead) // 6
-    small = header_of(48_000, 2, 24, most, BroadcastInfo())
-    large = header_of(48_000, 2, 24, most + 1, BroadcastInfo())
+    small = wave_header(48_000, 2, 24, most, BroadcastInfo())
+    large = wave_header(48_000, 2, 24, most + 1, BroadcastInfo())
     assert small[:4] == b"RIFF"
     assert struct.unpack_from("<I", small, 4)[0] == overhead + 6 * most
     assert large[:4] == b"RF64"
@@ -174,7 +174,7 @@ def test_the_header_turns_to_64_bits_exactly_where_32_no_longer_hold() -> None:
 def test_a_file_past_4_gib_is_read_by_soundfile(tmp_path: Path, rng: np.random.Generator) -> None:
     # The file is mostly a hole, so that it takes no room; its last frames are written in earnest.
     frames = 2**32 // 6 + 100_000
-    header = header_of(48_000, 2, 24, frames, BroadcastInfo())
+    header = wave_header(48_000, 2, 24, frames, BroadcastInfo())
     tail = random_pcm(rng, 1_000, 2, 24)
     packed = b"".join(int(value).to_bytes(3, "little", signed=True) for value in tail.reshape(-1))
     path = tmp_path / "long.wav"

@@ -1,4 +1,4 @@
-"""The door for sound files, against soundfile and files put together by hand."""
+"""Reading audio files, against soundfile and files put together by hand."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def test_reading_past_the_end_is_refused(tmp_path: Path) -> None:
 def test_a_stereo_file_asks_for_a_channel_and_says_how(tmp_path: Path) -> None:
     path = tmp_path / "pair.wav"
     soundfile.write(path, bad_files.hum(channels=2), 48_000)
-    with pytest.raises(AudioError, match='has 2 channels and a take is one of them: add "channel = 1"'):
+    with pytest.raises(AudioError, match='has 2 channels, and a take is one of them: add "channel = 1"'):
         SourceFile(path)
     with pytest.raises(AudioError, match="has 2 channels; there is no channel 3"):
         SourceFile(path, 3)
@@ -189,7 +189,7 @@ def test_flac_refuses_what_does_not_fit(tmp_path: Path) -> None:
 def test_float_files_have_no_integers_to_compare(tmp_path: Path) -> None:
     path = tmp_path / "take.wav"
     soundfile.write(path, bad_files.hum(), 48_000, subtype="FLOAT")
-    with pytest.raises(AudioError, match="integers were expected"):
+    with pytest.raises(AudioError, match="integers are needed"):
         read_pcm(path)
 
 
@@ -202,3 +202,34 @@ def test_the_short_way_to_24_bit_samples_gives_libsndfiles_numbers(tmp_path, cha
     for channel in range(channels):
         with SourceFile(tmp_path / "take.wav", channel + 1) as file:
             np.testing.assert_array_equal(file.read(17, 4_001), pcm[17:4_001, channel] / (1 << 23))
+
+
+@pytest.mark.parametrize("ending", ["wav", "aiff"])
+def test_audio_after_a_length_that_is_too_short_is_not_dropped_in_silence(
+        ending: str, tmp_path: Path, rng: np.random.Generator, caplog: pytest.LogCaptureFixture) -> None:
+    path = tmp_path / f"take.{ending}"
+    soundfile.write(path, noise(rng, 96_000), 48_000, subtype="PCM_16")
+    content = bytearray(path.read_bytes())
+    name, order = (b"data", "little") if ending == "wav" else (b"SSND", "big")
+    at = content.index(name) + 4
+    # RIFF and AIFF: the 32-bit length of the chunk with the samples follows its name.
+    content[at : at + 4] = (int.from_bytes(content[at : at + 4], order) - 2 * 72_000).to_bytes(4, order)
+    path.write_bytes(content)
+    facts = inspect(path)
+    inspect(path)
+    assert (facts.frames, facts.ignored_s) == (24_000, pytest.approx(1.5, abs=1e-3))
+    told = [record.getMessage() for record in caplog.records]
+    assert len(told) == 1
+    assert told[0].startswith(f"{path}: the header says 0.500 s, but 1.500 s more audio follow")
+
+
+@pytest.mark.parametrize("after", [b"", bytes(50_000), b"LIST" + (20_000).to_bytes(4, "little") + b"\x81" * 20_000])
+@pytest.mark.parametrize("frames", [1_001, 1_002])
+def test_chunks_and_zeros_after_the_audio_are_no_audio(
+        frames: int, after: bytes, tmp_path: Path, rng: np.random.Generator, caplog: pytest.LogCaptureFixture) -> None:
+    path = tmp_path / "take.wav"
+    content = bad_files.wave_bytes(data=rng.bytes(3 * frames))
+    for padding in (b"", bytes(frames % 2)):
+        path.write_bytes(content + padding + after)
+        assert inspect(path).ignored_s == 0
+    assert not caplog.records

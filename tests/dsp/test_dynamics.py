@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from layerpipe.core.errors import ParameterError
 from layerpipe.core.sound import ArraySound
 from layerpipe.dsp import kernels
-from layerpipe.dsp.dynamics import Curve, compress, pole_of, reduction_db
+from layerpipe.dsp.dynamics import Curve, compress, reduction_db, smoothing_coefficient
 from layerpipe.dsp.hit_threshold import loudest_hits, peaks_of
 from layerpipe.recipe.model import Chain, Compressor
 from layerpipe.render.chain import find_threshold
@@ -56,11 +56,11 @@ def test_knee_joins_its_lines_without_a_corner():
 
 def test_poles_follow_the_time_constant():
     # exp(-1 / (tau fs)), the paper's eq. 7 (number from memory).
-    assert pole_of(10, 48_000) == pytest.approx(0.9979188352993, abs=1e-12)
-    assert pole_of(100, 44_100) == pytest.approx(0.9997732683379, abs=1e-12)
-    assert pole_of(0, 48_000) == 0
+    assert smoothing_coefficient(10, 48_000) == pytest.approx(0.9979188352993, abs=1e-12)
+    assert smoothing_coefficient(100, 44_100) == pytest.approx(0.9997732683379, abs=1e-12)
+    assert smoothing_coefficient(0, 48_000) == 0
     with pytest.raises(ParameterError, match="must not be negative"):
-        pole_of(-1, 48_000)
+        smoothing_coefficient(-1, 48_000)
 
 
 def test_detector_meets_the_step_table():

@@ -216,7 +216,7 @@ def test_without_machine_code_a_bounce_has_the_same_bytes_and_says_so_once(tmp_p
 def test_rows_of_a_larger_array_are_read_and_written_in_place() -> None:
     sound, state, out = np.arange(80.0).reshape(4, 20), np.zeros((4, 4)), np.zeros((4, 20))
     gain = np.array([2.0, 0, 0, 1, 0, 0])
-    kernels.weight_four(gain, gain, sound[:, 5:9], state, out[:, 5:9])
+    kernels.run_two_sections_of_four(gain, gain, sound[:, 5:9], state, out[:, 5:9])
     np.testing.assert_array_equal(out[:, 5:9], 4 * sound[:, 5:9])
     assert not out[:, :5].any()
     assert not out[:, 9:].any()

@@ -140,7 +140,7 @@ def test_skipping_finds_what_brute_force_finds_to_the_bit(kind, frames):
 def test_the_compiled_loop_and_the_loop_as_written_agree_to_the_bit(monkeypatch):
     sound = materials("decay", 3000, seed=4)
     fast = true_peak(sound)
-    monkeypatch.setattr(kernels, "seek_peak", kernels.seek_peak.plain)
+    monkeypatch.setattr(kernels, "find_true_peak", kernels.find_true_peak.plain)
     assert true_peak(sound) == fast
 
 

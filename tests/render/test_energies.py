@@ -306,7 +306,7 @@ def test_four_sounds_at_once_are_weighted_as_each_alone_to_the_bit(rng):
     sections = loudness.k_weighting(RATE_HZ)
     sound = rng.standard_normal((4, 700))
     results = []
-    for run in (kernels.weight_four, kernels.weight_four.plain):
+    for run in (kernels.run_two_sections_of_four, kernels.run_two_sections_of_four.plain):
         state, out = np.zeros((4, 4)), np.empty_like(sound)
         for piece in (slice(0, 300), slice(300, 700)):
             run(sections[0], sections[1], sound[:, piece], state, out[:, piece])

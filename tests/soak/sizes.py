@@ -23,7 +23,7 @@ import numpy as np
 import soundfile
 import tomlkit
 
-from layerpipe.audio_files.broadcast_wave import BroadcastInfo, header_of
+from layerpipe.audio_files.broadcast_wave import BroadcastInfo, wave_header
 from tests.soak.scene import finish
 
 GOAL_MB = 300
@@ -36,7 +36,7 @@ def sparse_take(path: Path, seconds: float, rate_hz: int, seed: int = 1) -> int:
     burst = np.exp(-np.arange(rate_hz // 2) / (rate_hz / 10)) * random.standard_normal(rate_hz // 2)
     pcm = np.rint(0.05 * burst * (1 << 23)).astype("<i4")
     packed = pcm.view(np.uint8).reshape(-1, 4)[:, :3].tobytes()
-    header = header_of(rate_hz, 1, 24, frames, BroadcastInfo())
+    header = wave_header(rate_hz, 1, 24, frames, BroadcastInfo())
     with path.open("wb") as file:
         file.write(header)
         for start in range(0, frames - rate_hz, 10 * rate_hz):

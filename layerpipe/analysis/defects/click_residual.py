@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from layerpipe.core.sound import FloatArray
-from layerpipe.dsp.fft import fast_size
+from layerpipe.dsp.fft import next_fast_length
 from layerpipe.dsp.kernels import solve_predictors
 
 WIDTHS = (1, 2, 6, 18)
@@ -137,7 +137,7 @@ def _unforetold(sound: FloatArray, hole: slice, tick: FloatArray) -> tuple[Float
     around = sound.copy()
     around[hole] = 0.0
     # Long enough for the lags and for the filters, so that nothing wraps around.
-    size = fast_size(len(sound) + ORDER + len(tick))
+    size = next_fast_length(len(sound) + ORDER + len(tick))
     spectrum = np.fft.rfft(around, size)
     correlation: FloatArray = np.fft.irfft(spectrum.real**2 + spectrum.imag**2, size)[: ORDER + 1]
     if correlation[0] <= 1e-18:

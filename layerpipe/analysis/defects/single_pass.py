@@ -59,8 +59,6 @@ class Heard:
     spectrum_hz: FloatArray
     spectrum: FloatArray
     """Mean power density (1/Hz) of the whole take, shape (1025,)."""
-    loudest_spectrum: FloatArray
-    """Highest power density met, per bin."""
 
     @property
     def seconds(self) -> float:
@@ -151,13 +149,12 @@ def listen(sound: Sound, on_progress: OnProgress = lambda seconds: None) -> Hear
         low.add(block)
         spectrum.add(block)
         on_progress(len(block) / rate)
-    mean, loudest = spectrum.end()
     return Heard(
         rate_hz=rate, frames=sound.frames,
         steps=notes.end(), means=np.array(means), bits_used=bits.used(), runs=runs.end(),
         repeats=runs.repeats, clicks=clicks.end(), low=low.end(),
         spectrum_hz=np.fft.rfftfreq(SPECTRUM_FRAMES, 1 / rate).astype(np.float64),
-        spectrum=mean, loudest_spectrum=loudest,
+        spectrum=spectrum.end(),
     )
 
 
@@ -193,7 +190,7 @@ class _Bits:
 
 
 class _Spectrum:
-    """Mean and highest power density from windows spread evenly over the take."""
+    """Mean power density from windows spread evenly over the take."""
 
     def __init__(self, rate_hz: int) -> None:
         # Blackman-Harris: its skirts lie 92 dB down, so that an empty band next to a full one looks empty.
@@ -201,7 +198,6 @@ class _Spectrum:
         self._window = 0.35875 - 0.48829 * np.cos(t) + 0.14128 * np.cos(2 * t) - 0.01168 * np.cos(3 * t)
         self._scale = 2.0 / (rate_hz * float(np.sum(self._window**2)))
         self._total = np.zeros(SPECTRUM_FRAMES // 2 + 1)
-        self._loudest = np.zeros(SPECTRUM_FRAMES // 2 + 1)
         self._count = 0
         self._hop = rate_hz // SPECTRA_PER_S
 
@@ -212,9 +208,8 @@ class _Spectrum:
         rows = np.lib.stride_tricks.sliding_window_view(block, SPECTRUM_FRAMES)[:: self._hop]
         power = np.abs(np.fft.rfft(rows * self._window, axis=1)) ** 2 * self._scale
         self._total += power.sum(axis=0)
-        np.maximum(self._loudest, power.max(axis=0), out=self._loudest)
         self._count += len(rows)
 
-    def end(self) -> tuple[FloatArray, FloatArray]:
-        """Mean and highest."""
-        return self._total / max(1, self._count), self._loudest
+    def end(self) -> FloatArray:
+        """The mean, shape (1025,)."""
+        return self._total / max(1, self._count)

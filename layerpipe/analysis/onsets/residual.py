@@ -17,9 +17,9 @@ import numpy as np
 import numpy.random  # not left to the first worker thread; see core.sound
 
 from layerpipe.core.sound import FloatArray, Sound
-from layerpipe.dsp.fft import fast_size
+from layerpipe.dsp.fft import next_fast_length
 from layerpipe.dsp.filters import design_high_pass, run_sections
-from layerpipe.dsp.kernels import burg_predictor, go_on, solve_predictors
+from layerpipe.dsp.kernels import burg_predictor, extrapolate, solve_predictors
 
 HEARING_HZ, DULL_HEARING_HZ, DULL_UP_TO_HZ = 24_000, 12_000, 6_500
 """At 12 kHz what lies between 6 and 6.5 kHz is lost; of so dull a sound it is the least part."""
@@ -139,7 +139,7 @@ def unforetold(stretch: Stretch) -> FloatArray:
     window, room = np.hanning(train), np.empty(2 * lags + 2)
     trained_on = np.lib.stride_tricks.sliding_window_view(samples, train)
     applied_to = np.lib.stride_tricks.sliding_window_view(samples, lags + hop)
-    train_size, size = fast_size(train + lags + 1), fast_size(lags + hop)
+    train_size, size = next_fast_length(train + lags + 1), next_fast_length(lags + hop)
     for at in range(0, len(starts), AT_ONCE):
         here = starts[at : at + AT_ONCE]
         spectra = np.fft.rfft(trained_on[here - train] * window, train_size)
@@ -166,7 +166,7 @@ def unforetold_after(samples: FloatArray, trained: int, rate_hz: float) -> Float
     predictor = np.empty(lags + 1)
     burg_predictor(samples[:trained].copy(), samples[:trained].copy(), predictor, np.empty(len(predictor)))
     heard = samples[trained - lags :]
-    size = fast_size(len(heard))
+    size = next_fast_length(len(heard))
     # Circular, as above.
     return np.fft.irfft(np.fft.rfft(heard, size) * np.fft.rfft(predictor, size), size)[lags : len(heard)]
 
@@ -186,5 +186,5 @@ def foretold(before: FloatArray, frames: int, rate_hz: float) -> FloatArray:
     predictor = np.empty(lags + 1)
     burg_predictor(trained.copy(), trained.copy(), predictor, np.empty(lags + 1))
     heard = np.concatenate([trained[-lags:], np.zeros(frames)])
-    go_on(predictor, heard)
+    extrapolate(predictor, heard)
     return heard[lags:]

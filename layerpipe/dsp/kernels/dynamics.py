@@ -95,7 +95,7 @@ def compress(samples: FloatArray, patterns: Any, knee_start: float, threshold_db
 
 
 @kernel
-def sum_up_reduction(reduction_db: FloatArray, starts: Any, audible_db: float, largest: Any, mean: Any,
+def summarize_reduction(reduction_db: FloatArray, starts: Any, audible_db: float, largest: Any, mean: Any,
                      busy: Any) -> None:
     """Largest, mean, and share of frames above `audible_db`, of the steps that begin at `starts` and fill the block.
 

@@ -40,7 +40,7 @@ def run_two_sections(first: FloatArray, second: FloatArray, samples: FloatArray,
 
 
 @kernel
-def weight_four(first: FloatArray, second: FloatArray, samples: FloatArray, state: FloatArray,
+def run_two_sections_of_four(first: FloatArray, second: FloatArray, samples: FloatArray, state: FloatArray,
                 out: FloatArray) -> None:
     """Two biquads in a row for four sounds side by side, in the order of operations of `run_two_sections`.
 

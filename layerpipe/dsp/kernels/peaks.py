@@ -11,8 +11,8 @@ from layerpipe.dsp.kernels.jit import kernel
 
 
 @kernel
-def seek_peak(samples: Any, channel: int, channels: int, step: float, taps: FloatArray, bounds: FloatArray, cell: int,
-              past: FloatArray, room: FloatArray, patterns: Any, state: FloatArray) -> int:
+def find_true_peak(samples: FloatArray, channel: int, channels: int, step: float, taps: FloatArray, bounds: FloatArray,
+                   cell: int, past: FloatArray, room: FloatArray, patterns: Any, state: FloatArray) -> int:
     """First frame interval of a channel whose interpolated points exceed the peak the most, -1 if none does.
 
     The bounds and their proof: dsp.truepeak. samples: interleaved, `step` to one; taps: (reach, phases); bounds: the

@@ -99,7 +99,7 @@ def burg_predictor(forward: FloatArray, backward: FloatArray, predictor: FloatAr
 
 
 @kernel
-def go_on(predictor: FloatArray, sound: FloatArray) -> None:
+def extrapolate(predictor: FloatArray, sound: FloatArray) -> None:
     """Let a sound ring on as it is foretold: the frames past the first `order` are written.
 
     predictor: (order + 1,), the first is 1; sound: (order + frames,).

@@ -33,7 +33,7 @@ def add_panned(block: Any, left: float, right: float, out: FloatArray) -> None:
 
 
 @kernel
-def set_level(out: FloatArray, gains: FloatArray) -> None:
+def apply_gains(out: FloatArray, gains: FloatArray) -> None:
     """Multiply both sides of every frame by the frame's gain, out: (frames, 2)."""
     for n in range(len(gains)):
         out[n, 0] *= gains[n]

@@ -197,8 +197,8 @@ class _Channel:
             return
         design, room = interpolator(), _room()
         state = np.array([self.peak, self._floor, _SLACK, _ROUNDING])
-        found = kernels.seek_peak(flat, channel, channels, step, design.taps, design.bounds, _CELL, self._past, room,
-                                   room.view(np.int64), state)
+        found = kernels.find_true_peak(flat, channel, channels, step, design.taps, design.bounds, _CELL, self._past,
+                                       room, room.view(np.int64), state)
         self.peak, self._floor = float(state[0]), float(state[1])
         if found >= 0:
             self.place = found + self._next

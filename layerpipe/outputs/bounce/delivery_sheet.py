@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from layerpipe.core.json_values import plain
+from layerpipe.core.json_values import json_value
 from layerpipe.outputs.bounce.manifest import FORMAT, seal_of
 from layerpipe.outputs.drawing.pdf import find_chromium, print_pdf
 from layerpipe.outputs.settings_text import chain_words, pan_words
@@ -65,7 +65,7 @@ def write_papers(folder: Path, manifest: dict[str, Any], recipe_text: str, pictu
     told = {**manifest, "papers": [{"path": name, "sha256": hashlib.sha256(content).hexdigest()}
                                    for name, content in papers.items()]}
     told["seal"] = seal_of(told)
-    text = json.dumps(plain(told), indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
+    text = json.dumps(json_value(told), indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
     (folder / MANIFEST).write_text(text + "\n", "utf-8")
     return told
 

@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe import __version__
-from layerpipe.core.json_values import plain
+from layerpipe.core.json_values import json_value
 from layerpipe.core.units import db_of_gain, frames_of_s
 from layerpipe.dsp.loudness import steps_inside
 from layerpipe.outputs.bounce.stem import PartPeaks, Stem
@@ -76,7 +76,7 @@ def settings_of(recipe: Recipe) -> dict[str, Any]:
 
 def seal_of(told: dict[str, Any]) -> str:
     """SHA-256 over a manifest without its seal, in a canonical form: whether a word of it has been changed."""
-    words = {name: value for name, value in plain(told).items() if name != "seal"}
+    words = {name: value for name, value in json_value(told).items() if name != "seal"}
     canonical = json.dumps(words, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
     return hashlib.sha256(canonical.encode("utf-8", "surrogatepass")).hexdigest()
 

@@ -253,7 +253,7 @@ class EnergyMeter:
         count = self._filled
         heard, weighted = self._heard[:, :count], self._weighted[:, :count]
         for row in range(0, len(heard), 4):
-            kernels.weight_four(self._sections[0], self._sections[1], heard[row : row + 4],
+            kernels.run_two_sections_of_four(self._sections[0], self._sections[1], heard[row : row + 4],
                                  self._state[row : row + 4], weighted[row : row + 4])
         self._state[np.abs(self._state) < _AT_REST] = 0.0
         self._record[:] = 0.0
