@@ -1,1 +1,1 @@
-"""Sound files: what they hold, reading and writing them."""
+"""Audio files: their headers, reading, resampling and writing."""

@@ -1,8 +1,8 @@
 """Broadcast WAVE: 16- or 24-bit PCM with a `bext` chunk, its header final before the first sample.
 
 Samples are integers that were rounded elsewhere; nothing is scaled or clipped here. Little-endian, chunks padded to
-even length, no clock and no machine in any byte: the same sound gives the same file. Past 4 GiB the file is RF64.
-`bext` stands before the sound, as the standard draws it and as readers expect that stop at the sound.
+even length, without date of writing or machine name: the same sound gives the same file. Past 4 GiB the file is RF64.
+`bext` comes before `data`, as in the standard's figures, for readers that stop at `data`.
 Layout: EBU Tech 3285 v2 (May 2011), EBU R 98-1999 (coding history), EBU Tech 3306 and ITU-R BS.2088 (RF64, `ds64`).
 """
 
@@ -69,12 +69,12 @@ def bext_chunk(info: BroadcastInfo, rate_hz: int, channels: int, bit_depth: int)
         b"", _ascii(info.date), b"", info.time_reference_frames, 2, b"",
         *_NOT_MEASURED)
     body = fixed + _ascii(row)
-    # Made even by a NUL of its own: libsndfile 1.2.2 loses its way behind an odd chunk of an RF64 file.
+    # Padded inside the chunk: libsndfile 1.2.2 misreads what follows an odd chunk in an RF64 file.
     return body + bytes(len(body) % 2)
 
 
 def _ascii(text: str) -> bytes:
-    """Text as the standard wants it; what ASCII lacks becomes a question mark."""
+    """Text in ASCII, as the standard requires; other characters become question marks."""
     return text.encode("ascii", "replace")
 
 
@@ -148,12 +148,12 @@ class StemWriter:
     def write(self, pcm: PcmArray) -> None:
         """Append frames: int32 of shape (frames,) or (frames, channels), inside the range of the bit depth."""
         flat = np.ascontiguousarray(pcm).reshape(-1)
-        # Room to pack in, one a thread: one a writer weighs much where there are many.
+        # Packing memory per thread: per writer it would add up in a bounce of many stems.
         _rooms.packed = pack_pcm(flat, self.bit_depth, getattr(_rooms, "packed", np.empty(0, np.uint8)))
         self.write_packed(_rooms.packed[: len(flat) * self.bit_depth // 8].data)
 
     def write_packed(self, data: memoryview | bytes) -> None:
-        """Append samples that are packed already."""
+        """Append packed samples."""
         self._written += len(data)
         if self._written > self.frames * self._frame_bytes:
             raise ParameterError(f"{self.path.name}: more than the announced {self.frames} frames")
@@ -183,7 +183,7 @@ class StemWriter:
         return self.channels * self.bit_depth // 8
 
     def _guarded_put(self, data: memoryview | bytes) -> None:
-        """Write, or give everything up."""
+        """Write, or discard the file."""
         try:
             self._put(data)
         except OSError as refusal:
@@ -196,7 +196,7 @@ class StemWriter:
         self._digest.update(data)
 
     def _refused(self, refusal: OSError) -> OutputError:
-        """The system's refusal as a letter."""
+        """The system's error as one that names the target."""
         return OutputError(f"{self.path}: cannot be written: {refusal.strerror or refusal}")
 
     def __enter__(self) -> Self:

@@ -1,7 +1,7 @@
-"""Listening files on disk: mp3 and m4a by the encoder that comes with imageio-ffmpeg, flac and wav by ourselves.
+"""Listening files: mp3 and m4a by the encoder that comes with imageio-ffmpeg, flac and wav by this package.
 
-Samples are 24-bit integers in int32, pieces of shape (frames, 2), handed on as they come: no file is ever held whole.
-Encoded files carry tags, and neither date nor encoder name.
+Samples are 24-bit integers in int32, pieces of shape (frames, 2), written as they come: memory does not grow with the
+length. Encoded files carry tags, and neither date nor encoder name.
 """
 
 from __future__ import annotations
@@ -30,12 +30,12 @@ BIT_RATE = "256k"
 HIGHEST_ENCODED_HZ = 48_000
 _MUXER = {"mp3": ("mp3", "libmp3lame"), "m4a": ("ipod", "aac")}
 ENCODED = frozenset(_MUXER)
-"""Kinds that need the encoder."""
+"""Formats that need the encoder."""
 
 
 @dataclass(frozen=True)
 class Tags:
-    """What a player shows of an mp3 or m4a."""
+    """Labels that a player shows for an mp3 or m4a."""
 
     title: str
     artist: str
@@ -44,7 +44,7 @@ class Tags:
     version: str
 
     def words(self) -> Iterator[str]:
-        """As words of the encoder's command line."""
+        """Arguments for the encoder's command line."""
         texts = {"title": self.title, "artist": self.artist, "album": self.song, "grouping": self.section,
                  "comment": f"section: {self.section}; version: {self.version}", "section": self.section,
                  "version": self.version}
@@ -55,7 +55,7 @@ class Tags:
 
 def encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], frames: int, rate_hz: int, kind: PreviewFormat,
            tags: Tags) -> None:
-    """Write one listening file, whole or not at all.
+    """Write one listening file, completely or not at all.
 
     Parameters
     ----------
@@ -87,7 +87,7 @@ def encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], frames: int, rat
 
 @functools.cache
 def find_encoder() -> str:
-    """Where the encoder's program lies."""
+    """Path of the encoder program."""
     import imageio_ffmpeg
 
     program: str = imageio_ffmpeg.get_ffmpeg_exe()
@@ -95,7 +95,7 @@ def find_encoder() -> str:
 
 
 def _encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], rate_hz: int, kind: str, tags: Tags) -> None:
-    """Let the encoder take in piece after piece while the next is made."""
+    """Send piece after piece to the encoder, which works while the next one is made."""
     muxer, codec = _MUXER[kind]
     command = [find_encoder(), "-v", "error", "-y", "-f", "s32le", "-ar", str(rate_hz), "-ac", "2", "-i", "pipe:0",
                "-acodec", codec, "-b:a", BIT_RATE, "-fflags", "+bitexact", "-flags:a", "+bitexact",
@@ -123,7 +123,7 @@ def _encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], rate_hz: int, k
 
 
 def _feed(encoder_takes: IO[bytes] | None, pieces: Iterable[npt.NDArray[np.int32]]) -> bool:
-    """Hand the pieces over, aligned left in 32 bits; whether the encoder took them all."""
+    """Send the pieces, left-justified in 32 bits; whether the encoder accepted all of them."""
     assert encoder_takes is not None
     try:
         for piece in pieces:
@@ -137,11 +137,11 @@ def _feed(encoder_takes: IO[bytes] | None, pieces: Iterable[npt.NDArray[np.int32
 
 
 def _printable(text: str) -> str:
-    """A tag without control characters, which no player shows and no command line carries."""
+    """A label without control characters, which players and command lines cannot handle."""
     return "".join(letter if letter.isprintable() else " " for letter in text)
 
 
 def _last_line(text: str) -> str:
-    """The encoder's last word."""
+    """The last line of the encoder's messages."""
     words = [line.strip() for line in text.splitlines() if line.strip()]
     return words[-1] if words else "no reason given"

@@ -1,7 +1,7 @@
-"""A sound at another rate, made once and readable from any place.
+"""A sound at another sample rate, converted once and readable at any position.
 
-soxr converts at its highest quality, block by block, with the delay of its filter taken out: an onset stays at its
-second. A sound of n frames becomes one of n * to / from frames, halves rounded up. The result is kept as float32 in a
+soxr converts at its highest quality, block by block, with the delay of its filter removed: an onset keeps its
+time. A sound of n frames becomes one of n * to / from frames, halves rounded up. The result is kept as float32 in a
 nameless temporary file that vanishes with the process, so memory does not grow with the song.
 """
 
@@ -23,7 +23,7 @@ QUALITY = "VHQ"
 
 
 class Readable(Protocol):
-    """What can be converted: frames of one or several channels."""
+    """A source of frames, one or several channels."""
 
     def read(self, start: int, stop: int) -> FloatArray:
         """Frames start to stop, shape (frames,) or (frames, channels)."""
@@ -36,7 +36,7 @@ def converted_frames(frames: int, from_hz: int, to_hz: int) -> int:
 
 
 class ConvertedSound:
-    """A sound at another rate; converted when it is first read.
+    """A sound at another sample rate; converted when it is first read.
 
     Parameters
     ----------
@@ -44,7 +44,7 @@ class ConvertedSound:
     frames, from_hz : int
         Length and rate of the source.
     rate_hz : int
-        Rate wanted.
+        Rate to convert to.
     channels : int
         1: frames are read as (frames,), otherwise as (frames, channels).
     """

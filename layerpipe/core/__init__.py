@@ -1,1 +1,1 @@
-"""What every other folder stands on: units, errors, files."""
+"""The base that every other package uses: units, errors, sounds, files."""

@@ -1,4 +1,4 @@
-"""What layerpipe says when it refuses: one base class, one letter per kind of refusal."""
+"""Errors meant for the reader: one base class, one subclass per kind."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from pathlib import Path
 
 
 class LayerpipeError(Exception):
-    """Any refusal meant for a reader; `exit_code` is what the command line answers with."""
+    """Any error meant for the reader; `exit_code` is the exit code of the command line."""
 
     exit_code = 2
 
 
 class ParameterError(LayerpipeError, ValueError):
-    """A number outside its range, named by the kernel that refused it."""
+    """A number outside its range; the message names the parameter."""
 
 
 @dataclass(frozen=True)
@@ -32,7 +32,7 @@ class Fault:
 
 
 class FaultsError(LayerpipeError):
-    """Several faults told at once, grouped by file."""
+    """Several faults reported at once, grouped by file."""
 
     def __init__(self, faults: Sequence[Fault]) -> None:
         self.faults = tuple(faults)
@@ -40,25 +40,25 @@ class FaultsError(LayerpipeError):
 
 
 class RecipeError(FaultsError):
-    """The recipe asks for something that cannot be; exit code 2."""
+    """The recipe has a fault; exit code 2."""
 
     exit_code = 2
 
 
 class AudioError(FaultsError):
-    """A sound file is missing, damaged or not what the recipe needs; exit code 1."""
+    """An audio file is missing, damaged or not what the recipe needs; exit code 1."""
 
     exit_code = 1
 
 
 class OutputError(LayerpipeError):
-    """An output could not be written, or would have harmed something that is there; exit code 1."""
+    """An output could not be written, or would have overwritten something else; exit code 1."""
 
     exit_code = 1
 
 
 def _message(faults: Sequence[Fault]) -> str:
-    """Write the faults down, one line each under their file."""
+    """One line per fault, under the name of its file."""
     lines = []
     for file in dict.fromkeys(fault.file for fault in faults):
         of_file = [fault for fault in faults if fault.file == file]
@@ -67,7 +67,7 @@ def _message(faults: Sequence[Fault]) -> str:
     return "\n".join(lines)
 
 
-class DamagedFile(LayerpipeError):  # noqa: N818 - it is not the reader's error: what was in it is measured again
-    """A file that was kept to spare work does not hold what was written into it."""
+class DamagedFile(LayerpipeError):  # noqa: N818 - not an error of the reader: the content is computed again
+    """A cached file does not hold what was written into it."""
 
     exit_code = 1

@@ -1,4 +1,4 @@
-"""What JSON can hold of our figures: infinities as the strings "inf" and "-inf", not-a-number as null."""
+"""Values as JSON can hold them: infinities as the strings "inf" and "-inf", NaN as null."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 
 
 def json_value(value: Any) -> Any:
-    """Turn numpy numbers, paths and infinities into what JSON can hold; dictionaries and lists are followed."""
+    """Convert numpy numbers, paths and infinities for JSON, also inside dictionaries and lists."""
     if isinstance(value, dict):
         return {str(key): json_value(item) for key, item in value.items()}
     if isinstance(value, list | tuple):

@@ -9,7 +9,7 @@ _notices_shown = False
 
 
 def release_memory() -> None:
-    """Hand back what the threads of a finished stage had used: the GNU C library keeps it for threads to come."""
+    """Return memory of finished threads to the system; the GNU C library would keep it for later threads."""
     if sys.platform.startswith("linux"):
         trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
         if trim is not None:

@@ -1,4 +1,4 @@
-"""What a sound is to everything that listens: a length, a rate, and frames that can be read from anywhere.
+"""What processing and analysis read from: a sound with a length, a rate, and frames readable at any position.
 
 A take is mono: arrays of shape (frames,). Full scale is 1.0. Reads are float64.
 """
@@ -17,13 +17,13 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
 OnProgress = Callable[[float], None]
-"""Is told how much of the work has been done since it was last told, as a share of 1."""
+"""Called with the share of the work (of 1) that was done since the last call."""
 
 BLOCK_FRAMES = 1 << 16
 
 
 class Sound(Protocol):
-    """A mono sound that can be read in pieces, so that its length never decides the memory used."""
+    """A mono sound that is read in pieces, so that memory does not grow with its length."""
 
     @property
     def rate_hz(self) -> int:

@@ -1,4 +1,4 @@
-"""Decibels, milliseconds and frames: the conversions everything else stands on.
+"""Conversions between decibels, gains, seconds and frames.
 
 Levels are dB of an amplitude ratio (20 log10); frames are integers counted from 0.
 """

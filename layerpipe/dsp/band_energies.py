@@ -1,8 +1,8 @@
-"""Energies by frequency band that add like energies: per step and band the inner products of several sounds.
+"""Energies by frequency band: per step and band the inner products of several sounds.
 
-With them the spectrum of a mix at any levels is a sum of products, no sound is touched again. Frames of about 43 ms
-under a sine window, half overlapping: the squares of the windows add up to 1 everywhere, so that all bands together
-hold exactly the sound's energy (Parseval). Two frames make a step. Frame k lies around sample k * hop.
+From them the spectrum of a mix at any levels is a sum of products, without processing the sounds again. Frames of about
+43 ms under a sine window, half overlapping: the squares of the windows add up to 1 everywhere, so that all bands
+together hold exactly the sound's energy (Parseval). Two frames make a step. Frame k lies around sample k * hop.
 Window and overlap: Princen and Bradley, IEEE TASSP 34 (1986), the condition for perfect reconstruction.
 """
 
@@ -19,17 +19,17 @@ from layerpipe.core.sound import Float32Array, FloatArray
 from layerpipe.dsp.masking import band_edges_hz
 
 BRIGHT_HZ = 4000.0
-"""What is above this counts as bright."""
+"""Energy above this frequency counts as brightness, Hz."""
 HOPS_PER_STEP = 2
 _SHORTEST_FRAME_S = 0.04
 
 
 @dataclass(frozen=True)
 class BandGrid:
-    """Where frames and bands lie at one rate.
+    """Frames and bands at one sample rate.
 
-    `first_bins` (segments,) begins each segment: what is below the bands, the bands, what is above; the band that
-    holds `BRIGHT_HZ` is cut in two there.
+    `first_bins` (segments,) is the first bin of each segment: below the bands, the bands, above them; the band that
+    contains `BRIGHT_HZ` is split there.
     """
 
     rate_hz: int
@@ -43,12 +43,12 @@ class BandGrid:
 
     @property
     def bands(self) -> int:
-        """How many bands of the ear there are."""
+        """Number of auditory bands."""
         return len(self.edges_hz) - 1
 
     @property
     def segments(self) -> int:
-        """How many energies a step has."""
+        """Number of energies per step."""
         return len(self.first_bins)
 
     @property
@@ -61,17 +61,17 @@ class BandGrid:
         return -(-(frames // self.hop + 2) // HOPS_PER_STEP)
 
     def steps_inside(self, start_frame: int, stop_frame: int) -> tuple[int, int]:
-        """First step and end of the steps whose middle lies in a span."""
+        """First step and end of the steps whose middle is in a span."""
         middle = (HOPS_PER_STEP - 1) * self.hop / 2
         first, stop = (math.ceil((frame - middle) / self.step_frames) for frame in (start_frame, stop_frame))
         return max(0, first), max(0, first, stop)
 
     def steps_whole(self, start_frame: int, stop_frame: int) -> tuple[int, int]:
-        """First step and end of the steps that reach nowhere outside a span."""
+        """First step and end of the steps that are entirely inside a span."""
         return -(-(start_frame + self.hop) // self.step_frames), stop_frame // self.step_frames
 
     def left_over(self, first_step: int, stop_step: int, start_frame: int, stop_frame: int) -> FloatArray:
-        """Share of every frame of a span that the windows of steps first to stop leave out, (stop - start,)."""
+        """Share of every frame of a span that the windows of steps first to stop do not cover, (stop - start,)."""
         at = np.arange(start_frame, stop_frame) + 0.5
         rise = np.clip(at / self.hop - (HOPS_PER_STEP * first_step - 1), 0, 1)
         fall = np.clip(HOPS_PER_STEP * stop_step - at / self.hop, 0, 1)
@@ -89,7 +89,7 @@ def band_grid(rate_hz: int) -> BandGrid:
     frame = 1 << math.ceil(math.log2(_SHORTEST_FRAME_S * rate_hz))
     edges = band_edges_hz(rate_hz)
     cuts = np.array(sorted({*edges.tolist(), min(BRIGHT_HZ, rate_hz / 2)}))
-    # A bin belongs where its centre lies.
+    # A bin belongs to the segment that contains its centre.
     bins = np.ceil(cuts * frame / rate_hz).astype(np.intp)
     bins = np.minimum(bins, frame // 2)
     first_bins = np.concatenate([[0], bins])
@@ -98,17 +98,17 @@ def band_grid(rate_hz: int) -> BandGrid:
 
 
 def pairs(sounds: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
-    """Which two sounds each product is of: rows and columns of the upper triangle."""
+    """The two sounds of each product: rows and columns of the upper triangle."""
     return np.triu_indices(sounds)
 
 
 def band_products(sounds: Float32Array, grid: BandGrid) -> Float32Array:
-    """Inner products of several stereo sounds, per step and segment, both sides added up.
+    """Inner products of several stereo sounds, per step and segment, both sides summed.
 
     Parameters
     ----------
     sounds : np.ndarray [shape=(sounds, 2, frames), float32]
-        What `grid.reach` of whole steps covers.
+        The frames that `grid.reach` gives for whole steps.
     grid : BandGrid
 
     Returns
@@ -133,21 +133,21 @@ def band_products(sounds: Float32Array, grid: BandGrid) -> Float32Array:
 def bright_products(sounds: FloatArray, shares: FloatArray, rate_hz: int, margin: int) -> FloatArray:
     """Inner products of several stereo sounds above `BRIGHT_HZ`, and at all frequencies, over a few frames.
 
-    For the ends of a span, where a step is too long: a strum on the downbeat is the brightest there is.
+    For the ends of a span, where a step is too long: a strum on the downbeat is its brightest moment.
 
     Parameters
     ----------
     sounds : np.ndarray [shape=(sounds, 2, margin + frames + margin), float64]
     shares : np.ndarray [shape=(frames,)]
-        How much of each frame counts.
+        Weight of each frame.
     rate_hz : int
     margin : int
-        Frames on either side that are only there for the filter to be at rest.
+        Frames on either side that only let the filter settle.
 
     Returns
     -------
     np.ndarray [shape=(pairs, 2)]
-        Energies above, and in all.
+        Energy above, and total energy.
     """
     length = sounds.shape[2]
     spectrum = np.fft.rfft(sounds)

@@ -1,9 +1,9 @@
 """Light compression of one take: static curve, smoothing of the reduction, gain.
 
 Levels are dBFS of the rectified sample; reductions are dB, 0 or above, and make the sound that much quieter; times
-are ms at the door, poles inside. Feed-forward, log domain, smooth decoupled peak detector: it lets go about one
-attack time later than the branching kind, and keeps the attack of a hit that follows another.
-Curve and smoothing: Giannoulis, Massberg, Reiss, JAES 60(6), 399-408, 2012; equation numbers from memory.
+are ms in parameters, coefficients inside. Feed-forward, log domain, smooth decoupled peak detector: it releases about
+one attack time later than the branching kind, and keeps the attack of a hit that follows another.
+Curve and smoothing: Giannoulis, Massberg, Reiss, JAES 60(6), 399-408, 2012 (equation numbers from memory).
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from layerpipe.core.sound import FloatArray
 from layerpipe.dsp import kernels
 
 _AT_ONCE = 4096
-"""Frames the loop works on at once: what it needs then stays in the processor's cache."""
+"""Frames per pass of the loop: few enough to stay in the processor's cache."""
 
 
 def reduction_db(level_db: FloatArray, *, threshold_db: float, ratio: float, knee_db: float) -> FloatArray:
-    """Static curve: how many dB a steady level is made quieter.
+    """Static curve: the reduction of a steady level.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def reduction_db(level_db: FloatArray, *, threshold_db: float, ratio: float, kne
 
     References
     ----------
-    Giannoulis et al. 2012, eq. 4.
+    Giannoulis et al. 2012, eq. 4 (number from memory).
     """
     past_knee_start = np.maximum(level_db - threshold_db + knee_db / 2, 0.0)
     inside_knee = np.minimum(past_knee_start, knee_db)
@@ -48,11 +48,11 @@ def reduction_db(level_db: FloatArray, *, threshold_db: float, ratio: float, kne
 
 
 def smoothing_coefficient(time_ms: float, rate_hz: int) -> float:
-    """One-pole coefficient that covers 1 - 1/e of a step in `time_ms`; 0 ms follows at once.
+    """One-pole coefficient that reaches 1 - 1/e of a step after `time_ms`; 0 for 0 ms.
 
     References
     ----------
-    Giannoulis et al. 2012, eq. 7.
+    Giannoulis et al. 2012, eq. 7 (number from memory).
     """
     if time_ms < 0:
         raise ParameterError(f"time_ms={time_ms:g} must not be negative")
@@ -60,13 +60,13 @@ def smoothing_coefficient(time_ms: float, rate_hz: int) -> float:
 
 
 class Curve:
-    """A compressor's settings as the numbers the loops need; it remembers no sound."""
+    """A compressor's settings as the loops need them; it holds no state."""
 
     def __init__(self, *, threshold_db: float, ratio: float, knee_db: float, attack_ms: float, release_ms: float,
                  makeup_db: float, rate_hz: int) -> None:
         if not ratio >= 1 or not knee_db >= 0:
             raise ParameterError(f"ratio={ratio:g} must be at least 1 and knee_db={knee_db:g} at least 0")
-        # Plain floats: the compiled loop is made once for them, not once for whole numbers too.
+        # Floats, so that the loop is not compiled again for integers.
         self.threshold_db, self.ratio, self.knee_db, self.makeup_db = (
             float(value) for value in (threshold_db, ratio, knee_db, makeup_db))
         self.attack = smoothing_coefficient(attack_ms, rate_hz)
@@ -89,19 +89,19 @@ class Curve:
 
 def compress(curve: Curve, samples: FloatArray,
              state: FloatArray | None = None) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Compress a block; cutting the sound anywhere changes no bit.
+    """Compress a block; where the sound is cut into blocks changes no bit.
 
     Parameters
     ----------
     curve : Curve
     samples : np.ndarray [shape=(frames,), float64]
     state : np.ndarray [shape=(2,), float64], optional
-        What the block before handed back; None starts from rest.
+        As returned for the block before; None starts from rest.
 
     Returns
     -------
     out, reduction_db : np.ndarray [shape=(frames,), float64]
-        The compressed block, makeup included, and by how many dB each frame was made quieter (makeup not counted).
+        The compressed block with makeup gain, and the reduction of each frame in dB without it.
     state : np.ndarray [shape=(2,), float64]
     """
     held = np.zeros(2) if state is None else state.copy()

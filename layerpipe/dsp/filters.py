@@ -74,7 +74,7 @@ def design_band_pass(low_hz: float, high_hz: float, rate_hz: float, *, order: in
     rate_hz : float
         Frames per second.
     order : int
-        Of the low-pass it is made from: it falls by 6 times that many dB an octave on either side.
+        Of the low-pass prototype: the slope on either side is 6 times that many dB per octave.
 
     Returns
     -------
@@ -95,7 +95,7 @@ def design_band_pass(low_hz: float, high_hz: float, rate_hz: float, *, order: in
         raise ParameterError(f"{low_hz:g} to {high_hz:g} Hz must be in order")
     middle = np.exp(2j * math.atan(math.sqrt(low * high) / 2))
     rows = []
-    # The upper half of the low-pass's poles; each gives two of the band-pass, which have mirror images below.
+    # The upper half of the low-pass's poles; each gives two of the band-pass, which have complex conjugates.
     for n in range((order + 1) // 2):
         half = (high - low) / 2 * np.exp(1j * math.pi * (2 * n + order + 1) / (2 * order))
         apart = np.sqrt(half**2 - low * high)
@@ -133,7 +133,7 @@ def design_shelf(side: Literal["low", "high"], midpoint_hz: float, gain_db: floa
     c = math.cos(w0)
     alpha = math.sin(w0) / 2 * math.sqrt((a + 1 / a) * (1 / slope - 1) + 2)
     r = 2 * math.sqrt(a) * alpha
-    # The high shelf is the low one mirrored in frequency: the sign of every cosine turns.
+    # The high shelf is the low one mirrored in frequency: every cosine changes sign.
     s = 1.0 if side == "low" else -1.0
     b = (a * ((a + 1) - s * (a - 1) * c + r), s * 2 * a * ((a - 1) - s * (a + 1) * c),
          a * ((a + 1) - s * (a - 1) * c - r))
@@ -167,14 +167,14 @@ def design_bell(centre_hz: float, gain_db: float, rate_hz: int, *, q: float = 1.
 
 def run_sections(sections: FloatArray, samples: FloatArray,
                  state: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
-    """Filter a block; cutting the sound anywhere changes no bit.
+    """Filter a block; where the sound is cut into blocks changes no bit.
 
     Parameters
     ----------
     sections : np.ndarray [shape=(sections, 6), float64]
     samples : np.ndarray [shape=(frames,), float64]
     state : np.ndarray [shape=(sections, 2), float64], optional
-        What the block before handed back; None starts from rest.
+        As returned for the block before; None starts from rest.
 
     Returns
     -------
@@ -210,7 +210,7 @@ def response_db(sections: FloatArray, at_hz: Sequence[float] | FloatArray, rate_
 
 
 def _angle(corner_hz: float, rate_hz: float) -> float:
-    """Corner as an angle, or a refusal."""
+    """Corner as an angle in radians per sample; checked."""
     if not 0 < corner_hz < rate_hz / 2:
         raise ParameterError(f"{corner_hz:g} Hz must be inside (0, {rate_hz / 2:g}), half the rate")
     return 2 * math.pi * corner_hz / rate_hz

@@ -39,7 +39,7 @@ _LOWEST_RATE_HZ, _HIGHEST_RATE_HZ = 8000, 192000
 
 @dataclass(frozen=True)
 class Loudness:
-    """What a loudness meter shows of one programme; None is "too short to measure", -inf is silence."""
+    """Loudness of one programme; None if too short to measure, -inf for silence."""
 
     integrated_lufs: float | None
     momentary_max_lufs: float | None
@@ -75,14 +75,14 @@ def k_weighting(rate_hz: int) -> FloatArray:
         raise ParameterError(f"rate_hz={rate_hz} must be inside [{_LOWEST_RATE_HZ}, {_HIGHEST_RATE_HZ}]")
     k, q = math.tan(math.pi * 1681.9744509555319 / rate_hz), 0.7071752369554193
     high = 10 ** (3.99984385397 / 20)
-    # The gain of the shelf at its centre: a little off the square root, which is how the table came out.
+    # Gain of the shelf at its centre: the exponent that fits the standard's table, close to a square root.
     middle = high**0.499666774155
     a0 = 1 + k / q + k * k
     shelf = [(high + middle * k / q + k * k) / a0, 2 * (k * k - high) / a0, (high - middle * k / q + k * k) / a0,
              1.0, 2 * (k * k - 1) / a0, (1 - k / q + k * k) / a0]
     k, q = math.tan(math.pi * 38.13547087613982 / rate_hz), 0.5003270373253953
     a0 = 1 + k / q + k * k
-    # The table's numerator, 1 -2 1, lifts the pass band by 0.043 dB at 48 kHz; other rates are to sound the same.
+    # The table's numerator, 1 -2 1, raises the pass band by 0.043 dB at 48 kHz; other rates are scaled to match.
     b0 = _HIGH_PASS_A0_48K / a0
     high_pass = [b0, -2 * b0, b0, 1.0, 2 * (k * k - 1) / a0, (1 - k / q + k * k) / a0]
     return np.array([shelf, high_pass])
@@ -91,7 +91,7 @@ def k_weighting(rate_hz: int) -> FloatArray:
 def step_starts(first: int, stop: int, rate_hz: int) -> npt.NDArray[np.int64]:
     """First frames of the 10 ms steps `first` to `stop`, both included: shape (stop - first + 1,).
 
-    Halves go up, so that any rate has one grid, counted from frame 0.
+    Halves round up. The grid is counted from frame 0.
     """
     k = np.arange(first, stop + 1, dtype=np.int64)
     return (2 * k * rate_hz + STEPS_PER_S) // (2 * STEPS_PER_S)
@@ -103,7 +103,7 @@ def step_start(step: int, rate_hz: int) -> int:
 
 
 def steps_inside(start_frame: int, stop_frame: int, rate_hz: int) -> tuple[int, int]:
-    """First step and end (one past the last) of the 10 ms steps that lie wholly inside a span of frames."""
+    """First step and end (one past the last) of the 10 ms steps that are entirely inside a span of frames."""
     first = max(0, -(-start_frame * STEPS_PER_S // rate_hz) - 1)
     while step_start(first, rate_hz) < start_frame:
         first += 1
@@ -126,14 +126,14 @@ def powers(steps: FloatArray, step_frames: npt.NDArray[np.int64], width_steps: i
     steps : np.ndarray [shape=(..., steps), float64]
         Energies.
     step_frames : np.ndarray [shape=(steps,), int64]
-        How many frames each step holds.
+        Frames in each step.
     width_steps, hop_steps : int
         The width is a multiple of the hop.
 
     Returns
     -------
     np.ndarray [shape=(..., blocks), float64]
-        No blocks at all if the steps are fewer than one block.
+        None if there are fewer steps than one block needs.
     """
     whole = steps.shape[-1] // hop_steps
     hops = steps[..., : whole * hop_steps].reshape(*steps.shape[:-1], whole, hop_steps)
@@ -148,7 +148,8 @@ def integrated(block_powers: FloatArray) -> float | None:
 
     References
     ----------
-    BS.1770-5 eq. 4 to 7: absolute gate at -70 LKFS, then 10 LU under what passed; a block passes if it is *above*.
+    BS.1770-5 eq. 4 to 7: absolute gate at -70 LKFS, then 10 LU below the mean of what passed; a block passes if it is
+    *above*.
     """
     if block_powers.shape[-1] == 0:
         return None
@@ -164,7 +165,7 @@ def integrated_each(block_powers: FloatArray) -> FloatArray:
     if block_powers.shape[1] == 0:
         return np.full(len(block_powers), np.nan)
     heard = np.where(block_powers > ABSOLUTE_GATE_POWER, block_powers, 0.0)
-    # A row without a block that is heard divides nothing by nothing, and is silence.
+    # A row without a block above the gate is 0 / 1: silence.
     gate = heard.sum(axis=1) / np.maximum(1, np.count_nonzero(heard, axis=1)) * 10 ** (INTEGRATED_GATE_LU / 10)
     kept = np.where(heard > gate[:, None], heard, 0.0)
     return lufs_of_powers(kept.sum(axis=1) / np.maximum(1, np.count_nonzero(kept, axis=1)))
@@ -189,7 +190,7 @@ def loudness_range(block_powers: FloatArray) -> float | None:
 
     References
     ----------
-    EBU Tech 3342: blocks *at or above* -70 LUFS, then at or above 20 LU under their mean power; 95th less 10th
+    EBU Tech 3342: blocks *at or above* -70 LUFS, then at or above 20 LU below their mean power; 95th minus 10th
     percentile, each the nearest member of the sorted list.
     """
     heard = block_powers[block_powers >= ABSOLUTE_GATE_POWER]
@@ -249,7 +250,7 @@ def measure(samples: npt.ArrayLike, rate_hz: int, *, weights: Sequence[float] | 
 
 
 def _sliding_sums(values: FloatArray, width: int) -> FloatArray:
-    """Sums of `width` neighbours, by doubling: a running sum would lose the quiet blocks beside the loud ones."""
+    """Sums of `width` neighbours, by doubling: a running sum would round away quiet blocks beside loud ones."""
     count = values.shape[-1] - width + 1
     if count <= 0:
         return values[..., :0]

@@ -1,21 +1,21 @@
-"""Which parts of a sound the ear can tell from another sound over it: critical bands, and a simple model of masking.
+"""Which parts of a sound are audible over another sound: auditory bands and a simple model of masking.
 
-Frequencies are Hz, places on the ear's scale ERB numbers, band powers mean squares summed over both sides (a
+Frequencies are Hz, positions on the auditory scale ERB numbers, band powers mean squares summed over both sides (a
 full-scale sine on one side is 0.5).
 Sources: Glasberg and Moore, Hearing Research 47 (1990), 103-138, for the bandwidths and the scale (their eq. 3 and 4);
 Patterson, Nimmo-Smith, Weber and Milroy, JASA 72 (1982), 1788-1803, for the filter roex(p); Terhardt, Hearing Research
 1 (1979), 155-182, for the threshold in quiet; ITU-R BS.1387 (PEAQ), ear model, for masking that lasts; the criterion of
-1 dB of excitation is Zwicker's (from memory).
+1 dB of excitation is attributed to Zwicker (from memory).
 
-**The model.** A sound with power S in a band one ERB wide is heard over a masker when it would raise what reaches
+**The model.** A sound with power S in a band one ERB wide is audible over a masker when it raises the output of
 that band's auditory filter by 1 dB: S > (10^0.1 - 1) E + Q, where E is the masker's power through the filter (its
-spread), falling no faster than the ear lets it, and Q the threshold in quiet.
+spread), decaying no faster than the ear's own ringing, and Q the threshold in quiet.
 **Its limits.** The filters are those of moderate levels, alike below and above their centre: loud maskers spread
-farther upwards, so at high playback levels it calls a sound heard a little early. Masking dies away within a few
-hundredths of a second, ears need up to 0.2 s: in the gaps of the rest it calls a sound heard early too. Nothing masks
-what came before it. Both sides are added up: a sound that comes from elsewhere than its masker is heard earlier than
-told. It knows neither tones from noise nor a listener who knows what to listen for. It ranks
-levels well; it does not replace listening.
+farther upwards, so at high playback levels it reports a sound as audible at slightly too low a level. Its masking
+decays within some 10 ms, the ear's within up to 0.2 s: in pauses of the masker it reports too low a level too. There is
+no backward masking. Both sides are summed: a sound from another direction than its masker is audible at lower levels
+than reported. Tones and noise are treated alike, and so are listeners who know what to listen for. It ranks levels
+well; it does not replace listening.
 """
 
 from __future__ import annotations
@@ -30,11 +30,11 @@ from layerpipe.core.sound import FloatArray
 
 LOWEST_ERB_NUMBER = 1
 HIGHEST_HZ = 16_000.0
-"""Bands above this tell nothing of a guitar, and the published widths were measured up to 10 kHz."""
+"""Guitars have little above this, and the published bandwidths were measured up to 10 kHz only."""
 NOTICED = 10**0.1 - 1
-"""Share of the excitation that raises it by 1 dB: 5.87 dB under it."""
+"""Share of the excitation that raises it by 1 dB: 5.87 dB below it."""
 FULL_SCALE_SPL_DB = 96.0
-"""Where the threshold in quiet is put: a full-scale sine is taken to play at 96 dB SPL, a quiet room's loud passage."""
+"""Assumed playback level for the threshold in quiet: a full-scale sine at 96 dB SPL (our own choice)."""
 _NOTHING = 1e-12
 _LAST_S, _LAST_AT_100_HZ_S, _STEPS_LASTING = 0.008, 0.030, 12
 
@@ -46,13 +46,13 @@ def erb_hz(frequency_hz: npt.ArrayLike) -> FloatArray:
 
 
 def erb_number(frequency_hz: npt.ArrayLike) -> FloatArray:
-    """Place on the ear's scale, one per ERB from 0 Hz up. Glasberg and Moore (1990), eq. 4."""
+    """Position on the auditory scale, one per ERB from 0 Hz up. Glasberg and Moore (1990), eq. 4."""
     place: FloatArray = 21.4 * np.log10(4.37 * np.asarray(frequency_hz, dtype=np.float64) / 1000 + 1)
     return place
 
 
 def hz_of_erb_number(place: npt.ArrayLike) -> FloatArray:
-    """The frequency at a place of the ear's scale: the inverse of `erb_number`."""
+    """Frequency at an ERB number: the inverse of `erb_number`."""
     frequency: FloatArray = (10 ** (np.asarray(place, dtype=np.float64) / 21.4) - 1) / 4.37 * 1000
     return frequency
 
@@ -115,7 +115,7 @@ def quiet_threshold_db(frequency_hz: npt.ArrayLike) -> FloatArray:
 
 
 def lasting(excitation: FloatArray, centres_hz: FloatArray, step_s: float) -> FloatArray:
-    """Excitation as it masks: smeared over time where that is more than there is.
+    """Excitation with forward masking: the larger of itself and its decaying past.
 
     Parameters
     ----------
@@ -140,12 +140,12 @@ def lasting(excitation: FloatArray, centres_hz: FloatArray, step_s: float) -> Fl
 
 
 def masked_thresholds(masker: FloatArray, edges_hz: FloatArray, step_s: float) -> FloatArray:
-    """Power that a sound needs in each band to be heard over a masker.
+    """Power that a sound needs in each band to be audible over a masker.
 
     Parameters
     ----------
     masker : np.ndarray [shape=(steps, bands)]
-        Power in each band, step after step.
+        Power in each band and step.
     edges_hz : np.ndarray [shape=(bands + 1,)]
     step_s : float
         Length of a step in seconds.
@@ -169,6 +169,6 @@ def _model(edges_hz: tuple[float, ...]) -> tuple[FloatArray, FloatArray, FloatAr
     centres = hz_of_erb_number((places[1:] + places[:-1]) / 2)
     quiet = 0.5 * 10 ** ((quiet_threshold_db(centres) - FULL_SCALE_SPL_DB) / 10)
     spread = spreading(edges)
-    # What is farther down is below anything, and so small that arithmetic becomes slow.
+    # Smaller shares have no effect, and denormal numbers are slow.
     spread[spread < _NOTHING] = 0.0
     return centres, spread.T, quiet

@@ -29,12 +29,13 @@ def pan_gains(pan: float) -> tuple[float, float]:
 
     References
     ----------
-    Sine/cosine panning, e.g. Zolzer (ed.), DAFX, 2nd ed., 2011 (edition cited from memory).
+    Sine/cosine panning, e.g. Zolzer (ed.), DAFX: Digital Audio Effects, 2nd ed., Wiley, 2011 (that it has
+    this law: from memory).
     """
     if not -100 <= pan <= 100:
         raise ParameterError(f"pan={pan:g} must be inside [-100, 100]")
     if abs(pan) == 100:
-        # cos(pi/2) is 6e-17 in floating point; a hard pan is to be silent on the far side.
+        # cos(pi/2) is 6e-17 in floating point; a hard pan must be silent on the far side.
         return (1.0, 0.0) if pan < 0 else (0.0, 1.0)
     theta = (pan / 100 + 1) * math.pi / 4
     return math.cos(theta), math.sin(theta)

@@ -2,10 +2,9 @@
 
 Full scale 1.0 is 2^(bits - 1) steps; +1.0 itself does not fit. Rounding is to the nearest step, halves to the even
 one, so that the mean error is zero (libraries that truncate are half a step low). What does not fit is counted and
-told, and held at the largest step; nobody may write it without having looked at the count.
+clipped to the largest step; callers must check the count before they write.
 Dither is triangular, two steps wide, not subtracted: error of mean 0 and power step^2/4, whatever the sound.
-Lipshitz, Wannamaker, Vanderkooy, "Quantization and Dither: A Theoretical Survey", JAES 40(5), 355-375, 1992 (citation
-from memory).
+Lipshitz, Wannamaker, Vanderkooy, "Quantization and Dither: A Theoretical Survey", JAES 40(5), 355-375, 1992.
 """
 
 from __future__ import annotations
@@ -45,18 +44,18 @@ class Overs:
 
 
 class DitherStream:
-    """Triangular dither of one file: the same noise at the same place, however the sound is cut.
+    """Triangular dither of one file: the same noise at the same frame, however the sound is cut into blocks.
 
     Parameters
     ----------
     key : str
-        What the noise belongs to, for example the name of the stem. Different keys give unrelated noise.
+        Seed, for example the name of the stem. Different keys give unrelated noise.
     channels : int
 
     References
     ----------
-    SplitMix64, a generator that counts, so that any place can be asked for: Steele, Lea, Flood, "Fast splittable
-    pseudorandom number generators", OOPSLA 2014. One number a sample: the difference of its halves is the triangle.
+    SplitMix64, a counter-based generator, so that any position can be computed: Steele, Lea, Flood, "Fast splittable
+    pseudorandom number generators", OOPSLA 2014. One number per sample; the difference of its halves is triangular.
     """
 
     def __init__(self, key: str, channels: int = 1) -> None:
@@ -85,13 +84,13 @@ def to_pcm(samples: npt.NDArray[Any], bit_depth: int, *, gain: float = 1.0, dith
     dither : DitherStream, optional
         Of as many channels as the samples.
     start : int
-        Frame at which the samples stand in the whole: for the place of the dither and of what does not fit.
+        Frame of the file at which the samples begin, for the dither and for `Overs.first_frame`.
 
     Returns
     -------
     pcm : np.ndarray [same shape, int32]
     overs : Overs
-        What did not fit (not-a-number counts, as infinitely loud); false where everything did.
+        Samples that did not fit (NaN counts as infinitely loud); false if all did.
 
     Raises
     ------
@@ -122,12 +121,12 @@ def pack_pcm(pcm: PcmArray, bit_depth: int, room: ByteArray | None = None) -> By
     bit_depth : int
         16 or 24.
     room : np.ndarray [uint8], optional
-        Used again where it is large enough.
+        Memory to reuse if it is large enough.
 
     Returns
     -------
     np.ndarray [shape=(at least samples * bit_depth // 8,), uint8]
-        The bytes stand at its beginning.
+        The packed bytes are at its beginning.
     """
     _scale_of(bit_depth)
     needed = len(pcm) * bit_depth // 8
@@ -151,7 +150,7 @@ def _scale_of(bit_depth: int) -> float:
 
 
 def _overs(flat: npt.NDArray[Any], scale: float, channels: int, start: int) -> Overs:
-    """What does not fit, looked at closely; not-a-number counts as infinitely loud."""
+    """Count, first frame and level of samples that do not fit; NaN counts as infinitely loud."""
     rounded = np.rint(flat.astype(np.float64) * scale)
     over = ~((rounded >= -scale) & (rounded <= scale - 1))
     size = float(np.nan_to_num(np.abs(flat[over].astype(np.float64)), nan=math.inf, posinf=math.inf).max())

@@ -1,11 +1,11 @@
-"""Playing pieces of a sound earlier or later: where each piece is heard, and how one hands over to the next.
+"""Playing pieces of a sound earlier or later: where each piece plays, and the crossfades between pieces.
 
-Positions are frames; a lag is how much later than in the file a piece is heard. What is heard at t is source[t - lag].
-At a boundary b, where the lag goes from `before` to `after`, the hand-over ends at b + min(before, after). Then
-neither side is asked, under the old lag, for what lies past b, nor does the new one begin later than b: an onset
-that stands at b is heard once and whole, and the gap a move tears open is filled with more of what rang before b.
-Gains of a joint follow the correlation of its two sides, so that its power stays level: Fink, Holters, Zolzer,
-"Signal-Matched Power-Complementary Cross-Fading and Dry-Wet Mixing", DAFx-16, 2016.
+Positions are frames; a lag is how much later than in the file a piece plays: the output at t is source[t - lag].
+At a boundary b, where the lag changes from `before` to `after`, the crossfade ends at b + min(before, after). So the
+old lag plays nothing after b, and the new one begins at b at the latest: an onset at b is heard once and complete,
+and a gap that a move opens is filled with more of what rang before b.
+The gains of a crossfade follow the correlation of its two sides, so that its power stays constant: Fink, Holters,
+Zolzer, "Signal-Matched Power-Complementary Cross-Fading and Dry-Wet Mixing", DAFx-16, 2016.
 """
 
 from __future__ import annotations
@@ -21,13 +21,13 @@ from layerpipe.core.errors import ParameterError
 from layerpipe.core.sound import FloatArray
 
 LOWEST_CORRELATION = -0.5
-"""Below it the law would lift both sides above their own level (1.15 at most here) to fill what they take away from
-each other; noise that does not cancel would then be heard as a swell."""
+"""Below this the law would raise both sides far above their own level (1.15 at most here) to make up for their
+cancellation; noise that does not cancel would then swell."""
 
 
 @dataclass(frozen=True)
 class FrameMove:
-    """Frames start to stop of the source are heard `by` frames later (earlier when negative)."""
+    """Frames start to stop of the source play `by` frames later (earlier if negative)."""
 
     start: int
     stop: int
@@ -37,7 +37,7 @@ class FrameMove:
 
 @dataclass(frozen=True)
 class Joint:
-    """A hand-over on output frames start to stop, from lag `before` to lag `after`."""
+    """A crossfade on output frames start to stop, from lag `before` to lag `after`."""
 
     start: int
     stop: int
@@ -57,7 +57,7 @@ def correlation(one: FloatArray, other: FloatArray) -> float:
     Returns
     -------
     float
-        -1 to 1; 0 where one of them is silent.
+        -1 to 1; 0 if one of them is silent.
     """
     power = float(np.dot(one, one)) * float(np.dot(other, other))
     if power <= 0:
@@ -66,12 +66,12 @@ def correlation(one: FloatArray, other: FloatArray) -> float:
 
 
 def crossfade_gains(rho: float, frames: int) -> tuple[FloatArray, FloatArray]:
-    """Gains of the side that goes and the side that comes.
+    """Gains of the outgoing and the incoming side.
 
     Parameters
     ----------
     rho : float
-        Correlation of the two sides; held at -0.5 from below. 1 sums to one, 0 is constant power.
+        Correlation of the two sides; at least -0.5 is used. 1 sums to one, 0 is constant power.
     frames : int
         Length of the crossfade, 1 or more.
 
@@ -89,7 +89,7 @@ def crossfade_gains(rho: float, frames: int) -> tuple[FloatArray, FloatArray]:
     if not -1 <= rho <= 1:
         raise ParameterError(f"rho={rho:g} must be inside [-1, 1]")
     rho = max(rho, LOWEST_CORRELATION)
-    # The first and last frame stand half a step inside, so that a joint of n frames changes n frames.
+    # The first and last frame are half a step inside, so that a crossfade of n frames changes n frames.
     angle = (np.arange(frames) + 0.5) / frames * (math.pi / 2)
     if rho == 1:
         # cos/(cos + sin): the square root below has this closed form, and sums to one exactly enough.
@@ -112,12 +112,12 @@ def plan_joints(moves: Sequence[FrameMove], frames: int) -> tuple[int, list[Join
     Returns
     -------
     (lag, joints)
-        The lag at frame 0, and the hand-overs in order. A joint is shortened to the room there is.
+        The lag at frame 0, and the crossfades in order. A crossfade is shortened to the available room.
 
     Raises
     ------
     ParameterError
-        If moves overlap, or one would be heard before what precedes it has begun.
+        If moves overlap, or one would play before what precedes it has begun.
     """
     ordered = sorted(moves, key=lambda move: (move.start, move.stop))
     for move in ordered:
@@ -133,7 +133,7 @@ def plan_joints(moves: Sequence[FrameMove], frames: int) -> tuple[int, list[Join
     for boundary, before, after, asked in _boundaries(ordered, frames):
         stop = boundary + min(before, after)
         if last_stop is not None and stop <= last_stop:
-            raise ParameterError(f"what follows frame {boundary} would be heard before what precedes it")
+            raise ParameterError(f"what follows frame {boundary} would play before what precedes it")
         if stop <= 0:
             lag = after
         elif stop < frames and before != after:
@@ -143,7 +143,7 @@ def plan_joints(moves: Sequence[FrameMove], frames: int) -> tuple[int, list[Join
 
 
 def _boundaries(moves: Sequence[FrameMove], frames: int) -> list[tuple[int, int, int, int]]:
-    """Place, lag before, lag after, length of joint, for every change; moves that touch share one."""
+    """Frame, lag before, lag after, crossfade length of every change; moves that touch share one."""
     found: list[tuple[int, int, int, int]] = []
     for move in moves:
         if found and found[-1][0] == move.start:

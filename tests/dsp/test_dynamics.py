@@ -160,5 +160,5 @@ def test_silence_has_no_hits_and_is_left_alone():
 
 def test_an_amount_no_threshold_can_take_off_is_refused(strum):
     asked = Chain(compressor=Compressor(hits_db=2.0, ratio=1.0))
-    with pytest.raises(ParameterError, match="out of reach"):
+    with pytest.raises(ParameterError, match="cannot be reached"):
         find_threshold(ArraySound(_played(strum, [0.5] * 5), 48_000), asked)

@@ -1,1 +1,1 @@
-"""Files and folders: written whole or not at all, read by several threads."""
+"""Files and folders: written completely or not at all, read by several threads."""

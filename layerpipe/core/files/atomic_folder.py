@@ -1,10 +1,10 @@
-"""Folders that are whole or absent: written beside their place, taken into it in one step, cleaned up after a kill.
+"""Folders that are complete or absent: written under a temporary name, then renamed, cleaned up after a kill.
 
-The folder that is being written is called `.name.XXXXXXXX.partial`, beside its place, and is locked for as long as its
-process lives; the lock goes with the process, however that ends. The next run removes what it finds unlocked. It takes
-its place when all of it lies on the disk. Where the system can exchange two folders in one step (Linux, renameat2)
-there is no moment without the bounce; elsewhere the old folder is called `.retired` between two renames, and the next
-run gives it its name back if it was interrupted there. What is not the bounce's own is never removed.
+While it is written, the folder is called `.name.XXXXXXXX.partial`, beside its target, and is locked; the lock ends with
+the process. The next run removes unlocked ones. The folder is renamed when the disk holds all of it. Where the system
+can exchange two folders in one step (Linux, renameat2) there is always a bounce of that name; elsewhere the old folder
+is called `.retired` between two renames, and the next run restores it after an interruption. Files that the bounce does
+not list as its own are never removed.
 """
 
 from __future__ import annotations
@@ -27,10 +27,10 @@ from layerpipe.core.files.atomic import sync_folder, sync_names
 from layerpipe.core.files.locks import PathLock
 
 Owns = Callable[[Path], Sequence[str] | None]
-"""Says which files a folder lists as its own, relative and with slashes; None if it is none of ours."""
+"""Lists the files that belong to a folder, relative and with slashes; None if it is not a folder of ours."""
 
 LITTER = frozenset((".DS_Store", "Thumbs.db", "desktop.ini"))
-"""What file managers leave in folders that were looked at; it is nobody's, and stands in nobody's way."""
+"""Files that file managers leave in folders they have shown; they may be removed with the folder."""
 _PARTIAL, _RETIRED = ".partial", ".retired"
 _EXCHANGE, _HERE = 2, -100
 _TRIES = 20
@@ -40,18 +40,18 @@ _CANNOT = frozenset((errno.ENOSYS, errno.EINVAL, errno.EOPNOTSUPP, errno.ENOTSUP
 
 @contextmanager
 def atomic_folder(target: Path, owns: Owns) -> Iterator[Path]:
-    """A folder to write into that takes the name `target` when the block ends well, and is gone otherwise.
+    """A folder to write into; it takes the name `target` when the block ends well and is removed otherwise.
 
     Parameters
     ----------
     target : Path
-        A folder that is not there, is empty, or is owned. One that holds a file which is not its own is not replaced.
+        Absent, empty, or a folder of ours that holds no other files; anything else is not replaced.
     owns : function of a folder
 
     Raises
     ------
     OutputError
-        If the target may not be replaced or cannot be written beside.
+        If the target may not be replaced, or its parent cannot be written.
     """
     made = [parent for parent in target.absolute().parents if not parent.exists()]
     try:
@@ -69,19 +69,19 @@ def atomic_folder(target: Path, owns: Owns) -> Iterator[Path]:
         for folder in {target.parent, *(parent.parent for parent in made)}:
             sync_names(folder)
     except OutputError as refusal:
-        # The reader knows the target, not the name it is written under.
+        # The reader knows the target, not the temporary name.
         raise OutputError(str(refusal).replace(os.fspath(partial), os.fspath(target))) from refusal
     except OSError as refusal:
         raise OutputError(f"{target}: cannot be written: {_reason(refusal)}") from refusal
     finally:
-        # After an exchange the earlier bounce is what lies here.
+        # After an exchange this is the earlier bounce.
         shutil.rmtree(partial, ignore_errors=True)
         lock.release()
         _unmake(made)
 
 
 def _unmake(folders: Sequence[Path]) -> None:
-    """Remove folders, the innermost first, that were made for a bounce and hold nothing: there was none."""
+    """Remove empty folders that were created for a bounce that failed, the innermost first."""
     for folder in folders:
         try:
             folder.rmdir()
@@ -100,7 +100,7 @@ def _new_partial(target: Path) -> tuple[Path, PathLock]:
             if not target.parent.is_dir():
                 raise refusal
             continue
-        # Another run may have tidied it away between its making and its locking.
+        # Another run may have removed it between creation and locking.
         if lock.is_of(partial):
             return partial, lock
         lock.release()
@@ -108,7 +108,7 @@ def _new_partial(target: Path) -> tuple[Path, PathLock]:
 
 
 def _tidy(target: Path, owns: Owns) -> None:
-    """Remove what killed runs left beside the target; give an earlier bounce its name back where one was cut off."""
+    """Remove what killed runs left beside the target; restore an earlier bounce if they were killed in a rename."""
     own = re.compile(rf"\.{re.escape(target.name)}\.[0-9a-f]{{8}}")
     for kind in (_RETIRED, _PARTIAL):
         for left in sorted(target.parent.iterdir()):
@@ -131,12 +131,12 @@ def _tidy(target: Path, owns: Owns) -> None:
 
 
 def _abandoned(left: Path) -> bool:
-    """Whether nobody works on a folder whose lock was free; without locks only its age tells."""
+    """Whether no run is writing a folder that was not locked; without locks its age decides."""
     return locks.KIND != "none" or time.time() - left.stat().st_mtime > _ABANDONED_S
 
 
 def _take_place(partial: Path, target: Path, owns: Owns) -> None:
-    """Give the finished folder its name. What was there before lies under the partial's name afterwards."""
+    """Give the finished folder its name. An earlier bounce has the temporary name afterwards."""
     last: OSError = OSError(errno.EBUSY, "another run keeps replacing it")
     for _ in range(_TRIES):
         _refuse_foreign(target, owns)
@@ -145,7 +145,7 @@ def _take_place(partial: Path, target: Path, owns: Owns) -> None:
                 partial.rename(target)
                 return
             if _exchange(partial, target):
-                # Somebody may have put something there since it was looked at.
+                # Somebody may have put a file there since it was checked.
                 if not _foreign_in(partial, owns):
                     return
                 _exchange(partial, target)
@@ -172,7 +172,7 @@ def _take_place(partial: Path, target: Path, owns: Owns) -> None:
 
 
 def _exchange(one: Path, other: Path) -> bool:
-    """Exchange two folders in one step; False where the system or the disk cannot."""
+    """Exchange two folders in one step; False if the system or the disk cannot."""
     if not sys.platform.startswith("linux"):
         return False
     call = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None)
@@ -187,9 +187,9 @@ def _exchange(one: Path, other: Path) -> bool:
 
 
 def _refuse_foreign(target: Path, owns: Owns) -> None:
-    """Refuse to replace what is not ours."""
+    """Refuse to replace files that are not ours."""
     if target.is_symlink() or (target.exists() and not target.is_dir()):
-        raise OutputError(f"{target}: is there already and is no folder; move it away or choose another with --out")
+        raise OutputError(f"{target}: already exists and is not a folder; move it away or choose another with --out")
     if not target.exists():
         return
     foreign = _foreign_in(target, owns)
@@ -211,7 +211,7 @@ def _foreign_in(folder: Path, owns: Owns) -> list[str]:
         here = Path(place)
         for name in (*files, *(name for name in folders if (here / name).is_symlink())):
             relative = (here / name).relative_to(folder).as_posix()
-            # A link under the name of one of its files is not what the bounce wrote there.
+            # A bounce writes no links, so a link of that name is foreign.
             if (relative not in own or (here / name).is_symlink()) and name not in LITTER:
                 foreign.append(relative)
         empty = not folders and not files
@@ -222,5 +222,5 @@ def _foreign_in(folder: Path, owns: Owns) -> list[str]:
 
 
 def _reason(refusal: OSError) -> str:
-    """A refusal in words."""
+    """The reason as text."""
     return refusal.strerror or str(refusal)

@@ -1,7 +1,7 @@
-"""The loops in which every frame needs the one before: machine code by `dsp.kernels`, which says what a loop may do.
+"""Loops over samples as machine code; `jit` says what a loop may do.
 
-Each file holds all that its loops use, because the digest their code is kept under does not notice what changes
-elsewhere. To add one: a function of arrays and numbers under `@kernel`, and its name here.
+Each file holds everything that its loops use, because their code is kept under a digest of that file only. To add a
+loop: a function of arrays and numbers under `@kernel`, and its name here.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The compressor, and what it did."""
+"""The compressor's loop, and statistics of its gain reduction."""
 
 from __future__ import annotations
 
@@ -23,10 +23,11 @@ def compress(samples: FloatArray, patterns: Any, knee_start: float, threshold_db
              smooth: FloatArray, out: FloatArray) -> None:
     """Static curve (Giannoulis et al. 2012, eq. 4), smooth decoupled peak detector (eq. 17), gain.
 
+    Equation numbers are from memory.
+
     smooth, the reduction in dB, and out: (frames,), out may have none; state: (y1, yL); room: (3, frames worked on at
-    once). `..._patterns` are the same memory as int64. Logarithm and exponential are worked out here from the bits,
-    many frames at a time: the mathematics library takes one at a time, and differs in its last digit from system to
-    system.
+    once). `..._patterns` are the same memory as int64. Logarithm and exponential are computed from the bits, many
+    frames at a time: the C library computes one at a time, and its last digit differs between systems.
     """
     held, late = state[0], state[1]
     for at in range(0, len(samples), room.shape[1]):
@@ -99,7 +100,7 @@ def summarize_reduction(reduction_db: FloatArray, starts: Any, audible_db: float
                      busy: Any) -> None:
     """Largest, mean, and share of frames above `audible_db`, of the steps that begin at `starts` and fill the block.
 
-    Sums run in four lanes, because one lane waits for itself.
+    Four partial sums, because one sum would wait for itself.
     """
     for step in range(len(starts)):
         stop = starts[step + 1] if step + 1 < len(starts) else len(reduction_db)

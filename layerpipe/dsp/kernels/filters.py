@@ -23,7 +23,7 @@ def run_one_section(b0: float, b1: float, b2: float, a1: float, a2: float,
 @kernel
 def run_two_sections(first: FloatArray, second: FloatArray, samples: FloatArray, state: FloatArray,
                      out: FloatArray) -> None:
-    """Two biquads in a row: the second runs while the processor waits for the first; state is (2, 2)."""
+    """Two biquads in series; their latencies overlap. state: (2, 2)."""
     b0, b1, b2, a1, a2 = first[0], first[1], first[2], first[4], first[5]
     c0, c1, c2, d1, d2 = second[0], second[1], second[2], second[4], second[5]
     z0, z1, w0, w1 = state[0, 0], state[0, 1], state[1, 0], state[1, 1]
@@ -42,9 +42,9 @@ def run_two_sections(first: FloatArray, second: FloatArray, samples: FloatArray,
 @kernel
 def run_two_sections_of_four(first: FloatArray, second: FloatArray, samples: FloatArray, state: FloatArray,
                 out: FloatArray) -> None:
-    """Two biquads in a row for four sounds side by side, in the order of operations of `run_two_sections`.
+    """Two biquads in series for four channels, in the order of operations of `run_two_sections`.
 
-    Four recursions at once cost what one does: each waits for itself. samples, out: (4, frames); state: (4, 4).
+    Four recursions take as long as one, which waits for its own result. samples, out: (4, frames); state: (4, 4).
     """
     b0, b1, b2, a1, a2 = first[0], first[1], first[2], first[4], first[5]
     c0, c1, c2, d1, d2 = second[0], second[1], second[2], second[4], second[5]

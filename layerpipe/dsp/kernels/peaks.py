@@ -1,4 +1,4 @@
-"""The search for the true peak; `dsp.truepeak` says what may be skipped, and proves it."""
+"""The search for the true peak; `dsp.peaks.true_peak` proves what may be skipped."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ def find_true_peak(samples: FloatArray, channel: int, channels: int, step: float
                    cell: int, past: FloatArray, room: FloatArray, patterns: Any, state: FloatArray) -> int:
     """First frame interval of a channel whose interpolated points exceed the peak the most, -1 if none does.
 
-    The bounds and their proof: dsp.truepeak. samples: interleaved, `step` to one; taps: (reach, phases); bounds: the
-    two of a frame's size, then one for each bend; past: the reach - 1 frames before, afterwards the last of these;
-    state: peak, highest frame or point counted yet, relative and absolute slack of a comparison. Intervals count from
-    the one that begins at past[reach // 2 - 1]. room: (3, frames worked on at once and two cells); patterns is the same
-    memory as int64: without their signs the bits of numbers are ordered as the numbers are, and whole numbers are
+    The bounds and their proof: `dsp.peaks.true_peak`. samples: interleaved, `step` to one; taps: (reach, phases);
+    bounds: the two of a frame's size, then one for each bend; past: the reach - 1 frames before, afterwards the last of
+    these; state: peak, highest frame or point counted yet, relative and absolute slack of a comparison. Intervals count
+    from the one that begins at past[reach // 2 - 1]. room: (3, frames worked on at once and two cells); patterns is the
+    same memory as int64: without their signs the bits of numbers are ordered as the numbers are, and whole numbers are
     compared many at a time.
     """
     reach, phases = taps.shape
@@ -51,7 +51,7 @@ def find_true_peak(samples: FloatArray, channel: int, channels: int, step: float
             mine = samples[at * channels + channel :: channels]
             for n in range(len(fresh)):
                 fresh[n] = mine[n] * step
-        # What fills the last cell only has to be harmless: a straight line on from the last frame is.
+        # The rest of the last cell repeats the last frame: a straight line adds no peak.
         sound[reach - 1 + intervals :] = fresh[intervals - 1]
         for c in range(cells + 1):
             part = sound_patterns[c * cell : (c + 1) * cell]
@@ -59,7 +59,7 @@ def find_true_peak(samples: FloatArray, channel: int, channels: int, step: float
             for n in range(len(part)):
                 most = max(most, part[n] & unsigned)
             highest_patterns[c] = most
-            # Frames before the first or after the last interval of this piece are counted with others.
+            # Frames outside this piece's intervals are counted with other pieces.
             if c > 0 and (c + 1) * cell <= middle + intervals:
                 floor = max(floor, highest[c])
         wanted = floor * slack

@@ -1,4 +1,4 @@
-"""Linear predictors: what a sound foretells of itself."""
+"""Linear prediction: Levinson's and Burg's methods, and extrapolation."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ def solve_predictors(correlations: FloatArray, ridge: float, predictors: FloatAr
     """Linear predictors of many frames by Levinson's recursion (Levinson, J. Math. Phys. 25, 1946).
 
     correlations: (frames, order + 1), lag 0 first, ridge is added to each frame's lag 0; predictors, the result:
-    (frames, order + 1), the first is 1, the rest turn a sound into what could not be foretold. room: (2 order + 2,).
-    Sums run in four lanes, because one lane waits for itself. All is read forwards, which the processor does several
-    at a time: lags lie flipped in the room's second half, the backward predictor moves towards the start of its first.
+    (frames, order + 1), the first is 1; filtering with it leaves the prediction error. room: (2 order + 2,).
+    Four partial sums, because one would wait for itself. Everything is read forwards, so that it can be vectorised:
+    the lags are reversed in the second half of `room`, the backward predictor moves towards the start of the first.
     """
     frames, order = correlations.shape[0], correlations.shape[1] - 1
     flipped = room[order + 1 :]
@@ -56,9 +56,9 @@ def solve_predictors(correlations: FloatArray, ridge: float, predictors: FloatAr
 def burg_predictor(forward: FloatArray, backward: FloatArray, predictor: FloatArray, room: FloatArray) -> None:
     """Linear predictor of one piece by Burg's method, which needs no window (Burg, 37th SEG meeting, 1967).
 
-    forward, backward: the piece twice, both are used up; predictor, the result: (order + 1,), the first is 1; room:
-    (order + 1,). Sums run in four lanes. What is foretold backwards stays where it is, so that frame n of one meets
-    frame n - m of the other.
+    forward, backward: two copies of the piece, both overwritten; predictor, the result: (order + 1,), the first is 1;
+    room: (order + 1,). Four partial sums. The backward error is not shifted: frame n of one goes with frame n - m of
+    the other.
     """
     order = len(predictor) - 1
     predictor[:] = 0.0
@@ -100,7 +100,7 @@ def burg_predictor(forward: FloatArray, backward: FloatArray, predictor: FloatAr
 
 @kernel
 def extrapolate(predictor: FloatArray, sound: FloatArray) -> None:
-    """Let a sound ring on as it is foretold: the frames past the first `order` are written.
+    """Extrapolate a sound by linear prediction: frames after the first `order` are written.
 
     predictor: (order + 1,), the first is 1; sound: (order + frames,).
     """

@@ -1,4 +1,4 @@
-"""Samples into other samples: gains, rounding, noise, extremes, three bytes."""
+"""Loops over samples: gain, rounding, dither noise, extremes, 24-bit packing."""
 
 from __future__ import annotations
 

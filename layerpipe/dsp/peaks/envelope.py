@@ -1,14 +1,14 @@
-"""The true peak of `rest + gain * layer` at every gain at once: an upper envelope, exact, and a handful of numbers.
+"""The true peak of `rest + gain * layer` at every gain at once: an exact upper envelope of few points.
 
 At one point in time the mix is r + g l, a straight line in the gain g. The true peak is the highest of all these
 lines and of their mirror images, and a highest line is a corner of the convex hull of the points (r, l) and (-r, -l).
 Only the corners that face gains of 0 and above are kept: ten to thirty of millions. Amplitudes, full scale 1.0.
 
-**What is never computed.** The points between the frames are those of `dsp.truepeak`, whose bounds say how far a point
-can be above its two frames; a cell of frames (then a single interval) whose bound lies inside the corners found so far
-at all the gains at which one corner hands over to the next cannot change the envelope anywhere: between two such gains
-the envelope is one straight line, the bound is convex, and a convex function under a line at both ends is under it in
-between. Past the last of them only l counts. Rounding is left room for, as there.
+**What is never computed.** The points between the frames are those of `dsp.peaks.true_peak`, whose bounds say how far a
+point can be above its two frames; a cell of frames (then a single interval) whose bound lies inside the corners found
+so far at all the gains at which one corner hands over to the next cannot change the envelope anywhere: between two such
+gains the envelope is one straight line, the bound is convex, and a convex function under a line at both ends is under
+it in between. Past the last of them only l counts. Rounding is left room for, as there.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ _SLACK = 1 - 1e-9
 
 
 class PeakEnvelope:
-    """The envelope of everything added so far; `corners` is all of it, shape (corners, 2): rest, layer."""
+    """The envelope of everything added so far; `corners` (corners, 2) holds pairs (rest, layer)."""
 
     def __init__(self, corners: npt.ArrayLike = ()) -> None:
         self.corners = _corners(np.asarray(corners, dtype=np.float64).reshape(-1, 2))
@@ -40,11 +40,11 @@ class PeakEnvelope:
         return found
 
     def merge(self, other: PeakEnvelope) -> None:
-        """Add what another has seen."""
+        """Add another envelope."""
         self.corners = _corners(np.concatenate([self.corners, other.corners]))
 
     def add(self, rest: FloatArray, layer: FloatArray) -> None:
-        """Hear a piece of one side.
+        """Add a piece of one side.
 
         Parameters
         ----------
@@ -75,7 +75,7 @@ class PeakEnvelope:
         design = interpolator()
         interval = cells[:, None] * _CELL + np.arange(_CELL)
         at = interval[..., None] + _BEFORE + np.arange(2)
-        # The frames themselves are points too, for nothing, and rule most of the others out.
+        # The frames are points too, cost nothing, and rule most others out.
         begun = at[..., 0][interval < intervals]
         self._take(np.stack([rest[begun], layer[begun]], axis=1))
         # Directions instead of gains, so that "only the layer counts" is one of them.

@@ -1,11 +1,11 @@
-"""The true peak of many mixes of the same sounds, looked for only where it can be.
+"""The true peak of many mixes of the same sounds, searched only where it can be.
 
 Sounds are (frames, 2), full scale 1.0, silent before their first and after their last frame; gains are factors of 0 and
-above; peaks are amplitudes, either side. In a short stretch no frame of a mix is above the sum of what the sounds reach
-there, so that a peak known from elsewhere rules most stretches out. Points between frames are those of `dsp.truepeak`.
-Only points beside a frame of at least 0.7 of the peak are computed. That is a limit of this module: a sine of a quarter
-of the rate may be 3.01 dB (cos(pi / 4)) higher between its frames than at them, and higher pitches further still (ITU-R
-BS.1770-5, attachment to Annex 2); music has its peaks below that.
+above; peaks are amplitudes, either side. In a short stretch no frame of a mix exceeds the sum of the sounds' highest
+frames there, so that a peak found elsewhere rules most stretches out. Points between frames are those of
+`dsp.peaks.true_peak`. Only points beside a frame of at least 0.7 of the peak are computed. That is a limit of this
+module: a sine of a quarter of the rate may be 3.01 dB (cos(pi / 4)) higher between its frames than at them, and higher
+pitches further still (ITU-R BS.1770-5, attachment to Annex 2); music has its peaks below that.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ class MixPeaks:
         self._reached = np.lib.stride_tricks.sliding_window_view(padded, _STRETCH + TAPS - 1, axis=1)[:, ::_STRETCH]
 
     def bound(self, mix: FloatArray) -> float:
-        """What no frame of a mix, gains of shape (sounds,), is above."""
+        """Upper bound of the frames of a mix, gains of shape (sounds,)."""
         return float((mix @ self._highest).max())
 
     def true_peak(self, mix: FloatArray, *, at_least: float = 0.0) -> float:
@@ -48,7 +48,7 @@ class MixPeaks:
         mix : np.ndarray [shape=(sounds,), float64]
             Gains, factors of 0 and above.
         at_least : float
-            The higher, the less has to be looked at.
+            The higher, the less has to be computed.
         """
         bounds = mix @ self._highest
         left = np.argsort(-bounds, kind="stable")

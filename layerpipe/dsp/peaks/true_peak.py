@@ -107,19 +107,19 @@ def interpolate(windows: FloatArray) -> FloatArray:
 
 
 class TruePeakMeter:
-    """Follows the true peak of several channels as they stream past; cutting them anywhere changes no bit."""
+    """Follows the true peak of several channels as they stream past; where they are cut into blocks changes no bit."""
 
     def __init__(self, channels: int = 1) -> None:
         self._channels = [_Channel() for _ in range(channels)]
 
     def add(self, block: npt.NDArray[Any], *, step: float = 1.0) -> None:
-        """Hear the next frames.
+        """Add the next frames.
 
         Parameters
         ----------
         block : np.ndarray [shape=(frames,) or (frames, channels), float32, float64 or int32]
         step : float
-            What one stands for.
+            Value of one unit of the samples: 2**-23 for 24-bit integers.
 
         Raises
         ------
@@ -136,11 +136,11 @@ class TruePeakMeter:
 
     @property
     def peak(self) -> FloatArray:
-        """True peak of what was heard so far, as if it ended here: amplitudes, shape (channels,)."""
+        """True peak so far, as if the sound ended here: amplitudes, shape (channels,)."""
         return np.array([channel.ended()[0] for channel in self._channels])
 
     def next_part(self) -> FloatArray:
-        """Peak since the last call, or the beginning, shape (channels,); counts anew, but keeps what the taps reach.
+        """Peak since the last call, or the beginning, shape (channels,); the count restarts, the taps keep their past.
 
         Parts meet to within 24 frames. The last part's peak is `peak`.
         """
@@ -172,7 +172,7 @@ _rooms = threading.local()
 
 
 def _room() -> FloatArray:
-    """Room to work in, one a thread: asking for it again and again costs more than the work."""
+    """Work memory, one per thread: allocating it for each block would cost more than the work."""
     if not hasattr(_rooms, "room"):
         _rooms.room = np.empty((3, _WORK_FRAMES + 2 * _CELL))
     room: FloatArray = _rooms.room
@@ -180,7 +180,7 @@ def _room() -> FloatArray:
 
 
 class _Channel:
-    """One channel: what the taps still need of the past, and the peak so far."""
+    """One channel: the past frames that the taps need, and the peak so far."""
 
     def __init__(self) -> None:
         self.peak, self.place = 0.0, 0
@@ -192,7 +192,7 @@ class _Channel:
         self._ended: tuple[float, int] | None = None
 
     def add(self, flat: npt.NDArray[Any], channel: int = 0, channels: int = 1, step: float = 1.0) -> None:
-        """Hear the next frames of one channel of interleaved samples."""
+        """Add the next frames of one channel of interleaved samples."""
         if not len(flat):
             return
         design, room = interpolator(), _room()
@@ -206,11 +206,11 @@ class _Channel:
         self._ended = None
 
     def forget(self) -> None:
-        """Begin a new count; the past stays, for the taps reach back into it."""
+        """Restart the count; the past frames stay because the taps need them."""
         self.peak, self.place, self._floor, self._ended = 0.0, 0, 0.0, None
 
     def ended(self) -> tuple[float, int]:
-        """Peak and its frame if the sound ended now."""
+        """Peak and its frame, as if the sound ended now."""
         if self._ended is None:
             copy = _Channel()
             copy.peak, copy.place, copy._floor = self.peak, self.place, self._floor
