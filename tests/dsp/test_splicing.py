@@ -104,8 +104,8 @@ def test_a_joint_is_shortened_to_the_room_there_is() -> None:
     ([FrameMove(5000, 6000, 5, 9)], "begin inside 0 to 5000"),
     ([FrameMove(100, 200, -200, 9)], "leaves the sound"),
     ([FrameMove(4000, 4500, 1000, 9)], "leaves the sound"),
-    ([FrameMove(1000, 2000, 0, 9), FrameMove(2100, 3000, -200, 9)], "would be heard before what precedes it"),
-    ([FrameMove(1000, 1050, 100, 9), FrameMove(1050, 3000, -200, 9)], "would be heard before what precedes it"),
+    ([FrameMove(1000, 2000, 0, 9), FrameMove(2100, 3000, -200, 9)], "would play before what precedes it"),
+    ([FrameMove(1000, 1050, 100, 9), FrameMove(1050, 3000, -200, 9)], "would play before what precedes it"),
 ])
 def test_moves_that_cannot_be_played_are_refused(moves: list[FrameMove], words: str) -> None:
     with pytest.raises(ParameterError, match=words):
