@@ -1,10 +1,15 @@
-"""What layerpipe says when it refuses: one base class, one letter per kind of refusal."""
+"""Errors with a message for the user: one base class, and one class for each kind of refusal."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+
+from layerpipe.core.text import printable
+
+MOST_SHOWN = 50
+"""Faults that are printed; the others are counted."""
 
 
 class LayerpipeError(Exception):
@@ -28,15 +33,23 @@ class Fault:
 
     def __str__(self) -> str:
         place = f"line {self.line}, " if self.line else ""
-        return f"{place}{self.where}: {self.problem}" if self.where else f"{place}{self.problem}"
+        return printable(f"{place}{self.where}: {self.problem}" if self.where else f"{place}{self.problem}")
 
 
 class FaultsError(LayerpipeError):
-    """Several faults told at once, grouped by file."""
+    """Several faults at once, grouped by file.
 
-    def __init__(self, faults: Sequence[Fault]) -> None:
+    Parameters
+    ----------
+    faults : sequence of Fault
+    more : int
+        Further faults of the last file, found but not worded.
+    """
+
+    def __init__(self, faults: Sequence[Fault], more: int = 0) -> None:
         self.faults = tuple(faults)
-        super().__init__(_letter(self.faults))
+        self.count = len(self.faults) + more
+        super().__init__(_message(self.faults, more))
 
 
 class RecipeError(FaultsError):
@@ -57,14 +70,20 @@ class OutputError(LayerpipeError):
     exit_code = 1
 
 
-def _letter(faults: Sequence[Fault]) -> str:
-    """Write the faults down, one line each under their file."""
-    lines = []
-    for file in dict.fromkeys(fault.file for fault in faults):
+def _message(faults: Sequence[Fault], more: int) -> str:
+    """The faults, one line each below their file, at most MOST_SHOWN."""
+    files = list(dict.fromkeys(fault.file for fault in faults))
+    lines, left = [], MOST_SHOWN
+    for file in files:
         of_file = [fault for fault in faults if fault.file == file]
-        lines.append(f"{file}: {len(of_file)} fault{'s' if len(of_file) > 1 else ''}")
-        lines += [f"  {fault}" for fault in of_file]
-    return "\n".join(lines)
+        count = len(of_file) + (more if file == files[-1] else 0)
+        lines.append(f"{printable(str(file))}: {count} fault{'s' if count > 1 else ''}")
+        lines += [f"  {fault}" for fault in of_file[:left]]
+        left -= len(of_file[:left])
+        if not left:
+            break
+    hidden = len(faults) + more - (MOST_SHOWN - left)
+    return "\n".join([*lines, f"  and {hidden} more"] if hidden else lines)
 
 
 class DamagedFile(LayerpipeError):  # noqa: N818 - it is not the reader's error: what was in it is measured again

@@ -17,12 +17,12 @@ from pathlib import Path
 from layerpipe.audio_files.reader import FileFacts, inspect
 from layerpipe.core.errors import AudioError, Fault, OutputError, RecipeError
 from layerpipe.core.files.atomic import write_whole
-from layerpipe.recipe.checks import TOGETHER
+from layerpipe.core.text import one_line
 from layerpipe.recipe.model import MOST_LAYERS, MOST_TAKES
-from layerpipe.recipe.names import one_line, refuse_control, refuse_name
+from layerpipe.recipe.names import ALL_LAYERS, refuse_control, refuse_name
 from layerpipe.recipe.reader import parse_recipe
 from layerpipe.recipe.tempo_map import seconds_text
-from layerpipe.recipe.toml_edit import toml_text
+from layerpipe.recipe.toml_text import toml_text
 
 MOST_FILES = 2_000
 OCTAVE_LEVEL_DB = -9.0
@@ -203,7 +203,7 @@ def _layers(usable: Sequence[_Heard]) -> dict[str, list[_Heard]]:
 def _is_layer_name(name: str) -> bool:
     """Whether words from file names can name a layer."""
     try:
-        return 0 < len(refuse_name(name)) <= 80 and name not in TOGETHER
+        return 0 < len(refuse_name(name)) <= 80 and name not in ALL_LAYERS
     except ValueError:
         return False
 

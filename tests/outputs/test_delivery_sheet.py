@@ -19,7 +19,7 @@ from layerpipe.core.files.atomic_folder import atomic_folder
 from layerpipe.jobs.bounce import bounce_song
 from layerpipe.outputs.bounce.overview import Overview
 from layerpipe.outputs.drawing import pdf
-from layerpipe.recipe.file_names import fill, initials_of, safe_piece, template_problem, told_apart
+from layerpipe.recipe.names import fill, initials_of, safe_piece, template_problem, told_apart
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
 from tests.support.songs import RATE_HZ, recipe_of, write_recipe

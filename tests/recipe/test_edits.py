@@ -14,8 +14,7 @@ from hypothesis import strategies as st
 
 from layerpipe.core.errors import OutputError, RecipeError
 from layerpipe.recipe.change import Change
-from layerpipe.recipe.edits import set_level, set_song
-from layerpipe.recipe.move_edits import NewMove, add_moves, marked_moves, remove_moves
+from layerpipe.recipe.edits import NewMove, add_moves, marked_moves, remove_moves, set_level, set_song
 from layerpipe.recipe.reader import read_recipe
 
 TABLES = """\
