@@ -20,7 +20,7 @@ from layerpipe.recipe.bounds import BOUNDS, bounds_problem
 from layerpipe.recipe.checks import cross_problems
 from layerpipe.recipe.messages import model_problems, place_words
 from layerpipe.recipe.model import Bed, Recipe, Take
-from layerpipe.recipe.names import found_key, found_text, refuse_name
+from layerpipe.recipe.names import found_key, found_text
 from layerpipe.recipe.schema import recipe_schema
 from layerpipe.recipe.toml_text import Location, lines_of
 
@@ -104,12 +104,11 @@ def read_recipe(path: Path) -> RecipeFile:
         only), unknown keys, impossible values, and values that contradict each other.
     """
     path = Path(path)
-    try:
-        refuse_name(path.stem)
-    except ValueError as refusal:
-        raise _refusal(path, f"the name of a recipe, without .toml, is the name of its output folder: {refusal}"
-                       ) from None
-    return parse_recipe(path, _text(path))
+    text = _text(path)
+    if path.stem.startswith("."):
+        # "..toml" would name the folder of its outputs ".", which is the folder of all outputs.
+        raise _refusal(path, "has a name that begins with a full stop; outputs are named after the recipe, rename it")
+    return parse_recipe(path, text)
 
 
 def parse_recipe(path: Path, text: str) -> RecipeFile:

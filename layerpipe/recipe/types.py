@@ -24,7 +24,7 @@ MOST_SECONDS = 86_400.0
 def _a_level(level_db: float) -> float:
     """A level may be -inf (off), never above +60 dB and never not-a-number."""
     if math.isnan(level_db) or level_db > LOUDEST_DB:
-        raise ValueError(f"found {found_text(level_db)}, allowed is a number up to {LOUDEST_DB:g}, or -inf for silence")
+        raise ValueError(f"found {level_db:g}, allowed is a number up to {LOUDEST_DB:g}, or -inf for silence")
     return level_db
 
 

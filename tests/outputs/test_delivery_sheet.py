@@ -65,7 +65,7 @@ def evil(studio):
     def change(recipe):
         recipe["song"].update(title=EVIL, artist=EVIL)
         recipe["layer"][0]["take"][0].update(notes={EVIL: EVIL}, gain_db=-1.0,
-                                             move=[{"from": "1.2", "to": "1.3", "by_ms": 10.0}])
+                                             move=[{"from": "bar 1 beat 2", "to": "bar 1 beat 3", "by_ms": 10.0}])
     return _bounce(studio, "evil", change)
 
 
