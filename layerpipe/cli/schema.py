@@ -9,6 +9,6 @@ from layerpipe.cli.terminal import FINE, answers
 
 @answers
 def schema() -> int:
-    """Print the JSON Schema of a recipe, for text editors with schema support."""
+    """Print the JSON Schema of a recipe, for text editors."""
     print(resources.files("layerpipe.recipe").joinpath("recipe.schema.json").read_text("utf-8"), end="")
     return FINE

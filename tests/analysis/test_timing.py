@@ -93,7 +93,7 @@ def test_tempo_and_meter_changes_are_followed():
         "layer": [{"name": "a", "take": [{"name": "left", "file": "left.wav"}]}]})
     placed = placed_at([0.0, 0.5, 1.0, 1.5, 1.5 + 1 / 3, 2.5, 3.5], TempoMap.of(recipe))
     assert [strum.spot.text for strum in placed.strums] == [
-        "bar 1 beat 1", "bar 1 beat 2", "bar 1 beat 3", "bar 2 beat 1", "bar 2 beat 1.5", "bar 2 beat 2",
+        "bar 1 beat 1", "bar 1 beat 2", "bar 1 beat 3", "bar 2 beat 1", "bar 2 beat 1+1/3", "bar 2 beat 2",
         "bar 3 beat 1"]
 
 

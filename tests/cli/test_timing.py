@@ -12,6 +12,7 @@ import tomlkit
 from typer.testing import CliRunner
 
 from layerpipe.cli import program
+from layerpipe.recipe.position import parse_position
 from layerpipe.recipe.reader import read_recipe
 from tests.support.planted import plant_song
 from tests.support.strums import EASY, make_strums
@@ -78,7 +79,7 @@ def test_the_document_has_the_promised_shape_and_seconds_of_the_file(song, takes
     np.testing.assert_allclose(found, takes[1].onsets_s, atol=0.005)
     for onset in right["onsets"]:
         assert 0 <= onset["sure"] <= 1
-        assert onset["place"] is None or len(onset["place"].split(".")) == 3
+        assert onset["place"] is None or parse_position(onset["place"]).text == onset["place"]
     assert right["onsets"][0]["place"] == "bar 1 beat 1"
     assert left["verdict"] == "tight"
     assert right["verdict"] == "touch up"

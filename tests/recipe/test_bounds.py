@@ -51,7 +51,7 @@ def test_no_megabyte_takes_longer_than_a_second(text):
     assert len(said) < 20_000
 
 
-@pytest.mark.parametrize("name", ["dotted key", "blank", "title", "escapes", "fraction", "unknown keys", "long text"])
+@pytest.mark.parametrize("name", ["dotted key", "blank", "title", "fraction", "unknown keys"])
 def test_no_megabyte_takes_more_than_150_mb(name):
     tracemalloc.start()
     try:
