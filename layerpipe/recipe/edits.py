@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from layerpipe.core.errors import OutputError
 from layerpipe.core.text import one_line
 from layerpipe.recipe.change import Change, changed, find, in_place, opened
 from layerpipe.recipe.messages import place_words
+from layerpipe.recipe.position import BarShape
 from layerpipe.recipe.toml_text import (
     Location,
     insert_lines,
@@ -83,7 +85,9 @@ def set_level(source: Path | Change, layer: str, level_db: float, section: str |
 
 def set_song(source: Path | Change, *, tempo: float | None = None, meter: str | None = None,
              bar_one_s: float | None = None) -> Change:
-    """Set the song's tempo (beats per minute), meter ("6/8") and time of bar 1 (seconds); None keeps a value.
+    """Set the song's tempo, meter ("6/8") and time of bar 1 (seconds); None keeps a value.
+
+    `tempo` is in beats per minute of the meter's own beat, and is converted where the song has another `beat_note`.
 
     Raises
     ------
@@ -91,6 +95,9 @@ def set_song(source: Path | Change, *, tempo: float | None = None, meter: str | 
         If the recipe has faults or would get some.
     """
     change = opened(source)
+    song = change.after.recipe.song
+    if tempo is not None and song.beat_note is not None:
+        tempo *= float(BarShape.of(meter or song.meter).beat_note / Fraction(song.beat_note))
     after: tuple[str, ...] = ("artist", "title")
     for key, value in (("tempo", tempo), ("meter", meter), ("bar_one_s", bar_one_s)):
         if value is not None:

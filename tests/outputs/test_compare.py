@@ -232,7 +232,7 @@ def _settings(**changes):
     ({"layer__n0__take__n0__file": "b.wav"}, ["octave, left: file a.wav -> b.wav"]),
     ({"layer__n0__take__n0__notes": {"room": "large"}}, ['octave, left: note on room: "small" -> "large"']),
     ({"layer__n0__take__n0__move": []}, ["octave, left: bar 1 to bar 1 beat 2 no longer moved (was 34 ms later)"]),
-    ({"layer__n0__take__n0__move": [{"from": "bar 1 beat 1", "to": "bar 1 beat 2", "by_ms": -20.0}]},
+    ({"layer__n0__take__n0__move": [{"from": "bar 1", "to": "bar 1 beat 2", "by_ms": -20.0}]},
      ["octave, left: bar 1 to bar 1 beat 2 moved 34 ms later -> 20 ms earlier"]),
     ({"layer__n0__take__n0__chain": {"high_pass": [{"hz": 40}, {"hz": 80}]}},
      ["octave, left: high shelf 7000 Hz +1.5 dB removed", "octave, left: bell 2600 Hz -1.5 dB, Q 1.2 removed",

@@ -174,6 +174,15 @@ def test_the_songs_clock_is_filled_in_below_its_title(recipe):
     assert set_song(path).is_empty
 
 
+def test_a_tempo_is_written_in_the_songs_beat_note(recipe):
+    # Note values, common practice: a dotted quarter is three eighths.
+    path = recipe(TABLES.replace('meter = "6/8"', 'meter = "6/8"\nbeat_note = "1/8"').replace(
+        'to = "bar 1 beat 2"', 'to = "bar 1 beat 4"'))
+    assert lines_changed(set_song(path, tempo=60.0)) == ["-tempo = 58.0      # slow", "+tempo = 180.0      # slow"]
+    assert lines_changed(set_song(path, tempo=60.0, meter="4/4")) == [
+        "-tempo = 58.0      # slow", '-meter = "6/8"', "+tempo = 120.0      # slow", '+meter = "4/4"']
+
+
 def test_moves_come_below_their_take_with_the_reason(recipe):
     change = add_moves(recipe(TABLES), "regular", "left", [LATE, LATER])
     assert change.after.text == TABLES.replace('strings = "regular"\n', '''strings = "regular"
