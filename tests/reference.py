@@ -1,6 +1,6 @@
-"""The recipe reference of the README, made from the model: `python -m tests.reference` writes it, a test keeps it.
+"""The recipe reference, made from the model: `python -m tests.reference` writes it, a test keeps it true.
 
-Every table of a recipe with its keys, what they take, their defaults and their meaning.
+Every table of a recipe with its keys, their values, defaults and meaning.
 """
 
 from __future__ import annotations
@@ -9,15 +9,44 @@ from pathlib import Path
 from typing import Any
 
 from layerpipe.recipe.model import Recipe
+from layerpipe.recipe.position import BarShape
 
-README = Path(__file__).resolve().parents[1] / "README.md"
-BEGIN, END = "<!-- recipe reference: made by tests/reference.py -->", "<!-- end of the recipe reference -->"
+REFERENCE = Path(__file__).resolve().parents[1] / "recipes" / "REFERENCE.md"
+HEAD = """\
+<!-- Made from the model by tests/reference.py; do not edit. -->
+
+# The recipe
+
+A recipe is a TOML file. Files in it are relative to its folder. A key that is omitted has the default printed here.
+`layerpipe schema` prints the JSON Schema, with which text editors complete and check recipes.
+
+## Positions
+
+A position is text: `"bar 3"`, `"bar 3 beat 2"`, `"bar 3 beat 2.5"`, `"bar 3 beat 2+1/3"`. Bars and beats count from 1;
+the bar before bar 1 is bar 0. What follows the number of the beat is the part of the beat that has gone by: `2.5` is
+halfway from beat 2 to beat 3, `2+1/3` a third of the way, exactly. A number without quotes is seconds from the start of
+the files.
+
+Which note is one beat is `beat_note` in `[song]`. By default it is the note of the meter's lower number, and in 6/8,
+9/8 and 12/8 (likewise over 2, 4 and 16) the dotted one: 6/8 has two beats. Set `beat_note = "1/8"` to count six, as
+counters that count eighths do. Tempo is given in the same beats.
+
+| meter | `beat_note` if omitted | beats in a bar |
+|---|---|---|
+{meters}
+
+## Tables
+"""
+METERS = ("4/4", "3/4", "2/2", "7/8", "3/8", "6/8", "9/8", "12/8", "6/4")
 
 
 def reference() -> str:
     """All tables as Markdown."""
     schema = Recipe.model_json_schema(by_alias=True)
-    return "\n".join(_tables(schema, schema, "", set()))
+    shapes = [BarShape.of(meter) for meter in METERS]
+    meters = "\n".join(f'| {shape.meter} | `"{shape.beat_note}"` ({shape.beat_words}) | {shape.beats} |'
+                       for shape in shapes)
+    return HEAD.replace("{meters}", meters) + "\n" + "\n".join(_tables(schema, schema, "", set()))
 
 
 def _tables(schema: dict[str, Any], noun: dict[str, Any], place: str, seen: set[str]) -> list[str]:
@@ -33,17 +62,17 @@ def _tables(schema: dict[str, Any], noun: dict[str, Any], place: str, seen: set[
                 rows.append((key, "list of tables" if is_list else "table", "", asked.get("description", "")))
         else:
             default = "required" if key in noun.get("required", []) else _shown(asked.get("default"))
-            rows.append((key, _takes(asked), default, asked.get("description", "")))
+            rows.append((key, _value(asked), default, asked.get("description", "")))
     if place and rows:
-        lines += ["| key | takes | default | meaning |", "|---|---|---|---|"]
-        lines += [f"| `{key}` | {takes} | {default} | {meaning} |" for key, takes, default, meaning in rows]
+        lines += ["| key | value | default | meaning |", "|---|---|---|---|"]
+        lines += [f"| `{key}` | {value} | {default} | {meaning} |" for key, value, default, meaning in rows]
         lines.append("")
     for name, is_list, target, asked in inside:
         if target in seen:
             continue
         table = schema["$defs"][target]
         brackets = f"[[{name}]]" if is_list else f"[{name}]"
-        lines += [f"#### `{brackets}`", "", asked.get("description") or table.get("description", ""), ""]
+        lines += [f"### `{brackets}`", "", asked.get("description") or table.get("description", ""), ""]
         lines += _tables(schema, table, name, seen | {target} if target == "Chain" else seen)
         if target == "Chain":
             seen.add("Chain")
@@ -60,8 +89,8 @@ def _target(asked: dict[str, Any]) -> tuple[str | None, bool]:
     return None, False
 
 
-def _takes(asked: dict[str, Any]) -> str:
-    """What a key takes, in words."""
+def _value(asked: dict[str, Any]) -> str:
+    """The value of a key, in words."""
     options = [option for option in asked.get("anyOf", [asked]) if option.get("type") != "null"]
     return " or ".join(_one(option) for option in options)
 
@@ -103,11 +132,5 @@ def _shown(value: Any) -> str:
     return f"`{value:g}`" if isinstance(value, float) else f"`{value}`"
 
 
-def written(text: str) -> str:
-    """The README with the reference in its place."""
-    head, rest = text.split(BEGIN)
-    return f"{head}{BEGIN}\n\n{reference()}\n{END}{rest.split(END)[1]}"
-
-
 if __name__ == "__main__":
-    README.write_text(written(README.read_text("utf-8")), "utf-8")
+    REFERENCE.write_text(reference(), "utf-8")

@@ -12,30 +12,32 @@ from layerpipe.cli.terminal import FINE, JsonOption, QuietOption, Terminal, answ
 
 @answers
 def draft(
-    folder: Annotated[Path, typer.Argument(help="A folder of takes.", show_default=False)],
-    out: Annotated[Path | None, typer.Option("--out", help=(
-        "Write the recipe to this new file; left out, it is printed for a file in the current folder."),
-        show_default=False)] = None,
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A folder of takes.", show_default=False)],
+    out: Annotated[Path | None, typer.Option("--out", "-o", metavar="FILE", help=(
+        "Write the recipe to this new file; if omitted, the recipe is printed with paths relative to the current "
+        "folder."), show_default=False)] = None,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
     """Draft a recipe for a folder of takes from their names.
 
-    What is no sound file is named and left out.
+    Files that are not audio are listed and skipped.
     """
+    from layerpipe.core.text import printable
     from layerpipe.jobs.draft import draft_recipe, write_draft
 
     terminal = Terminal(as_json=as_json, quiet=quiet)
     drafted = draft_recipe(folder, out.parent if out else Path())
     for skip in drafted.skipped:
-        terminal.warn(f"left out: {skip.file}: {skip.why}")
+        terminal.warn(printable(f"skipped: {skip.file}: {skip.why}"))
     if out is not None:
         write_draft(drafted, out)
         layers = len({take.layer for take in drafted.takes})
-        terminal.say(f"{out}: {_count(len(drafted.takes), 'take')} in {_count(layers, 'layer')}"
-                     f"{' and a bed' if drafted.bed else ''}; read it through before you use it")
+        terminal.say(printable(f"wrote {out}: {_count(len(drafted.takes), 'take')} in {_count(layers, 'layer')}"
+                               f"{' and a bed' if drafted.bed else ''}; check names, pans and levels before you use "
+                               "it"))
     elif not as_json:
-        # Printed as it is even with --quiet: it is what was asked for.
+        # Printed even with --quiet: it is the result.
         print(drafted.text, end="")
     terminal.document({
         "file": out,
@@ -44,7 +46,7 @@ def draft(
                    "seconds": take.facts.seconds, "rate_hz": take.facts.rate_hz, "channels": take.facts.channels}
                   for take in drafted.takes],
         "bed": drafted.bed.path if drafted.bed else None,
-        "left_out": [{"file": skip.file, "why": skip.why} for skip in drafted.skipped],
+        "skipped": [{"file": skip.file, "why": skip.why} for skip in drafted.skipped],
     })
     return FINE
 

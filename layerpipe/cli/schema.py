@@ -1,4 +1,4 @@
-"""`layerpipe schema`: the JSON Schema of a recipe, for editors."""
+"""`layerpipe schema`: the JSON Schema of a recipe, for text editors."""
 
 from __future__ import annotations
 
@@ -9,6 +9,6 @@ from layerpipe.cli.terminal import FINE, answers
 
 @answers
 def schema() -> int:
-    """Print the JSON Schema of a recipe, for editors that know schemas."""
+    """Print the JSON Schema of a recipe, for text editors."""
     print(resources.files("layerpipe.recipe").joinpath("recipe.schema.json").read_text("utf-8"), end="")
     return FINE

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any, ParamSpec
 
 import typer
 
-from layerpipe.core.errors import FaultsError, LayerpipeError
+from layerpipe.core.errors import MOST_SHOWN, FaultsError, LayerpipeError
 from layerpipe.core.json_values import json_value
 from layerpipe.core.process import show_notices
 
@@ -127,6 +127,8 @@ def _refuse(refusal: LayerpipeError, *, as_json: bool) -> None:
     """Print the letter on stderr, and with --json the faults as a document."""
     print(refusal, file=sys.stderr)
     if as_json:
-        faults = refusal.faults if isinstance(refusal, FaultsError) else ()
+        faults = refusal.faults[:MOST_SHOWN] if isinstance(refusal, FaultsError) else ()
+        count = refusal.count if isinstance(refusal, FaultsError) else 0
         listed = [{"file": f.file, "line": f.line, "where": f.where, "problem": f.problem} for f in faults]
-        print(json.dumps(json_value({"refused": str(refusal), "faults": listed}), indent=2, ensure_ascii=False))
+        document = {"refused": str(refusal), "faults": listed, "count": count}
+        print(json.dumps(json_value(document), indent=2, ensure_ascii=False))

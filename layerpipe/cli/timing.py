@@ -45,7 +45,7 @@ def timing(
 
     terminal = Terminal(as_json=as_json, quiet=quiet)
     if undo:
-        from layerpipe.recipe.move_edits import remove_moves
+        from layerpipe.recipe.edits import remove_moves
 
         _write(terminal, remove_moves(recipe), "there are no moves that --write wrote")
     file = read_recipe(recipe)
@@ -73,7 +73,7 @@ def timing(
 
 def _with_moves(file: RecipeFile, song: SongTiming) -> Change | None:
     """The recipe with all proposed moves; None if there are none."""
-    from layerpipe.recipe.move_edits import NewMove, add_moves
+    from layerpipe.recipe.edits import NewMove, add_moves
 
     change: Change | None = None
     for take in song.takes:

@@ -1,4 +1,4 @@
-"""Errors meant for the reader: one base class, one subclass per kind."""
+"""Errors with a message for the user: one base class, and one class for each kind of refusal."""
 
 from __future__ import annotations
 
@@ -6,15 +6,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from layerpipe.core.text import printable
+
+MOST_SHOWN = 50
+"""Faults that are printed; the others are counted."""
+
 
 class LayerpipeError(Exception):
-    """Any error meant for the reader; `exit_code` is the exit code of the command line."""
+    """Any refusal meant for a reader; `exit_code` is what the command line answers with."""
 
     exit_code = 2
 
 
 class ParameterError(LayerpipeError, ValueError):
-    """A number outside its range; the message names the parameter."""
+    """A number outside its range, named by the kernel that refused it."""
 
 
 @dataclass(frozen=True)
@@ -28,46 +33,60 @@ class Fault:
 
     def __str__(self) -> str:
         place = f"line {self.line}, " if self.line else ""
-        return f"{place}{self.where}: {self.problem}" if self.where else f"{place}{self.problem}"
+        return printable(f"{place}{self.where}: {self.problem}" if self.where else f"{place}{self.problem}")
 
 
 class FaultsError(LayerpipeError):
-    """Several faults reported at once, grouped by file."""
+    """Several faults at once, grouped by file.
 
-    def __init__(self, faults: Sequence[Fault]) -> None:
+    Parameters
+    ----------
+    faults : sequence of Fault
+    more : int
+        Further faults of the last file, found but not worded.
+    """
+
+    def __init__(self, faults: Sequence[Fault], more: int = 0) -> None:
         self.faults = tuple(faults)
-        super().__init__(_message(self.faults))
+        self.count = len(self.faults) + more
+        super().__init__(_message(self.faults, more))
 
 
 class RecipeError(FaultsError):
-    """The recipe has a fault; exit code 2."""
+    """The recipe asks for something that cannot be; exit code 2."""
 
     exit_code = 2
 
 
 class AudioError(FaultsError):
-    """An audio file is missing, damaged or not what the recipe needs; exit code 1."""
+    """A sound file is missing, damaged or not what the recipe needs; exit code 1."""
 
     exit_code = 1
 
 
 class OutputError(LayerpipeError):
-    """An output could not be written, or would have overwritten something else; exit code 1."""
+    """An output could not be written, or would have harmed something that is there; exit code 1."""
 
     exit_code = 1
 
 
-def _message(faults: Sequence[Fault]) -> str:
-    """One line per fault, under the name of its file."""
-    lines = []
-    for file in dict.fromkeys(fault.file for fault in faults):
+def _message(faults: Sequence[Fault], more: int) -> str:
+    """The faults, one line each below their file, at most MOST_SHOWN."""
+    files = list(dict.fromkeys(fault.file for fault in faults))
+    lines, left = [], MOST_SHOWN
+    for file in files:
         of_file = [fault for fault in faults if fault.file == file]
-        lines.append(f"{file}: {len(of_file)} fault{'s' if len(of_file) > 1 else ''}")
-        lines += [f"  {fault}" for fault in of_file]
-    return "\n".join(lines)
+        count = len(of_file) + (more if file == files[-1] else 0)
+        lines.append(f"{printable(str(file))}: {count} fault{'s' if count > 1 else ''}")
+        lines += [f"  {fault}" for fault in of_file[:left]]
+        left -= len(of_file[:left])
+        if not left:
+            break
+    hidden = len(faults) + more - (MOST_SHOWN - left)
+    return "\n".join([*lines, f"  and {hidden} more"] if hidden else lines)
 
 
-class DamagedFile(LayerpipeError):  # noqa: N818 - not an error of the reader: the content is computed again
-    """A cached file does not hold what was written into it."""
+class DamagedFile(LayerpipeError):  # noqa: N818 - it is not the reader's error: what was in it is measured again
+    """A file that was kept to spare work does not hold what was written into it."""
 
     exit_code = 1

@@ -8,6 +8,11 @@ from __future__ import annotations
 import math
 
 SILENCE_DB = -math.inf
+"""The level of a layer that is off: -inf in recipes, "-inf" in JSON, "off" in words."""
+LOUDEST_DB = 60.0
+"""The highest level or gain that can be asked for."""
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 192_000
+"""Sample rates that are read and written."""
 
 
 def gain_of_db(level_db: float) -> float:

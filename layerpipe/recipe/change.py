@@ -1,7 +1,7 @@
-"""A change to a recipe's file: what would become of it, shown first and written when told to.
+"""A change to a recipe's file: shown as a diff first, written on request.
 
-A change can be changed further, so that several come as one. Whatever is asked for, the new text must say exactly what
-was meant and must read without faults; else it is refused and the file stays as it is.
+A change can be changed further, so that several edits are one change. The new text must have exactly the values that
+were asked for and must be read without faults; otherwise it is refused and the file stays as it is.
 """
 
 from __future__ import annotations
@@ -21,8 +21,7 @@ from layerpipe.core.files.locks import locked
 from layerpipe.recipe.messages import nearest, place_words
 from layerpipe.recipe.names import found_text
 from layerpipe.recipe.reader import RecipeFile, parse_recipe, read_recipe
-from layerpipe.recipe.toml_edit import Unsafe, set_in_place, value_at
-from layerpipe.recipe.toml_lines import Location
+from layerpipe.recipe.toml_text import Location, Unsafe, set_in_place, value_at
 
 _BYTE_ORDER_MARK = "\ufeff"
 
@@ -33,9 +32,9 @@ class Change:
 
     path: Path
     before: str
-    """The text as it stands in the file."""
+    """The text in the file."""
     after: RecipeFile
-    """The recipe as it would be read from the new text."""
+    """The recipe that the new text would be read as."""
 
     @property
     def is_empty(self) -> bool:
@@ -49,7 +48,7 @@ class Change:
         return "\n".join(difflib.unified_diff(before, after, str(self.path), f"{self.path} (changed)", lineterm=""))
 
     def write(self) -> RecipeFile:
-        """Write the new text, whole or not at all, keeping the file's mode, its byte order mark and its line ends.
+        """Write the new text, completely or not at all; the file's mode, byte order mark and line ends are kept.
 
         Returns
         -------
@@ -59,9 +58,9 @@ class Change:
         Raises
         ------
         OutputError
-            If the file has changed since it was read, or cannot be written.
+            If the file has changed since it was read, is read-only, or cannot be written.
         """
-        # Through a link the file it leads to is replaced, not the link.
+        # Through a link the file it points to is replaced, not the link.
         target = Path(os.path.realpath(self.path))
         if self.is_empty:
             return self.after
@@ -72,14 +71,17 @@ class Change:
                 mark = _BYTE_ORDER_MARK.encode() if raw.startswith(_BYTE_ORDER_MARK.encode()) else b""
                 if raw != mark + self.before.encode():
                     raise OutputError(f"{self.path}: has changed since it was read; nothing was written, try again")
-                write_whole(target, mark + self.after.text.encode(), mode=stat.S_IMODE(target.stat().st_mode))
+                mode = stat.S_IMODE(target.stat().st_mode)
+                if not mode & stat.S_IWUSR:
+                    raise OutputError(f"{self.path}: is read-only and was left as it is; allow writing to change it")
+                write_whole(target, mark + self.after.text.encode(), mode=mode)
         except OSError as refusal:
             raise OutputError(f"{self.path}: cannot be written: {refusal.strerror or refusal}") from refusal
         return read_recipe(self.path)
 
 
 def in_place(change: Change, table: Location, key: str, value_of: Callable[[Any], str | None]) -> str:
-    """The text with one value set where it stands."""
+    """The text with one value set in its place."""
     try:
         return set_in_place(change.after.text, table, key, value_of)
     except Unsafe as refusal:
@@ -87,7 +89,7 @@ def in_place(change: Change, table: Location, key: str, value_of: Callable[[Any]
 
 
 def opened(source: Path | Change) -> Change:
-    """The recipe as it is, as a change that changes nothing."""
+    """The recipe as a change that changes nothing yet."""
     if isinstance(source, Change):
         return source
     file = read_recipe(Path(source))
@@ -95,7 +97,7 @@ def opened(source: Path | Change) -> Change:
 
 
 def changed(change: Change, text: str, meant: Callable[[dict[str, Any]], None]) -> Change:
-    """The change with a new text, which must say what was meant and nothing else, and read without faults."""
+    """The change with a new text, which must have the values that are meant and no others, and no faults."""
     wanted = copy.deepcopy(change.after.data)
     meant(wanted)
     if 0 < change.before.count("\n") == change.before.count("\r\n"):

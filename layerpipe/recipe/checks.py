@@ -1,40 +1,29 @@
-"""What no single table of a recipe can know: names that meet, bars that overlap, positions that need a tempo.
+"""Checks between the tables of a recipe: equal names, overlapping bars, positions that need a tempo.
 
-The checks look at the values as TOML gave them and pass over what the nouns refuse anyway, so that a recipe with a
-wrong pan still hears about its overlapping sections.
+The checks look at the values as TOML gave them and skip what the model refuses anyway, so that a recipe with a wrong
+pan still gets the message about its overlapping sections.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from functools import partial
 from itertools import pairwise
 from typing import Any, TypeGuard, TypeVar
 
 from pydantic import ValidationError
 
 from layerpipe.core.errors import ParameterError
+from layerpipe.core.units import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 from layerpipe.recipe.messages import Problem, nearest
-from layerpipe.recipe.model import (
-    HIGHEST_RATE_HZ,
-    LOWEST_RATE_HZ,
-    MOST_TAKES,
-    Move,
-    Noun,
-    Recipe,
-    Section,
-    Song,
-    TempoChange,
-)
-from layerpipe.recipe.names import file_key, found_text
+from layerpipe.recipe.model import MOST_TAKES, Move, Noun, Recipe, Section, Song, TempoChange
+from layerpipe.recipe.names import ALL_LAYERS, WHOLE_SONG, file_key, found_text
+from layerpipe.recipe.position import BarShape
 from layerpipe.recipe.tempo_map import TempoMap
-from layerpipe.recipe.toml_lines import Location
+from layerpipe.recipe.toml_text import Location
 
 Table = Mapping[str, Any]
 N = TypeVar("N", bound=Noun)
-WHOLE_SONG = "song"
-"""What previews and tables call the whole song; no section may take that name."""
-TOGETHER = ("blend", "in the track")
-"""What files and tables call all layers together; no layer may take these names."""
 
 
 def cross_problems(data: Table) -> Iterator[Problem]:
@@ -44,7 +33,8 @@ def cross_problems(data: Table) -> Iterator[Problem]:
     yield from _tempo_changes(data)
     yield from _section_bars(data)
     yield from _corners(data)
-    tempo_map = _clock(data)
+    yield from _beat_notes(data)
+    tempo_map = _tempo_map(data)
     if tempo_map is not None:
         yield from _grid_needed(data, tempo_map)
         yield from _before_the_files(data, tempo_map)
@@ -72,7 +62,7 @@ def _takes(data: Table) -> Iterator[tuple[Location, Table]]:
 
 
 def _valid(noun: type[N], table: Any) -> N | None:
-    """The table as its noun, if the noun takes it."""
+    """The table as its model, if that accepts it."""
     try:
         return noun.model_validate(table, by_alias=True, by_name=False)
     except ValidationError:
@@ -80,7 +70,7 @@ def _valid(noun: type[N], table: Any) -> N | None:
 
 
 def _valid_sections(data: Table) -> list[tuple[Location, Section]]:
-    """Sections whose bars can be judged, whatever else is wrong with them."""
+    """Sections whose bars are valid, whatever else is wrong with them."""
     found = []
     for at, table in _tables(data.get("section"), ("section",)):
         section = _valid(Section, {"name": "section", "bars": table.get("bars")})
@@ -94,7 +84,7 @@ def _is_number(value: Any) -> TypeGuard[float]:
 
 
 def _repeated(named: Iterable[tuple[Location, Any]], what: str) -> Iterator[Problem]:
-    """Names that meet one before them."""
+    """Names that equal one before them."""
     seen: dict[str, tuple[Location, str]] = {}
     for at, name in named:
         if not isinstance(name, str) or not name:
@@ -112,12 +102,14 @@ def _names(data: Table) -> Iterator[Problem]:
     for at, section in sections:
         name = section.get("name")
         if isinstance(name, str) and file_key(name) == WHOLE_SONG:
-            yield (*at, "name"), f"found {found_text(name)}, which stands for the whole song; choose another name"
+            yield (*at, "name"), (f"found {found_text(name)}, which means the whole song in tables and file names; "
+                                  "choose another name")
     yield from _repeated([(at, layer.get("name")) for at, layer in _layers(data)], "layer")
     for at, layer in _layers(data):
         name = layer.get("name")
-        if isinstance(name, str) and file_key(name) in TOGETHER:
-            yield (*at, "name"), f"found {found_text(name)}, which stands for all layers together; choose another name"
+        if isinstance(name, str) and file_key(name) in ALL_LAYERS:
+            yield (*at, "name"), (f"found {found_text(name)}, which means all layers together in tables and file "
+                                  "names; choose another name")
     stems: dict[str, Location] = {}
     for layer_at, layer in _layers(data):
         takes = _tables(layer.get("take"), (*layer_at, "take"))
@@ -126,23 +118,30 @@ def _names(data: Table) -> Iterator[Problem]:
             if isinstance(layer.get("name"), str) and isinstance(take.get("name"), str):
                 stem = f"{layer['name']}-{take['name']}"
                 other_at = stems.setdefault(file_key(stem), layer_at)
-                # Layers of one name are told already; here two names only meet once they are joined.
+                # Layers of one name have been reported; here two names are equal only once they are joined.
                 if other_at != layer_at and file_key(data["layer"][other_at[1]]["name"]) != file_key(layer["name"]):
                     yield (*at, "name"), f"makes the file {found_text(stem)}, and so does a take of another layer"
 
 
 def _levels(data: Table) -> Iterator[Problem]:
-    """Levels of sections and of the page's marks name layers that are there."""
+    """Levels of sections and of the page's settings name layers that exist."""
     known = [layer["name"] for _, layer in _layers(data) if isinstance(layer.get("name"), str)]
     page = data.get("page")
-    marks = _tables(page.get("setting"), ("page", "setting")) if isinstance(page, dict) else []
-    for at, table in [*_tables(data.get("section"), ("section",)), *marks]:
+    settings = _tables(page.get("setting"), ("page", "setting")) if isinstance(page, dict) else []
+    for at, table in [*_tables(data.get("section"), ("section",)), *settings]:
         levels = table.get("levels_db")
         for name in levels if isinstance(levels, dict) else ():
             if name not in known:
-                like = nearest(name, known)
-                hint = f"did you mean {found_text(like)}?" if like else f"there are {', '.join(map(found_text, known))}"
-                yield (*at, "levels_db", name), f"there is no such layer; {hint}" if known else "there is no such layer"
+                yield (*at, "levels_db", name), partial(_no_such_layer, name, known)
+
+
+def _no_such_layer(name: str, known: list[str]) -> str:
+    """An unknown layer, and which one may have been meant."""
+    if not known:
+        return "there is no such layer"
+    like = nearest(name, known)
+    hint = f"did you mean {found_text(like)}?" if like else f"there are {', '.join(map(found_text, known))}"
+    return f"there is no such layer; {hint}"
 
 
 def _tempo_changes(data: Table) -> Iterator[Problem]:
@@ -186,25 +185,46 @@ def _corners(data: Table) -> Iterator[Problem]:
                     yield (*place, "hz"), f"found {hz}, allowed is below {rate_hz / 2:g}, half of sample_rate_hz"
 
 
-def _clock(data: Table) -> TempoMap | None:
-    """The song's clock, if nothing it needs is at fault."""
+def _beat_notes(data: Table) -> Iterator[Problem]:
+    """A bar has a whole number of beats, in every meter of the song."""
+    song = data.get("song")
+    meter, beat_note = "4/4", None
+    for at, table in [(("song",), song if isinstance(song, dict) else {}),
+                      *_tables(data.get("tempo"), ("tempo",))]:
+        if any(key in table and not isinstance(table[key], str) for key in ("meter", "beat_note")):
+            return
+        meter, beat_note = table.get("meter", meter), table.get("beat_note", beat_note)
+        if _valid(Song, {"title": "song", "meter": meter, **({"beat_note": beat_note} if beat_note else {})}) is None:
+            return
+        try:
+            BarShape.of(meter, beat_note)
+        except ParameterError as refusal:
+            yield (*at, "beat_note" if "beat_note" in table else "meter"), str(refusal)
+            return
+
+
+def _tempo_map(data: Table) -> TempoMap | None:
+    """The song's tempo map, if nothing it needs is at fault."""
     table = data.get("song")
     if not isinstance(table, dict):
         return None
-    timed = {key: table[key] for key in ("tempo", "meter", "bar_one_s") if key in table}
+    timed = {key: table[key] for key in ("tempo", "meter", "beat_note", "bar_one_s") if key in table}
     song = _valid(Song, {"title": "song", **timed})
     changes = data.get("tempo", [])
     if song is None or not isinstance(changes, list):
         return None
-    nouns = [_valid(TempoChange, change) for change in changes]
-    bars = [noun.from_bar for noun in nouns if noun is not None]
-    if len(bars) < len(nouns) or any(later <= earlier for earlier, later in pairwise(bars)):
+    valid = [_valid(TempoChange, change) for change in changes]
+    bars = [change.from_bar for change in valid if change is not None]
+    if len(bars) < len(valid) or any(later <= earlier for earlier, later in pairwise(bars)):
         return None
-    return TempoMap.of(Recipe.model_construct(song=song, tempo=nouns))
+    try:
+        return TempoMap.of(Recipe.model_construct(song=song, tempo=valid))
+    except ParameterError:
+        return None
 
 
 def _grid_needed(data: Table, tempo_map: TempoMap) -> Iterator[Problem]:
-    """Whatever counts bars needs the song's tempo; told once, with the first that does."""
+    """Whatever counts bars needs the song's tempo; reported once, with the first that does."""
     if tempo_map.has_grid:
         return
     for n, table in enumerate(data.get("tempo", [])):
@@ -220,7 +240,7 @@ def _grid_needed(data: Table, tempo_map: TempoMap) -> Iterator[Problem]:
 
 
 def _before_the_files(data: Table, tempo_map: TempoMap) -> Iterator[Problem]:
-    """A section must reach into the files."""
+    """A section must end after the files begin."""
     for at, section in _valid_sections(data) if tempo_map.has_grid else ():
         if tempo_map.span_s(section)[1] <= 0:
             yield (*at, "bars"), (f"found {section.bars}, which ends before the files begin; "
@@ -228,9 +248,9 @@ def _before_the_files(data: Table, tempo_map: TempoMap) -> Iterator[Problem]:
 
 
 def _moves(take_at: Location, take: Table, tempo_map: TempoMap | None) -> Iterator[Problem]:
-    """Moves lie in the files, run forward, stay apart, and keep the order of what is heard.
+    """Moves are inside the files, run forward, do not overlap, and keep the order of what is played.
 
-    Without a clock, because the song's own tempo or meter is at fault, only places in seconds can be judged.
+    Without a tempo map, because the song's own tempo or meter is at fault, only seconds can be checked.
     """
     spans: list[tuple[float, float, float, Location]] = []
     for at, table in _tables(take.get("move"), (*take_at, "move")):
@@ -252,7 +272,8 @@ def _moves(take_at: Location, take: Table, tempo_map: TempoMap | None) -> Iterat
         if start_s < 0:
             yield (*at, "from"), f"found {found_text(move.start)}, which is {-start_s:.3f} s before the files begin"
         elif stop_s <= start_s:
-            yield (*at, "to"), f"found {found_text(move.stop)}, allowed is a place after from, {found_text(move.start)}"
+            yield (*at, "to"), (f"found {found_text(move.stop)}, allowed is a position after from, "
+                                f"{found_text(move.start)}")
         else:
             spans.append((start_s, stop_s, move.by_ms / 1000.0, at))
     spans.sort(key=lambda span: span[:2])
@@ -260,7 +281,7 @@ def _moves(take_at: Location, take: Table, tempo_map: TempoMap | None) -> Iterat
 
 
 def _crossings(spans: list[tuple[float, float, float, Location]]) -> Iterator[Problem]:
-    """Moves of one take in order of time: they do not overlap, neither where they lie nor where they are heard."""
+    """Moves of one take in order of time: they overlap neither before nor after they are moved."""
     for (start_s, stop_s, by_s, earlier), (next_s, _, next_by_s, at) in pairwise(spans):
         number = int(earlier[-1]) + 1
         if next_s < stop_s:
@@ -271,5 +292,5 @@ def _crossings(spans: list[tuple[float, float, float, Location]]) -> Iterator[Pr
         last_s = start_s + min(0.0, by_s) if touching else stop_s + min(0.0, by_s)
         here_s = next_s + min(by_s if touching else 0.0, next_by_s)
         if here_s <= last_s:
-            yield (*at, "by_ms"), (f"found {next_by_s * 1000:g}, so that this is heard at {here_s:.3f} s, "
-                                   f"before what precedes it in move {number} ({last_s:.3f} s)")
+            yield (*at, "by_ms"), (f"found {next_by_s * 1000:g}, so that this is played at {here_s:.3f} s, "
+                                   f"before the end of move {number} ({last_s:.3f} s)")

@@ -1,12 +1,13 @@
-"""What the nouns refuse, in words: where it stands, what was found, what is allowed.
+"""What the model refuses, in words: the place, what was found, what is allowed.
 
-A problem is a (location, words) pair; locations are keys and indices from the top of the recipe, counted from 0.
-The ranges that are told come from the JSON Schema, so they are those of the nouns.
+A problem is a (location, words) pair; locations are keys and indices from the top of the recipe, counted from 0. Words
+that take long to find, a nearest name among many, are a function that is called only for the faults that are printed.
+The ranges in messages come from the JSON Schema, so they are those of the model.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from difflib import get_close_matches
 from typing import Any
 
@@ -14,21 +15,23 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from layerpipe.recipe.model import Recipe
-from layerpipe.recipe.names import found_text
+from layerpipe.recipe.names import found_key, found_text
+from layerpipe.recipe.position import POSITION_WORDS
+from layerpipe.recipe.renamed import renamed_key, renamed_value
 from layerpipe.recipe.schema import all_keys, places_of, schema_at
-from layerpipe.recipe.toml_lines import Location
+from layerpipe.recipe.toml_text import Location
 
-Problem = tuple[Location, str]
+Problem = tuple[Location, str | Callable[[], str]]
 _NAMED = {"layer": "layer", "section": "section", "tempo": "tempo change"}
-"""Lists at the top whose entries are told by their name, or by their number where they have none."""
+"""Lists at the top whose entries are named by their name, or by their number where they have none."""
 
 
 def model_problems(data: Mapping[str, Any]) -> tuple[Recipe | None, list[Problem]]:
-    """The recipe, if the nouns take it, else everything they refuse."""
+    """The recipe, if the model accepts it, else everything it refuses."""
     try:
         return Recipe.model_validate(data, by_alias=True, by_name=False), []
     except ValidationError as refusal:
-        # A location is an address inside `data`: no noun of a recipe is a choice between several nouns.
+        # A location is an address inside `data`: no table of a recipe is a choice between several tables.
         return None, [_problem(error) for error in refusal.errors(include_url=False)]
 
 
@@ -46,7 +49,7 @@ def place_words(location: Location, data: Mapping[str, Any]) -> str:
     for n, step in enumerate(location):
         at = _inside(at, step)
         if isinstance(step, str):
-            words.append(step)
+            words.append(found_key(step))
         elif n == 1 and location[0] in _NAMED:
             name = at.get("name") if isinstance(at, dict) else None
             words[-1] = f"{_NAMED[str(location[0])]} {found_text(name) if isinstance(name, str) else step + 1}"
@@ -71,17 +74,19 @@ def _inside(table: Any, step: str | int) -> Any:
 
 
 def _problem(error: ErrorDetails) -> Problem:
-    """One refusal of the nouns in words."""
+    """One refusal of the model in words."""
     location: Location = error["loc"]
     kind = error["type"]
     if kind == "extra_forbidden":
-        return location, _unknown(location)
+        return location, lambda: _unknown(location)
     schema = schema_at(location)
     if kind == "missing":
         return location, f"missing; it takes {_allowed(schema, location)}"
     if kind == "value_error":
         return location, str(error["ctx"]["error"])
     found = error["input"]
+    if renamed := renamed_value(location, found):
+        return location, renamed
     if kind in ("too_long", "too_short") and found:
         exactly = schema.get("minItems") == schema.get("maxItems")
         return location, f"found {len(found)}, allowed are {'exactly' if exactly else 'at most'} {schema['maxItems']}"
@@ -92,6 +97,8 @@ def _problem(error: ErrorDetails) -> Problem:
 
 def _unknown(location: Location) -> str:
     """An unknown key, and what may have been meant."""
+    if renamed := renamed_key(location):
+        return renamed
     key = str(location[-1])
     known = list(schema_at(location[:-1]).get("properties", {}))
     here = nearest(key, known)
@@ -116,7 +123,7 @@ def _found(value: Any, location: Location) -> str:
 
 
 def _allowed(schema: Mapping[str, Any], location: Location) -> str:
-    """What a setting takes, in words."""
+    """What a setting accepts, in words."""
     kind = schema.get("type")
     header = ".".join(step for step in location if isinstance(step, str))
     if "enum" in schema:
@@ -137,7 +144,7 @@ def _allowed(schema: Mapping[str, Any], location: Location) -> str:
         return "text such as " + " or ".join(found_text(example) for example in examples)
     if "maxLength" in schema:
         return f"text of {schema.get('minLength', 0)} to {schema['maxLength']} characters"
-    return "text" if kind == "string" else '"bar.beat.sixteenth" such as "3.2.1", or a number of seconds'
+    return "text" if kind == "string" else POSITION_WORDS
 
 
 def _range(schema: Mapping[str, Any]) -> str:

@@ -1,13 +1,13 @@
-"""What is wanted of a song: listening files, bounce, artist's page, and what counts as loose or as a fault.
+"""The tables of a recipe for its outputs: previews, bounce, artist's page, and the limits of `timing` and `check`.
 
-Annotations are not postponed here; see `recipe_values.py`.
+Annotations are not postponed here; see `types.py`.
 """
 
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
-from layerpipe.recipe.file_names import template_problem
+from layerpipe.recipe.names import template_problem
 from layerpipe.recipe.types import Date, Level, Line, Noun, Number, Text, Whole
 
 PreviewFormat = Literal["mp3", "m4a", "flac", "wav"]
@@ -21,7 +21,7 @@ def _rising(span: list[float]) -> list[float]:
 
 
 def _a_template(template: str) -> str:
-    """Names are built of known fields and of what may stand in a file name."""
+    """A template has known fields, and between them only what a file name can contain."""
     problem = template_problem(template) if template else None
     if problem:
         raise ValueError(problem)
@@ -32,109 +32,113 @@ class Preview(Noun):
     """The listening files."""
 
     loudness_lufs: Annotated[Number, Field(
-        ge=-60.0, le=0.0, description="Loudness of every version in LUFS; less where the ceiling asks for it.")] = -16.0
+        ge=-60.0, le=0.0, description="Loudness of every version in LUFS; less where the ceiling requires it.")] = -16.0
     ceiling_dbtp: Annotated[Number, Field(ge=-30.0, le=0.0, description="Highest true peak in dBTP.")] = -1.0
-    format: Annotated[PreviewFormat, Field(description="Kind of file.")] = "mp3"
-    lead_in_beats: Annotated[Number, Field(ge=0.0, le=64.0, description="Beats heard before the section.")] = 1.0
-    tail_s: Annotated[Number, Field(ge=0.0, le=60.0, description="Seconds heard after the section.")] = 1.5
+    format: Annotated[PreviewFormat, Field(description="File format.")] = "mp3"
+    lead_in_beats: Annotated[Number, Field(ge=0.0, le=64.0, description="Beats played before the section.")] = 1.0
+    tail_s: Annotated[Number, Field(ge=0.0, le=60.0, description="Seconds played after the section.")] = 1.5
 
 
 class Bounce(Noun):
-    """What the mix is handed."""
+    """The files for the mix."""
 
-    bit_depth: Annotated[Literal[16, 24], Field(description="Bits of a sample.")] = 24
-    over_full_scale: Annotated[Literal["refuse", "lower"], Field(
-        description="Above full scale: refuse to write, or lower everything by one gain and say so.")] = "refuse"
-    time_reference_s: Annotated[Number, Field(
-        ge=0.0, lt=86400.0,
-        description="Seconds since midnight at which the files begin, for the Broadcast WAVE header.")] = 0.0
+    bit_depth: Annotated[Literal[16, 24], Field(description="Bit depth.")] = 24
+    over_full_scale: Annotated[Literal["refuse", "lower"], Field(description=(
+        "Above full scale: refuse to write, or lower all files by the same gain and report it."))] = "refuse"
+    time_reference_s: Annotated[Number, Field(ge=0.0, lt=86400.0, description=(
+        "Time reference in the Broadcast WAVE header: seconds since midnight at which the files begin."))] = 0.0
     date: Annotated[Date, Field(
-        description='Date for the Broadcast WAVE header, "2024-05-31"; left out, none is written.')] = ""
-    names: Annotated[Text, Field(
-        max_length=200, description=(
-            'How files are called, such as "{artist}_{song}_{layer}_{take}"; also {initials}, {kind}, {rate}, {bits}. '
-            "Left out, by layer and take.")), AfterValidator(_a_template)] = ""
+        description='Date in the Broadcast WAVE header, "2024-05-31"; none if omitted.')] = ""
+    names: Annotated[Text, Field(max_length=200, description=(
+        'File name template, such as "{artist}_{song}_{layer}_{take}"; also {initials}, {kind}, {rate}, {bits}. '
+        "If omitted, files are named by layer and take.")), AfterValidator(_a_template)] = ""
 
 
 class PageSetting(Noun):
-    """A setting proposed to the artist by name."""
+    """A setting offered to the artist by name."""
 
-    name: Annotated[Line, Field(min_length=1, max_length=80, description="What the artist reads.")]
+    name: Annotated[Line, Field(min_length=1, max_length=80, description="The name that the artist reads.")]
     levels_db: Annotated[dict[str, Level], Field(
-        min_length=1, description="Levels in dB by layer; -inf is off, layers left out stay as they are.")]
+        min_length=1, description="Levels in dB by layer; -inf is off, layers that are omitted keep their level.")]
 
 
 class Page(Noun):
-    """The artist's page."""
+    """The artist's listening page."""
 
     range_db: Annotated[list[Annotated[Number, Field(ge=-60.0, le=12.0)]], Field(
-        min_length=2, max_length=2, description="Lowest and highest level of a slider in dB; off lies under it."),
+        min_length=2, max_length=2, description="Lowest and highest level of a slider in dB; below the lowest is off."),
         AfterValidator(_rising)] = [-24.0, 0.0]  # noqa: RUF012 - never changed: every reader gets a copy of it
-    step_db: Annotated[Number, Field(
-        ge=0.1, le=6.0, description="From one place of a slider to the next, in dB.")] = 0.5
+    step_db: Annotated[Number, Field(ge=0.1, le=6.0, description="Step of a slider in dB.")] = 0.5
     setting: Annotated[list[PageSetting], Field(
         max_length=12, description="Settings to try, one [[page.setting]] each.")] = Field(default_factory=list)
 
 
 class Timing(Noun):
-    """When a take counts as loose, and how much may be repaired before it is played again."""
+    """Limits: when a take counts as loose, and how much is edited before it is to be re-recorded."""
 
     tolerance_ms: Annotated[Number, Field(
-        ge=1.0, le=200.0, description="How far from the take's own feel a strum may be, in ms.")] = 15.0
+        ge=1.0, le=200.0, description="How far an onset may be from the take's own average offset, in ms.")] = 15.0
     double_tolerance_ms: Annotated[Number, Field(
-        ge=1.0, le=200.0, description="How far from its double a strum may be, in ms.")] = 20.0
-    toward: Annotated[Literal["double", "grid"], Field(
-        description="Where a move takes a strum: to its double, or to the grid where the take usually plays. "
-                    "A take without a double goes to the grid.")] = "double"
+        ge=1.0, le=200.0, description="How far an onset may be from the same onset of the double, in ms.")] = 20.0
+    toward: Annotated[Literal["double", "grid"], Field(description=(
+        "Where an edit moves an onset: to its double, or to the take's average offset from the grid. "
+        "A take without a double uses the grid."))] = "double"
     moves_per_bar: Annotated[Number, Field(
-        ge=0.0, le=16.0, description="A section that needs more moves a bar than this is played again.")] = 0.5
+        ge=0.0, le=16.0, description="A section that needs more edits per bar than this is to be re-recorded.")] = 0.5
     most_offset_ms: Annotated[Number, Field(
-        ge=5.0, le=500.0, description="A strum farther off than this, in ms, is played again.")] = 80.0
+        ge=5.0, le=500.0, description="An onset farther off than this, in ms, is to be re-recorded.")] = 80.0
     most_spread_ms: Annotated[Number, Field(
-        ge=1.0, le=200.0, description="A take whose scatter is above this, in ms, is played again.")] = 12.0
+        ge=1.0, le=200.0, description="A take whose spread is above this, in ms, is to be re-recorded.")] = 12.0
 
 
 class Check(Noun):
-    """From where on `check` calls something a fault. "LU" compares with the take's own loudness."""
+    """Limits: when a take counts as faulty. LU are relative to the take's own loudness."""
 
     clipped_peaks: Annotated[Whole, Field(ge=1, description=(
-        'Flat tops from which on a take is to be recorded again; fewer are a "look". A few hide in a strum.'))] = 6
+        "Clipped peaks from which a take is to be re-recorded; fewer are to be reviewed, as strums mask a few."))] = 6
     clipping_ms: Annotated[Number, Field(ge=0.0, description=(
-        "Or one flat top as long as this in ms: a strong partial is lost for good."))] = 1.0
+        "Or one clipped peak of this length in ms: re-record, a strong partial is lost."))] = 1.0
     clicks_rerecord: Annotated[Whole, Field(ge=1, description=(
-        "Clicks from which on it is quicker to play again than to repair; common practice, no source."))] = 30
+        "Clicks from which re-recording is quicker than repair; common practice, no source."))] = 30
     rumble_dbfs: Annotated[Number, Field(description=(
-        "Level below 40 Hz in dBFS; quieter rumble moves no compressor."))] = -60.0
-    rumble_under_lu: Annotated[Number, Field(description="And no further under the loudness than this, in LU.")] = 40.0
+        "Rumble, the level below 40 Hz, from this level in dBFS; quieter rumble does not drive a compressor."))] = -60.0
+    rumble_under_lu: Annotated[Number, Field(description=(
+        "And less than this many LU below the take's loudness."))] = 40.0
     rumble_rerecord_under_lu: Annotated[Number, Field(description=(
-        "What the high-passes leave of it may not come nearer than this, in LU: it steers the compressor."))] = 10.0
+        "Rumble that after the high-passes is less than this many LU below the loudness: re-record, it drives the "
+        "compressor."))] = 10.0
     hum_under_lu: Annotated[Number, Field(description=(
-        "Hum no further under the loudness than this, in LU: a tone is heard 10 dB under noise."))] = 55.0
+        "Hum less than this many LU below the take's loudness: a tone is audible 10 dB below noise."))] = 55.0
     hum_dbfs: Annotated[Number, Field(description="And at least this loud, in dBFS.")] = -90.0
-    hum_rerecord_under_lu: Annotated[Number, Field(description="Hum that no gap hides, in LU.")] = 25.0
+    hum_rerecord_under_lu: Annotated[Number, Field(description=(
+        "Hum less than this many LU below the loudness: re-record."))] = 25.0
     noise_under_lu: Annotated[Number, Field(description=(
-        "Noise no further under the loudness than this, in LU: playing at 75 dB SPL, it is louder than a quiet room."))
+        "Noise less than this many LU below the take's loudness: louder than a quiet room, with playing at 75 dB SPL."))
     ] = 32.0
-    noise_rerecord_under_lu: Annotated[Number,
-                                       Field(description="Noise heard beside the playing itself, in LU.")] = 15.0
-    dc_dbfs: Annotated[Number, Field(description="Offset in dBFS (half a percent); from here on cuts click.")] = -46.0
+    noise_rerecord_under_lu: Annotated[Number, Field(description=(
+        "Noise less than this many LU below the loudness: re-record, it is audible while the take plays."))] = 15.0
+    dc_dbfs: Annotated[Number, Field(
+        description="DC offset in dBFS (half a percent); above this, edits click.")] = -46.0
     dropout_ms: Annotated[Number, Field(ge=0.1, description=(
-        "Standing samples in ms; a microphone never stands still, hiss moves the last bits."))] = 0.6
+        "Stuck samples, ms: shortest run of one value that counts as a drop-out; hiss changes the last bits."))] = 0.6
     late_start_s: Annotated[Number, Field(ge=0.0, description=(
-        "Behind the partner's first sound, in seconds; more than any player's scatter."))] = 0.3
+        "Starts later than its double by, in seconds; more than any player's spread."))] = 0.3
     early_end_s: Annotated[Number, Field(ge=0.0, description=(
-        "Over before the partner, in seconds; last chords ring out differently."))] = 1.5
+        "Ends earlier than its double by, in seconds; last chords decay differently."))] = 1.5
     tuning_cents: Annotated[Number, Field(ge=0.5, le=50.0, description=(
-        "Off a4_hz, off the partner or drifting, in cents; common practice, no source."))] = 5.0
+        "Deviation from a4_hz or from its double, or drift, in cents; common practice, no source."))] = 5.0
     wrong_strings_share: Annotated[Number, Field(ge=0.0, le=1.0, description=(
-        "Share of the time in which notes below the lowest string are heard."))] = 0.12
+        "Share of the time in which notes below the lowest string are found."))] = 0.12
     copy_correlation: Annotated[Number, Field(ge=0.5, le=1.0, description=(
-        "Correlation, at one offset, of takes that are one performance; two performances stay far under it."))] = 0.9
+        "Correlation, at one offset, from which two takes are one performance; two performances are far below it."))
+    ] = 0.9
     imbalance_lu: Annotated[Number, Field(ge=0.0, description=(
-        "Loudness between the takes of a pair, in LU; 3 LU move the middle of a pair; common practice, no source."))
+        "Loudness difference between the takes of a pair, in LU; 3 LU shift the centre; common practice, no source."))
     ] = 3.0
     imbalance_brightness_db: Annotated[Number, Field(ge=0.0, description=(
-        "Brightness between them (2 to 8 kHz against the body), in dB; common practice, no source."))] = 6.0
-    high_pass_db: Annotated[Number, Field(ge=0.0, description=(
-        "What the high-passes take off the lowest string's fundamental, in dB; a corner on it takes 3."))] = 3.5
-    high_pass_lu: Annotated[Number, Field(ge=0.0, description="What they take off the loudness, in LU.")] = 1.0
+        "Brightness difference between them (2 to 8 kHz relative to the body), in dB; common practice, no source."))
+    ] = 6.0
+    high_pass_loss_db: Annotated[Number, Field(ge=0.0, description=(
+        "Cost of the high-passes at the lowest string's fundamental, in dB; a corner at that pitch costs 3."))] = 3.5
+    high_pass_loss_lu: Annotated[Number, Field(
+        ge=0.0, description="Cost of the high-passes in loudness, in LU.")] = 1.0

@@ -1,7 +1,7 @@
-"""The recipe as a file: TOML in, `Recipe` out, or every fault of it in one letter.
+"""Read a recipe: TOML in, `Recipe` out, or all of its faults in one error.
 
-Files named in a recipe are relative to its folder and come out absolute. Only regular files up to 4 MB are read.
-Line numbers are looked for only when there is a fault: reading a good recipe costs no second walk through it.
+Files named in a recipe are relative to its folder and come out absolute. Only regular files up to 1 MB are read.
+Line numbers are found only when there is a fault, so that reading a good recipe needs no second pass.
 """
 
 from __future__ import annotations
@@ -15,27 +15,27 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any, TypeVar
 
-from layerpipe.core.errors import Fault, RecipeError
+from layerpipe.core.errors import MOST_SHOWN, Fault, RecipeError
+from layerpipe.recipe.bounds import BOUNDS, bounds_problem
 from layerpipe.recipe.checks import cross_problems
 from layerpipe.recipe.messages import model_problems, place_words
 from layerpipe.recipe.model import Bed, Recipe, Take
-from layerpipe.recipe.names import found_text
+from layerpipe.recipe.names import found_key, found_text
 from layerpipe.recipe.schema import recipe_schema
-from layerpipe.recipe.toml_lines import Location, lines_of
+from layerpipe.recipe.toml_text import Location, lines_of
 
-__all__ = ["MOST_BYTES", "RecipeFile", "parse_recipe", "read_recipe", "recipe_schema"]
+__all__ = ["RecipeFile", "parse_recipe", "read_recipe", "recipe_schema"]
 
-MOST_BYTES = 4_000_000
 F = TypeVar("F", Bed, Take)
 _AT = re.compile(r"(.*?) ?\(at (?:line (\d+), column (\d+)|end of document)\)", re.DOTALL)
-# tomllib's words on the left, what a reader can act on on the right.
+# tomllib's words on the left; on the right what a user can act on.
 _SYNTAX = {
     "Cannot overwrite a value": "this key has been given before",
     "Cannot declare": "this table has been given before",
     "Cannot mutate immutable namespace": "this table has been given before and cannot be added to",
     "Cannot redefine namespace": "this table has been given before",
     "Expected '=' after a key": 'a key must be followed by "="',
-    "Invalid value": "this is no value; text stands in quotes, true and false in small letters",
+    "Invalid value": "this is not a value; text needs quotes, true and false are in small letters",
     "Unescaped '\\'": "a backslash in double quotes begins a special character; use / in paths, or single quotes",
     "Invalid hex value": "a backslash in double quotes begins a special character; use / in paths, or single quotes",
     "Invalid statement": "this is neither a key nor a [table]",
@@ -49,9 +49,9 @@ _SYNTAX = {
     "Expected \"'\"": "text is not closed; a quote is missing",
     "Expected ']": "a [table] is not closed; ] is missing",
     "Illegal character": "text may not hold a line break or control character; is a quote missing?",
-    "Found invalid character": "an unseen control character stands here",
+    "Found invalid character": "there is an invisible control character here",
     "Invalid date or datetime": "this date is not in the calendar",
-    "Invalid initial character for a key part": "a key is missing here; a { table } stands on one line",
+    "Invalid initial character for a key part": "a key is missing here; a { table } must be on one line",
 }
 
 
@@ -61,7 +61,7 @@ class RecipeFile:
 
     path: Path
     text: str
-    """As it stands in the file, without a byte order mark."""
+    """The text of the file, without a byte order mark."""
     recipe: Recipe
     """Its files are absolute."""
     data: dict[str, Any] = field(repr=False, compare=False)
@@ -72,7 +72,7 @@ class RecipeFile:
         return lines_of(self.text)
 
     def line_of(self, location: Location) -> int | None:
-        """Line of a key, table or element, or of the nearest thing around it that is written down.
+        """Line of a key, table or element, or of the nearest table around it that is in the text.
 
         Parameters
         ----------
@@ -82,7 +82,7 @@ class RecipeFile:
         return _line(self._lines, location)
 
     def fault(self, location: Location, problem: str) -> Fault:
-        """A fault with line and place in words, for what only other files or a render can show."""
+        """A fault with its line and its place in words, for faults that only other files or a render show."""
         return Fault(self.path, place_words(location, self.data), problem, self.line_of(location))
 
 
@@ -100,11 +100,15 @@ def read_recipe(path: Path) -> RecipeFile:
     Raises
     ------
     RecipeError
-        With everything that is wrong with it at once: no such file, not a regular file, too large, not UTF-8, not
-        TOML (the first place only), unknown keys, impossible values, and what does not fit together.
+        With all faults at once: no such file, not a regular file, too large, not UTF-8, not TOML (the first place
+        only), unknown keys, impossible values, and values that contradict each other.
     """
     path = Path(path)
-    return parse_recipe(path, _text(path))
+    text = _text(path)
+    if path.stem.startswith("."):
+        # "..toml" would name the folder of its outputs ".", which is the folder of all outputs.
+        raise _refusal(path, "has a name that begins with a full stop; outputs are named after the recipe, rename it")
+    return parse_recipe(path, text)
 
 
 def parse_recipe(path: Path, text: str) -> RecipeFile:
@@ -114,8 +118,10 @@ def parse_recipe(path: Path, text: str) -> RecipeFile:
     problems += cross_problems(data)
     if recipe is None or problems:
         lines = lines_of(text)
-        faults = [Fault(path, place_words(at, data), problem, _line(lines, at)) for at, problem in problems]
-        raise RecipeError(sorted(faults, key=lambda fault: fault.line or 0))
+        problems.sort(key=lambda problem: _line(lines, problem[0]) or 0)
+        faults = [Fault(path, place_words(at, data), words if isinstance(words, str) else words(), _line(lines, at))
+                  for at, words in problems[:MOST_SHOWN]]
+        raise RecipeError(faults, more=len(problems) - len(faults))
     return RecipeFile(path, text, _with_absolute_files(recipe, path.absolute().parent), data)
 
 
@@ -128,8 +134,8 @@ def _text(path: Path) -> str:
             raise _refusal(path, "is a folder; a recipe is a file that ends in .toml")
         if not stat.S_ISREG(status.st_mode):
             raise _refusal(path, "is a device or a pipe; only regular files are read")
-        if status.st_size > MOST_BYTES:
-            raise _refusal(path, f"has {status.st_size} bytes, allowed are {MOST_BYTES}; is this a recipe?")
+        if status.st_size > BOUNDS.bytes:
+            raise _refusal(path, f"has {status.st_size} bytes, allowed are {BOUNDS.bytes}; is this a recipe?")
         raw = path.read_bytes()
     except FileNotFoundError:
         raise _refusal(path, "there is no such file") from None
@@ -151,23 +157,25 @@ def _text(path: Path) -> str:
 
 def _values(path: Path, text: str) -> dict[str, Any]:
     """The values of a TOML text."""
+    beyond = bounds_problem(text)
+    if beyond is not None:
+        raise _refusal(path, beyond[1], beyond[0])
     try:
         return tomllib.loads(text)
-    except RecursionError:
-        raise _refusal(path, "nests lists or tables too deeply") from None
     except ValueError as refusal:
         words = str(refusal)
         found = _AT.fullmatch(words)
         if found is None:
-            # Not TOML's own refusal: Python reads no whole number of thousands of digits.
-            raise _refusal(path, "holds a number of thousands of digits") from None
+            # Python's own refusal, not the reader's: it reads no whole number of thousands of digits.
+            raise _refusal(path, "contains a number of thousands of digits") from None
         said, line, column = found.groups()
         meant = next((mine for theirs, mine in _SYNTAX.items() if said.startswith(theirs)), said[:1].lower() + said[1:])
         if line is None:
             raise _refusal(path, f"is not TOML: {meant}", text.rstrip().count("\n") + 1) from None
         written = text.replace("\r\n", "\n").split("\n")[int(line) - 1].strip()
         if said.startswith("Cannot overwrite") and written.startswith("[["):
-            meant = f"{written} has been opened before; the entries of a list follow the [[table]] they belong to"
+            meant = (f"{found_key(written)} has been opened before; the entries of a list follow the [[table]] they "
+                     "belong to")
         problem = f"is not TOML at column {column}: {meant}; found {found_text(written)}"
         raise _refusal(path, problem, int(line)) from None
 
@@ -177,14 +185,14 @@ def _refusal(path: Path, problem: str, line: int | None = None) -> RecipeError:
 
 
 def _line(lines: dict[Location, int], location: Location) -> int | None:
-    """Line of a place or of what holds it."""
+    """Line of a place, or of the table it is in."""
     while location and location not in lines:
         location = location[:-1]
     return lines.get(location)
 
 
 def _with_absolute_files(recipe: Recipe, folder: Path) -> Recipe:
-    """The recipe with its files as seen from anywhere."""
+    """The recipe with absolute files."""
 
     def placed(noun: F) -> F:
         # Links are followed for the folders only, so that messages keep the file's own name.

@@ -1,7 +1,7 @@
-"""The JSON Schema of a recipe, from the nouns themselves.
+"""The JSON Schema of a recipe, made from the model.
 
 `python -m layerpipe.recipe.schema` writes it into the package. JSON Schema has no infinities; a level of -inf is a
-number to every reader of TOML and passes as one.
+number to every TOML reader and is valid as one.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from layerpipe.recipe.model import Recipe
-from layerpipe.recipe.toml_lines import Location
+from layerpipe.recipe.toml_text import Location
 
 SCHEMA_FILE = Path(__file__).with_name("recipe.schema.json")
 Schema = dict[str, Any]
@@ -21,17 +21,17 @@ Schema = dict[str, Any]
 
 @cache
 def recipe_schema() -> Schema:
-    """JSON Schema (draft 2020-12) of a recipe. Shared: not to be changed by who reads it."""
+    """JSON Schema (draft 2020-12) of a recipe. Shared by all callers: do not change it."""
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **Recipe.model_json_schema()}
 
 
 def schema_text() -> str:
-    """The schema as it stands in the package."""
+    """The schema as the package contains it."""
     return json.dumps(recipe_schema(), indent=2, ensure_ascii=False) + "\n"
 
 
 def schema_at(location: Location) -> Schema:
-    """The part of the schema that rules one place of a recipe; {} where there is none.
+    """The part of the schema for one place of a recipe; {} where there is none.
 
     Parameters
     ----------

@@ -1,21 +1,21 @@
-"""The song's clock: bars, beats and sixteenths <-> seconds from the start of the files.
+"""The song's tempo map: bars and beats <-> seconds from the start of the files.
 
-Bars count from 1; the bar before bar 1 is bar 0, the one before it -1, all with the song's own tempo and meter.
-Beats and sixteenths count from 1 inside their bar and beat. A beat is what the meter's lower number says (7/8: an
-eighth), in compound meters three of them: 6/8, 9/8, 12/8, and likewise over 2, 4 and 16, count dotted notes; 3/8 is
-simple. A tempo is beats per minute, so 6/8 at 60 has bars of two seconds. Meter and beat: common practice.
+Bars before bar 1 have the song's own tempo and meter. A tempo is beats per minute, and `BarShape.beat_note` says which
+note a beat is: 6/8 at 60 has two dotted quarters in a bar of two seconds.
 """
 
 from __future__ import annotations
 
 import math
-import re
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import TYPE_CHECKING, NamedTuple, NoReturn
 
 from layerpipe.core.errors import ParameterError
+from layerpipe.recipe.names import found_text
+from layerpipe.recipe.position import POSITION_WORDS, BarShape, Position, dotted_position, parse_position
 
 if TYPE_CHECKING:
     import numpy as np
@@ -24,68 +24,35 @@ if TYPE_CHECKING:
     from layerpipe.recipe.model import Recipe, Section
 
 FIRST_BAR, LAST_BAR = -1_000, 100_000
-_POSITION = re.compile(r"(-?[0-9]{1,9})(?:\.([0-9]{1,9}))?(?:\.([0-9]{1,9}))?", re.ASCII)
-
-
-@dataclass(frozen=True)
-class BarShape:
-    """How a meter divides a bar."""
-
-    meter: str
-    """As written, "6/8"."""
-    beats: int
-    """Beats in a bar."""
-    beat_notes: float
-    """Length of a beat in whole notes: 0.25 is a quarter, 0.375 a dotted quarter."""
-    compound: bool
-
-    @classmethod
-    def of(cls, meter: str) -> BarShape:
-        """Read a meter such as "6/8".
-
-        Raises
-        ------
-        ParameterError
-            If it is not two numbers with a slash between.
-        """
-        upper, slash, lower = meter.partition("/")
-        if not (slash and upper.isdecimal() and lower.isdecimal() and int(upper) and int(lower)):
-            raise ParameterError(f'a meter is two numbers such as "6/8", not "{meter}"')
-        count, note = int(upper), 1.0 / int(lower)
-        compound = count > 3 and count % 3 == 0
-        return cls(meter, count // 3 if compound else count, 3 * note if compound else note, compound)
-
-    @property
-    def sixteenths(self) -> int:
-        """Sixteenths that begin inside a beat: 4 in a quarter, 6 in a dotted quarter."""
-        return math.ceil(self.beat_notes * 16)
 
 
 class Place(NamedTuple):
-    """A sixteenth of the grid, and how far after it (before it when negative) a moment lies."""
+    """A sixteenth of the grid, and how far after it (before it when negative) a moment is."""
 
     bar: int
     beat: int
     sixteenth: int
     late_s: float
+    part: Fraction
+    """The part of the beat that has gone by at the sixteenth."""
 
     @property
     def text(self) -> str:
-        """The place as a recipe writes it: "5.2", or "5.2.3" off the beat."""
-        return f"{self.bar}.{self.beat}" + (f".{self.sixteenth}" if self.sixteenth > 1 else "")
+        """The sixteenth as a recipe writes it, exactly: "bar 5 beat 2", "bar 5 beat 2.5"."""
+        return Position(self.bar, self.beat, self.part).text
 
 
 class Grid(NamedTuple):
-    """Divisions of beats in order of time; four arrays of shape (places,)."""
+    """Sixteenths in order of time; four arrays of shape (places,)."""
 
     time_s: npt.NDArray[np.float64]
     bar: npt.NDArray[np.int64]
     beat: npt.NDArray[np.int64]
-    division: npt.NDArray[np.int64]
+    sixteenth: npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)
-class _Stretch:
+class TempoSegment:
     """Bars of one tempo and meter, from the downbeat of `first_bar` on."""
 
     first_bar: int
@@ -94,15 +61,27 @@ class _Stretch:
     shape: BarShape
 
     @property
-    def bar_s(self) -> float:
-        return self.beat_s * self.shape.beats
+    def tempo(self) -> float:
+        """Beats per minute."""
+        return 60.0 / self.beat_s
 
     @property
-    def sixteenth_s(self) -> float:
-        return self.beat_s / (self.shape.beat_notes * 16)
+    def quarter_tempo(self) -> float:
+        """Quarter notes per minute, whatever note the beat is."""
+        return self.tempo * float(self.shape.beat_note * 4)
+
+    @property
+    def bar_s(self) -> float:
+        """Seconds of a bar."""
+        return self.beat_s * self.shape.beats
 
     def downbeat_s(self, bar: int) -> float:
+        """Seconds of a bar's first beat."""
         return self.start_s + (bar - self.first_bar) * self.bar_s
+
+    def seconds_of(self, bar: int, beat: int, part: Fraction) -> float:
+        """Seconds of a place; beats count from 1."""
+        return self.downbeat_s(bar) + float(beat - 1 + part) * self.beat_s
 
 
 def seconds_text(seconds: float) -> str:
@@ -113,39 +92,52 @@ def seconds_text(seconds: float) -> str:
 
 
 class TempoMap:
-    """Where bars and beats lie in the files. Made by `TempoMap.of(recipe)`; it never changes.
+    """Where bars and beats are in the files. Made by `TempoMap.of(recipe)`; it never changes.
 
-    Without a tempo there is no grid: `seconds_of` takes seconds only, `text_of` answers in minutes and seconds, and
+    Without a tempo there is no grid: `seconds_of` takes seconds only, `text_of` returns minutes and seconds, and
     everything that counts bars raises `ParameterError`.
     """
 
-    def __init__(self, stretches: Sequence[_Stretch], shapes: Sequence[tuple[int, BarShape]]) -> None:
-        self._stretches = tuple(stretches)
+    def __init__(self, segments: Sequence[TempoSegment], shapes: Sequence[tuple[int, BarShape]]) -> None:
+        self._segments = tuple(segments)
         self._shapes = tuple(shapes)
-        self._first_bars = [stretch.first_bar for stretch in stretches]
-        # The first stretch also holds everything before it.
-        self._starts_s = [stretch.start_s for stretch in stretches]
+        self._first_bars = [segment.first_bar for segment in segments]
+        # The first segment also holds everything before it.
+        self._starts_s = [segment.start_s for segment in segments]
 
     @classmethod
     def of(cls, recipe: Recipe) -> TempoMap:
-        """Lay out the song's tempo and its changes, which must ascend in bars. What a change leaves out stays."""
+        """Lay out the song's tempo and its changes, which must ascend in bars. What a change omits stays as it was.
+
+        Raises
+        ------
+        ParameterError
+            If a beat_note does not divide a bar of its meter.
+        """
         song = recipe.song
-        shape = BarShape.of(song.meter)
+        meter, beat_note = song.meter, song.beat_note
+        shape = BarShape.of(meter, beat_note)
         shapes = [(1, shape)]
-        stretches = [] if song.tempo is None else [_Stretch(1, song.bar_one_s, 60.0 / song.tempo, shape)]
+        segments = [] if song.tempo is None else [TempoSegment(1, song.bar_one_s, 60.0 / song.tempo, shape)]
         for change in recipe.tempo:
-            shape = shape if change.meter is None else BarShape.of(change.meter)
+            meter, beat_note = change.meter or meter, change.beat_note or beat_note
+            shape = BarShape.of(meter, beat_note)
             shapes.append((change.from_bar, shape))
-            if stretches:
-                last = stretches[-1]
+            if segments:
+                last = segments[-1]
                 beat_s = last.beat_s if change.tempo is None else 60.0 / change.tempo
-                stretches.append(_Stretch(change.from_bar, last.downbeat_s(change.from_bar), beat_s, shape))
-        return cls(stretches, shapes)
+                segments.append(TempoSegment(change.from_bar, last.downbeat_s(change.from_bar), beat_s, shape))
+        return cls(segments, shapes)
+
+    @property
+    def segments(self) -> tuple[TempoSegment, ...]:
+        """The song's tempo and every change of tempo or meter, in order; empty without a tempo."""
+        return self._segments
 
     @property
     def has_grid(self) -> bool:
         """Whether the song's tempo is known."""
-        return bool(self._stretches)
+        return bool(self._segments)
 
     def meter_at(self, bar: int) -> BarShape:
         """The meter of a bar; known without a tempo too."""
@@ -153,15 +145,19 @@ class TempoMap:
 
     def downbeat_s(self, bar: int) -> float:
         """Seconds of a bar's first beat."""
-        return self._stretch_of(bar).downbeat_s(bar)
+        return self._segment_of(bar).downbeat_s(bar)
 
     def beat_s(self, bar: int) -> float:
         """Seconds of one beat in a bar."""
-        return self._stretch_of(bar).beat_s
+        return self._segment_of(bar).beat_s
 
     def bar_s(self, bar: int) -> float:
         """Seconds of a bar."""
-        return self._stretch_of(bar).bar_s
+        return self._segment_of(bar).bar_s
+
+    def quarter_tempo(self, bar: int) -> float:
+        """Quarter notes per minute in a bar, whatever note the beat is."""
+        return self._segment_of(bar).quarter_tempo
 
     def span_s(self, section: Section) -> tuple[float, float]:
         """Seconds of a section's first downbeat and of the one after its last bar."""
@@ -174,7 +170,8 @@ class TempoMap:
         Parameters
         ----------
         position : str or float
-            "bar", "bar.beat" or "bar.beat.sixteenth" ("3.2.1"), or a number of seconds from the start of the files.
+            "bar 3", "bar 3 beat 2", "bar 3 beat 2.5" or "bar 3 beat 2+1/3", or a number of seconds from the start of
+            the files.
 
         Raises
         ------
@@ -185,30 +182,34 @@ class TempoMap:
             if not math.isfinite(position):
                 raise ParameterError(f"found {position}, allowed is a number of seconds")
             return float(position)
-        found = _POSITION.fullmatch(position.strip())
-        if found is None:
-            raise ParameterError(f'found "{position}", allowed is bar.beat.sixteenth such as "3.2.1" or "3.2", '
-                                 "or a number of seconds without quotes")
-        bar, beat, sixteenth = (1 if part is None else int(part) for part in found.groups())
+        if dotted_position(position) is not None:
+            raise ParameterError(self._dotted_refusal(position))
+        bar, beat, part = parse_position(position)
+        shown = found_text(position)
         if not FIRST_BAR <= bar <= LAST_BAR:
-            raise ParameterError(f'"{position}": found bar {bar}, allowed are {FIRST_BAR} to {LAST_BAR}')
+            raise ParameterError(f"{shown}: found bar {bar}, allowed are {FIRST_BAR} to {LAST_BAR}")
         shape = self.meter_at(bar)
         if not 1 <= beat <= shape.beats:
-            raise ParameterError(f'"{position}": found beat {beat}, allowed are 1 to {shape.beats}; '
-                                 f"bar {bar} is in {shape.meter}{' and counts dotted beats' if shape.compound else ''}")
-        if not 1 <= sixteenth <= shape.sixteenths:
-            raise ParameterError(f'"{position}": found sixteenth {sixteenth}, allowed are 1 to {shape.sixteenths} '
-                                 f"in a beat of {shape.meter}")
+            raise ParameterError(f"{shown}: found beat {beat}, allowed are 1 to {shape.beats}; "
+                                 f"bar {bar} is in {shape.meter} and its beat is a {shape.beat_words}")
         if not self.has_grid:
-            raise ParameterError(f'"{position}" counts bars, but the song has no tempo; '
+            raise ParameterError(f"{shown} counts bars, but the song has no tempo; "
                                  "set tempo in [song], or give seconds without quotes")
-        stretch = self._stretch_of(bar)
-        return stretch.downbeat_s(bar) + (beat - 1) * stretch.beat_s + (sixteenth - 1) * stretch.sixteenth_s
+        return self._segment_of(bar).seconds_of(bar, beat, part)
+
+    def _dotted_refusal(self, position: str) -> str:
+        """What is said about a position in the old spelling: how this very one is written now."""
+        bar, beat, sixteenth = dotted_position(position) or (1, 1, 1)
+        shape = self.meter_at(bar)
+        said = f"found {found_text(position)}; positions are written in words: "
+        if FIRST_BAR <= bar <= LAST_BAR and 1 <= beat <= shape.beats and 1 <= sixteenth <= shape.sixteenths:
+            return f'{said}write "{Position(bar, beat, shape.parts[sixteenth - 1]).text}"'
+        return f"{said}{POSITION_WORDS}"
 
     def bar_at(self, seconds: float) -> int:
         """The bar that sounds at a moment; a downbeat belongs to the bar it opens."""
-        stretch = self._stretch_at(seconds)
-        bar = stretch.first_bar + math.floor((seconds - stretch.start_s) / stretch.bar_s)
+        segment = self._segment_at(seconds)
+        bar = segment.first_bar + math.floor((seconds - segment.start_s) / segment.bar_s)
         # The quotient may round across a downbeat; the downbeats themselves decide.
         if seconds < self.downbeat_s(bar):
             return bar - 1
@@ -217,58 +218,56 @@ class TempoMap:
     def place_of(self, seconds: float) -> Place:
         """The sixteenth nearest to a moment, which may be the next bar's downbeat."""
         bar = self.bar_at(seconds)
-        stretch = self._stretch_of(bar)
-        into_bar_s = seconds - stretch.downbeat_s(bar)
-        beat = min(int(into_bar_s / stretch.beat_s), stretch.shape.beats - 1)
-        into_beat_s = into_bar_s - beat * stretch.beat_s
-        sixteenth = min(max(int(into_beat_s / stretch.sixteenth_s), 0), stretch.shape.sixteenths - 1)
+        segment = self._segment_of(bar)
+        shape = segment.shape
+        into_bar_s = seconds - segment.downbeat_s(bar)
+        beat = min(int(into_bar_s / segment.beat_s), shape.beats - 1)
+        into_beat_s = into_bar_s - beat * segment.beat_s
+        sixteenth = min(max(int(into_beat_s / (segment.beat_s / (shape.beat_notes * 16))), 0), shape.sixteenths - 1)
         here = (bar, beat + 1, sixteenth + 1)
-        if sixteenth + 1 < stretch.shape.sixteenths:
+        if sixteenth + 1 < shape.sixteenths:
             following = (bar, beat + 1, sixteenth + 2)
         else:
-            following = (bar, beat + 2, 1) if beat + 1 < stretch.shape.beats else (bar + 1, 1, 1)
-        late_s, early_s = (seconds - self._seconds_at(*place) for place in (here, following))
-        return Place(*here, late_s) if abs(late_s) <= abs(early_s) else Place(*following, early_s)
+            following = (bar, beat + 2, 1) if beat + 1 < shape.beats else (bar + 1, 1, 1)
+        places = [self._place(*place, seconds) for place in (here, following)]
+        return min(places, key=lambda place: abs(place.late_s))
 
     def text_of(self, seconds: float) -> str:
-        """A moment as people say it: the nearest place, "5.2" or "5.2.3"; "m:ss.mmm" where there is no tempo."""
+        """The sixteenth nearest to a moment, "bar 5 beat 2.5"; "m:ss.mmm" where there is no tempo."""
         return self.place_of(seconds).text if self.has_grid else seconds_text(seconds)
 
-    def grid_s(self, start_s: float, stop_s: float, *, per_beat: int | None = None) -> Grid:
-        """Every division of every beat from start_s up to, not including, stop_s.
+    def grid_s(self, start_s: float, stop_s: float) -> Grid:
+        """Every sixteenth of every beat from start_s up to, not including, stop_s.
 
         Parameters
         ----------
         start_s, stop_s : float
-            Seconds from the start of the files; may lie before bar 1.
-        per_beat : int, optional
-            Even divisions of a beat; left out, each meter's own sixteenths.
+            Seconds from the start of the files; may be before bar 1.
 
         Returns
         -------
         Grid
-            Arrays of time (seconds), bar, beat and division; beats and divisions count from 1.
+            Arrays of time (seconds), bar, beat and sixteenth; beats and sixteenths count from 1.
         """
         import numpy as np
 
-        if per_beat is not None and per_beat < 1:
-            raise ParameterError(f"per_beat={per_beat} must be 1 or more")
-        self._stretch_of(1)
+        self._segment_of(1)
         rows = []
-        for index, stretch in enumerate(self._stretches):
-            from_s = start_s if index == 0 else max(start_s, stretch.start_s)
-            last = index + 1 == len(self._stretches)
-            to_s = stop_s if last else min(stop_s, self._stretches[index + 1].start_s)
+        for index, segment in enumerate(self._segments):
+            from_s = start_s if index == 0 else max(start_s, segment.start_s)
+            last = index + 1 == len(self._segments)
+            to_s = stop_s if last else min(stop_s, self._segments[index + 1].start_s)
             if to_s <= from_s:
                 continue
             bars = np.arange(self.bar_at(from_s), self.bar_at(to_s) + 1)
             if not last:
-                bars = bars[bars < self._stretches[index + 1].first_bar]
-            shape = stretch.shape
-            steps = np.arange(shape.sixteenths if per_beat is None else per_beat)
-            step_s = stretch.sixteenth_s if per_beat is None else stretch.beat_s / per_beat
-            bar, beat, step = (axis.ravel() for axis in np.meshgrid(bars, np.arange(shape.beats), steps, indexing="ij"))
-            time_s = stretch.start_s + (bar - stretch.first_bar) * stretch.bar_s + beat * stretch.beat_s + step * step_s
+                bars = bars[bars < self._segments[index + 1].first_bar]
+            shape = segment.shape
+            offsets_s = np.array([float(beat + part) for beat in range(shape.beats) for part in shape.parts])
+            bar, beat, step = (axis.ravel() for axis in np.meshgrid(
+                bars, np.arange(shape.beats), np.arange(shape.sixteenths), indexing="ij"))
+            downbeats_s = segment.start_s + (bars - segment.first_bar) * segment.bar_s
+            time_s = (downbeats_s[:, np.newaxis] + offsets_s * segment.beat_s).ravel()
             inside = (time_s >= start_s) & (time_s < stop_s)
             rows.append((time_s[inside], bar[inside], beat[inside] + 1, step[inside] + 1))
         if not rows:
@@ -276,24 +275,25 @@ class TempoMap:
             return Grid(np.empty(0), whole, whole, whole)
         return Grid(*(np.concatenate(column) for column in zip(*rows, strict=True)))
 
-    def _seconds_at(self, bar: int, beat: int, sixteenth: int) -> float:
-        """Seconds of a place that is known to exist."""
-        stretch = self._stretch_of(bar)
-        return stretch.downbeat_s(bar) + (beat - 1) * stretch.beat_s + (sixteenth - 1) * stretch.sixteenth_s
+    def _place(self, bar: int, beat: int, sixteenth: int, seconds: float) -> Place:
+        """A sixteenth that is known to exist, as seen from a moment."""
+        segment = self._segment_of(bar)
+        part = segment.shape.parts[sixteenth - 1]
+        return Place(bar, beat, sixteenth, seconds - segment.seconds_of(bar, beat, part), part)
 
-    def _stretch_of(self, bar: int) -> _Stretch:
-        """The stretch a bar lies in."""
-        if not self._stretches:
+    def _segment_of(self, bar: int) -> TempoSegment:
+        """The segment of a bar."""
+        if not self._segments:
             self._refuse_grid()
-        return self._stretches[max(bisect_right(self._first_bars, bar) - 1, 0)]
+        return self._segments[max(bisect_right(self._first_bars, bar) - 1, 0)]
 
-    def _stretch_at(self, seconds: float) -> _Stretch:
-        """The stretch a moment lies in."""
-        if not self._stretches:
+    def _segment_at(self, seconds: float) -> TempoSegment:
+        """The segment of a moment."""
+        if not self._segments:
             self._refuse_grid()
-        return self._stretches[max(bisect_right(self._starts_s, seconds) - 1, 0)]
+        return self._segments[max(bisect_right(self._starts_s, seconds) - 1, 0)]
 
     @staticmethod
     def _refuse_grid() -> NoReturn:
-        """What is said when bars are asked for and there is no tempo."""
+        """Refuse to count bars without a tempo."""
         raise ParameterError("the song has no tempo, so its bars cannot be counted; set tempo in [song]")

@@ -1,4 +1,4 @@
-"""What the keys of a recipe can hold: numbers, names, paths and places, with their ranges; and the base of its nouns.
+"""Types of the values in a recipe: numbers, names, paths and positions with their ranges; and the base of its tables.
 
 Times are seconds or milliseconds as named, levels dB, pans -100 (left) to 100 (right), bars count from 1.
 Annotations are not postponed here: as text they would be compiled one by one, at every start of every command.
@@ -11,18 +11,18 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, Strict
 
+from layerpipe.core.units import HIGHEST_RATE_HZ, LOUDEST_DB
 from layerpipe.recipe.names import found_text, refuse_control, refuse_name
+from layerpipe.recipe.position import POSITION_WORDS
+from layerpipe.recipe.tempo_map import FIRST_BAR, LAST_BAR
 
-LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 192_000
 MOST_LAYERS, MOST_TAKES, MOST_CHANNELS = 32, 256, 64
-LOUDEST_DB = 60.0
-
-BarAndBeat = str
-"""bar.beat.sixteenth, counted from 1; later places may be left off."""
+MOST_SECONDS = 86_400.0
+"""The longest file that is read, one day; no position is later."""
 
 
 def _a_level(level_db: float) -> float:
-    """A level may be -inf (silence), never above +60 dB and never not-a-number."""
+    """A level may be -inf (off), never above +60 dB and never not-a-number."""
     if math.isnan(level_db) or level_db > LOUDEST_DB:
         raise ValueError(f"found {level_db:g}, allowed is a number up to {LOUDEST_DB:g}, or -inf for silence")
     return level_db
@@ -37,12 +37,14 @@ def _forward(bars: list[int]) -> list[int]:
 
 
 def _a_position(position: Any) -> Any:
-    """Text, or a finite number of seconds; the clock judges the text."""
-    is_number = isinstance(position, int | float) and not isinstance(position, bool) and math.isfinite(position)
-    if not (isinstance(position, str) or is_number):
-        raise ValueError(f'found {found_text(position)}, allowed is "bar.beat.sixteenth" such as "3.2.1", '
-                         "or a number of seconds")
-    return position
+    """Text, or seconds within a day; the tempo map judges the text."""
+    if isinstance(position, str):
+        return position
+    if isinstance(position, int | float) and not isinstance(position, bool):
+        if -MOST_SECONDS <= position <= MOST_SECONDS:
+            return position
+        raise ValueError(f"found {found_text(position)}, allowed are seconds up to {MOST_SECONDS:g}")
+    raise ValueError(f"found {found_text(position)}, allowed is {POSITION_WORDS}")
 
 
 def _a_file(file: Any) -> Any:
@@ -75,10 +77,10 @@ Whole = Annotated[int, Strict()]
 Switch = Annotated[bool, Strict()]
 Text = Annotated[str, Strict()]
 Level = Annotated[float, Strict(), AfterValidator(_a_level), Field(json_schema_extra={"maximum": LOUDEST_DB})]
-GainDb = Annotated[Number, Field(ge=-60.0, le=LOUDEST_DB)]
+GainDb = Annotated[Number, Field(ge=-LOUDEST_DB, le=LOUDEST_DB)]
 FilterGainDb = Annotated[Number, Field(ge=-24.0, le=24.0)]
 FilterHz = Annotated[Number, Field(ge=1.0, lt=HIGHEST_RATE_HZ / 2)]
-Bar = Annotated[Whole, Field(ge=-1_000, le=100_000)]
+Bar = Annotated[Whole, Field(ge=FIRST_BAR, le=LAST_BAR)]
 Line = Annotated[Text, Field(max_length=200), AfterValidator(refuse_control)]
 Name = Annotated[Text, Field(min_length=1, max_length=80), AfterValidator(refuse_name)]
 """Becomes part of file names."""
@@ -86,21 +88,23 @@ SoundPath = Annotated[Path, BeforeValidator(_a_file), Field(examples=["takes/lef
 Bars = Annotated[list[Bar], Field(min_length=2, max_length=2), AfterValidator(_forward)]
 Meter = Annotated[Text, Field(pattern=r"^[1-9][0-9]?/(1|2|4|8|16|32)$", examples=["4/4", "6/8"])]
 Tempo = Annotated[Number, Field(ge=10.0, le=400.0)]
-"""Beats per minute; a compound meter counts dotted notes."""
+"""Beats per minute."""
+BeatNote = Annotated[Text, Field(pattern=r"^[13]/(1|2|4|8|16|32)$", examples=["1/4", "1/8", "3/8"])]
+"""The note that is a beat, as a part of a whole note; 3/8 is a dotted quarter."""
 Date = Annotated[
     Annotated[Text, Field(pattern=r"^([0-9]{4}-[0-9]{2}-[0-9]{2})?$", examples=["2024-05-31"])],
     BeforeValidator(_a_date), AfterValidator(_in_the_calendar),
 ]
 NoteName = Annotated[Text, Field(pattern=r"^[A-G][#b]?[0-8]$", examples=["E2", "F#3", "Bb2"])]
-Position = Annotated[BarAndBeat | float, BeforeValidator(_a_position)]
+PositionOrSeconds = Annotated[str | float, BeforeValidator(_a_position)]
 
 
-def left_out() -> Any:
-    """A table that is left out; its model is built when a recipe is read, not when this module is."""
+def omitted_table() -> Any:
+    """Default of a table that is omitted; its model is built when a recipe is read, not at import."""
     return Field({}, validate_default=True)
 
 
 class Noun(BaseModel):
-    """Base of every table of a recipe: unknown keys are refused, nothing changes once read."""
+    """Base of every table of a recipe: unknown keys are refused, values never change."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)

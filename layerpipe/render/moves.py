@@ -28,7 +28,7 @@ class Clock(Protocol):
     """What is asked of a song clock."""
 
     def seconds_of(self, position: str | float, /) -> float:
-        """Seconds from the start of the files of a bar.beat.sixteenth or of a number of seconds."""
+        """Seconds from the start of the files of a position such as "bar 3 beat 2", or of a number of seconds."""
         ...
 
 
@@ -51,7 +51,7 @@ def frame_moves(take: Take, tempo_map: Clock, rate_hz: int) -> list[FrameMove]:
     ----------
     take : Take
     clock : Clock
-        Gives seconds for a bar.beat.sixteenth or a number of seconds.
+        Gives seconds for a position such as "bar 3 beat 2" or a number of seconds.
     rate_hz : int
         Rate at which the take is played.
 

@@ -1,7 +1,9 @@
-"""The song's clock: counting in simple and compound meters, before bar 1, across tempo changes, and back again."""
+"""The tempo map: counting in simple and compound meters, before bar 1, across tempo changes, and back again."""
 
 from __future__ import annotations
 
+import re
+from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
@@ -12,7 +14,8 @@ from hypothesis import strategies as st
 
 from layerpipe.core.errors import ParameterError
 from layerpipe.recipe.model import Recipe, Section
-from layerpipe.recipe.tempo_map import BarShape, TempoMap
+from layerpipe.recipe.position import BarShape, Position, parse_position
+from layerpipe.recipe.tempo_map import TempoMap
 
 LAYERS = [{"name": "regular", "take": [{"name": "left", "file": "left.wav"}]}]
 METERS = ["4/4", "3/4", "2/2", "5/4", "7/8", "3/8", "6/8", "9/8", "12/8", "6/4", "9/16", "6/16", "5/16", "7/32", "6/32",
@@ -21,8 +24,10 @@ METERS = ["4/4", "3/4", "2/2", "5/4", "7/8", "3/8", "6/8", "9/8", "12/8", "6/4",
 STEADY = settings(deadline=None, derandomize=True, max_examples=80)
 
 
-def time_text(tempo: float | None = 60.0, meter: str = "4/4", bar_one_s: float = 0.0, changes: Any = ()) -> TempoMap:
-    song: dict[str, Any] = {"title": "Lantern on the Pier", "meter": meter, "bar_one_s": bar_one_s, "tempo": tempo}
+def map_of(tempo: float | None = 60.0, meter: str = "4/4", bar_one_s: float = 0.0, changes: Any = (),
+           beat_note: str | None = None) -> TempoMap:
+    song: dict[str, Any] = {"title": "Lantern on the Pier", "meter": meter, "bar_one_s": bar_one_s, "tempo": tempo,
+                            "beat_note": beat_note}
     return TempoMap.of(Recipe.model_validate({"song": song, "tempo": list(changes), "layer": LAYERS}))
 
 
@@ -34,11 +39,11 @@ def section(first: int, last: int) -> Section:
 # of a second and a bar two seconds; at 100, 0.2 and 1.2 seconds.
 @pytest.mark.parametrize(("tempo", "eighth_s", "bar_s"), [(60.0, 1 / 3, 2.0), (100.0, 0.2, 1.2)])
 def test_six_eight_counts_two_dotted_beats(tempo, eighth_s, bar_s):
-    tempo_map = time_text(tempo, "6/8")
+    tempo_map = map_of(tempo, "6/8")
     assert tempo_map.downbeat_s(2) == pytest.approx(bar_s, abs=1e-12)
-    assert tempo_map.seconds_of("1.2") == pytest.approx(bar_s / 2, abs=1e-12)
-    assert tempo_map.seconds_of("1.1.3") == pytest.approx(eighth_s, abs=1e-12)
-    assert tempo_map.seconds_of("1.2.6") == pytest.approx(bar_s - eighth_s / 2, abs=1e-12)
+    assert tempo_map.seconds_of("bar 1 beat 2") == pytest.approx(bar_s / 2, abs=1e-12)
+    assert tempo_map.seconds_of("bar 1 beat 1+1/3") == pytest.approx(eighth_s, abs=1e-12)
+    assert tempo_map.seconds_of("bar 1 beat 2+5/6") == pytest.approx(bar_s - eighth_s / 2, abs=1e-12)
 
 
 @pytest.mark.parametrize(("meter", "beats", "sixteenths", "compound"), [
@@ -58,46 +63,113 @@ def test_what_is_no_meter_is_refused(meter):
 
 
 def test_positions_count_from_bar_one_wherever_it_lies():
-    tempo_map = time_text(120.0, "4/4", bar_one_s=0.5)
-    assert tempo_map.seconds_of("1") == 0.5
-    assert tempo_map.seconds_of("3.2.1") == pytest.approx(0.5 + 2 * 2.0 + 0.5)
-    assert tempo_map.seconds_of("3.2.3") == pytest.approx(0.5 + 2 * 2.0 + 0.75)
+    tempo_map = map_of(120.0, "4/4", bar_one_s=0.5)
+    assert tempo_map.seconds_of("bar 1") == 0.5
+    assert tempo_map.seconds_of("bar 3 beat 2") == pytest.approx(0.5 + 2 * 2.0 + 0.5)
+    assert tempo_map.seconds_of("bar 3 beat 2.5") == pytest.approx(0.5 + 2 * 2.0 + 0.75)
 
 
 def test_numbers_are_seconds_and_text_is_bars():
-    tempo_map = time_text(120.0, "4/4", bar_one_s=0.5)
+    tempo_map = map_of(120.0, "4/4", bar_one_s=0.5)
     assert tempo_map.seconds_of(1.2) == 1.2
     assert tempo_map.seconds_of(7) == 7.0
-    assert tempo_map.seconds_of("1.2") == 1.0
+    assert tempo_map.seconds_of("bar 1 beat 2") == 1.0
+
+
+@pytest.mark.parametrize(("part", "text"), [
+    (Fraction(0), "bar 5 beat 2"), (Fraction(1, 4), "bar 5 beat 2.25"), (Fraction(1, 2), "bar 5 beat 2.5"),
+    (Fraction(3, 4), "bar 5 beat 2.75"), (Fraction(1, 3), "bar 5 beat 2+1/3"), (Fraction(4, 6), "bar 5 beat 2+2/3"),
+    (Fraction(1, 8), "bar 5 beat 2+1/8"), (Fraction(5, 6), "bar 5 beat 2+5/6"), (Fraction(3, 7), "bar 5 beat 2+3/7"),
+])
+def test_a_position_is_written_shortest_and_exactly(part, text):
+    assert Position(5, 2, part).text == text
+    assert parse_position(text) == (5, 2, part)
+
+
+@pytest.mark.parametrize("text", ["Bar 5 Beat 2.5", " bar  5  beat 2.50 ", "BAR 5\tBEAT 2 + 2/4", "bar 05 beat 2.5"])
+def test_case_and_spaces_of_a_position_do_not_count(text):
+    assert parse_position(text) == (5, 2, Fraction(1, 2))
+
+
+def test_any_subdivision_of_a_beat_is_exact():
+    tempo_map = map_of(60.0, "4/4")
+    for over, under in ((1, 3), (2, 5), (6, 7), (999_999_998, 999_999_999)):
+        assert tempo_map.seconds_of(f"bar 1 beat 3+{over}/{under}") == float(2 + Fraction(over, under))
+    assert tempo_map.seconds_of("bar 1 beat 3.123456789") == 2.123456789
+
+
+# Note values, common practice: a dotted quarter is 3/8 of a whole note, so dotted quarter = 58 is quarter = 87.
+@pytest.mark.parametrize(("meter", "beat_note", "beats", "words", "quarter_tempo"), [
+    ("6/8", None, 2, "dotted quarter note", 87.0), ("6/8", "1/8", 6, "eighth note", 29.0),
+    ("6/8", "1/4", 3, "quarter note", 58.0), ("4/4", None, 4, "quarter note", 58.0),
+    ("4/4", "1/2", 2, "half note", 116.0), ("7/8", None, 7, "eighth note", 29.0), ("3/8", "3/8", 1,
+    "dotted quarter note", 87.0), ("12/16", None, 4, "dotted eighth note", 43.5), ("6/4", None, 2, "dotted half note",
+    174.0), ("1/1", None, 1, "whole note", 232.0), ("6/32", None, 2, "dotted sixteenth note", 21.75),
+])
+def test_the_beat_note_says_what_is_counted(meter, beat_note, beats, words, quarter_tempo):
+    tempo_map = map_of(58.0, meter, beat_note=beat_note)
+    shape = tempo_map.meter_at(1)
+    assert (shape.beats, shape.beat_words) == (beats, words)
+    assert tempo_map.quarter_tempo(1) == pytest.approx(quarter_tempo)
+    assert tempo_map.beat_s(1) == 60.0 / 58.0
+    assert tempo_map.seconds_of("bar 2") == pytest.approx(beats * 60.0 / 58.0)
+
+
+def test_eighths_and_dotted_quarters_of_one_tempo_are_the_same_grid():
+    eighths, dotted = map_of(174.0, "6/8", beat_note="1/8"), map_of(58.0, "6/8")
+    assert eighths.seconds_of("bar 3 beat 4") == pytest.approx(dotted.seconds_of("bar 3 beat 2"))
+    assert eighths.seconds_of("bar 3 beat 2.5") == pytest.approx(dotted.seconds_of("bar 3 beat 1.5"))
+    np.testing.assert_allclose(eighths.grid_s(0, 20).time_s, dotted.grid_s(0, 20).time_s)
+
+
+def test_the_beat_note_stays_until_a_change_gives_another():
+    changes = [{"from_bar": 2, "meter": "9/8"}, {"from_bar": 3, "meter": "4/4", "beat_note": "1/4", "tempo": 90.0}]
+    tempo_map = map_of(120.0, "6/8", changes=changes, beat_note="1/8")
+    assert [tempo_map.meter_at(bar).beats for bar in (1, 2, 3)] == [6, 9, 4]
+    assert [segment.quarter_tempo for segment in tempo_map.segments] == pytest.approx([60.0, 60.0, 90.0])
+    assert [segment.tempo for segment in tempo_map.segments] == pytest.approx([120.0, 120.0, 90.0])
+    assert [segment.first_bar for segment in tempo_map.segments] == [1, 2, 3]
+
+
+def test_a_bar_has_a_whole_number_of_beats():
+    with pytest.raises(ParameterError, match='found beat_note "1/4", which does not divide a bar of 7/8'):
+        map_of(120.0, "7/8", beat_note="1/4")
 
 
 def test_bars_before_bar_one_count_zero_and_down():
-    tempo_map = time_text(120.0, "3/4", bar_one_s=4.0)
-    assert tempo_map.seconds_of("0") == pytest.approx(2.5)
-    assert tempo_map.seconds_of("-1.3") == pytest.approx(2.0)
+    tempo_map = map_of(120.0, "3/4", bar_one_s=4.0)
+    assert tempo_map.seconds_of("bar 0") == pytest.approx(2.5)
+    assert tempo_map.seconds_of("bar -1 beat 3") == pytest.approx(2.0)
     assert tempo_map.place_of(2.0)[:3] == (-1, 3, 1)
-    assert tempo_map.text_of(2.5) == "0.1"
+    assert tempo_map.text_of(2.5) == "bar 0 beat 1"
 
 
 @pytest.mark.parametrize(("position", "said"), [
-    ("1.5", "found beat 5, allowed are 1 to 4; bar 1 is in 4/4"),
-    ("1.0", "found beat 0, allowed are 1 to 4"),
-    ("9.3", "found beat 3, allowed are 1 to 2; bar 9 is in 6/8 and counts dotted beats"),
-    ("1.1.5", "found sixteenth 5, allowed are 1 to 4 in a beat of 4/4"),
-    ("9.1.7", "found sixteenth 7, allowed are 1 to 6 in a beat of 6/8"),
-    ("100001", "found bar 100001, allowed are -1000 to 100000"),
-    *((text, "bar.beat.sixteenth") for text in ("one", "", "1.", "1.2.3.4", "1,2", "+1", "1.-2", "\u0663.\u0661")),
+    ("bar 1 beat 5", "found beat 5, allowed are 1 to 4; bar 1 is in 4/4 and its beat is a quarter note"),
+    ("bar 1 beat 0.5", "found beat 0, allowed are 1 to 4"),
+    ("bar 9 beat 3", "found beat 3, allowed are 1 to 2; bar 9 is in 6/8 and its beat is a dotted quarter note"),
+    ("bar 1 beat 2+3/3", "allowed is a part of the beat below 1, such as +1/3"),
+    ("bar 1 beat 2+0/0", "allowed is a part of the beat below 1, such as +1/3"),
+    ("bar 100001", "found bar 100001, allowed are -1000 to 100000"),
+    *((text, 'allowed is "bar 3", "bar 3 beat 2", "bar 3 beat 2.5"') for text in (
+        "one", "", "1.", "1.2.3.4", "1,2", "+1", "1.-2", "\u0663.\u0661", "bar", "bar1", "bar 1.5", "beat 2",
+        "bar 1 beat", "bar 1 beat 2.", "bar 1 beat -2", "bar 1 beat 2+1", "bar \u0663")),
+    ("bar 1\x1b[2J", 'found "bar 1\\u001B[2J", allowed is'),
+    ("3.2.1", 'found "3.2.1"; positions are written in words: write "bar 3 beat 2"'),
+    ("3.2.3", 'write "bar 3 beat 2.5"'), ("3.2", 'write "bar 3 beat 2"'), ("-1", 'write "bar -1 beat 1"'),
+    ("9.2.2", 'write "bar 9 beat 2+1/6"'), ("9.1.4", 'write "bar 9 beat 1.5"'),
+    ("1.5.1", 'positions are written in words: "bar 3", "bar 3 beat 2"'),
     (float("nan"), "a number of seconds"), (float("inf"), "a number of seconds"),
 ])
 def test_a_position_outside_its_bar_is_refused_with_what_is_allowed(position, said):
-    tempo_map = time_text(120.0, "4/4", changes=[{"from_bar": 9, "meter": "6/8"}])
-    with pytest.raises(ParameterError, match=said.replace(".", r"\.")):
+    tempo_map = map_of(120.0, "4/4", changes=[{"from_bar": 9, "meter": "6/8"}])
+    with pytest.raises(ParameterError, match=re.escape(said)):
         tempo_map.seconds_of(position)
 
 
 def test_tempo_changes_hold_from_their_downbeat_on():
     changes = [{"from_bar": 3, "tempo": 120.0}, {"from_bar": 5, "meter": "3/4"}]
-    tempo_map = time_text(60.0, "4/4", bar_one_s=1.0, changes=changes)
+    tempo_map = map_of(60.0, "4/4", bar_one_s=1.0, changes=changes)
     assert [tempo_map.downbeat_s(bar) for bar in (0, 1, 2, 3, 4, 5, 6)] == pytest.approx([-3, 1, 5, 9, 11, 13, 14.5])
     assert [tempo_map.beat_s(bar) for bar in (2, 3, 5)] == [1.0, 0.5, 0.5]
     assert [tempo_map.meter_at(bar).meter for bar in (-7, 2, 4, 5, 90)] == ["4/4", "4/4", "4/4", "3/4", "3/4"]
@@ -106,43 +178,43 @@ def test_tempo_changes_hold_from_their_downbeat_on():
 
 
 def test_a_change_at_bar_one_leaves_the_bars_before_it_as_the_song_says():
-    tempo_map = time_text(60.0, "4/4", changes=[{"from_bar": 1, "tempo": 120.0}])
+    tempo_map = map_of(60.0, "4/4", changes=[{"from_bar": 1, "tempo": 120.0}])
     assert [tempo_map.downbeat_s(bar) for bar in (0, 1, 2)] == [-4.0, 0.0, 2.0]
 
 
 def test_the_beat_keeps_its_tempo_when_the_meter_turns_compound():
-    tempo_map = time_text(90.0, "4/4", changes=[{"from_bar": 2, "meter": "12/8"}])
+    tempo_map = map_of(90.0, "4/4", changes=[{"from_bar": 2, "meter": "12/8"}])
     assert tempo_map.beat_s(1) == tempo_map.beat_s(2)
     assert tempo_map.bar_s(1) == tempo_map.bar_s(2)
 
 
 def test_a_section_spans_its_last_bar_too():
-    tempo_map = time_text(60.0, "6/8", bar_one_s=0.5, changes=[{"from_bar": 5, "tempo": 120.0}])
+    tempo_map = map_of(60.0, "6/8", bar_one_s=0.5, changes=[{"from_bar": 5, "tempo": 120.0}])
     assert tempo_map.span_s(section(1, 4)) == pytest.approx((0.5, 8.5))
     assert tempo_map.span_s(section(4, 6)) == pytest.approx((6.5, 8.5 + 2.0))
     assert tempo_map.span_s(section(1, 4))[1] == tempo_map.span_s(section(5, 5))[0]
 
 
 def test_a_place_is_the_nearest_sixteenth_and_how_late():
-    tempo_map = time_text(60.0, "4/4", bar_one_s=0.5)
+    tempo_map = map_of(60.0, "4/4", bar_one_s=0.5)
     assert tempo_map.place_of(0.51)[:3] == (1, 1, 1)
     assert tempo_map.place_of(0.51).late_s == pytest.approx(0.01)
     early = tempo_map.place_of(4.49)
     assert early[:3] == (2, 1, 1)
     assert early.late_s == pytest.approx(-0.01)
-    assert tempo_map.place_of(2.26).text == "1.2.4"
-    assert tempo_map.text_of(1.49) == "1.2"
+    assert tempo_map.place_of(2.26).text == "bar 1 beat 2.75"
+    assert tempo_map.text_of(1.49) == "bar 1 beat 2"
 
 
 def test_just_before_a_change_of_meter_the_nearest_place_is_its_downbeat():
-    tempo_map = time_text(60.0, "5/8", changes=[{"from_bar": 3, "meter": "6/8", "tempo": 40.0}])
+    tempo_map = map_of(60.0, "5/8", changes=[{"from_bar": 3, "meter": "6/8", "tempo": 40.0}])
     late = tempo_map.place_of(10.0 - 0.02)
     assert late[:3] == (3, 1, 1)
     assert late.late_s == pytest.approx(-0.02)
 
 
 def test_without_a_tempo_places_are_minutes_and_seconds():
-    tempo_map = time_text(None)
+    tempo_map = map_of(None)
     assert not tempo_map.has_grid
     assert [tempo_map.text_of(s) for s in (0.0, 61.5, 3599.9996, -0.5, -0.0001)] == [
         "0:00.000", "1:01.500", "60:00.000", "-0:00.500", "0:00.000"]
@@ -155,63 +227,64 @@ def test_without_a_tempo_places_are_minutes_and_seconds():
     lambda tempo_map: tempo_map.place_of(1.0),
     lambda tempo_map: tempo_map.bar_at(1.0), lambda tempo_map: tempo_map.span_s(section(1, 2)),
     lambda tempo_map: tempo_map.grid_s(0, 1),
-    lambda tempo_map: tempo_map.seconds_of("1.2"),
+    lambda tempo_map: tempo_map.seconds_of("bar 1 beat 2"),
+    lambda tempo_map: tempo_map.quarter_tempo(1),
 ])
 def test_without_a_tempo_bars_are_refused(ask):
     with pytest.raises(ParameterError, match="has no tempo"):
-        ask(time_text(None))
+        ask(map_of(None))
 
 
-def test_the_grid_lists_every_division_between_two_moments():
-    tempo_map = time_text(60.0, "6/8", bar_one_s=0.5)
+def test_the_grid_lists_every_sixteenth_between_two_moments():
+    tempo_map = map_of(60.0, "6/8", bar_one_s=0.5)
     grid = tempo_map.grid_s(0.5, 2.5)
     np.testing.assert_allclose(grid.time_s, 0.5 + np.arange(12) / 6)
     assert grid.bar.tolist() == [1] * 12
     assert grid.beat.tolist() == [1] * 6 + [2] * 6
-    assert grid.division.tolist() == [1, 2, 3, 4, 5, 6] * 2
+    assert grid.sixteenth.tolist() == [1, 2, 3, 4, 5, 6] * 2
 
 
-def test_the_grid_may_be_triplets_and_may_begin_before_bar_one():
-    tempo_map = time_text(60.0, "2/4", bar_one_s=1.0)
-    grid = tempo_map.grid_s(0.0, 2.0, per_beat=3)
-    np.testing.assert_allclose(grid.time_s, np.arange(6) / 3)
-    assert grid.bar.tolist() == [0, 0, 0, 1, 1, 1]
-    assert grid.beat.tolist() == [2, 2, 2, 1, 1, 1]
-    with pytest.raises(ParameterError, match="per_beat=0"):
-        tempo_map.grid_s(0.0, 1.0, per_beat=0)
+def test_the_grid_may_begin_before_bar_one():
+    tempo_map = map_of(60.0, "2/4", bar_one_s=1.0)
+    grid = tempo_map.grid_s(0.5, 1.5)
+    np.testing.assert_allclose(grid.time_s, [0.5, 0.75, 1.0, 1.25])
+    assert grid.bar.tolist() == [0, 0, 1, 1]
+    assert grid.beat.tolist() == [2, 2, 1, 1]
+    assert grid.sixteenth.tolist() == [3, 4, 1, 2]
 
 
 def test_an_empty_stretch_has_an_empty_grid():
-    grid = time_text().grid_s(3.0, 3.0)
+    grid = map_of().grid_s(3.0, 3.0)
     assert all(len(column) == 0 for column in grid)
 
 
 @st.composite
-def clocks(draw: st.DrawFn) -> TempoMap:
+def tempo_maps(draw: st.DrawFn) -> TempoMap:
     """A song with up to four changes."""
     tempos = st.floats(10.0, 400.0)
     from_bars = sorted(draw(st.sets(st.integers(1, 60), max_size=4)))
     changes = [{"from_bar": bar, "tempo": draw(tempos), "meter": draw(st.sampled_from(METERS))} for bar in from_bars]
-    return time_text(draw(tempos), draw(st.sampled_from(METERS)), draw(st.floats(-60.0, 60.0)), changes)
+    return map_of(draw(tempos), draw(st.sampled_from(METERS)), draw(st.floats(-60.0, 60.0)), changes)
 
 
 @STEADY
-@given(tempo_map=clocks(), data=st.data())
+@given(tempo_map=tempo_maps(), data=st.data())
 def test_a_place_comes_back_from_its_seconds(tempo_map, data):
     bar = data.draw(st.integers(-20, 80))
     shape = tempo_map.meter_at(bar)
     place = (bar, data.draw(st.integers(1, shape.beats)), data.draw(st.integers(1, shape.sixteenths)))
-    seconds = tempo_map.seconds_of(".".join(map(str, place)))
+    seconds = tempo_map.seconds_of(Position(bar, place[1], shape.parts[place[2] - 1]).text)
     found = tempo_map.place_of(seconds)
     assert found[:3] == place
     assert abs(found.late_s) < 1e-9
+    assert tempo_map.seconds_of(tempo_map.text_of(seconds)) == seconds
 
 
 @STEADY
-@given(tempo_map=clocks(), seconds=st.floats(-100.0, 300.0))
+@given(tempo_map=tempo_maps(), seconds=st.floats(-100.0, 300.0))
 def test_every_moment_has_a_place_and_the_lateness_leads_back_to_it(tempo_map, seconds):
     found = tempo_map.place_of(seconds)
-    there = tempo_map.seconds_of(f"{found.bar}.{found.beat}.{found.sixteenth}")
+    there = tempo_map.seconds_of(found.text)
     assert there + found.late_s == pytest.approx(seconds, abs=1e-9)
     bar = tempo_map.bar_at(seconds)
     assert tempo_map.downbeat_s(bar) <= seconds < tempo_map.downbeat_s(bar + 1)
@@ -220,11 +293,12 @@ def test_every_moment_has_a_place_and_the_lateness_leads_back_to_it(tempo_map, s
 
 
 @STEADY
-@given(tempo_map=clocks(), start_s=st.floats(-30.0, 100.0), length_s=st.floats(0.0, 20.0))
-def test_the_grid_is_the_clock_place_by_place(tempo_map, start_s, length_s):
+@given(tempo_map=tempo_maps(), start_s=st.floats(-30.0, 100.0), length_s=st.floats(0.0, 20.0))
+def test_the_grid_is_the_tempo_map_place_by_place(tempo_map, start_s, length_s):
     grid = tempo_map.grid_s(start_s, start_s + length_s)
     assert all(later > earlier for earlier, later in pairwise(grid.time_s))
-    for time_s, *place in zip(*grid, strict=True):
-        assert tempo_map.seconds_of(".".join(map(str, place))) == pytest.approx(time_s, abs=1e-9)
+    for time_s, bar, beat, sixteenth in zip(*(column.tolist() for column in grid), strict=True):
+        part = tempo_map.meter_at(bar).parts[sixteenth - 1]
+        assert tempo_map.seconds_of(Position(bar, beat, part).text) == time_s
     downbeats = [bar for bar in range(-400, 2000) if start_s <= tempo_map.downbeat_s(bar) < start_s + length_s]
-    assert grid.bar[(grid.beat == 1) & (grid.division == 1)].tolist() == downbeats
+    assert grid.bar[(grid.beat == 1) & (grid.sixteenth == 1)].tolist() == downbeats

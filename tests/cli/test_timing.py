@@ -12,6 +12,7 @@ import tomlkit
 from typer.testing import CliRunner
 
 from layerpipe.cli import program
+from layerpipe.recipe.position import parse_position
 from layerpipe.recipe.reader import read_recipe
 from tests.support.planted import plant_song
 from tests.support.strums import EASY, make_strums
@@ -78,8 +79,8 @@ def test_the_document_has_the_promised_shape_and_seconds_of_the_file(song, takes
     np.testing.assert_allclose(found, takes[1].onsets_s, atol=0.005)
     for onset in right["onsets"]:
         assert 0 <= onset["sure"] <= 1
-        assert onset["place"] is None or len(onset["place"].split(".")) == 3
-    assert right["onsets"][0]["place"] == "1.1.1"
+        assert onset["place"] is None or parse_position(onset["place"]).text == onset["place"]
+    assert right["onsets"][0]["place"] == "bar 1 beat 1"
     assert left["verdict"] == "tight"
     assert right["verdict"] == "touch up"
     assert abs(left["average_offset_ms"]) < 5
@@ -149,7 +150,7 @@ def test_written_moves_are_heard_in_the_bounce_by_a_detector_of_another_kind(son
 
 
 def test_moves_written_by_hand_stay_and_are_not_written_over(song):
-    text = RECIPE + '\n[[layer.take.move]]\nfrom = "1.1"\nto = "1.1.3"\nby_ms = 5.0\n'
+    text = RECIPE + '\n[[layer.take.move]]\nfrom = "bar 1"\nto = "bar 1 beat 1.5"\nby_ms = 5.0\n'
     song.write_text(text)
     document = told(song, "--write")
     assert all(move["from_s"] > 1.0 for move in document["takes"][1]["moves"])

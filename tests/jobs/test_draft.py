@@ -1,4 +1,4 @@
-"""A starting recipe: what names suggest, what is left out and why, and that it reads without faults."""
+"""A starting recipe: what names suggest, what is skipped and why, and that it reads without faults."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 
 from layerpipe.cli import program
 from layerpipe.core.errors import AudioError, RecipeError
-from layerpipe.jobs.draft import MOST_FILES, Draft, draft_recipe
+from layerpipe.jobs.draft import MOST_FILES, Draft, draft_recipe, write_draft
 from layerpipe.recipe.reader import parse_recipe, read_recipe
 
 
@@ -29,7 +29,7 @@ def put(folder: Path, *names: str, seconds: float = 0.1, rate_hz: int = 48_000, 
     """Silent takes of some names."""
     for name in names:
         path = folder / name
-        path.parent.mkdir(exist_ok=True)
+        path.parent.mkdir(parents=True, exist_ok=True)
         soundfile.write(path, np.zeros((int(seconds * rate_hz), channels)), rate_hz, subtype="PCM_24")
 
 
@@ -73,7 +73,7 @@ def test_names_suggest_layers_and_sides(folder, names, takes):
     assert guessed(draft_recipe(folder, folder)) == takes
 
 
-def test_a_draft_is_a_recipe_whose_remarks_can_be_taken_at_their_word(folder):
+def test_a_draft_is_a_recipe_whose_comments_are_settings_that_work(folder):
     put(folder, "gtr left.wav", "gtr right.wav", "high left.wav", "high right.wav")
     put(folder, "bed.wav", channels=2)
     draft = draft_recipe(folder, folder)
@@ -84,7 +84,7 @@ def test_a_draft_is_a_recipe_whose_remarks_can_be_taken_at_their_word(folder):
     assert recipe.layer[0].take[0].file == folder.resolve() / "gtr left.wav"
     assert recipe.bed is not None
     assert recipe.bed.file.name == "bed.wav"
-    # Every remark that holds a setting becomes a good setting once its mark is taken away.
+    # Every comment that contains a setting is a good setting once its # is removed.
     lines = draft.text.split("\n")
     opened = [line[2:] if line.startswith("# ") and ("=" in line or line.startswith("# [")) else line for line in lines]
     whole = parse_recipe(folder / "song.toml", "\n".join(opened)).recipe
@@ -93,7 +93,7 @@ def test_a_draft_is_a_recipe_whose_remarks_can_be_taken_at_their_word(folder):
     assert whole.layer[0].chain.high_pass[0].hz == 40
 
 
-def test_lengths_rates_and_channels_are_told(folder):
+def test_lengths_rates_and_channels_are_in_comments(folder):
     put(folder, "a left.wav", seconds=2.0)
     put(folder, "a right.wav", seconds=1.5, rate_hz=44_100)
     put(folder, "a middle.wav", seconds=2.0, channels=2)
@@ -101,17 +101,17 @@ def test_lengths_rates_and_channels_are_told(folder):
     assert 'file = "a left.wav"   # 0:02.000 long, 48 kHz, 24 bit' in text
     assert "0:01.500 long, 44.1 kHz, 24 bit" in text
     assert "# 0.500 s shorter than the longest take; silence is added at its end" in text
-    assert "channel = 1         # of 2; a take is one of them" in text
-    assert "sample_rate_hz = 48000   # the takes differ" in text
+    assert "channel = 1         # of 2; a take is one channel" in text
+    assert "sample_rate_hz = 48000   # takes at another rate are converted" in text
 
 
-def test_files_are_named_as_seen_from_where_the_recipe_will_stand(tmp_path, folder):
+def test_files_are_relative_to_the_recipes_folder(tmp_path, folder):
     put(folder, "one/left.wav", "one/right.wav")
     text = draft_recipe(folder, tmp_path / "recipes").text
     assert 'file = "../lantern on_the-pier/one/left.wav"' in text
 
 
-def test_what_is_no_take_is_left_out_and_told(folder):
+def test_files_that_are_not_audio_are_skipped_with_the_reason(folder):
     put(folder, "left.wav", "right.wav", ".hidden.wav", "a\u202eb.wav")
     (folder / "notes.txt").write_text("play it again")
     (folder / "empty.wav").write_bytes(b"")
@@ -123,21 +123,21 @@ def test_what_is_no_take_is_left_out_and_told(folder):
     assert "looks like text" in why["notes.txt"]
     assert "is empty" in why["empty.wav"]
     assert "pipe" in why["pipe.wav"]
-    assert "unseen character U+202E" in why["a\u202eb.wav"]
+    assert "invisible character U+202E" in why["a\u202eb.wav"]
 
 
 def test_a_folder_without_takes_is_refused_with_every_reason(folder):
     (folder / "notes.txt").write_text("play it again")
-    with pytest.raises(AudioError, match="holds no sound file that can be a take") as refusal:
+    with pytest.raises(AudioError, match="contains no usable audio file") as refusal:
         draft_recipe(folder, folder)
-    assert "notes.txt: 1 fault\n  is not a supported audio file; it looks like text" in str(refusal.value)
+    assert "notes.txt: 1 fault\n  is not a sound file known here; it looks like text" in str(refusal.value)
 
 
 def test_what_is_no_folder_of_one_song_is_refused(folder):
     with pytest.raises(RecipeError, match="there is no such folder"):
         draft_recipe(folder / "none", folder)
     (folder / "file").write_text("x")
-    with pytest.raises(RecipeError, match="is no folder"):
+    with pytest.raises(RecipeError, match="is not a folder"):
         draft_recipe(folder / "file", folder)
     for n in range(MOST_FILES):
         (folder / str(n)).touch()
@@ -162,20 +162,20 @@ def test_the_command_prints_a_recipe_or_writes_a_new_file(folder, monkeypatch):
     shown = CliRunner().invoke(program(), ["draft", "."])
     assert shown.exit_code == 0
     assert parse_recipe(folder / "song.toml", shown.stdout)
-    assert "left out: notes.txt: is not a supported audio file" in shown.stderr
+    assert "skipped: notes.txt: is not a sound file" in shown.stderr
     written = CliRunner().invoke(program(), ["draft", ".", "--out", "song.toml"])
     assert written.exit_code == 0
-    assert "song.toml: 2 takes in 1 layer; read it through" in written.stdout
+    assert "wrote song.toml: 2 takes in 1 layer; check names" in written.stdout
     before = (folder / "song.toml").read_bytes()
     assert read_recipe(folder / "song.toml").recipe.layer[0].take[1].pan == 100
     again = CliRunner().invoke(program(), ["draft", ".", "--out", "song.toml"])
     assert again.exit_code == 1
-    assert "is there already and was left as it is" in again.stderr
+    assert "exists and was left as it is" in again.stderr
     assert (folder / "song.toml").read_bytes() == before
     assert not list(folder.glob("*.partial"))
 
 
-def test_the_command_tells_programs_the_same(folder, monkeypatch):
+def test_the_json_document_has_the_same_takes(folder, monkeypatch):
     put(folder, "left.wav", "right.wav")
     monkeypatch.chdir(folder)
     told = json.loads(CliRunner().invoke(program(), ["draft", ".", "--json"]).stdout)
@@ -186,8 +186,27 @@ def test_the_command_tells_programs_the_same(folder, monkeypatch):
     assert json.loads(refused.stdout)["faults"][0]["problem"] == "there is no such folder"
 
 
-def test_a_place_that_cannot_be_written_is_told(folder):
+def test_a_file_that_cannot_be_written_is_refused(folder):
     put(folder, "left.wav")
     refused = CliRunner().invoke(program(), ["draft", str(folder), "--out", str(folder / "none" / "song.toml")])
     assert refused.exit_code == 1
     assert "cannot be written: No such file or directory" in refused.stderr
+
+
+def test_earlier_bounces_are_not_taken_for_takes(folder):
+    put(folder, "left.wav", "right.wav", "bounces/song/layers/regular.wav")
+    (folder / "bounces/song/bounce.json").write_text("{}")
+    draft = draft_recipe(folder, folder)
+    assert guessed(draft) == PAIR
+    assert [(skip.file, skip.why) for skip in draft.skipped] == [
+        (folder / "bounces/song", "is a bounce, not a folder of takes")]
+
+
+def test_a_link_planted_beside_the_new_recipe_is_not_followed(folder):
+    put(folder, "left.wav", "right.wav")
+    victim = folder / "victim.txt"
+    victim.write_text("mine")
+    (folder / "song.toml.partial").symlink_to(victim)
+    write_draft(draft_recipe(folder, folder), folder / "song.toml")
+    assert victim.read_text() == "mine"
+    assert read_recipe(folder / "song.toml").recipe.layer

@@ -224,7 +224,7 @@ def test_takes_of_other_rates_lengths_and_channels_line_up(studio):
 
 def test_a_moved_take_is_heard_moved(studio):
     def change(recipe):
-        recipe["layer"][1]["take"][0]["move"] = [{"from": "1.2", "to": "1.3", "by_ms": 30.0}]
+        recipe["layer"][1]["take"][0]["move"] = [{"from": "bar 1 beat 2", "to": "bar 1 beat 3", "by_ms": 30.0}]
 
     target, told = _bounce(studio, "moved", change)
     before, after = (_pcm(folder / "takes/octave-left.wav")[:, 0] for folder in (studio[0] / "bounces/plain", target))

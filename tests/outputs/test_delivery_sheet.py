@@ -19,7 +19,7 @@ from layerpipe.core.files.atomic_folder import atomic_folder
 from layerpipe.jobs.bounce import bounce_song
 from layerpipe.outputs.bounce.overview import Overview
 from layerpipe.outputs.drawing import pdf
-from layerpipe.recipe.file_names import fill, initials_of, safe_piece, template_problem, told_apart
+from layerpipe.recipe.names import fill, initials_of, safe_piece, template_problem, told_apart
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
 from tests.support.songs import RATE_HZ, recipe_of, write_recipe
@@ -65,7 +65,7 @@ def evil(studio):
     def change(recipe):
         recipe["song"].update(title=EVIL, artist=EVIL)
         recipe["layer"][0]["take"][0].update(notes={EVIL: EVIL}, gain_db=-1.0,
-                                             move=[{"from": "1.2", "to": "1.3", "by_ms": 10.0}])
+                                             move=[{"from": "bar 1 beat 2", "to": "bar 1 beat 3", "by_ms": 10.0}])
     return _bounce(studio, "evil", change)
 
 
@@ -75,7 +75,7 @@ def test_the_sheet_tells_what_a_mixer_asks(studio, evil):
     words = " ".join(page.words.split())
     for asked in ("120 beats per minute", "4/4", "0:04.000", "48 000 Hz", "24 bit", "verse", "chorus",
                   "high-pass 80 Hz (12 dB per octave)", "2 dB off the hardest hits", "pan 100 left", "gain -1.0 dB",
-                  "moved: 1.2 to 1.3: 10.0 ms later", "true peak", "LRA", "correlation", "Starts at",
+                  "moved: bar 1 beat 2 to bar 1 beat 3: 10.0 ms later", "true peak", "LRA", "correlation", "Starts at",
                   "regular-left.wav",
                   told["files"][0]["sha256"], told["sources"][0]["sha256"]):
         assert asked in words, asked
@@ -198,7 +198,7 @@ def test_names_never_collide_also_where_case_does_not_count():
 
 
 @pytest.mark.parametrize(("template", "problem"), [
-    ("{nobody}_{layer}", "allowed are {artist}"), ("{layer", "no partner"), ("{layer}/{take}", "cannot hold /"),
+    ("{nobody}_{layer}", "allowed are {artist}"), ("{layer", "no partner"), ("{layer}/{take}", "cannot contain /"),
     ("{song}", "{layer} is missing"), ("{layer.__class__}", "no partner"), ("{layer!r}", "no partner")])
 def test_impossible_templates_are_refused(studio, template, problem):
     assert problem in template_problem(template)

@@ -9,14 +9,14 @@ from pathlib import Path
 import pytest
 
 from layerpipe.cli import program
-from tests.reference import README, written
+from tests.reference import REFERENCE, reference
 
 PROJECT = Path(__file__).resolve().parents[2]
-TEXT = README.read_text("utf-8")
+TEXT = (PROJECT / "README.md").read_text("utf-8")
 
 
 def test_the_reference_is_the_models():
-    assert written(TEXT) == TEXT, "run python -m tests.reference"
+    assert reference() == REFERENCE.read_text("utf-8"), "run python -m tests.reference"
 
 
 def test_the_first_two_shell_blocks_are_one_command_line_each():

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from layerpipe.core.errors import RecipeError
 from layerpipe.recipe.reader import parse_recipe
-from layerpipe.recipe.toml_lines import lines_of
+from layerpipe.recipe.toml_text import lines_of
 
 GOOD = (Path(__file__).resolve().parents[2] / "recipes" / "lantern.toml").read_text("utf-8")
 A_FAULT = re.compile(r"  (line \d+, )?.*\S")

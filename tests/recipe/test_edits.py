@@ -14,8 +14,7 @@ from hypothesis import strategies as st
 
 from layerpipe.core.errors import OutputError, RecipeError
 from layerpipe.recipe.change import Change
-from layerpipe.recipe.edits import set_level, set_song
-from layerpipe.recipe.move_edits import NewMove, add_moves, marked_moves, remove_moves
+from layerpipe.recipe.edits import NewMove, add_moves, marked_moves, remove_moves, set_level, set_song
 from layerpipe.recipe.reader import read_recipe
 
 TABLES = """\
@@ -64,8 +63,8 @@ name = "right"
 file = "right.wav"
 
 [[layer.take.move]]  # by hand
-from = "1.1"
-to = "1.2"
+from = "bar 1"
+to = "bar 1 beat 2"
 by_ms = 5
 
 # the octave pair
@@ -111,7 +110,7 @@ name = "left"
 file = "c"
 """
 WAYS = {"tables": TABLES, "braces": BRACES, "dotted": DOTTED}
-LATE = NewMove("2.1", "2.2", -20.0, "bar 2 beat 1, left: 20 ms late against the right")
+LATE = NewMove("bar 2", "bar 2 beat 2", -20.0, "bar 2 beat 1, left: 20 ms behind the right take")
 LATER = NewMove(9.25, 9.5, 12.5, "a single\nlate strum \u202e", crossfade_ms=3.0)
 
 
@@ -174,13 +173,22 @@ def test_the_songs_clock_is_filled_in_below_its_title(recipe):
     assert set_song(path).is_empty
 
 
+def test_a_tempo_is_written_in_the_songs_beat_note(recipe):
+    # Note values, common practice: a dotted quarter is three eighths.
+    path = recipe(TABLES.replace('meter = "6/8"', 'meter = "6/8"\nbeat_note = "1/8"').replace(
+        'to = "bar 1 beat 2"', 'to = "bar 1 beat 4"'))
+    assert lines_changed(set_song(path, tempo=60.0)) == ["-tempo = 58.0      # slow", "+tempo = 180.0      # slow"]
+    assert lines_changed(set_song(path, tempo=60.0, meter="4/4")) == [
+        "-tempo = 58.0      # slow", '-meter = "6/8"', "+tempo = 120.0      # slow", '+meter = "4/4"']
+
+
 def test_moves_come_below_their_take_with_the_reason(recipe):
     change = add_moves(recipe(TABLES), "regular", "left", [LATE, LATER])
     assert change.after.text == TABLES.replace('strings = "regular"\n', '''strings = "regular"
 
-[[layer.take.move]]  # timing: bar 2 beat 1, left: 20 ms late against the right
-from = "2.1"
-to = "2.2"
+[[layer.take.move]]  # timing: bar 2 beat 1, left: 20 ms behind the right take
+from = "bar 2"
+to = "bar 2 beat 2"
 by_ms = -20.0
 
 [[layer.take.move]]  # timing: a single late strum
@@ -196,7 +204,8 @@ def test_moves_come_after_those_written_by_hand(recipe):
     assert "by_ms = 5\n\n[[layer.take.move]]  # timing: bar 2" in change.after.text
     listed = add_moves(recipe(TABLES), "octave", "left", [LATE])
     assert lines_changed(listed) == [
-        '+    { from = "2.1", to = "2.2", by_ms = -20.0 }, # timing: bar 2 beat 1, left: 20 ms late against the right']
+        '+    { from = "bar 2", to = "bar 2 beat 2", by_ms = -20.0 }, '
+        '# timing: bar 2 beat 1, left: 20 ms behind the right take']
 
 
 @pytest.mark.parametrize("text", WAYS.values(), ids=WAYS)
@@ -240,10 +249,10 @@ def test_a_move_that_shares_its_line_is_left_to_the_writer(recipe):
     (lambda path: add_moves(path, "regular", "lft", [LATE]), 'layer "regular": there is no take "lft"; did you'),
     (lambda path: add_moves(path, "regular", "left", [LATE, LATE]), "move 2, from: begins at 2.069 s, inside move 1"),
     (lambda path: set_song(path, tempo=5), "song, tempo: found 5(.0)?, allowed is a number from 10 to 400"),
-    (lambda path: set_song(path, meter="3/8"), "1.2.6\": found beat 2, allowed are 1 to 1|found sixteenth 6"),
+    (lambda path: set_song(path, meter="1/4"), "bar 1 beat 2.5\": found beat 2, allowed are 1 to 1"),
 ])
 def test_what_cannot_be_is_refused_and_the_file_stays(recipe, ask, said):
-    path = recipe(TABLES.replace('to = "1.2"', 'to = "1.2.6"'))
+    path = recipe(TABLES.replace('to = "bar 1 beat 2"', 'to = "bar 1 beat 2.5"'))
     before = path.read_bytes()
     with pytest.raises(RecipeError, match=said):
         ask(path)
@@ -275,10 +284,10 @@ def test_a_failed_write_leaves_the_file_and_nothing_beside_it(recipe, monkeypatc
     path = recipe(TABLES)
     change = set_level(path, "octave", -6)
 
-    def full(self: Path, data: bytes) -> int:
+    def full(self: Path, target: Path) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(Path, "write_bytes", full)
+    monkeypatch.setattr(Path, "replace", full)
     with pytest.raises(OutputError, match="cannot be written: No space left"):
         change.write()
     assert path.read_text("utf-8") == TABLES
@@ -327,3 +336,22 @@ def test_any_run_of_changes_says_what_was_asked_and_keeps_every_remark(recipe, t
     remarks = [line[line.index("#"):] for line in text.split("\n") if "#" in line]
     kept = [line[line.index("#"):] for line in change.after.text.split("\n") if "#" in line and "# timing:" not in line]
     assert kept == remarks
+
+
+def test_a_read_only_recipe_is_left_alone(recipe):
+    path = recipe(TABLES)
+    path.chmod(0o444)
+    with pytest.raises(OutputError, match="is read-only and was left as it is"):
+        set_level(path, "octave", -6).write()
+    assert path.read_text("utf-8") == TABLES
+    assert list(path.parent.iterdir()) == [path]
+
+
+def test_a_link_planted_beside_the_recipe_is_not_followed(recipe):
+    path = recipe(TABLES)
+    victim = path.parent / "victim.txt"
+    victim.write_text("mine", "utf-8")
+    (path.parent / "song.toml.partial").symlink_to(victim)
+    set_level(path, "octave", -6).write()
+    assert victim.read_text("utf-8") == "mine"
+    assert "level_db = -6.0" in path.read_text("utf-8")

@@ -11,8 +11,9 @@ import pytest
 import tomlkit
 
 from layerpipe.core.errors import RecipeError
+from layerpipe.recipe.bounds import BOUNDS
 from layerpipe.recipe.model import Move, Recipe, Song
-from layerpipe.recipe.reader import MOST_BYTES, parse_recipe, read_recipe
+from layerpipe.recipe.reader import parse_recipe, read_recipe
 
 PROJECT = Path(__file__).resolve().parents[2]
 RECIPES = sorted((PROJECT / "recipes").glob("*.toml"))
@@ -49,8 +50,8 @@ name = "left"
 file = "takes/octave.wav"
 channel = 2
 [[layer.take.move]]
-from = "1.1"
-to = "1.2"
+from = "bar 1"
+to = "bar 1 beat 2"
 by_ms = 34
 [[layer.take.move]]
 from = 9.5
@@ -120,16 +121,16 @@ song.toml: 24 faults
   line 24, layer "octave", chain, compressor: has both threshold_db and hits_db; give one of them
   line 24, layer "octave", chain, high_pass 2, hz: found 30000, allowed is below 22050, half of sample_rate_hz
   line 26, layer "octave", take 1, file: missing; it takes text such as "takes/left.wav"
-  line 27, layer "octave", take 1, name: found "left/right", which becomes a file name; it cannot hold /
+  line 27, layer "octave", take 1, name: found "left/right", which becomes a file name; it cannot contain /
   line 32, layer "octave", take 2, pan: found 150, allowed is a number from -100 to 100
   line 33, layer "octave", take 2, mute: found 1, allowed is true or false
   line 34, layer "octave", take 2, invert_polarity: found "yes", allowed is true or false
   line 35, layer "octave", take 2, pann: there is no such setting; did you mean "pan"?
-  line 37, layer "octave", take 2, move 1, to: found 2.5, allowed is a place after from, 3.0
-  line 38, layer "octave", take 2, move 2, from: missing; it takes "bar.beat.sixteenth" such as "3.2.1", or a number \
-of seconds
-  line 38, layer "octave", take 2, move 2, to: found true, allowed is "bar.beat.sixteenth" such as "3.2.1", or a \
-number of seconds
+  line 37, layer "octave", take 2, move 1, to: found 2.5, allowed is a position after from, 3.0
+  line 38, layer "octave", take 2, move 2, from: missing; it takes "bar 3", "bar 3 beat 2", "bar 3 beat 2.5", \
+"bar 3 beat 2+1/3" or a number of seconds without quotes
+  line 38, layer "octave", take 2, move 2, to: found true, allowed is "bar 3", "bar 3 beat 2", "bar 3 beat 2.5", \
+"bar 3 beat 2+1/3" or a number of seconds without quotes
   line 38, layer "octave", take 2, move 2, by_ms: found 10000.0, allowed is a number from -2000 to 2000
   line 38, layer "octave", take 2, move 2, start: there is no such setting; known here are from, to, by_ms, crossfade_ms
   line 42, preview, format: found "ogg", allowed is "mp3" or "m4a" or "flac" or "wav"
@@ -160,7 +161,7 @@ def test_a_good_recipe_comes_out_with_its_values_and_defaults():
     assert recipe.level_db(recipe.layer[1], recipe.section[0]) == -math.inf
     assert recipe.level_db(recipe.layer[1], None) == -9.0
     assert [take.pan for take in recipe.layer[0].take] == [-100.0, 100.0]
-    assert recipe.layer[1].take[0].move[0].start == "1.1"
+    assert recipe.layer[1].take[0].move[0].start == "bar 1"
     assert recipe.layer[1].take[0].move[1].start == 9.5
     assert recipe.preview.loudness_lufs == -16.0
     assert recipe.bounce.bit_depth == 24
@@ -212,7 +213,7 @@ def test_a_fault_can_be_told_by_location_later():
     ("tempo = 58", "tempo = 5", "song, tempo: found 5, allowed is a number from 10 to 400"),
     ("sample_rate_hz = 44100", "sample_rate_hz = 44100.0", "found 44100.0, allowed is a whole number from 8000"),
     ('title = "Lantern on the Pier"', "", 'line 1, song, title: missing; it takes text of 1 to 200 characters'),
-    ('title = "Lantern on the Pier"', 'title = "a\\u202eb"', "song, title: found the unseen character U+202E"),
+    ('title = "Lantern on the Pier"', 'title = "a\\u202eb"', "song, title: found the invisible character U+202E"),
     ('title = "Lantern on the Pier"', 'title = ""', 'found "", allowed is text of 1 to 200 characters'),
     ("[song]", "[[song]]", "song: found [[song]], allowed is [song], a table"),
     ("tempo = 58\n", "", 'line 1, song, tempo: missing, but section "verse" counts bars; give beats per minute'),
@@ -222,10 +223,12 @@ def test_a_fault_can_be_told_by_location_later():
     ("bars = [1, 4]", "", 'section "verse", bars: missing; it takes a list such as [1, 8]'),
     ("bars = [1, 4]", "bars = [-9, -4]", "bars: found [-9, -4], which ends before the files begin; bar 1 is at 0 s"),
     ("bars = [1, 4]", "bars = [1, 9]", '"chorus", bars: found [5, 8], which overlaps section "verse" in bars 1 to 9'),
-    ('name = "octave"', 'name = "Blend"', 'layer "Blend", name: found "Blend", which stands for all layers together'),
+    ('name = "octave"', 'name = "Blend"', 'layer "Blend", name: found "Blend", which means all layers together'),
     ("[song]", "[[page.setting]]\nname = 'a'\nlevels_db = { x = 0 }\n[song]",
      "page, setting 1, levels_db, x: there is no"),
-    ('name = "verse"', 'name = "Song"', 'found "Song", which stands for the whole song'),
+    ('name = "verse"', 'name = "Whole  SONG"', 'found "Whole  SONG", which means the whole song in tables and file'),
+    ('meter = "6/8"', 'meter = "6/8"\nbeat_note = "1/2"', 'song, beat_note: found beat_note "1/2", which does not'),
+    ('meter = "6/8"', 'meter = "6/8"\nbeat_note = "2/8"', 'beat_note: found "2/8", allowed is text such as "1/4"'),
     ("octave = -inf", "octave = nan", "levels_db, octave: found nan, allowed is a number up to 60, or -inf"),
     ("octave = -inf", 'octave = "-inf"', 'levels_db, octave: found "-inf", allowed is a number up to 60'),
     ("octave = -inf", "bass = 0", 'there is no such layer; there are "regular", "octave"'),
@@ -238,17 +241,29 @@ def test_a_fault_can_be_told_by_location_later():
     ("pan = -100", "pan = -101", 'line 20, layer "regular", take 1, pan: found -101, allowed is a number from -100 to'),
     ('name = "right"', 'name = "LEFT"', 'take 2, name: found "LEFT", but another take of this layer has "left", which'),
     ('file = "takes/right.wav"', 'file = ""', 'take 2, file: found "", which names no file'),
-    ('file = "takes/right.wav"', 'file = "a\\u0000b"', "take 2, file: found the unseen character U+0000"),
+    ('file = "takes/right.wav"', 'file = "a\\u0000b"', "take 2, file: found the invisible character U+0000"),
     ('file = "takes/right.wav"', "file = 3", 'take 2, file: found 3, allowed is text such as "takes/left.wav"'),
     ("channel = 2", "channel = 65", "channel: found 65, allowed is a whole number from 1 to 64"),
     ("level_db = -9", "strings = [3]", 'layer "octave", strings 1: found 3, allowed is text such as "E2"'),
-    ('from = "1.1"', 'from = "1.3"', 'move 1, from: "1.3": found beat 3, allowed are 1 to 2; bar 1 is in 6/8'),
-    ('from = "1.1"', 'from = "1.2"', 'move 1, to: found "1.2", allowed is a place after from, "1.2"'),
-    ('from = "1.1"', 'from = "0.1"', 'move 1, from: found "0.1", which is 2.069 s before the files begin'),
-    ('from = "1.1"', "from = true", 'move 1, from: found true, allowed is "bar.beat.sixteenth"'),
-    ('from = "1.1"', "start = 1", "move 1, from: missing"),
-    ('to = "1.2"', "to = 10", "move 2, from: begins at 9.500 s, inside move 1, which ends at 10.000 s"),
-    ('to = "1.2"', "to = 9.49", "move 2, by_ms: found -20, so that this is heard at 9.480 s, before what precedes it"),
+    ('from = "bar 1"', 'from = "bar 1 beat 3"',
+     'move 1, from: "bar 1 beat 3": found beat 3, allowed are 1 to 2; bar 1 is in 6/8'),
+    ('from = "bar 1"', 'from = "Bar 1 beat 2.5"',
+     'move 1, to: found "bar 1 beat 2", allowed is a position after from, "Bar 1 beat 2.5"'),
+    ('from = "bar 1"', 'from = "bar 0"', 'move 1, from: found "bar 0", which is 2.069 s before the files begin'),
+    ('from = "bar 1"', 'from = "1.2.4"',
+     'move 1, from: found "1.2.4"; positions are written in words: write "bar 1 beat 2.5"'),
+    ('from = "bar 1"', "from = true", 'move 1, from: found true, allowed is "bar 3", "bar 3 beat 2"'),
+    ('from = "bar 1"', "from = 1e308", "move 1, from: found 1e+308, allowed are seconds up to 86400"),
+    ('from = "bar 1"', "from = -inf", "move 1, from: found -inf, allowed are seconds up to 86400"),
+    ('from = "bar 1"', "from = nan", "move 1, from: found nan, allowed are seconds up to 86400"),
+    ('from = "bar 1"', f"from = {'9' * 400}", "move 1, from: found a whole number of more than 60 digits, allowed"),
+    ("by_ms = 34", f"by_ms = {'9' * 400}", "move 1, by_ms: found a whole number of more than 60 digits, allowed"),
+    ("level_db = -9", f"level_db = {'9' * 400}", "level_db: found a whole number of more than 60 digits, allowed"),
+    ("octave = -inf", f"octave = {'9' * 400}", "octave: found a whole number of more than 60 digits, allowed"),
+    ('from = "bar 1"', "start = 1", "move 1, from: missing"),
+    ('to = "bar 1 beat 2"', "to = 10", "move 2, from: begins at 9.500 s, inside move 1, which ends at 10.000 s"),
+    ('to = "bar 1 beat 2"', "to = 9.49",
+     "move 2, by_ms: found -20, so that this is played at 9.480 s, before the end of move 1 (9.490 s)"),
     ("by_ms = 34", "by_ms = 2001", "move 1, by_ms: found 2001, allowed is a number from -2000 to 2000"),
     ("[[layer.take.move]]\nfrom = 9.5", "[layer.take.moves]\nfrom = 9", 'moves: there is no such setting; did you'),
 ])
@@ -331,12 +346,12 @@ def test_a_move_may_touch_the_next_and_keep_its_order():
     moves = "[[layer.take.move]]\nfrom = 10\nto = 11\nby_ms = {}\n"
     assert parse_recipe(Path("song.toml"), GOOD + moves.format(-20))
     assert parse_recipe(Path("song.toml"), GOOD + moves.format(50))
-    assert "move 3, by_ms: found -600, so that this is heard at 9.400 s" in letter(GOOD + moves.format(-600))
+    assert "move 3, by_ms: found -600, so that this is played at 9.400 s" in letter(GOOD + moves.format(-600))
 
 
 @pytest.mark.parametrize(("text", "said"), [
     ("[song]\ntitle = Lantern",
-     "line 2, is not TOML at column 9: this is no value; text stands in quotes, true and false "
+     "line 2, is not TOML at column 9: this is not a value; text needs quotes, true and false are "
                                 'in small letters; found "title = Lantern"'),
     ('[song]\ntitle "x"', 'line 2, is not TOML at column 7: a key must be followed by "="'),
     ('[song]\ntitle = "x', "line 2, is not TOML: text is not closed; a quote is missing"),
@@ -350,7 +365,7 @@ def test_a_move_may_touch_the_next_and_keep_its_order():
     ("a = { b = 1, b = 2 }", "this key has been given before"),
     ("a = 1 b = 2", "nothing may follow a value on its line but a comment"),
     ("a = " + "[" * 5000, "nests lists or tables too deeply"),
-    ("a = " + "9" * 5000, "holds a number of thousands of digits"),
+    ("a = " + "9" * 5000, "has a number or key of 5000 characters; allowed are 1000"),
 ])
 def test_what_is_not_toml_is_told_with_its_line(text, said):
     assert said in letter(text)
@@ -360,7 +375,7 @@ def test_what_is_not_toml_is_told_with_its_line(text, said):
     (b"", "is empty"), (b" \r\n\n", "is empty"),
     (b"[song]\ntitle = \"caf\xe9\"\n", "line 2, is not UTF-8: byte 20 is 0xe9"),
     ("[song]".encode("utf-16"), "is not UTF-8: byte 1 is 0xff; it looks like UTF-16; save it as UTF-8"),
-    (b"#" * (MOST_BYTES + 1), f"has {MOST_BYTES + 1} bytes, allowed are {MOST_BYTES}"),
+    (b"#" * (BOUNDS.bytes + 1), f"has {BOUNDS.bytes + 1} bytes, allowed are {BOUNDS.bytes}"),
 ])
 def test_a_file_that_is_no_text_is_told_so(tmp_path, raw, said):
     path = tmp_path / "song.toml"
@@ -397,4 +412,38 @@ def test_nouns_made_in_python_take_their_own_names():
     assert song.tempo == 60.0
     layer = {"name": "a", "take": [{"name": "b", "file": Path("c")}]}
     assert Recipe.model_validate({"song": {"title": "x"}, "layer": [layer]}).layer[0].take[0].file == Path("c")
-    assert Move(start="1.1", stop=3, by_ms=1).stop == 3.0
+    assert Move(start="bar 1", stop=3, by_ms=1).stop == 3.0
+
+
+def test_a_recipe_whose_outputs_would_leave_their_folder_is_refused(tmp_path):
+    for name in ("..toml", "...toml", ".hidden.toml"):
+        (tmp_path / name).write_text(GOOD, "utf-8")
+        with pytest.raises(RecipeError, match="has a name that begins with a full stop"):
+            read_recipe(tmp_path / name)
+
+
+@pytest.mark.parametrize(("old", "new"), [
+    ("channel = 2", '"\\u001B[2J\\n" = 2'), ("octave = -inf", '"\\u001B[2J\\noctave" = -inf'),
+    ('from = "bar 1"', 'from = "\\u001B[2J\\n"'), ('from = "bar 1"', 'from = "bar 1\\u001B[2J\\n"'),
+    ('name = "verse"', 'name = "\\u001B[2J\\n"'), ('meter = "6/8"', 'meter = "\\u001B[2J\\n"'),
+    ("[[section]]", '["\\u001B[2J\\n".x]\n[[section]]'), ('name = "left"', 'name = "\\u202E\\n"'),
+    ('title = "Lantern', 'title = "\\u001B[2J\\n'), ('file = "takes/right.wav"', 'file = "\\u001B[2J\\n"'),
+    ("[song]", '[song]\n"\\u001B\\n" = 1\n"\\u001B\\n" = 2'), ("pan = 100", 'pan = "\\u001B[2J\\n"'),
+])
+def test_nothing_from_a_recipe_reaches_a_terminal_unescaped(old, new):
+    said = letter(changed(old, new), "a\x1b\nb.toml")
+    assert "\x1b" not in said
+    assert "\u202e" not in said
+    assert said.startswith("a\\u001B\\nb.toml: ")
+    assert all(line.startswith("  ") for line in said.split("\n")[1:])
+
+
+def test_a_beat_note_that_does_not_fit_a_meter_is_refused_where_it_stops_fitting():
+    change = '[[tempo]]\nfrom_bar = 3\nmeter = "{}"\n'
+    eighths = changed('meter = "6/8"', 'meter = "6/8"\nbeat_note = "1/4"')
+    assert 'tempo change 1, meter: found beat_note "1/4", which does not divide a bar of 7/8; allowed is a note that ' \
+           'does, such as "1/8"' in letter(eighths + change.format("7/8"))
+    assert parse_recipe(Path("song.toml"), eighths + change.format("3/4")).recipe.song.beat_note == "1/4"
+    assert parse_recipe(Path("song.toml"), eighths + change.format("7/8") + 'beat_note = "1/8"\ntempo = 90\n')
+    assert "has beat_note without tempo; give the beats per minute of the new beat" in letter(
+        eighths + change.format("7/8") + 'beat_note = "1/8"\n')

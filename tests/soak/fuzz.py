@@ -40,7 +40,8 @@ _READ_FRAMES = 1 << 16
 _EXTREMES = (0, 1, 2, 0x7F, 0x80, 0xFF, 0x7FFF, 0x8000, 0xFFFF, 0x7FFFFFFF, 0x80000000, 0xFFFFFFFE, 0xFFFFFFFF)
 _WORDS = ("nan", "inf", "-inf", "1e309", "-0.0", "9" * 400, "true", '""', "''", '"\\u0000"',
           '"../../../etc/passwd"', "[]", "{}", "[[", "]]", "=", "#", '"""', "\ufeff", "\u202e", "[layer.take]",
-          "[[layer.take]]", "[song]", "0x_", "1979-05-27", '"/dev/zero"', '"1.1.1.1"', '"0.0"', "[1, 2, 3]",
+          "[[layer.take]]", "[song]", "0x_", "1979-05-27", '"/dev/zero"', '"1.1.1.1"', '"bar 1 beat 1+1/3"',
+          '"bar 0 beat 9.9"', "[1, 2, 3]",
           "{ hz = 1e9 }", "a.b.c = 1", "\\", "\x00", '"\U0001f4a5"', "=" * 50, "[" * 300)
 _CHUNKS = (b"RIFF", b"RF64", b"WAVE", b"fmt ", b"data", b"ds64", b"bext", b"FORM", b"AIFF", b"COMM", b"SSND", b"fLaC",
            b"caff", b"desc", b"riff", b"\x00" * 16, b"\xff" * 16)

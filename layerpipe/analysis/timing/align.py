@@ -8,13 +8,15 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from fractions import Fraction
 
 import numpy as np
 
 from layerpipe.analysis.onsets.detect import Heard, Onset
 from layerpipe.analysis.timing.rake_target import aims_s
 from layerpipe.core.sound import FloatArray
+from layerpipe.recipe.position import Position
 from layerpipe.recipe.tempo_map import TempoMap
 
 LEAST_USED = 0.08
@@ -38,17 +40,13 @@ class Spot:
     bar: int
     beat: int
     sixteenth: int
+    part: Fraction = field(default=Fraction(0), compare=False)
+    """The part of the beat that has gone by, which follows from the sixteenth and the meter."""
 
     @property
     def text(self) -> str:
-        """bar.beat.sixteenth, all three."""
-        return f"{self.bar}.{self.beat}.{self.sixteenth}"
-
-    @property
-    def words(self) -> str:
-        """bar 5 beat 2, or "bar 5 beat 2 sixteenth 3"."""
-        text = f"bar {self.bar} beat {self.beat}"
-        return text if self.sixteenth == 1 else f"{text} sixteenth {self.sixteenth}"
+        """The place as a recipe writes it: "bar 5 beat 2.5"."""
+        return Position(self.bar, self.beat, self.part).text
 
 
 @dataclass(frozen=True)
@@ -198,13 +196,18 @@ def _spots_near(tempo_map: TempoMap, at_s: Sequence[float]) -> list[list[tuple[S
     firsts, ends = (np.searchsorted(grid[0], np.array(at_s) + reach) for reach in (-REACH_S, REACH_S))
     nearest = []
     for at, first, end in zip(at_s, firsts, ends, strict=True):
-        found = [(Spot(int(bar), int(beat), int(step)), (at - float(time)) * 1000)
+        found = [(_spot(tempo_map, int(bar), int(beat), int(step)), (at - float(time)) * 1000)
                  for time, bar, beat, step in zip(*(column[first:end] for column in grid), strict=True)]
         if not found:
             place = tempo_map.place_of(at)
-            found = [(Spot(place.bar, place.beat, place.sixteenth), place.late_s * 1000)]
+            found = [(Spot(place.bar, place.beat, place.sixteenth, place.part), place.late_s * 1000)]
         nearest.append(sorted(found, key=lambda pair: abs(pair[1])))
     return nearest
+
+
+def _spot(tempo_map: TempoMap, bar: int, beat: int, sixteenth: int) -> Spot:
+    """A place with the part of its beat."""
+    return Spot(bar, beat, sixteenth, tempo_map.meter_at(bar).parts[sixteenth - 1])
 
 
 def _usual(nearest: list[list[tuple[Spot, float]]], used: set[int]) -> dict[int, float]:

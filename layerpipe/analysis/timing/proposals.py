@@ -86,7 +86,7 @@ def judge_take(name: str, placed: Placed, double: tuple[str, Placed] | None, oth
     far = [strum for strum in strums
            if abs(strum.late_ms or 0.0) > timing.most_offset_ms and _is_trusted([strum], pairs, often, least_rise_db)]
     again += [Rerecord((strum.spot.bar, strum.spot.bar),
-                        f"{name}: {strum.spot.words} is {off_words(strum.late_ms or 0.0)}; more than "
+                        f"{name}: {strum.spot.text} is {off_words(strum.late_ms or 0.0)}; more than "
                         f"{timing.most_offset_ms:g} ms is played again") for strum in far if strum.spot]
     pieces += apart_from_double(strums, late, pairs, pieces, scatter_ms, timing)
     moves = []
@@ -161,7 +161,7 @@ def _move(name: str, placed: Placed, taken: Sequence[Strum], off_ms: float, pair
     if first + by_s < 0:
         return None
     spots = [strum.spot for strum in taken if strum.spot]
-    where = spots[0].words if len(spots) == 1 else f"{spots[0].words} to {spots[-1].words}"
+    where = spots[0].text if len(spots) == 1 else f"{spots[0].text} to {spots[-1].text}"
     why = f"{where}, {name}: {off_words(-by_ms)} {against}; 1 move"
     return Proposal(round(start, 4), round(stop, 4), by_ms, tuple(taken), why)
 

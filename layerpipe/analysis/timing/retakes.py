@@ -57,7 +57,7 @@ def missing(name: str, placed: Placed, others: Sequence[Placed]) -> list[Rerecor
                     for strum, other in zip(theirs, others, strict=False))
         near = len(times) and np.min(np.abs(times - theirs[0].heard_s)) < 0.08
         if len(theirs) == len(others) and usual and plain and not near:
-            found.append(Rerecord((spot.bar, spot.bar), f"{name}: {spot.words} is missing; the others play it"))
+            found.append(Rerecord((spot.bar, spot.bar), f"{name}: {spot.text} is missing; the others play it"))
     return found
 
 

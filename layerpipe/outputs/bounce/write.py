@@ -21,7 +21,7 @@ from layerpipe.core.errors import OutputError
 from layerpipe.core.sound import OnProgress
 from layerpipe.outputs.bounce.stem import PcmArray, Stem, StemLine
 from layerpipe.outputs.bounce.turns import Turns, wait_for
-from layerpipe.recipe.file_names import fill, initials_of, told_apart
+from layerpipe.recipe.names import fill, initials_of, told_apart
 from layerpipe.render.energies.meter import EnergyMeter
 from layerpipe.render.song import ProcessedSong, Stretch
 

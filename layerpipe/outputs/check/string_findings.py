@@ -54,7 +54,7 @@ def eaten_by_corners(take: TakeHeard) -> list[Finding]:
         return []
     eaten, lost = corners["lowest_string_loss_db"], corners["loudness_loss_lu"]
     limits = take.limits
-    if (eaten is None or eaten <= limits.high_pass_db) and lost <= limits.high_pass_lu:
+    if (eaten is None or eaten <= limits.high_pass_loss_db) and lost <= limits.high_pass_loss_lu:
         return []
     text = f"the high-passes take {lost:.1f} LU off the take"
     if eaten is not None:

@@ -53,7 +53,7 @@ def write_repairs(song: SongTiming, folder: Path) -> list[Path]:
         for number, joint in enumerate(played.joints(), start=1):
             at_s = (joint.start + joint.stop) / 2 / played.rate_hz
             sound = _before_and_after(take.open.source, played, at_s, _beat_s(song.tempo_map, at_s))
-            place = re.sub(r"[^0-9-]+", "-", song.tempo_map.text_of(at_s))
+            place = re.sub(r"[/:]", "-", song.tempo_map.text_of(at_s))
             path = folder / f"{take.open.layer.name} {take.open.take.name} {number:02d} at {place}.wav"
             pcm, _ = to_pcm(sound, 24)
             writer = StemWriter(path, played.rate_hz, 1, 24, len(pcm))

@@ -16,7 +16,8 @@ from layerpipe.outputs.bounce.delivery_sheet import RECIPE
 from layerpipe.outputs.verify.opened_bounce import OpenBounce
 from layerpipe.outputs.verify.stem_file import digest_of, is_plain_file
 from layerpipe.outputs.verify.verdicts import AS_BOUNCED, CHANGED, MISSING, SourceVerdict
-from layerpipe.recipe.reader import MOST_BYTES, RecipeFile, parse_recipe
+from layerpipe.recipe.bounds import BOUNDS
+from layerpipe.recipe.reader import RecipeFile, parse_recipe
 
 _STEPS_UP, _MOST_FOLDERS, _MOST_RECIPES = 4, 100, 200
 
@@ -40,7 +41,7 @@ def recipe_inside(bounce: OpenBounce, *, named: Path | None = None, remembered: 
         If there is no recipe inside.
     """
     kept = bounce.folder / RECIPE
-    if not is_plain_file(kept) or kept.stat().st_size > MOST_BYTES:
+    if not is_plain_file(kept) or kept.stat().st_size > BOUNDS.bytes:
         raise OutputError(f"{bounce.folder}: has no {RECIPE} inside, so its takes are not known")
     try:
         text = kept.read_text("utf-8")
@@ -109,7 +110,7 @@ def _holds(folder: Path, digest: str) -> bool:
     """Whether a recipe of this digest lies in a folder."""
     try:
         recipes = sorted(folder.glob("*.toml"))
-        return any(is_plain_file(path) and path.stat().st_size <= MOST_BYTES and digest_of(path) == digest
+        return any(is_plain_file(path) and path.stat().st_size <= BOUNDS.bytes and digest_of(path) == digest
                    for path in recipes[:_MOST_RECIPES])
     except OSError:
         return False
