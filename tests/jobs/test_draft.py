@@ -130,7 +130,7 @@ def test_a_folder_without_takes_is_refused_with_every_reason(folder):
     (folder / "notes.txt").write_text("play it again")
     with pytest.raises(AudioError, match="contains no usable audio file") as refusal:
         draft_recipe(folder, folder)
-    assert "notes.txt: 1 fault\n  is not a sound file known here; it looks like text" in str(refusal.value)
+    assert "notes.txt: 1 fault\n  is not a supported audio file; it looks like text" in str(refusal.value)
 
 
 def test_what_is_no_folder_of_one_song_is_refused(folder):
@@ -162,7 +162,7 @@ def test_the_command_prints_a_recipe_or_writes_a_new_file(folder, monkeypatch):
     shown = CliRunner().invoke(program(), ["draft", "."])
     assert shown.exit_code == 0
     assert parse_recipe(folder / "song.toml", shown.stdout)
-    assert "skipped: notes.txt: is not a sound file" in shown.stderr
+    assert "skipped: notes.txt: is not a supported audio file" in shown.stderr
     written = CliRunner().invoke(program(), ["draft", ".", "--out", "song.toml"])
     assert written.exit_code == 0
     assert "wrote song.toml: 2 takes in 1 layer; check names" in written.stdout
