@@ -93,10 +93,10 @@ def refuse_changed_takes(file: RecipeFile, tempo_map: TempoMap, sounds: Sequence
         if sound is None:
             continue
         faults += [file.fault(
-            ("layer", n, "take", k, "move", m),
-            f"{take.file.name} does not have the sound there that this move was made for; was the file replaced? "
-            f'Remove written moves with "layerpipe timing --undo {file.path.name}", or delete the key attack to keep '
-            "the move") for m, move in enumerate(take.move)
+            ("layer", n, "take", k, "move", m, "attack"),
+            f"{take.file.name} no longer has the sound this move was made for; remove written moves with "
+            f'"layerpipe timing --undo {file.path.name}", or delete this key to keep the move')
+            for m, move in enumerate(take.move)
             if move.attack and not is_same_attack(move.attack, sound, tempo_map.seconds_of(move.start))]
     if faults:
         raise RecipeError(faults)
@@ -112,7 +112,8 @@ def _describe(sound: Sound, start_s: float) -> tuple[float, FloatArray]:
     window = np.sin(np.pi * times_s / ATTACK.length_s) ** 2
     frequencies_hz = np.geomspace(ATTACK.lowest_hz, ATTACK.highest_hz, ATTACK.coefficients)
     # Alternating cosine and sine, so that the phase counts as well.
-    phases = 2 * np.pi * frequencies_hz[:, np.newaxis] * times_s - np.pi / 2 * (np.arange(ATTACK.coefficients) % 2)[:, np.newaxis]
+    quarter_turns = np.arange(ATTACK.coefficients) % 2
+    phases = 2 * np.pi * np.outer(frequencies_hz, times_s) - np.pi / 2 * quarter_turns[:, np.newaxis]
     found = np.cos(phases) @ (window * samples) * 2 / (ATTACK.length_s * sound.rate_hz)
     size = float(np.linalg.norm(found))
     level_db = max(db_of_gain(size), ATTACK.floor_db) if size else SILENCE_DB

@@ -78,7 +78,8 @@ class Hand:
     stops: float = 0.0
     """Share of bars whose last eighth is a hand stopping all strings."""
     muted: float = 0.0
-    spread_ms: tuple[float, float] = (8.0, 40.0)
+    strum_ms: tuple[float, float] = (8.0, 40.0)
+    """From the first to the last of six strings."""
     room_db: float = -math.inf
     noise_db: float = -80.0
     high_strung: bool = False
@@ -269,7 +270,7 @@ def make_strums(
             down = e % 2 == 0 if not compound else e % 3 != 1
             notes = list(enumerate(chord))
             played = notes if down else notes[::-1][: int(rng.integers(2, 5))]
-            spread_s = rng.uniform(*hand.spread_ms) / 1000 * (len(played) - 1) / 5
+            spread_s = rng.uniform(*hand.strum_ms) / 1000 * (len(played) - 1) / 5
             steps = np.sort(rng.uniform(0.7, 1.3, len(played) - 1).cumsum()) if len(played) > 1 else np.zeros(0)
             lags = np.concatenate([[0.0], steps / steps[-1] * spread_s]) if len(steps) else np.zeros(1)
             for (string, note), lag in zip(played, lags, strict=True):

@@ -1,7 +1,7 @@
 """A picture of takes against the grid: every onset before and after its edit, section by section.
 
-The horizontal axis counts bars; up is late, in ms. Colours: Okabe and Ito, Color Universal Design (2008); marks differ in shape too.
-The same numbers give the same bytes.
+The horizontal axis counts bars; up is late, in ms. Colours: Okabe and Ito, Color Universal Design
+(2008); marks differ in shape too. The same numbers give the same bytes.
 """
 
 from __future__ import annotations
