@@ -34,7 +34,7 @@ def timing(
     """Measure the timing of each take and propose a few edits.
 
     Average offset: how late a take usually is against the grid (early when negative); this is style and is kept.
-    Spread: how much its onsets vary around that (robust standard deviation). "Sounds as one" goes from 0 to 1: two
+    Spread: how much its onsets vary around that (robust standard deviation). "Sounds as one", 0 to 1: two
     onsets count fully up to 10 ms apart and not at all from 40 ms on.
 
     Passages too loose to edit are listed for re-recording. Exits with 1 if there are any.
@@ -117,10 +117,13 @@ def _pair_table(song: SongTiming) -> Any:
     from rich.table import Table
 
     moved = any(take.moves for take in song.takes)
-    table = Table(title="difference between takes, ms", title_justify="left", title_style="bold", box=SIMPLE_HEAD)
-    for heading in ("takes", "", "median", "95th percentile", "within 5 ms", "10 ms", "20 ms", "30 ms",
-                    "sounds as one (0 to 1)"):
-        table.add_column(heading, justify="left" if heading in ("takes", "") else "right", overflow="fold")
+    table = Table(title="difference between takes, ms", title_justify="left", title_style="bold", box=SIMPLE_HEAD,
+                  collapse_padding=True, pad_edge=False, show_edge=False)
+    for heading in ("takes", ""):
+        table.add_column(heading, overflow="fold")
+    for heading in ("median", "95th\npercentile", "within\n5 ms", "within\n10 ms", "within\n20 ms", "within\n30 ms",
+                    "sounds\nas one"):
+        table.add_column(heading, justify="right", no_wrap=True)
     for now, then in zip(song.pairs, song.pairs_moved, strict=True):
         table.add_row(now.takes[0], "before" if moved else "", *_cells(now))
         table.add_row(now.takes[1], *(("after", *_cells(then)) if moved and then != now else ()), end_section=True)
