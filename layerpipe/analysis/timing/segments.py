@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from layerpipe.analysis.timing.align import AlignedOnset, AlignedTake, GridPoint, robust_spread
-from layerpipe.analysis.timing.tightness import difference_ms, match_onsets
+from layerpipe.analysis.timing.tightness import difference_ms, pair_onsets
 from layerpipe.core.sound import FloatArray
 from layerpipe.recipe.model import Timing
 
@@ -143,7 +143,7 @@ def compare_with_double(take: AlignedTake, double: tuple[str, AlignedTake] | Non
     """Compare a take with its double; None without one, or with too few common onsets."""
     if double is None:
         return None
-    pairs = match_onsets(take, double[1])
+    pairs = pair_onsets(take, double[1])
     differences = {mine.point: difference_ms(mine, its) for mine, its in pairs if mine.point}
     if len(differences) < FEWEST_ONSETS:
         return None

@@ -69,7 +69,7 @@ def summarise_offsets(name: str, bars: tuple[int, int], onsets: Sequence[Aligned
 
 def compare_takes(names: tuple[str, str], one: AlignedTake, other: AlignedTake) -> TakePair:
     """Compare two takes onset by onset: by grid point, or by nearness where there is no grid."""
-    return summarise_differences(names, np.array([difference_ms(a, b) for a, b in match_onsets(one, other)]))
+    return summarise_differences(names, np.array([difference_ms(a, b) for a, b in pair_onsets(one, other)]))
 
 
 def summarise_differences(names: tuple[str, str], differences_ms: FloatArray) -> TakePair:
@@ -89,7 +89,7 @@ def difference_ms(one: AlignedOnset, other: AlignedOnset) -> float:
     return 1000 * (one.heard_s - other.heard_s if same_kind else one.target_s - other.target_s)
 
 
-def match_onsets(one: AlignedTake, other: AlignedTake) -> list[tuple[AlignedOnset, AlignedOnset]]:
+def pair_onsets(one: AlignedTake, other: AlignedTake) -> list[tuple[AlignedOnset, AlignedOnset]]:
     """Onsets of two takes that belong together."""
     by_point: dict[GridPoint, AlignedOnset] = {onset.point: onset for onset in other.onsets
                                                if onset.is_reliable and onset.point}
