@@ -53,7 +53,7 @@ class AnalysisBand:
 
 @dataclass(frozen=True)
 class Blocking:
-    """How much is in memory at once; results do not depend on it."""
+    """How much is in memory at once. Other chunks shift the prediction blocks: onsets move by hundredths of a ms."""
 
     chunk_s: float = 16.0
     context_s: float = 0.3  # longer than the predictor and the longest look ahead together

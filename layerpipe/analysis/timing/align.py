@@ -23,8 +23,7 @@ class AlignmentLimits:
     """Which onset may belong to which grid point; common practice of strummed takes, no source."""
 
     least_used: float = 0.08  # a sixteenth played less often than this share of the most played one is not used
-    stray_ms: float = 110.0  # farther from where the take plays, an onset does not belong to a used sixteenth
-    stray_share: float = 0.62  # the same as a share of a sixteenth
+    stray_share: float = 0.62  # of a sixteenth; farther from where the take plays, an onset is not meant for it
     fill_share: float = 0.3  # a fill is within this share of a sixteenth of any grid point
     pick_up_ms: float = 30.0  # a pick-up is this near to where the take plays
     fewest: int = 6  # onsets of a sixteenth that show where it is usually played
@@ -204,7 +203,7 @@ def _match(near: list[Match], used: set[int], usual_ms: dict[int, float], tempo_
     sixteenth_ms = 1000 * tempo_map.beat_s(bar) / tempo_map.meter_at(bar).sixteenths
     best = min((match for match in near if match[0].sixteenth in used), key=lambda match: _deviation(match, usual_ms),
                default=None)
-    if best and _deviation(best, usual_ms) <= min(ALIGNMENT.stray_ms, ALIGNMENT.stray_share * sixteenth_ms):
+    if best and _deviation(best, usual_ms) <= ALIGNMENT.stray_share * sixteenth_ms:
         return best
     # Too far from where the take plays; a fill if it is on a sixteenth.
     return near[0] if abs(near[0][1]) <= ALIGNMENT.fill_share * sixteenth_ms else None

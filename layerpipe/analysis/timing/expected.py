@@ -19,7 +19,6 @@ class ExpectationLimits:
 
     fewest_onsets: int = 24
     played_share: float = 0.45  # the place is played in this share of the bars
-    most_spread_ms: float = 12.0
     near_ms: float = 35.0  # distance of a faint onset from where it is expected
     apart_s: float = 0.06  # distance from every other onset
 
@@ -48,7 +47,7 @@ def onsets_with_expected(detection: Detection, tempo_map: TempoMap,
         return list(certain)
     aligned = align_onsets(certain, [as_heard(onset.at_s) for onset in certain], tempo_map)
     points = aligned.points
-    if aligned.spread_ms is None or aligned.spread_ms > EXPECTATION.most_spread_ms or not points:
+    if not points:
         return list(certain)
     bars = len({point.bar for point in points})
     played = Counter((point.beat, point.sixteenth) for point in set(points))

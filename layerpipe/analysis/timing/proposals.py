@@ -45,7 +45,6 @@ class MoveLimits:
     after_last_s: float = 1.0  # the last move of a take ends this long after its last onset
     kept_lag_ms: float = 15.0  # a take that is usually this far from its double keeps the distance
     least_share: float = 0.8  # of the tolerance: the least move toward a double
-    least_of_offset: float = 0.5  # of the deviation: the least move toward a double
     loose_double: float = 2.5  # spreads; a double that deviates by more is no target
 
 
@@ -173,8 +172,7 @@ def _move(name: str, take: AlignedTake, taken: Sequence[AlignedOnset], offset_ms
             kept_ms = comparison.lag_ms if abs(comparison.lag_ms) > MOVES.kept_lag_ms else 0.0
             apart = [comparison.difference_ms[onset.point] - kept_ms for onset in good if onset.point]
             by_ms, reference = -float(np.median(apart)), f"the {double[0]} take"
-            least_ms = max(MOVES.least_of_offset * abs(offset_ms), MOVES.least_share * timing.tolerance_ms)
-            if abs(by_ms) < least_ms or by_ms * offset_ms > 0:
+            if abs(by_ms) < MOVES.least_share * timing.tolerance_ms or by_ms * offset_ms > 0:
                 return None
     by_ms = round(by_ms, 1)
     span_s = _span_s(take, taken[0].onset.at_s, taken[-1].onset.at_s, by_ms / 1000)

@@ -30,7 +30,6 @@ class PartitionSettings:
     entry_penalty: float = 7.0  # by 2.6 at the first downbeat and after a break, where most faults are
     least_spread_ms: float = 4.0  # a spread below this is not trusted; human takes are looser
     longest: int = 64  # onsets in one displaced segment: two bars of sixteenths in 4/4
-    same_side: float = 0.8  # share of a segment's onsets that are off to the same side
     break_gaps: float = 4.0  # a break is longer than this many usual gaps between onsets
     break_s: float = 1.5  # and longer than this
     rounds: int = 3  # the spread is estimated again without the displaced segments
@@ -119,9 +118,9 @@ def partition(deviations_ms: FloatArray, spread_ms: float, tolerance_ms: float,
         if origin[stop] < 0:
             stop -= 1
             continue
-        begin, values = int(origin[stop]), deviations_ms[origin[stop] : stop]
-        offset = float(np.median(values))
-        if abs(offset) > tolerance_ms and np.mean(np.sign(values) == np.sign(offset)) >= PARTITION.same_side:
+        begin = int(origin[stop])
+        offset = float(np.median(deviations_ms[begin:stop]))
+        if abs(offset) > tolerance_ms:
             found.append(Segment(begin, stop - 1, offset))
         stop = begin
     return found[::-1]

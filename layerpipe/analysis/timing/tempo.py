@@ -33,9 +33,7 @@ class PulseSettings:
 class MeterPriors:
     """What is likely before anything is analysed; common practice, no source."""
 
-    four_four: float = 1.0
-    six_eight: float = 1.0
-    three_four: float = 0.95
+    three_four: float = 0.95  # relative to 4/4 and 6/8
     twelve_eight: float = 0.84  # where the halves of a bar are alike, it is 6/8
     halved: float = 0.95  # the pulse is a sixteenth
     tempo_range: tuple[float, float] = (40.0, 190.0)  # beats per minute
@@ -60,8 +58,7 @@ class DoubtLimits:
 
 
 PULSE, PRIORS, DOUBT = PulseSettings(), MeterPriors(), DoubtLimits()
-_METER_PRIOR = {"4/4": PRIORS.four_four, "6/8": PRIORS.six_eight, "3/4": PRIORS.three_four,
-                "12/8": PRIORS.twelve_eight}
+_METER_PRIOR = {"3/4": PRIORS.three_four, "12/8": PRIORS.twelve_eight}
 _PULSES_IN_A_BEAT = {2: (0.5, 1, 2, 4, 8), 3: (1, 3, 6, 12)}
 
 
@@ -225,7 +222,7 @@ def _fit_meter(train: _PulseTrain, meter: str, halves: int) -> TempoEstimate | N
         first -= bar
     usual = PRIORS.usual_compound if beat % 3 == 0 else PRIORS.usual_simple
     tempo_prior = float(np.exp(-0.5 * (np.log2(tempo / usual) / PRIORS.tempo_octaves) ** 2))
-    meter_prior = _METER_PRIOR[meter] * (1.0 if halves == 1 else PRIORS.halved)
+    meter_prior = _METER_PRIOR.get(meter, 1.0) * (1.0 if halves == 1 else PRIORS.halved)
     confidence = float(np.clip(train.fit, 0, 1) * max(adjusted, 0.0) * np.clip(contrast, 0, 1.5) / 1.5
                        * tempo_prior * meter_prior)
     bar_one_s = float((train.first + first) * period_s + train.phase_s)
