@@ -118,7 +118,7 @@ def _pair_table(song: SongTiming) -> Any:
 
     moved = any(take.moves for take in song.takes)
     table = Table(title="difference between takes, ms", title_justify="left", title_style="bold", box=SIMPLE_HEAD,
-                  collapse_padding=True, pad_edge=False, show_edge=False)
+                  padding=0, pad_edge=False, show_edge=False)
     for heading in ("takes", ""):
         table.add_column(heading, overflow="fold")
     for heading in ("median", "95th\npercentile", "within\n5 ms", "within\n10 ms", "within\n20 ms", "within\n30 ms",

@@ -1,8 +1,7 @@
 """Strummed takes whose truth is known to the frame: for judging onsets, timing and moves.
 
-Times are seconds from the start of the file, offsets ms (later is positive), velocities 0 to 1. The truth of a strum is
-the frame at which its first string is let go. Everything is drawn from one seed.
-A voice makes one note; its first frame is the moment the string is let go. Four are here, made in two ways:
+Times are seconds from the start of the file, offsets ms (later is positive), velocities 0 to 1. A strum begins at the
+frame at which its first string is released, a note of a voice at its first frame. One seed decides everything.
 `steel`, `nylon`, `electric` are plucked loops (Karplus, Strong, Computer Music Journal 7(2), 1983); `modal` is a sum of
 decaying partials and a burst of noise, used to judge what was tuned on the others. Patterns, levels: common practice.
 """
