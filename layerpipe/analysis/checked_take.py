@@ -134,7 +134,7 @@ class TakeHeard:
         floor_db = self.noise.level_db if self.noise is not None else SILENCE_DB
         onsets = find_onsets(ArraySound(self.sound.read(start, stop), rate), floor_db)
         return any(-STRUM_BEFORE_S < onset.at_s + start / rate - at_s < STRUM_AFTER_S for onset in onsets
-                   if onset.sure > (LEAST_SURE_ALONE if click.alone > CLICK_ALONE else LEAST_STRUM_SURE))
+                   if onset.confidence > (LEAST_SURE_ALONE if click.alone > CLICK_ALONE else LEAST_STRUM_SURE))
 
     @cached_property
     def clipping(self) -> Clipping | None:

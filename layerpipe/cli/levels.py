@@ -14,7 +14,6 @@ from layerpipe.cli.terminal import FINE, JsonOption, QuietOption, Terminal, answ
 
 if TYPE_CHECKING:
     from layerpipe.outputs.levels import LevelRow, LevelStudy
-    from layerpipe.recipe.change import Change
     from layerpipe.recipe.reader import RecipeFile
 
 MOST_LEVELS = 1000
@@ -91,7 +90,7 @@ def levels(
         if under is not None and not (places or section):
             written = _solved_places(terminal, found, written)
         change = change_of_study(file, found, written, None if under is not None else tried[0])
-        _write(terminal, change)
+        terminal.show_and_write(change)
         _tell_what_stays(terminal, file, found.layer, written)
     terminal.document({"layer": found.layer, "rows": [asdict(row) for row in found.rows],
                        "solved": [asdict(one) for one in found.solved]})
@@ -149,22 +148,10 @@ def _accept(terminal: Terminal, file: RecipeFile, given: str) -> int:
         terminal.warn(f'the answer is about "{answer.title}", the recipe about "{file.recipe.song.title}"')
     for name, remark in answer.remarks.items():
         terminal.say(f"{name}: {remark}")
-    _write(terminal, change)
+    terminal.show_and_write(change)
     terminal.document({"recipe": file.path, "changed": not change.is_empty, "remarks": answer.remarks,
                        "accepted": [asdict(chosen) for chosen in answer.levels]})
     return FINE
-
-
-def _write(terminal: Terminal, change: Change) -> None:
-    """Show a change, then write it; with --json the diff goes to stderr."""
-    if change.is_empty:
-        terminal.say(f"{change.path}: says so already")
-        return
-    if terminal.as_json and not terminal.quiet:
-        terminal.warn(change.diff)
-    terminal.say(change.diff)
-    change.write()
-    terminal.say(f"{change.path}: written")
 
 
 def _solved_places(terminal: Terminal, found: LevelStudy, places: list[str | None]) -> list[str | None]:

@@ -22,6 +22,8 @@ from layerpipe.core.process import show_notices
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from layerpipe.recipe.change import Change
+
 P = ParamSpec("P")
 FINE, FAULTY, WRONG = 0, 1, 2
 
@@ -67,6 +69,25 @@ class Terminal:
     def warn(self, text: str) -> None:
         """Say on stderr what should be known whatever was asked for."""
         print(text, file=sys.stderr)
+
+    def show_and_write(self, change: Change | None, *, otherwise: str = "") -> bool:
+        """Show a change of a recipe, then write it; with --json the diff goes to stderr.
+
+        Returns
+        -------
+        bool
+            Whether anything changed; if not, `otherwise` is printed.
+        """
+        if change is None or change.is_empty:
+            path = "" if change is None else f"{change.path}: "
+            self.say(otherwise or f"{path}no change: already set")
+            return False
+        if self.as_json and not self.quiet:
+            self.warn(change.diff)
+        self.say(change.diff)
+        change.write()
+        self.say(f"wrote {change.path}")
+        return True
 
     def document(self, content: dict[str, Any]) -> None:
         """Print the JSON document, if one was asked for. Infinite numbers become strings ("-inf"), NaN null."""

@@ -1,4 +1,4 @@
-"""`layerpipe timing`: how tight each take is, the few moves worth making, what to play again."""
+"""`layerpipe timing`: how tight each take is, a few edits worth making, what to re-record."""
 
 from __future__ import annotations
 
@@ -10,105 +10,91 @@ import typer
 from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
 
 if TYPE_CHECKING:
-    from layerpipe.analysis.timing.align import Strum
+    from layerpipe.analysis.timing.align import AlignedOnset
     from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming
-    from layerpipe.analysis.timing.tightness import Figures, Pair
-    from layerpipe.recipe.change import Change
+    from layerpipe.analysis.timing.tightness import OffsetSummary, TakePair
     from layerpipe.recipe.reader import RecipeFile
 
 
 @answers
 def timing(
-    recipe: Annotated[Path, typer.Argument(help="A recipe.", show_default=False)],
+    recipe: Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe.", show_default=False)],
     write: Annotated[bool, typer.Option("--write", help="Write the proposed moves into the recipe, each with a comment "
-                                                        "of why, after showing them.")] = False,
-    undo: Annotated[bool, typer.Option("--undo", help="Take the moves out that --write wrote; those written by hand "
-                                                      "stay.")] = False,
-    after: Annotated[bool, typer.Option("--after", help="Listen to the takes with the recipe's moves played.")] = False,
-    picture: Annotated[Path | None, typer.Option("--picture", help="Draw every strum against the grid, before and "
-                                                                   "after; .png or .svg.")] = None,
-    listen: Annotated[Path | None, typer.Option("--listen", help="Folder for short files of the repaired places: "
-                                                                 "two beats around each joint, before, then after."),
-                     ] = None,
+                                                        "that says why, after showing them.")] = False,
+    undo: Annotated[bool, typer.Option("--undo", help="Remove moves written by --write; keep manual ones. Nothing is "
+                                                      "measured.")] = False,
+    after: Annotated[bool, typer.Option("--after", help="Analyse the takes with the recipe's moves applied.")] = False,
+    picture: Annotated[Path | None, typer.Option("--picture", metavar="FILE", show_default=False, help=(
+        "Draw every onset against the grid, before and after the edits; .png or .svg."))] = None,
+    listen: Annotated[Path | None, typer.Option("--listen", metavar="FOLDER", show_default=False, help=(
+        "Folder for short files of the edited spots: two beats around each edit, before, then after."))] = None,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Tell how tight each take is, and the few moves worth making.
+    """Measure the timing of each take and propose a few edits.
 
-    What is too loose for moves is named, to be played again. Exits with 1 if something should be played again.
+    Average offset: how late a take usually is against the grid (early when negative); this is style and is kept.
+    Spread: how much its onsets vary around that (robust standard deviation). "Sounds as one", 0 to 1: two
+    onsets count fully up to 10 ms apart and not at all from 40 ms on.
+
+    Passages too loose to edit are listed for re-recording. Exits with 1 if there are any.
     """
     if write and undo:
-        raise typer.BadParameter("puts moves in, --undo takes them out; give one", param_hint="--write")
+        raise typer.BadParameter("writes moves, --undo removes them; give one of them", param_hint="--write")
+    if undo and (after or picture is not None or listen is not None):
+        raise typer.BadParameter("measures nothing, so it takes no --after, --picture or --listen", param_hint="--undo")
     if picture is not None and picture.suffix.casefold() not in (".png", ".svg"):
         raise typer.BadParameter(f'"{picture.name}" must end in .png or .svg', param_hint="--picture")
-    from layerpipe.recipe.reader import read_recipe
-
     terminal = Terminal(as_json=as_json, quiet=quiet)
     if undo:
-        from layerpipe.recipe.edits import remove_moves
+        return _undo(terminal, recipe)
+    from layerpipe.jobs.timing import change_of_moves, time_song
+    from layerpipe.recipe.reader import read_recipe
 
-        _write(terminal, remove_moves(recipe), "there are no moves that --write wrote")
     file = read_recipe(recipe)
-    from layerpipe.analysis.timing.song_timing import time_song
-
     with terminal.progress("listening", 1.0) as on_progress:
-        song = time_song(file.recipe, after=after, on_progress=on_progress)
+        song = time_song(file, after=after, on_progress=on_progress)
     _say(terminal, song, file)
     if picture is not None:
         from layerpipe.outputs.timing.plot import draw_timing
 
         draw_timing(song, file.recipe, picture)
-        terminal.say(f"{picture}: drawn")
+        terminal.say(f"wrote {picture}")
     if listen is not None:
-        from layerpipe.outputs.timing.audition import write_repairs
+        from layerpipe.outputs.timing.audition import write_auditions
 
-        made = write_repairs(song, listen)
-        terminal.say(f"{listen}: {len(made)} files, each as it was and then as it would be" if made else
-                     "nothing is moved, so there is nothing to listen to")
+        made = write_auditions(song, listen)
+        terminal.say(f"{listen}: {len(made)} files, each before, then after" if made else
+                     "no edits, so no listening files")
     if write:
-        _write(terminal, _with_moves(file, song), "no moves are proposed, nothing was written")
+        terminal.show_and_write(change_of_moves(file, song), otherwise="no moves are proposed; nothing written")
     terminal.document(_document(song, file))
     return FAULTY if any(take.rerecord for take in song.takes) else FINE
 
 
-def _with_moves(file: RecipeFile, song: SongTiming) -> Change | None:
-    """The recipe with all proposed moves; None if there are none."""
-    from layerpipe.recipe.edits import NewMove, add_moves
+def _undo(terminal: Terminal, recipe: Path) -> int:
+    """Remove the written moves."""
+    from layerpipe.recipe.edits import marked_moves, remove_moves
 
-    change: Change | None = None
-    for take in song.takes:
-        if take.moves:
-            new = [NewMove(move.from_s, move.to_s, move.by_ms, move.why,
-                           None if move.crossfade_ms == 5.0 else move.crossfade_ms) for move in take.moves]
-            change = add_moves(change or file.path, take.open.layer.name, take.open.take.name, new)
-    return change
-
-
-def _write(terminal: Terminal, change: Change | None, otherwise: str) -> None:
-    """Show a change, then write it; with --json the diff goes to stderr."""
-    if change is None or change.is_empty:
-        terminal.say(otherwise)
-        return
-    if terminal.as_json and not terminal.quiet:
-        terminal.warn(change.diff)
-    terminal.say(change.diff)
-    change.write()
-    terminal.say(f"{change.path}: written")
+    removed = len(marked_moves(recipe))
+    terminal.show_and_write(remove_moves(recipe), otherwise="there are no moves written by --write")
+    terminal.document({"recipe": recipe, "moves_removed": removed})
+    return FINE
 
 
 def _say(terminal: Terminal, song: SongTiming, file: RecipeFile) -> None:
     """Everything, for a person."""
-    if terminal.as_json or terminal.quiet:
+    if not terminal.talks:
         return
     from rich.box import SIMPLE_HEAD
     from rich.table import Table
 
     table = Table(title=f"{file.recipe.song.title}: takes", title_justify="left", title_style="bold", box=SIMPLE_HEAD)
-    for heading in ("take", "strums", "feel ms", "scatter ms", "verdict"):
+    for heading in ("take", "onsets", "average offset, ms", "spread, ms", "verdict"):
         table.add_column(heading, justify="left" if heading in ("take", "verdict") else "right", overflow="fold")
     for take in song.takes:
-        table.add_row(take.name, str(len(take.placed.strums)), shown(take.placed.average_offset_ms),
-                      shown(take.placed.scatter_ms), take.verdict or "cannot be told")
+        table.add_row(take.name, str(len(take.aligned.onsets)), shown(take.aligned.average_offset_ms),
+                      shown(take.aligned.spread_ms), take.verdict)
     terminal.say(table)
     if song.pairs:
         terminal.say(_pair_table(song))
@@ -117,33 +103,37 @@ def _say(terminal: Terminal, song: SongTiming, file: RecipeFile) -> None:
     for take in song.takes:
         for move in take.moves:
             terminal.say(f"{take.name}: {move.why}  ({move.from_s:.3f} to {move.to_s:.3f} s, {move.by_ms:+.1f} ms)")
-            if move.heard:
-                terminal.say(f"  listen to it: {move.heard}")
-        for again in take.rerecord:
-            first, last = again.bars
-            terminal.say(f"play again, {take.name}, bar{'s' if last > first else ''} {first}"
-                         f"{f' to {last}' if last > first else ''}: {again.why}")
+            if move.audible:
+                terminal.say(f"  listen to it: {move.audible}")
+        for rerecord in take.rerecord:
+            first, last = rerecord.bars
+            bars = f"bars {first} to {last}" if last > first else f"bar {first}"
+            terminal.say(f"re-record {take.name}, {bars}: {rerecord.why}")
 
 
 def _pair_table(song: SongTiming) -> Any:
-    """Pairs, now and after the moves."""
+    """Pairs, before and after the moves."""
     from rich.box import SIMPLE_HEAD
     from rich.table import Table
 
     moved = any(take.moves for take in song.takes)
-    table = Table(title="how far apart, ms", title_justify="left", title_style="bold", box=SIMPLE_HEAD)
-    for heading in ("takes", "", "median", "95 %", "in 5", "10", "20", "30", "as one"):
-        table.add_column(heading, justify="left" if heading in ("takes", "") else "right", overflow="fold")
+    table = Table(title="difference between takes, ms", title_justify="left", title_style="bold", box=SIMPLE_HEAD,
+                  padding=0, pad_edge=False, show_edge=False)
+    for heading in ("takes", ""):
+        table.add_column(heading, overflow="fold")
+    for heading in ("median", "95th\npercentile", "within\n5 ms", "within\n10 ms", "within\n20 ms", "within\n30 ms",
+                    "sounds\nas one"):
+        table.add_column(heading, justify="right", no_wrap=True)
     for now, then in zip(song.pairs, song.pairs_moved, strict=True):
-        table.add_row(now.takes[0], "now" if moved else "", *_cells(now))
-        table.add_row(now.takes[1], *(("moved", *_cells(then)) if moved and then != now else ()), end_section=True)
+        table.add_row(now.takes[0], "before" if moved else "", *_cells(now))
+        table.add_row(now.takes[1], *(("after", *_cells(then)) if moved and then != now else ()), end_section=True)
     return table
 
 
-def _cells(pair: Pair) -> list[str]:
-    """A pair's figures as a table shows them."""
-    shares = [f"{100 * share:.0f} %" for share in pair.within.values()] if pair.strums else ["--"] * 4
-    return [shown(pair.median_ms), shown(pair.p95_ms), *shares, shown(pair.as_one, 2)]
+def _cells(pair: TakePair) -> list[str]:
+    """A pair's statistics as a table shows them."""
+    shares = [f"{100 * share:.0f} %" for share in pair.within.values()] if pair.onsets else ["--"] * 4
+    return [shown(pair.median_ms), shown(pair.p95_ms), *shares, shown(pair.sounds_as_one, 2)]
 
 
 def _document(song: SongTiming, file: RecipeFile) -> dict[str, Any]:
@@ -160,44 +150,44 @@ def _document(song: SongTiming, file: RecipeFile) -> dict[str, Any]:
 
 def _take(take: TakeTiming) -> dict[str, Any]:
     """A take's part of the document."""
-    placed = take.placed
     return {
         "layer": take.open.layer.name, "take": take.open.take.name, "file": take.open.take.file,
-        "onsets": [_onset(strum) for strum in placed.strums],
-        "average_offset_ms": _rounded(placed.average_offset_ms, 2), "scatter_ms": _rounded(placed.scatter_ms, 2),
+        "onsets": [_onset(onset) for onset in take.aligned.onsets],
+        "average_offset_ms": _rounded(take.aligned.average_offset_ms, 2),
+        "spread_ms": _rounded(take.aligned.spread_ms, 2),
         "verdict": take.verdict,
         "moves": [{"from_s": move.from_s, "to_s": move.to_s, "by_ms": move.by_ms, "why": move.why,
-                   "crossfade_ms": move.crossfade_ms, "joint_problem": move.heard or None, "strums": len(move.strums)}
-                  for move in take.moves],
-        "rerecord": [{"bars": list(again.bars), "why": again.why} for again in take.rerecord],
+                   "crossfade_ms": move.crossfade_ms, "audible_edit": move.audible or None,
+                   "onsets": len(move.onsets)} for move in take.moves],
+        "rerecord": [{"bars": list(rerecord.bars), "why": rerecord.why} for rerecord in take.rerecord],
         "after_moves": {"average_offset_ms": _rounded(take.moved.average_offset_ms, 2),
-                        "scatter_ms": _rounded(take.moved.scatter_ms, 2)},
-        "bars": [_figures(one) for one in take.bars],
-        "sections": [_figures(one) for one in take.sections],
+                        "spread_ms": _rounded(take.moved.spread_ms, 2)},
+        "bars": [_summary(one) for one in take.bars],
+        "sections": [_summary(one) for one in take.sections],
     }
 
 
-def _onset(strum: Strum) -> dict[str, Any]:
+def _onset(onset: AlignedOnset) -> dict[str, Any]:
     """An onset's part of the document."""
-    return {"at_s": round(strum.onset.at_s, 6), "sure": round(strum.onset.sure, 3),
-            "place": strum.spot.text if strum.spot else None, "off_ms": _rounded(strum.off_ms, 2),
-            "level_dbfs": round(strum.onset.level_db, 1), "swell_ms": round(1000 * strum.later_s, 1)}
+    return {"at_s": round(onset.onset.at_s, 6), "confidence": round(onset.onset.confidence, 3),
+            "place": onset.point.text if onset.point else None, "offset_ms": _rounded(onset.offset_ms, 2),
+            "level_dbfs": round(onset.onset.level_db, 1), "swell_ms": round(1000 * onset.swell_s, 1)}
 
 
-def _figures(one: Figures) -> dict[str, Any]:
-    """Figures of a bar or section."""
-    return {"name": one.name, "bars": list(one.bars), "strums": one.strums, "off_ms": _rounded(one.off_ms, 2),
-            "scatter_ms": _rounded(one.scatter_ms, 2)}
+def _summary(one: OffsetSummary) -> dict[str, Any]:
+    """Statistics of a bar or section."""
+    return {"name": one.name, "bars": list(one.bars), "onsets": one.onsets,
+            "average_offset_ms": _rounded(one.average_offset_ms, 2), "spread_ms": _rounded(one.spread_ms, 2)}
 
 
-def _pair(pair: Pair) -> dict[str, Any]:
+def _pair(pair: TakePair) -> dict[str, Any]:
     """A pair's part of the document."""
-    return {"takes": list(pair.takes), "strums": pair.strums, "lag_ms": _rounded(pair.lag_ms, 2),
+    return {"takes": list(pair.takes), "onsets": pair.onsets, "lag_ms": _rounded(pair.lag_ms, 2),
             "median_ms": _rounded(pair.median_ms, 2), "p95_ms": _rounded(pair.p95_ms, 2),
             **{f"within_{limit}_ms": _rounded(share, 4) for limit, share in pair.within.items()},
-            "as_one": _rounded(pair.as_one, 3)}
+            "sounds_as_one": _rounded(pair.sounds_as_one, 3)}
 
 
 def _rounded(value: float | None, places: int) -> float | None:
-    """Rounded for reading, where there is a figure."""
+    """Rounded for reading, where there is a value."""
     return None if value is None else round(value, places) + 0.0

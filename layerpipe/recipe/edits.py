@@ -45,12 +45,16 @@ class NewMove:
     by_ms: float
     why: str
     crossfade_ms: float | None = None
+    attack: str = ""
+    """Fingerprint of the sound the move was made for (`render.attack`); left out when empty."""
 
     @property
     def keys(self) -> dict[str, Any]:
         """The keys of the move in a recipe."""
         keys: dict[str, Any] = {"from": self.start, "to": self.stop, "by_ms": self.by_ms}
-        return keys if self.crossfade_ms is None else {**keys, "crossfade_ms": self.crossfade_ms}
+        if self.crossfade_ms is not None:
+            keys["crossfade_ms"] = self.crossfade_ms
+        return {**keys, "attack": self.attack} if self.attack else keys
 
 
 def set_level(source: Path | Change, layer: str, level_db: float, section: str | None = None) -> Change:

@@ -191,6 +191,9 @@ class Move(Noun):
     by_ms: Annotated[Number, Field(ge=-2000.0, le=2000.0, description="How much later, in ms; earlier when negative.")]
     crossfade_ms: Annotated[Number, Field(
         ge=0.1, le=100.0, description="Length of the crossfade at each end, in ms.")] = 5.0
+    attack: Annotated[Text, Field(max_length=64, description=(
+        "Fingerprint of the sound the move was made for, written by timing --write. If the take no longer has it, the "
+        "move is refused; if omitted, nothing is checked."))] = ""
 
 
 class Take(Noun):

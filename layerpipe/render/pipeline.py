@@ -17,7 +17,7 @@ from layerpipe.core.sound import OnProgress, Sound
 from layerpipe.recipe.model import Chain, Recipe
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.recipe.tempo_map import TempoMap, seconds_text
-from layerpipe.render import chain, moves, takes
+from layerpipe.render import attack, chain, moves, takes
 from layerpipe.render.cache.cached_take import CachedTake, DamagedEntry
 from layerpipe.render.cache.take_cache import CacheMoved, TakeCache, cache_key
 from layerpipe.render.energies.readings import Energies, EnergyMeter
@@ -55,6 +55,7 @@ def process_takes(file: RecipeFile, cache: TakeCache, *, on_progress: OnProgress
     tempo_map = TempoMap.of(recipe)
     _refuse_corners(file, recipe, rate_hz)
     _refuse_late_sections(file, recipe, tempo_map, sounding[0].frames / rate_hz)
+    attack.refuse_changed_takes(file, tempo_map, [None if one.take.mute else one.source for one in opened])
 
     def process_one(opened_take: takes.OpenTake) -> ProcessedTake:
         place = f'layer "{opened_take.layer.name}", take "{opened_take.take.name}"'

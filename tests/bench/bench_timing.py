@@ -1,7 +1,7 @@
-"""How good onsets, moves and verdicts are, beside librosa, and how fast: python -m tests.bench.bench_timing [songs].
+"""Quality and speed of onsets, moves and verdicts beside librosa: python -m tests.bench.bench_timing [songs].
 
 Onsets are scored by mir_eval.onset (MIREX definition: one-to-one within a window) after each detector's constant offset
-is removed; the offset is told. `modal` is made in another way than the voices the detector was tried on. CPU time of
+is removed; the offset is printed. `modal` is made in another way than the voices the detector was tried on. CPU time of
 one core, so that a busy machine does not change the figure.
 """
 
@@ -14,8 +14,9 @@ from collections.abc import Callable
 import mir_eval
 import numpy as np
 
-from layerpipe.analysis.onsets.detect import Heard, hear_strums
-from layerpipe.analysis.timing.align import spread_ms, with_faint
+from layerpipe.analysis.onsets.detect import Detection, detect_onsets
+from layerpipe.analysis.timing.align import robust_spread
+from layerpipe.analysis.timing.expected import onsets_with_expected
 from layerpipe.core.sound import ArraySound
 from layerpipe.recipe.model import Recipe, Timing
 from layerpipe.recipe.tempo_map import TempoMap
@@ -37,16 +38,16 @@ def by_librosa(take: Strums) -> np.ndarray:
 
 def by_layerpipe(take: Strums) -> np.ndarray:
     """Ours."""
-    return np.array([onset.at_s for onset in hear_strums(ArraySound(take.samples, take.rate_hz)).onsets])
+    return np.array([onset.at_s for onset in detect_onsets(ArraySound(take.samples, take.rate_hz)).onsets])
 
 
 def on_the_grid(take: Strums) -> np.ndarray:
-    """Ours, when the clock is known."""
+    """Ours, when the tempo is known."""
     tempo_map = TempoMap.of(Recipe.model_validate({
         "song": {"title": "T", "tempo": take.tempo, "meter": take.meter, "bar_one_s": take.bar_one_s},
         "layer": [{"name": "a", "take": [{"name": "left", "file": "left.wav"}]}]}))
-    heard = hear_strums(ArraySound(take.samples, take.rate_hz))
-    return np.array([onset.at_s for onset in with_faint(heard, tempo_map)])
+    heard = detect_onsets(ArraySound(take.samples, take.rate_hz))
+    return np.array([onset.at_s for onset in onsets_with_expected(heard, tempo_map)])
 
 
 def score(takes: list[Strums], find: Callable[[Strums], np.ndarray]) -> str:
@@ -81,20 +82,20 @@ def onsets(count: int) -> None:
         for name, hand in (("plain", EASY), ("hard", HARD)):
             takes = takes_of(voice, hand, count)
             print(f"{voice + ', ' + name:18s} ours     {score(takes, by_layerpipe)}")
-            print(f"{'':18s} by clock {score(takes, on_the_grid)}")
+            print(f"{'':18s} on grid  {score(takes, on_the_grid)}")
             print(f"{'':18s} librosa  {score(takes, by_librosa)}")
 
 
 def moves(count: int) -> None:
     """The table of loose places."""
-    print("loose places: planted, proposed, false, minutes heard")
+    print("loose places: planted, proposed, false, minutes of sound")
     for voice in VOICES:
         planted = proposed = wrong = 0
         minutes = 0.0
         for n in range(count):
             song = plant_song(400 + n, voice=voice, hand=Hand(scatter_ms=6.0, light=0.08, muted=0.06, room_db=-20.0,
                                                               noise_db=-70.0))
-            heard = [hear_strums(ArraySound(take.samples, take.rate_hz)) for take in song.takes]
+            heard = [detect_onsets(ArraySound(take.samples, take.rate_hz)) for take in song.takes]
             counted = compare_moves(song, judge(song, heard))
             planted, proposed, wrong = planted + counted[0], proposed + counted[1], wrong + counted[2]
             minutes += sum(take.seconds for take in song.takes) / 60
@@ -102,16 +103,16 @@ def moves(count: int) -> None:
 
 
 def verdicts(count: int) -> None:
-    """Which takes are sent back."""
-    print("takes sent back, by the scatter they were played with:")
+    """Which takes are to be re-recorded."""
+    print("takes to re-record, by the spread they were played with:")
     for scatter_ms in LOOSE_MS:
         back, found = 0, []
         for n in range(count):
             song = plant_song(600 + n, voice="steel", hand=Hand(scatter_ms=scatter_ms), places=1)
-            heard: list[Heard] = [hear_strums(ArraySound(take.samples, take.rate_hz)) for take in song.takes]
-            back += any(again.why.find("scatter") >= 0 for again in judge(song, heard, Timing())[1][1])
+            heard: list[Detection] = [detect_onsets(ArraySound(take.samples, take.rate_hz)) for take in song.takes]
+            back += any("the spread is" in again.why for again in judge(song, heard, Timing())[1][1])
             double = song.takes[1]
-            found.append(spread_ms((double.onsets_s - double.grid_s) * 1000))
+            found.append(robust_spread((double.onsets_s - double.grid_s) * 1000))
         print(f"  {scatter_ms:4.0f} ms ({', '.join(f'{one:.0f}' for one in found)} as it came out): {back} of {count}")
 
 

@@ -101,7 +101,7 @@ def test_what_was_solved_is_written_for_every_section_with_comments_kept(run, so
     assert by_section == {name: round(solved[name], 2) for name in ("verse", "chorus")}
     assert song.read_text("utf-8").startswith(COMMENT)
     code, out, _ = run(song, "--under", 9, "--write", "--section", "verse")
-    assert "says so already" in out
+    assert "no change: already set" in out
 
 
 def test_for_names_the_section_that_is_written(run, song):

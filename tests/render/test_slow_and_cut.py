@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from layerpipe.analysis.onsets.detect import Onset, find_onsets
-from layerpipe.analysis.onsets.residual import foretold
-from layerpipe.analysis.timing.align import Placed, place_onsets
-from layerpipe.analysis.timing.proposals import judge_take
-from layerpipe.analysis.timing.retakes import Stretch
-from layerpipe.analysis.timing.tightness import pair_of
+from layerpipe.analysis.onsets.residual import extrapolate
+from layerpipe.analysis.timing.align import AlignedTake, align_onsets
+from layerpipe.analysis.timing.proposals import propose_edits
+from layerpipe.analysis.timing.retakes import BarRange
+from layerpipe.analysis.timing.tightness import compare_takes
 from layerpipe.core.sound import ArraySound
 from layerpipe.recipe.model import Recipe, Timing
 from layerpipe.recipe.tempo_map import TempoMap
@@ -42,35 +42,35 @@ def test_the_last_string_of_a_slow_spread_is_found(voice, spread_s):
     onsets = find_onsets(ArraySound(raked(voice, spread_s), RATE_HZ))
     assert len(onsets) == 1
     assert onsets[0].at_s == pytest.approx(0.5, abs=0.003)
-    assert onsets[0].spread_ms == pytest.approx(1000 * spread_s, abs=10)
+    assert onsets[0].rake_ms == pytest.approx(1000 * spread_s, abs=10)
 
 
 @pytest.mark.parametrize("voice", VOICES)
 def test_strums_that_are_let_go_at_once_are_no_slow_spreads(voice):
-    take = make_strums(41, voice=voice, hand=Hand(spread_ms=(8.0, 40.0)), meter="4/4", tempo=96, bars=6)
+    take = make_strums(41, voice=voice, hand=Hand(strum_ms=(8.0, 40.0)), meter="4/4", tempo=96, bars=6)
     onsets = find_onsets(ArraySound(take.samples, take.rate_hz))
-    assert sum(onset.spread_ms > 0 for onset in onsets) <= len(onsets) // 20
+    assert sum(onset.rake_ms > 0 for onset in onsets) <= len(onsets) // 20
 
 
-def rakes(rng: np.random.Generator, *, last_on_the_beat: bool) -> Placed:
+def rakes(rng: np.random.Generator, *, last_on_the_beat: bool) -> AlignedTake:
     """Every beat of 16 bars raked over 90 to 130 ms, a plain strum on every other eighth between."""
     beats = 1.0 + np.arange(64) * 60 / 90 + rng.normal(0, 0.004, 64)
     spread_s = rng.uniform(0.09, 0.13, 64)
     first_s = beats - spread_s * last_on_the_beat
     between = 1.0 + (np.arange(0, 64, 2) + 0.5) * 60 / 90 + rng.normal(0, 0.004, 32)
-    onsets = [Onset(at, 1.0, 30.0, -20.0, spread_ms=1000 * spread)
+    onsets = [Onset(at, 1.0, 30.0, -20.0, rake_ms=1000 * spread)
               for at, spread in zip(first_s, spread_s, strict=True)]
     onsets += [Onset(at, 1.0, 30.0, -20.0) for at in between]
     onsets.sort(key=lambda onset: onset.at_s)
-    return place_onsets(onsets, [onset.at_s for onset in onsets], CLOCK)
+    return align_onsets(onsets, [onset.at_s for onset in onsets], CLOCK)
 
 
 @pytest.mark.parametrize("last_on_the_beat", [True, False])
 def test_a_take_of_rakes_is_judged_by_the_string_it_aims(rng, last_on_the_beat):
     one, other = rakes(rng, last_on_the_beat=last_on_the_beat), rakes(rng, last_on_the_beat=last_on_the_beat)
-    assert one.scatter_ms < 6
-    assert all(strum.spot.sixteenth == (3 if strum.onset.spread_ms == 0 else 1) for strum in one.strums)
-    moves, again = judge_take("left", one, ("the right", other), [other], [Stretch("all", 1, 16)], Timing())
+    assert one.spread_ms < 6
+    assert all(strum.point.sixteenth == (3 if strum.onset.rake_ms == 0 else 1) for strum in one.onsets)
+    moves, again = propose_edits("left", one, ("right", other), [other], [BarRange("all", 1, 16)], Timing())
     assert not moves
     assert not again
 
@@ -78,8 +78,8 @@ def test_a_take_of_rakes_is_judged_by_the_string_it_aims(rng, last_on_the_beat):
 def test_a_rake_and_a_plain_strum_of_one_place_are_compared_where_they_aim(rng):
     raked_take = rakes(rng, last_on_the_beat=True)
     beats = 1.0 + np.arange(64) * 60 / 90
-    plain = place_onsets([Onset(at, 1.0, 30.0, -20.0) for at in beats], list(beats), CLOCK)
-    assert pair_of(("a", "b"), raked_take, plain).p95_ms < 12
+    plain = align_onsets([Onset(at, 1.0, 30.0, -20.0) for at in beats], list(beats), CLOCK)
+    assert compare_takes(("a", "b"), raked_take, plain).p95_ms < 12
 
 
 @pytest.mark.parametrize("voice", VOICES)
@@ -97,8 +97,8 @@ def test_what_is_cut_off_is_no_strum(voice, fade_ms):
     assert all(np.min(np.abs(found - at_s)) < 0.03 for at_s in take.onsets_s)
 
 
-def test_a_sine_is_foretold():
+def test_a_sine_is_extrapolate():
     """A sine follows from two of its samples: x[n] = 2 cos(w) x[n - 1] - x[n - 2]."""
     sine = np.sin(0.3 * np.arange(3000))
-    np.testing.assert_allclose(foretold(sine[:2500], 200, 24_000), sine[2500:2700], atol=0.02)
-    assert not foretold(sine[:3], 5, 24_000).any()
+    np.testing.assert_allclose(extrapolate(sine[:2500], 200, 24_000), sine[2500:2700], atol=0.02)
+    assert not extrapolate(sine[:3], 5, 24_000).any()

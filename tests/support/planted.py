@@ -10,10 +10,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from layerpipe.analysis.onsets.detect import Heard
-from layerpipe.analysis.timing.align import place_onsets, with_faint
-from layerpipe.analysis.timing.proposals import Proposal, judge_take
-from layerpipe.analysis.timing.retakes import Rerecord, Stretch
+from layerpipe.analysis.onsets.detect import Detection
+from layerpipe.analysis.timing.align import align_onsets
+from layerpipe.analysis.timing.expected import onsets_with_expected
+from layerpipe.analysis.timing.proposals import Proposal, propose_edits
+from layerpipe.analysis.timing.retakes import BarRange, Rerecord
 from layerpipe.recipe.model import Recipe, Timing
 from layerpipe.recipe.tempo_map import TempoMap
 from tests.support.strums import PATTERNS, Hand, Strums, Voice, make_strums
@@ -57,17 +58,17 @@ def plant_song(seed: int, *, voice: str | Voice, hand: Hand, bars: int = 16, pla
     return PlantedSong((loose, double), recipe)
 
 
-def judge(song: PlantedSong, heard: Sequence[Heard],
+def judge(song: PlantedSong, detected: Sequence[Detection],
           timing: Timing | None = None) -> list[tuple[list[Proposal], list[Rerecord]]]:
     """What is proposed for both takes."""
     tempo_map = TempoMap.of(song.recipe)
-    found = [with_faint(one, tempo_map) for one in heard]
-    placed = [place_onsets(onsets, [onset.at_s for onset in onsets], tempo_map, one.doubtful_s)
-              for onsets, one in zip(found, heard, strict=True)]
+    found = [onsets_with_expected(one, tempo_map) for one in detected]
+    aligned = [align_onsets(onsets, [onset.at_s for onset in onsets], tempo_map, one.doubtful_s)
+              for onsets, one in zip(found, detected, strict=True)]
     last = tempo_map.bar_at(song.takes[0].seconds)
-    whole = [Stretch("the whole take", 1, last)]
-    return [judge_take(("loose", "double")[n], placed[n], (("the loose", "the double")[1 - n], placed[1 - n]),
-                       [placed[1 - n]], whole, timing or Timing()) for n in range(2)]
+    whole = [BarRange("the whole take", 1, last)]
+    return [propose_edits(("loose", "double")[n], aligned[n], (("loose", "double")[1 - n], aligned[1 - n]),
+                       [aligned[1 - n]], whole, timing or Timing()) for n in range(2)]
 
 
 def compare_moves(song: PlantedSong,
@@ -84,8 +85,8 @@ def compare_moves(song: PlantedSong,
     hit = [False] * len(spots)
     false = len(judged[1][0])
     for move in judged[0][0]:
-        meant = {n for strum in move.strums for n, (first, last, by) in enumerate(spots)
-                 if first - 0.09 <= strum.onset.at_s <= last + 0.09 and by * move.by_ms < 0}
+        meant = {n for onset in move.onsets for n, (first, last, by) in enumerate(spots)
+                 if first - 0.09 <= onset.onset.at_s <= last + 0.09 and by * move.by_ms < 0}
         for n in meant:
             hit[n] = True
         false += not meant

@@ -1,11 +1,9 @@
 """Strummed takes whose truth is known to the frame: for judging onsets, timing and moves.
 
-Times are seconds from the start of the file, offsets ms (later is positive), velocities 0 to 1. The truth of a strum is
-the frame at which its first string is let go. Everything is drawn from one seed.
-A voice makes one note; its first frame is the moment the string is let go. Four are here, made in two ways:
-`steel`, `nylon`, `electric` are plucked loops (Karplus, Strong, Computer Music Journal 7(2), 1983), `modal` is a sum of
-decaying partials behind a burst of noise and is kept for judging what was tuned on the others.
-Patterns, spreads, scatter and levels: common practice, no source.
+Times are seconds from the start of the file, offsets ms (later is positive), velocities 0 to 1. A strum begins at the
+frame at which its first string is released, a note of a voice at its first frame. One seed decides everything.
+`steel`, `nylon`, `electric` are plucked loops (Karplus, Strong, Computer Music Journal 7(2), 1983); `modal` is a sum of
+decaying partials and a burst of noise, used to judge what was tuned on the others. Patterns, levels: common practice.
 """
 
 from __future__ import annotations
@@ -78,7 +76,7 @@ class Hand:
     stops: float = 0.0
     """Share of bars whose last eighth is a hand stopping all strings."""
     muted: float = 0.0
-    spread_ms: tuple[float, float] = (8.0, 40.0)
+    strum_ms: tuple[float, float] = (8.0, 40.0)
     room_db: float = -math.inf
     noise_db: float = -80.0
     high_strung: bool = False
@@ -269,7 +267,7 @@ def make_strums(
             down = e % 2 == 0 if not compound else e % 3 != 1
             notes = list(enumerate(chord))
             played = notes if down else notes[::-1][: int(rng.integers(2, 5))]
-            spread_s = rng.uniform(*hand.spread_ms) / 1000 * (len(played) - 1) / 5
+            spread_s = rng.uniform(*hand.strum_ms) / 1000 * (len(played) - 1) / 5
             steps = np.sort(rng.uniform(0.7, 1.3, len(played) - 1).cumsum()) if len(played) > 1 else np.zeros(0)
             lags = np.concatenate([[0.0], steps / steps[-1] * spread_s]) if len(steps) else np.zeros(1)
             for (string, note), lag in zip(played, lags, strict=True):
@@ -286,9 +284,9 @@ def make_strums(
         heard = heard + 10 ** (hand.room_db / 20) * _room(heard, rate_hz, rng)
     heard = heard + 10 ** (hand.noise_db / 20) * rng.standard_normal(frames)
     downbeats = {bar: bar_one_s + (bar - 1) * bar_s for bar in range(1, bars + 1)}
-    told = tuple(Planted(downbeats[bar] + first * eighth_s, downbeats[bar] + last * eighth_s, by)
+    faults = tuple(Planted(downbeats[bar] + first * eighth_s, downbeats[bar] + last * eighth_s, by)
                  for bar, first, last, by in planted)
-    return Strums(heard, rate_hz, np.array(onsets), np.array(grid), tempo, meter, bar_one_s, told, tuple(stops))
+    return Strums(heard, rate_hz, np.array(onsets), np.array(grid), tempo, meter, bar_one_s, faults, tuple(stops))
 
 
 def _room(dry: Array, rate_hz: int, rng: np.random.Generator) -> Array:

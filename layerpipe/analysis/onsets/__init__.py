@@ -1,1 +1,1 @@
-"""When each strum or note begins."""
+"""When each onset of a take begins: strums and notes of plucked strings."""

@@ -1,70 +1,86 @@
-"""What sounds after each strum, as pitch classes, and where it changes: chords change on bar lines more than between.
+"""Chroma after each onset, and where the harmony changes: chords change on bar lines more often than inside bars.
 
-Twelve numbers, C first, of the energy between 250 and 2000 Hz (equal temperament, A at 440 Hz), compressed by a square
-root so that one loud string does not decide; they add up to 1.
+Chroma is twelve numbers, C first, of the magnitude between 250 and 2000 Hz (equal temperament, A at 440 Hz); they add
+up to 1. Magnitude instead of energy, so that one loud string does not decide.
 """
 
 from __future__ import annotations
 
 import functools
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from layerpipe.core.sound import FloatArray
 
-LOOK_S, AFTER_S = 0.17, 0.02
-BAND_HZ = (250.0, 2000.0)
+
+@dataclass(frozen=True)
+class ChromaSettings:
+    """Which part of an onset is analysed."""
+
+    delay_s: float = 0.02  # the attack itself is noise
+    length_s: float = 0.17  # shorter than an eighth at 170 beats per minute
+    band_hz: tuple[float, float] = (250.0, 2000.0)  # fundamentals and first partials of a guitar above the high-pass
+
+
+CHROMA = ChromaSettings()
 FEWEST_CHANGES = 3
+"""Bar lines of each kind that a comparison needs."""
 
 
-def pitch_classes(samples: FloatArray, frame: int, rate_hz: float) -> tuple[float, ...]:
-    """Pitch classes of the 170 ms that follow a strum; empty where the sound ends before.
+def chroma_after(samples: FloatArray, frame: int, rate_hz: float) -> tuple[float, ...]:
+    """Chroma of the 170 ms that follow an onset.
 
     Parameters
     ----------
     samples : np.ndarray [shape=(frames,)]
     frame : int
-        Where the strum begins.
+        Where the onset begins.
     rate_hz : float
+
+    Returns
+    -------
+    tuple of 12 float
+        Empty where the sound ends earlier.
     """
-    size, start = round(LOOK_S * rate_hz), frame + round(AFTER_S * rate_hz)
+    size, start = round(CHROMA.length_s * rate_hz), frame + round(CHROMA.delay_s * rate_hz)
     piece = samples[start : start + size]
     if len(piece) < size:
         return ()
     window, kept, classes = _plan(size, rate_hz)
     spectrum = np.abs(np.fft.rfft(piece * window, 2 * size))[kept]
-    energy = np.bincount(classes, weights=spectrum, minlength=12)
-    return tuple(float(one) for one in energy / (energy.sum() + 1e-12))
+    magnitude = np.bincount(classes, weights=spectrum, minlength=12)
+    return tuple(float(one) for one in magnitude / (magnitude.sum() + 1e-12))
 
 
 @functools.lru_cache(maxsize=8)
 def _plan(size: int, rate_hz: float) -> tuple[FloatArray, npt.NDArray[np.bool_], npt.NDArray[np.int_]]:
     """Window, which bins count, and the pitch class of each of them."""
     bins_hz = np.fft.rfftfreq(2 * size, 1 / rate_hz)
-    kept = (bins_hz > BAND_HZ[0]) & (bins_hz < BAND_HZ[1])
+    kept = (bins_hz > CHROMA.band_hz[0]) & (bins_hz < CHROMA.band_hz[1])
     classes = np.round(69 + 12 * np.log2(bins_hz[kept] / 440)).astype(int) % 12
     return np.hanning(size), kept, classes
 
 
-def every_other(bars: FloatArray) -> tuple[float, int]:
-    """How much more the harmony changes into every other bar than into those between.
+def two_bar_harmony(bars: FloatArray) -> tuple[float, int]:
+    """How much more the harmony changes at every second bar line than at those between.
 
     Parameters
     ----------
     bars : np.ndarray [shape=(bars, 12)]
-        Pitch classes of each bar, summed.
+        Chroma of each bar, summed.
 
     Returns
     -------
-    (share, first)
-        From 0 (the same everywhere) to 1 (never between); `first` is 0 if it changes into bars 0, 2, 4 ..., else 1.
+    (contrast, first)
+        Contrast from 0 (the same at all bar lines) to 1 (never at the others); `first` is 0 if chords change into bars
+        0, 2, 4 ..., else 1.
     """
     sizes = np.linalg.norm(bars, axis=1) + 1e-12
     changes = 1 - np.sum(bars[1:] * bars[:-1], axis=1) / (sizes[1:] * sizes[:-1])
     odd, even = changes[0::2], changes[1::2]  # into bars 1, 3, 5 ... and 2, 4, 6 ...
     if min(len(odd), len(even)) < FEWEST_CHANGES:
         return 0.0, 0
-    # Bars that stay on their chord say nothing, bars that change where none should say much.
-    quiet, busy = sorted((float(np.mean(odd)), float(np.mean(even))))
-    return (busy - quiet) / (busy + quiet + 1e-12), int(np.mean(odd) > np.mean(even))
+    low, high = sorted((float(np.mean(odd)), float(np.mean(even))))
+    return (high - low) / (high + low + 1e-12), int(np.mean(odd) > np.mean(even))

@@ -1,76 +1,104 @@
-"""What ends a sound and is no strum: a hand that comes down on the strings, a recording that is cut off.
+"""Sounds that end without a new onset: a hand that damps the strings, a recording that is cut off.
 
-Both take away of what rang and bring nothing new, however sudden they are. What rang is foretold (by the predictor of
-`innovation`) past the moment; what is heard less what was foretold is what came or went. If something came it is part
-of what is heard and correlates with it; what merely went does not.
+Both take ringing sound away and add nothing, however suddenly. The predictor of `residual` continues the ringing past
+the moment; the difference between the recorded and the continued sound is what came or went. If something came, the
+difference is part of the recorded sound and correlates with it; if something only went, it does not.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
-from layerpipe.analysis.onsets.residual import foretold
+from layerpipe.analysis.onsets.residual import extrapolate
 from layerpipe.core.sound import FloatArray
 
-NOTHING_BEFORE_DB = 40.0
-STOPPING_DB = 0.3
-STRUCK_DB, FALLEN_DB = 0.5, -10.0
-CUT_STRUCK_DB, CUT_FALLEN_DB, NEW_SHARE = -1.0, -18.0, 0.25
-"""What is cut off is softer at once, far softer soon, and what changed is no part of what is heard."""
-LEAD_MS, LOOK_MS = 1.5, 10
-RING_MS = (40, 70), (80, 130)
-RINGS_ON_DB, OVER_FLOOR_DB = (-3.0, 1.5), 8.0
-"""What rings on changes by no more from the one span to the other, and stays so far above the softest passages: after a
-hand what is left dies away with the room."""
+NO_REFERENCE_DB = 40.0
+"""Rise that is reported where nothing precedes a piece: as much as a loud strum after silence."""
 
 
-def is_stopping(samples: FloatArray, at: int, before: int) -> bool:
-    """Whether the sound falls from `at` to its end: a hand that comes down before it strums, not a string let go."""
-    return rise_db(samples[max(at - before, 0) : at], samples[at:]) < STOPPING_DB
+@dataclass(frozen=True)
+class DampingLimits:
+    """When strings fall silent without a strum; dB relative to the 10 ms before, tuned on takes with planted stops."""
+
+    falling_db: float = 0.3  # a piece that rises by less than this belongs to a hand, not to a released string
+    at_once_db: float = 0.5  # within 10 ms a hand adds no more than this
+    soon_db: float = -10.0  # 20 to 50 ms later the strings are this far down
 
 
-def is_stop(samples: FloatArray, frame: int, rate_hz: float) -> bool:
+@dataclass(frozen=True)
+class CutLimits:
+    """When a recording is cut off (an edit, a gate); dB relative to the 10 ms before."""
+
+    at_once_db: float = -1.0  # softer at once
+    soon_db: float = -18.0  # and far softer within 80 ms
+    new_share: float = 0.25  # correlation of the change with the recorded sound; above, something new sounds
+    lead_ms: float = 1.5  # the continuation starts this long before, so that a late estimate does no harm
+    length_ms: float = 10.0
+
+
+@dataclass(frozen=True)
+class RingingLimits:
+    """When softer strings ring on in place of louder ones; after a hand the rest decays with the room."""
+
+    early_ms: tuple[int, int] = (40, 70)
+    late_ms: tuple[int, int] = (80, 130)
+    change_db: tuple[float, float] = (-3.0, 1.5)  # from the early to the late span
+    over_floor_db: float = 8.0  # above the softest passages
+
+
+DAMPING, CUT, RINGING = DampingLimits(), CutLimits(), RingingLimits()
+
+
+def is_falling(samples: FloatArray, at: int, before: int) -> bool:
+    """Whether the sound from frame `at` to its end is no louder than the `before` frames ahead of it."""
+    return rise_db(samples[max(at - before, 0) : at], samples[at:]) < DAMPING.falling_db
+
+
+def is_damped(samples: FloatArray, frame: int, rate_hz: float) -> bool:
     """Whether the strings fall silent at `frame` without having been struck."""
-    struck, fallen, _ = _rises_db(samples, frame, rate_hz)
-    return struck < STRUCK_DB and fallen < FALLEN_DB
+    at_once, soon, _ = _rises_db(samples, frame, rate_hz)
+    return at_once < DAMPING.at_once_db and soon < DAMPING.soon_db
 
 
 def rings_on(samples: FloatArray, frame: int, rate_hz: float, floor_db: float) -> bool:
-    """Whether what is left after `frame` keeps sounding: softer strings that took the place of louder ones."""
+    """Whether softer strings keep sounding after `frame` in place of louder ones."""
     ms = rate_hz / 1000
-    soon, later = (samples[frame + round(start * ms) : frame + round(stop * ms)] for start, stop in RING_MS)
-    start_ms, stop_ms = RING_MS[1]
-    if len(later) < math.floor((stop_ms - start_ms) * ms):
+    early, late = (samples[frame + round(start * ms) : frame + round(stop * ms)]
+                   for start, stop in (RINGING.early_ms, RINGING.late_ms))
+    start_ms, stop_ms = RINGING.late_ms
+    if len(late) < math.floor((stop_ms - start_ms) * ms):
         return False
-    low_db, high_db = RINGS_ON_DB
-    power = float(later @ later) / len(later)
-    return low_db < rise_db(soon, later) < high_db and 10 * math.log10(power + 1e-16) > floor_db + OVER_FLOOR_DB
+    low_db, high_db = RINGING.change_db
+    power = float(late @ late) / len(late)
+    return (low_db < rise_db(early, late) < high_db
+            and 10 * math.log10(power + 1e-16) > floor_db + RINGING.over_floor_db)
 
 
-def is_cut(samples: FloatArray, frame: int, rate_hz: float) -> bool:
-    """Whether what rings is cut off at `frame`, all of it or string by string, and nothing new is heard."""
-    struck, fallen, fallen_later = _rises_db(samples, frame, rate_hz)
-    if struck > CUT_STRUCK_DB or min(fallen, fallen_later) > CUT_FALLEN_DB:
+def is_cut_off(samples: FloatArray, frame: int, rate_hz: float) -> bool:
+    """Whether the ringing is cut off at `frame`, at once or string by string, and nothing new sounds."""
+    at_once, soon, later = _rises_db(samples, frame, rate_hz)
+    if at_once > CUT.at_once_db or min(soon, later) > CUT.soon_db:
         return False
-    end = max(frame - round(LEAD_MS * rate_hz / 1000), 0)
-    expected = foretold(samples[:end], round((LEAD_MS + LOOK_MS) * rate_hz / 1000), rate_hz)
-    heard = samples[end : end + len(expected)]
-    changed = heard - expected[: len(heard)]
-    return bool(changed @ heard < NEW_SHARE * (changed @ changed))
+    end = max(frame - round(CUT.lead_ms * rate_hz / 1000), 0)
+    expected = extrapolate(samples[:end], round((CUT.lead_ms + CUT.length_ms) * rate_hz / 1000), rate_hz)
+    recorded = samples[end : end + len(expected)]
+    change = recorded - expected[: len(recorded)]
+    return bool(change @ recorded < CUT.new_share * (change @ change))
 
 
 def _rises_db(samples: FloatArray, frame: int, rate_hz: float) -> tuple[float, float, float]:
-    """How much louder the sound is 0 to 10, 20 to 50 and 50 to 80 ms after a frame than right before it."""
+    """Levels 0 to 10, 20 to 50 and 50 to 80 ms after a frame, relative to 12 to 2 ms before it."""
     ms = rate_hz / 1000
     before = samples[max(frame - round(12 * ms), 0) : max(frame - round(2 * ms), 0)]
-    first, soon, later = (rise_db(before, samples[frame + round(start * ms) : frame + round(stop * ms)])
-                          for start, stop in ((0, 10), (20, 50), (50, 80)))
-    return first, soon, later
+    at_once, soon, later = (rise_db(before, samples[frame + round(start * ms) : frame + round(stop * ms)])
+                            for start, stop in ((0, 10), (20, 50), (50, 80)))
+    return at_once, soon, later
 
 
 def rise_db(before: FloatArray, after: FloatArray) -> float:
-    """By how many dB a piece is louder than the one before it; plenty where there is nothing to compare."""
+    """Level of one piece relative to the piece before it, dB; 40 where there is nothing to compare."""
     if not len(before) or not len(after):
-        return NOTHING_BEFORE_DB
+        return NO_REFERENCE_DB
     power_before, power_after = float(before @ before) / len(before), float(after @ after) / len(after)
     return 10 * math.log10((power_after + 1e-16) / (power_before + 1e-16))

@@ -1,74 +1,114 @@
-"""Slow spreads: strums whose strings follow one another by plan, as rakes and rolled chords do.
+"""Rakes: strums whose strings follow one another slowly on purpose, as in rakes and rolled chords.
 
-The strings of a strum are let go within some 40 ms, after which it only decays; a slow spread goes on growing. Where
-its last string is let go is told by the last attack in what could not be foretold. Times are ms after the first string.
+The strings of a normal strum start within about 40 ms and then only decay; a rake keeps growing. Its last string is the
+last attack in the residual. Times are ms after the first string.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 
 from layerpipe.core.sound import FloatArray
 
-LONGEST_MS, AT_ONCE_MS, NEXT_MS = 170, 45, 12
-"""A spread lasts no longer than the first; a strum is let go within the second, and ends so long before the next."""
-LEVEL_MS, FIRST_MS, GROWTH_DB, BY_THEN_DB, SOON_MS, BY_SOON_DB = 15, 30, 2.5, 3.0, 70, 0.0
-"""A slow spread grows by so much over its first strings; by so much before a string that was taken for a strum; where
-that comes as soon as no strum follows another, by so much."""
-UNDER_GREATEST_DB, UNDER_NEAR_DB, NEAR_MS, OVER_BEFORE_DB, RISE_DB = 18.0, 8.0, 40, 6.0, 2.0
-"""Attacks are so far under the greatest at most, and under what is near before them; so far over what was before the
-strum at least, and over what was just before."""
-ALONE_MS = 6
-"""Attacks are so far apart at least."""
+
+@dataclass(frozen=True)
+class RakeTimes:
+    """Durations in ms; common practice of strummed guitars, no source."""
+
+    longest: int = 170  # a rake lasts no longer
+    strum: int = 45  # a normal strum is over by then
+    before_next: int = 12  # a rake ends this long before the next onset
+    level_window: int = 15
+    first_strings: int = 30  # the reference level comes from here
+    soon: int = 70  # no two strums follow each other so fast
 
 
-def spread_ms(samples: FloatArray, rest: FloatArray, frame: int, following: int | None, rate_hz: float) -> float:
-    """How long after its first string the last one of a slow spread follows; 0 for a strum that is let go at once.
+@dataclass(frozen=True)
+class RakeLimits:
+    """Growth of the level and height of attacks in dB."""
+
+    growth: float = 2.5  # of a rake over its first strings
+    growth_between: float = 3.0  # between two onsets that are one rake
+    growth_between_soon: float = 0.0  # the same, if the second comes sooner than any strum could
+    under_loudest: float = 18.0  # an attack is at most this far below the loudest one
+    under_near: float = 8.0  # and at most this far below the loudest of the 40 ms before it
+    over_before: float = 6.0  # and this far above the residual before the strum
+    rise: float = 2.0  # and this far above the softest of the 14 ms before it
+
+
+@dataclass(frozen=True)
+class AttackSettings:
+    """How attacks are picked from the level of the residual, ms."""
+
+    window: int = 3
+    apart: int = 6
+    near: int = 40
+    rise_from: int = 14
+
+
+TIMES_MS, LIMITS_DB, ATTACKS_MS = RakeTimes(), RakeLimits(), AttackSettings()
+
+
+def rake_duration_ms(samples: FloatArray, residual: FloatArray, frame: int, following: int | None,
+                     rate_hz: float) -> float:
+    """Time from the first to the last string of a rake; 0 for a normal strum.
 
     Parameters
     ----------
-    samples, rest : np.ndarray [shape=(frames,)]
-        The sound, and what of it could not be foretold.
+    samples, residual : np.ndarray [shape=(frames,)]
+        The sound and its prediction residual.
     frame, following : int
-        Where the strum begins, and the next one if there is one.
+        Where the onset begins, and the next one if there is one.
     rate_hz : float
+
+    Returns
+    -------
+    float
+        ms.
     """
     ms = rate_hz / 1000
-    last_ms = LONGEST_MS if following is None else min(LONGEST_MS, int((following - frame) / ms) - NEXT_MS)
-    if last_ms < AT_ONCE_MS + 2 * LEVEL_MS or frame + round(last_ms * ms) > len(samples):
+    last_ms = TIMES_MS.longest
+    if following is not None:
+        last_ms = min(last_ms, int((following - frame) / ms) - TIMES_MS.before_next)
+    if last_ms < TIMES_MS.strum + 2 * TIMES_MS.level_window or frame + round(last_ms * ms) > len(samples):
         return 0.0
-    levels = _levels_db(samples[frame : frame + round(last_ms * ms)], LEVEL_MS, ms)
-    if levels[AT_ONCE_MS + LEVEL_MS :].max() < levels[: FIRST_MS + 1].max() + GROWTH_DB:
+    levels = _levels_db(samples[frame : frame + round(last_ms * ms)], TIMES_MS.level_window, ms)
+    reference_db = levels[: TIMES_MS.first_strings + 1].max()
+    if levels[TIMES_MS.strum + TIMES_MS.level_window :].max() < reference_db + LIMITS_DB.growth:
         return 0.0
-    late = [at for at in _attacks(rest, frame, last_ms, ms) if at > AT_ONCE_MS]
+    late = [at for at in _attacks_ms(residual, frame, last_ms, ms) if at > TIMES_MS.strum]
     return float(late[-1]) if late else 0.0
 
 
-def is_same_spread(samples: FloatArray, frame: int, later: int, rate_hz: float) -> bool:
-    """Whether what arrives at frame `later` is one more string of the strum that begins at `frame`.
+def is_same_rake(samples: FloatArray, frame: int, later: int, rate_hz: float) -> bool:
+    """Whether an onset at frame `later` is another string of the rake that begins at `frame`.
 
-    The sound has grown by then; after a strum that was let go at once it has decayed.
+    The sound has grown by then; after a normal strum it has decayed.
     """
     ms = rate_hz / 1000
     apart_ms = int((later - frame) / ms)
-    if not FIRST_MS + LEVEL_MS <= apart_ms <= LONGEST_MS:
+    if not TIMES_MS.first_strings + TIMES_MS.level_window <= apart_ms <= TIMES_MS.longest:
         return False
-    levels = _levels_db(samples[frame:later], LEVEL_MS, ms)
-    grown_db = levels[-1] - levels[: FIRST_MS + 1 - LEVEL_MS].max()
-    return bool(grown_db > (BY_SOON_DB if apart_ms < SOON_MS else BY_THEN_DB))
+    levels = _levels_db(samples[frame:later], TIMES_MS.level_window, ms)
+    grown_db = levels[-1] - levels[: TIMES_MS.first_strings + 1 - TIMES_MS.level_window].max()
+    soon = apart_ms < TIMES_MS.soon
+    return bool(grown_db > (LIMITS_DB.growth_between_soon if soon else LIMITS_DB.growth_between))
 
 
-def _attacks(rest: FloatArray, frame: int, last_ms: int, ms: float) -> list[int]:
-    """Milliseconds after `frame` at which a string is let go."""
-    levels = _levels_db(rest[frame : frame + round(last_ms * ms)], 3, ms)
-    before = rest[max(frame - round(60 * ms), 0) : max(frame - round(2 * ms), 0)]
-    least = levels.max() - UNDER_GREATEST_DB
+def _attacks_ms(residual: FloatArray, frame: int, last_ms: int, ms: float) -> list[int]:
+    """Times after `frame` at which a string is released."""
+    apart, near = ATTACKS_MS.apart, ATTACKS_MS.near
+    levels = _levels_db(residual[frame : frame + round(last_ms * ms)], ATTACKS_MS.window, ms)
+    before = residual[max(frame - round(60 * ms), 0) : max(frame - round(2 * ms), 0)]
+    least = levels.max() - LIMITS_DB.under_loudest
     if len(before):
-        least = max(least, 10 * np.log10(np.median(before**2) + 1e-14) + OVER_BEFORE_DB)
-    return [at for at in range(ALONE_MS, len(levels))
-            if levels[at] == levels[at - ALONE_MS : at + ALONE_MS + 1].max() >= least
-            and levels[at] > levels[max(at - 14, 0) : at - 2].min() + RISE_DB
-            and levels[at] > levels[max(at - NEAR_MS, 0) : at].max() - UNDER_NEAR_DB]
+        least = max(least, 10 * np.log10(np.median(before**2) + 1e-14) + LIMITS_DB.over_before)
+    return [at for at in range(apart, len(levels))
+            if levels[at] == levels[at - apart : at + apart + 1].max() >= least
+            and levels[at] > levels[max(at - ATTACKS_MS.rise_from, 0) : at - 2].min() + LIMITS_DB.rise
+            and levels[at] > levels[max(at - near, 0) : at].max() - LIMITS_DB.under_near]
 
 
 def _levels_db(samples: FloatArray, length_ms: int, ms: float) -> FloatArray:

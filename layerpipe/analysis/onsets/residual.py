@@ -1,115 +1,140 @@
-"""What could not be foretold in a sound: the part that does not follow from how it rang a moment before.
+"""Linear-prediction residual of a take: the part of the sound that its own ringing does not explain.
 
-A ringing string continues by itself; a plucked one does not, however soft. So a long linear predictor is fitted to the
-80 ms before each short block and taken off the block: what is left jumps when a string is plucked, barely moves when a
-hand stops the strings, and does not depend on how loud they ring.
-Sounds are heard at about 24 kHz, which is fine enough for the moment of a pluck (0.04 ms) and a quarter of the work;
-dull ones at 12 kHz, for where there is nothing but noise nothing can be foretold, and a soft pluck drowns in it.
+A ringing string continues predictably; a plucked one does not, however soft. A long linear predictor is fitted to the
+80 ms before each short block and subtracted from the block. The residual jumps when a string is plucked, hardly moves
+when a hand stops the strings, and does not depend on how loud they ring.
+Takes are analysed at about 24 kHz, which resolves an onset to 0.04 ms at a quarter of the work. Dull takes are analysed
+at 12 kHz: a band that holds only noise cannot be predicted, and a soft pluck would disappear in its residual.
 Linear prediction: Makhoul, "Linear prediction: a tutorial review", Proc. IEEE 63(4), 1975.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 import numpy.random  # not left to the first worker thread; see core.sound
 
 from layerpipe.core.sound import FloatArray, Sound
-from layerpipe.dsp.fft import next_fast_length
+from layerpipe.dsp.fft import fast_size
 from layerpipe.dsp.filters import design_high_pass, run_sections
-from layerpipe.dsp.kernels import burg_predictor, extrapolate, solve_predictors
+from layerpipe.dsp.kernels import burg_predictor, go_on, solve_predictors
 
-HEARING_HZ, DULL_HEARING_HZ, DULL_UP_TO_HZ = 24_000, 12_000, 6_500
-"""At 12 kHz what lies between 6 and 6.5 kHz is lost; of so dull a sound it is the least part."""
-DULL_OVER_DB, DULL_FRAME_S, DULL_BAND_HZ = 12.0, 0.1, 200.0
-"""A band moves if its loudest moments are so far over its softest; noise that stands still stays within 7 dB."""
-DULL_LOOKS, DULL_LOOK_S = 3, 4.0
-TRAIN_S, HOP_S, LAGS_S = 0.080, 0.016, 1 / 75
-LOWEST_HZ = 250.0
-"""Below it feet and rumble are heard as well as strings; every string has enough above it."""
-RIDGE = 1e-9
-"""Of a frame's power, added to it: nothing is foretold better than this."""
 SILENCE_POWER = 1e-12
-CHUNK_S, CONTEXT_S = 16.0, 0.3
-LOW_PASS_FRAMES = 2048
-AT_ONCE = 32
-"""Rows that are worked on together: as many as stay in a processor's cache."""
+"""Power (full scale 1) at or below which a frame is digital silence; -120 dBFS."""
 
 
-class Stretch(NamedTuple):
-    """A piece of a sound at the hearing rate, with context on both sides of what is to be judged."""
+@dataclass(frozen=True)
+class PredictorSettings:
+    """The linear predictor; lengths tuned on strummed takes with known onsets."""
+
+    train_s: float = 0.080  # the sound it is fitted to: several periods of every partial above the high-pass
+    hop_s: float = 0.016  # block it is applied to; shorter than the fastest two strums
+    lags_s: float = 1 / 75  # its order in seconds: 320 lags at 24 kHz; order 160 loses 6 % of the onsets at 5 ms
+    ridge: float = 1e-9  # share of the power added to lag 0, so that the equations stay solvable
+
+
+@dataclass(frozen=True)
+class AnalysisBand:
+    """The rate and the band in which takes are analysed."""
+
+    rate_hz: float = 24_000
+    dull_rate_hz: float = 12_000
+    dull_up_to_hz: float = 6_500  # dull: nothing changes above this; 12 kHz loses 6 to 6.5 kHz, where little is left
+    high_pass_hz: float = 250.0  # feet and rumble lie below; every string has enough energy above
+    change_db: float = 12.0  # loudest over softest moments of a band that changes; stationary noise stays within 7 dB
+    frame_s: float = 0.1
+    band_hz: float = 200.0
+    excerpts: int = 3  # a few excerpts show how dull a take is
+    excerpt_s: float = 4.0
+
+
+@dataclass(frozen=True)
+class Blocking:
+    """How much is in memory at once. Other chunks shift the prediction blocks: onsets move by hundredths of a ms."""
+
+    chunk_s: float = 16.0
+    context_s: float = 0.3  # longer than the predictor and the longest look ahead together
+    low_pass_frames: int = 2048
+    rows: int = 32  # rows worked on together: as many as fit into a processor's cache
+
+
+PREDICTOR, BAND, BLOCKING = PredictorSettings(), AnalysisBand(), Blocking()
+
+
+class Chunk(NamedTuple):
+    """A piece of a take at the analysis rate, with context on both sides."""
 
     samples: FloatArray
     rate_hz: float
     start_s: float
-    """Where its first frame lies in the sound."""
-    judged_s: tuple[float, float]
-    """From where to where it is to be judged; pieces touch."""
+    """Time of the first frame in the take."""
+    core_s: tuple[float, float]
+    """Start and end of the part without context; the cores of neighbouring chunks touch."""
 
 
-def stretches(sound: Sound) -> Iterator[Stretch]:
-    """Hear a sound in pieces, so that its length never decides the memory used.
+def read_chunks(sound: Sound) -> Iterator[Chunk]:
+    """Read a take in chunks at the analysis rate, so that memory does not grow with its length.
 
-    Before its beginning and after its end lies noise as soft as its softest passages, so that a sound that begins at
-    once has a beginning.
+    Before its beginning and after its end there is noise at the level of its softest passages, so that a take that
+    begins at once still has a beginning.
 
     Yields
     ------
-    Stretch
-        In order; what is judged covers the sound once.
+    Chunk
+        In order; the cores cover the take once.
     """
-    wanted_hz = DULL_HEARING_HZ if _moves_up_to_hz(sound) <= DULL_UP_TO_HZ else HEARING_HZ
+    wanted_hz = BAND.dull_rate_hz if _changes_up_to_hz(sound) <= BAND.dull_up_to_hz else BAND.rate_hz
     step = max(1, round(sound.rate_hz / wanted_hz))
     rate_hz = sound.rate_hz / step
-    context = round(CONTEXT_S * rate_hz) * step
-    chunk = round(CHUNK_S * rate_hz) * step
-    high_pass = design_high_pass(LOWEST_HZ, rate_hz, slope_db_per_octave=36)
+    context = round(BLOCKING.context_s * rate_hz) * step
+    size = round(BLOCKING.chunk_s * rate_hz) * step
+    high_pass = design_high_pass(BAND.high_pass_hz, rate_hz, slope_db_per_octave=36)
     rng = np.random.default_rng(0)
-    for start in range(0, sound.frames, chunk):
-        stop = min(start + chunk, sound.frames)
+    for start in range(0, sound.frames, size):
+        stop = min(start + size, sound.frames)
         first, last = start - context, stop + context
-        heard = sound.read(max(first, 0), min(last, sound.frames))
-        heard = _every(step, heard)
-        floor = np.sqrt(_softest_power(heard, rate_hz))
+        samples = _decimate(sound.read(max(first, 0), min(last, sound.frames)), step)
+        floor = np.sqrt(_softest_power(samples, rate_hz))
         before, after = -min(first, 0) // step, max(last - sound.frames, 0) // step
-        whole = np.concatenate([floor * rng.standard_normal(before), heard, floor * rng.standard_normal(after)])
-        judged_s = start / sound.rate_hz, stop / sound.rate_hz
-        yield Stretch(run_sections(high_pass, whole)[0], rate_hz, first / sound.rate_hz, judged_s)
+        whole = np.concatenate([floor * rng.standard_normal(before), samples, floor * rng.standard_normal(after)])
+        core_s = start / sound.rate_hz, stop / sound.rate_hz
+        yield Chunk(run_sections(high_pass, whole)[0], rate_hz, first / sound.rate_hz, core_s)
 
 
-def _moves_up_to_hz(sound: Sound) -> float:
-    """Up to which frequency a sound is more than noise that stands still, in Hz; 0 if it nowhere is."""
-    size, look = round(DULL_FRAME_S * sound.rate_hz), round(DULL_LOOK_S * sound.rate_hz)
-    starts = np.unique(np.linspace(0, max(sound.frames - look, 0), DULL_LOOKS).astype(int))
-    looks = [sound.read(int(at), min(int(at) + look, sound.frames)) for at in starts]
-    frames = np.concatenate([one[: len(one) // size * size].reshape(-1, size) for one in looks])
-    bins = round(DULL_BAND_HZ * DULL_FRAME_S)
+def _changes_up_to_hz(sound: Sound) -> float:
+    """Highest frequency at which a take is more than stationary noise, Hz; 0 if there is none."""
+    size, excerpt = round(BAND.frame_s * sound.rate_hz), round(BAND.excerpt_s * sound.rate_hz)
+    starts = np.unique(np.linspace(0, max(sound.frames - excerpt, 0), BAND.excerpts).astype(int))
+    excerpts = [sound.read(int(at), min(int(at) + excerpt, sound.frames)) for at in starts]
+    frames = np.concatenate([one[: len(one) // size * size].reshape(-1, size) for one in excerpts])
+    bins = round(BAND.band_hz * BAND.frame_s)
     bands = size // 2 // bins
     if not len(frames) or not bands:
         return sound.rate_hz / 2
     powers = np.abs(np.fft.rfft(frames * np.hanning(size))[:, : bands * bins]) ** 2
     soft, loud = np.percentile(powers.reshape(len(frames), bands, bins).mean(axis=2), [5, 98], axis=0)
-    moving = np.flatnonzero(10 * np.log10((loud + SILENCE_POWER) / (soft + SILENCE_POWER)) > DULL_OVER_DB)
-    return float((moving[-1] + 1) * DULL_BAND_HZ) if len(moving) else 0.0
+    changing = np.flatnonzero(10 * np.log10((loud + SILENCE_POWER) / (soft + SILENCE_POWER)) > BAND.change_db)
+    return float((changing[-1] + 1) * BAND.band_hz) if len(changing) else 0.0
 
 
-def _every(step: int, samples: FloatArray) -> FloatArray:
-    """Every frame of so many, after a low-pass: a sinc of 24 steps under a Hamming window."""
+def _decimate(samples: FloatArray, step: int) -> FloatArray:
+    """Keep every `step`-th frame after a low-pass: a sinc of 24 steps under a Hamming window."""
     if step == 1:
         return samples
-    reach = 12 * step
+    reach, size = 12 * step, BLOCKING.low_pass_frames
     at = np.arange(-reach, reach + 1)
     low_pass = np.sinc(0.92 / step * at) * np.hamming(len(at))
-    response = np.fft.rfft(low_pass / low_pass.sum(), LOW_PASS_FRAMES)
-    hop = (LOW_PASS_FRAMES - 2 * reach) // step * step
-    pieces = np.lib.stride_tricks.sliding_window_view(np.pad(samples, (reach, LOW_PASS_FRAMES)), LOW_PASS_FRAMES)[::hop]
+    response = np.fft.rfft(low_pass / low_pass.sum(), size)
+    hop = (size - 2 * reach) // step * step
+    pieces = np.lib.stride_tricks.sliding_window_view(np.pad(samples, (reach, size)), size)[::hop]
     kept = []
-    for first in range(0, len(pieces), AT_ONCE):
-        spectra = np.fft.rfft(pieces[first : first + AT_ONCE]) * response
-        # Circular, but what wraps around falls on the beginnings, which are thrown away.
-        kept.append(np.fft.irfft(spectra, LOW_PASS_FRAMES)[:, 2 * reach : 2 * reach + hop : step])
+    for first in range(0, len(pieces), BLOCKING.rows):
+        spectra = np.fft.rfft(pieces[first : first + BLOCKING.rows]) * response
+        # The convolution is circular; the frames that wrap around are dropped.
+        kept.append(np.fft.irfft(spectra, size)[:, 2 * reach : 2 * reach + hop : step])
     return np.concatenate(kept).ravel()[: -(-len(samples) // step)]
 
 
@@ -122,69 +147,73 @@ def _softest_power(samples: FloatArray, rate_hz: float) -> float:
     return float(np.percentile(powers, 3)) if len(powers) else SILENCE_POWER
 
 
-def unforetold(stretch: Stretch) -> FloatArray:
-    """What a predictor trained on the 80 ms before cannot foretell.
+def prediction_residual(chunk: Chunk) -> FloatArray:
+    """Residual of predictors that are fitted to the 80 ms before each block.
 
     Returns
     -------
     np.ndarray [shape=(frames,), float64]
-        As long as the stretch; zeros where there is too little before to train on.
+        As long as the chunk; zeros where there is too little sound before to fit a predictor.
     """
-    samples, rate_hz = stretch.samples, stretch.rate_hz
-    lags, train, hop = round(LAGS_S * rate_hz), round(TRAIN_S * rate_hz), round(HOP_S * rate_hz)
-    out = np.zeros(len(samples))
+    samples, rate_hz = chunk.samples, chunk.rate_hz
+    lags, train, hop = (round(seconds * rate_hz) for seconds in (PREDICTOR.lags_s, PREDICTOR.train_s, PREDICTOR.hop_s))
+    residual = np.zeros(len(samples))
     starts = np.arange(train, len(samples) - hop, hop)
     if not len(starts):
-        return out
+        return residual
     window, room = np.hanning(train), np.empty(2 * lags + 2)
     trained_on = np.lib.stride_tricks.sliding_window_view(samples, train)
     applied_to = np.lib.stride_tricks.sliding_window_view(samples, lags + hop)
-    train_size, size = next_fast_length(train + lags + 1), next_fast_length(lags + hop)
-    for at in range(0, len(starts), AT_ONCE):
-        here = starts[at : at + AT_ONCE]
+    train_size, size = fast_size(train + lags + 1), fast_size(lags + hop)
+    for at in range(0, len(starts), BLOCKING.rows):
+        here = starts[at : at + BLOCKING.rows]
         spectra = np.fft.rfft(trained_on[here - train] * window, train_size)
         power = spectra.real**2 + spectra.imag**2
         correlations = np.ascontiguousarray(np.fft.irfft(power, train_size)[:, : lags + 1])
-        correlations[:, 0] *= 1 + RIDGE
+        correlations[:, 0] *= 1 + PREDICTOR.ridge
         predictors = np.empty_like(correlations)
         solve_predictors(correlations, SILENCE_POWER * float(np.sum(window**2)), predictors, room)
         # Circular, as above.
         spectra = np.fft.rfft(applied_to[here - lags], size) * np.fft.rfft(predictors, size)
-        rest = np.fft.irfft(spectra, size)[:, lags : lags + hop]
-        out[here[0] : here[0] + rest.size] = rest.ravel()
-    return out
+        rows = np.fft.irfft(spectra, size)[:, lags : lags + hop]
+        residual[here[0] : here[0] + rows.size] = rows.ravel()
+    return residual
 
 
-def unforetold_after(samples: FloatArray, trained: int, rate_hz: float) -> FloatArray:
-    """What the first `trained` frames, fitted by Burg's method, cannot foretell of those that follow.
+def residual_after(samples: FloatArray, trained: int, rate_hz: float) -> FloatArray:
+    """Residual of everything after the first `trained` frames; the predictor is fitted to these by Burg's method.
 
     Returns
     -------
     np.ndarray [shape=(len(samples) - trained,), float64]
     """
-    lags = min(round(LAGS_S * rate_hz), trained // 2)
-    predictor = np.empty(lags + 1)
-    burg_predictor(samples[:trained].copy(), samples[:trained].copy(), predictor, np.empty(len(predictor)))
-    heard = samples[trained - lags :]
-    size = next_fast_length(len(heard))
+    lags = min(round(PREDICTOR.lags_s * rate_hz), trained // 2)
+    predictor = _burg(samples[:trained], lags)
+    applied_to = samples[trained - lags :]
+    size = fast_size(len(applied_to))
     # Circular, as above.
-    return np.fft.irfft(np.fft.rfft(heard, size) * np.fft.rfft(predictor, size), size)[lags : len(heard)]
+    return np.fft.irfft(np.fft.rfft(applied_to, size) * np.fft.rfft(predictor, size), size)[lags : len(applied_to)]
 
 
-def foretold(before: FloatArray, frames: int, rate_hz: float) -> FloatArray:
-    """How a sound would go on: the predictor of its last 80 ms, run on by itself.
+def extrapolate(before: FloatArray, frames: int, rate_hz: float) -> FloatArray:
+    """Continue a sound: the predictor fitted to its last 80 ms runs on without input.
 
     Returns
     -------
     np.ndarray [shape=(frames,), float64]
-        Zeros where there is too little before to train on.
+        Zeros where there is too little sound before to fit a predictor.
     """
-    trained = before[max(len(before) - round(TRAIN_S * rate_hz), 0) :]
-    lags = min(round(LAGS_S * rate_hz), len(trained) // 2)
+    trained = before[max(len(before) - round(PREDICTOR.train_s * rate_hz), 0) :]
+    lags = min(round(PREDICTOR.lags_s * rate_hz), len(trained) // 2)
     if lags < 2:
         return np.zeros(frames)
+    sound = np.concatenate([trained[-lags:], np.zeros(frames)])
+    go_on(_burg(trained, lags), sound)
+    return sound[lags:]
+
+
+def _burg(samples: FloatArray, lags: int) -> FloatArray:
+    """Predictor of `lags` coefficients after the leading 1, by Burg's method."""
     predictor = np.empty(lags + 1)
-    burg_predictor(trained.copy(), trained.copy(), predictor, np.empty(lags + 1))
-    heard = np.concatenate([trained[-lags:], np.zeros(frames)])
-    extrapolate(predictor, heard)
-    return heard[lags:]
+    burg_predictor(samples.copy(), samples.copy(), predictor, np.empty(lags + 1))
+    return predictor

@@ -1,1 +1,1 @@
-"""How tight takes are, and the edits worth making."""
+"""How tight takes are, and which edits are worth making."""

@@ -1,279 +1,262 @@
-"""Strums and the places they were meant for: each onset is matched to a sixteenth of the song's clock, or to none.
+"""Onsets aligned to the grid: each onset is matched to the sixteenth it was meant for, or to none.
 
-Offsets are ms after (before when negative) the place. Where in a beat a take plays is learned from itself: a sixteenth
-it never plays is no place for a stray strum, and one it always plays late (swing, triplets) is feel.
+Offsets are ms after (before when negative) the grid point. Where in a beat a take plays is learned from the take: a
+sixteenth it never plays attracts no stray onset, and one it always plays late (swing, triplets) is style, not a fault.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from fractions import Fraction
 
 import numpy as np
 
-from layerpipe.analysis.onsets.detect import Heard, Onset
-from layerpipe.analysis.timing.rake_target import aims_s
+from layerpipe.analysis.onsets.detect import Onset
+from layerpipe.analysis.timing.rake_targets import swells_s
 from layerpipe.core.sound import FloatArray
-from layerpipe.recipe.position import Position
 from layerpipe.recipe.tempo_map import TempoMap
-
-LEAST_USED = 0.08
-"""A sixteenth of the beat played less often than this share of the most played one is not where the take plays."""
-STRAY_MS, STRAY_SHARE, FILL_SHARE = 110.0, 0.62, 0.3
-"""How far a strum may be from its place: in ms, and as a share of a sixteenth."""
-PICK_UP_MS = 30.0
-LEAST_OF_A_KIND = 6
-SWING_MS = 12.0
-SURE = 0.35
-REACH_S = 0.22
-"""Places further away are not asked."""
-FEWEST_TO_EXPECT, OFTEN_PLAYED, TRUSTED_SCATTER_MS, EXPECTED_MS, APART_S = 24, 0.45, 12.0, 35.0, 0.06
-"""When a take tells where its faint strums are to be expected, and how near they must be."""
 
 
 @dataclass(frozen=True)
-class Spot:
-    """A place of the grid."""
+class AlignmentLimits:
+    """Which onset may belong to which grid point; common practice of strummed takes, no source."""
+
+    least_used: float = 0.08  # a sixteenth played less often than this share of the most played one is not used
+    stray_share: float = 0.62  # of a sixteenth; farther from where the take plays, an onset is not meant for it
+    fill_share: float = 0.3  # a fill is within this share of a sixteenth of any grid point
+    pick_up_ms: float = 30.0  # a pick-up is this near to where the take plays
+    fewest: int = 6  # onsets of a sixteenth that show where it is usually played
+    swing_ms: float = 12.0  # a sixteenth is swung if it is usually farther than this from the others
+    least_confidence: float = 0.35  # onsets below it do not enter statistics
+    reach_s: float = 0.22  # farther grid points are not considered; most sixteenths are closer together
+
+
+ALIGNMENT = AlignmentLimits()
+
+
+@dataclass(frozen=True)
+class GridPoint:
+    """A sixteenth of the grid; bars, beats and sixteenths count from 1."""
 
     bar: int
     beat: int
     sixteenth: int
-    part: Fraction = field(default=Fraction(0), compare=False)
-    """The part of the beat that has gone by, which follows from the sixteenth and the meter."""
+    time_s: float = field(compare=False)
+    tempo_map: TempoMap = field(compare=False, repr=False)
 
     @property
     def text(self) -> str:
-        """The place as a recipe writes it: "bar 5 beat 2.5"."""
-        return Position(self.bar, self.beat, self.part).text
+        """The position as recipes write it."""
+        return self.tempo_map.text_of(self.time_s)
+
+    @property
+    def order(self) -> tuple[int, int, int]:
+        """What grid points are sorted by."""
+        return self.bar, self.beat, self.sixteenth
 
 
 @dataclass(frozen=True)
-class Strum:
-    """An onset and its place; `late_ms` is how far from where this take usually plays that sixteenth."""
+class AlignedOnset:
+    """An onset and its grid point."""
 
     onset: Onset
     heard_s: float
-    """Where it is heard once the recipe's moves are played."""
-    spot: Spot | None = None
-    off_ms: float | None = None
-    late_ms: float | None = None
-    later_s: float = 0.0
-    """How much later than its first string it is aimed: a slow spread may mean its last one."""
+    """When it is heard once the moves of the recipe are applied."""
+    point: GridPoint | None = None
+    offset_ms: float | None = None
+    """How late it is for its grid point."""
+    deviation_ms: float | None = None
+    """How late it is for where this take usually plays that sixteenth."""
+    swell_s: float = 0.0
+    """How long before its target it begins: for a rake whose last string is on the beat, else 0."""
 
     @property
-    def aimed_s(self) -> float:
-        """Where it is meant to be heard; what lies on the grid or off it."""
-        return self.heard_s + self.later_s
+    def target_s(self) -> float:
+        """When its target is heard; this is what is on the grid or off it."""
+        return self.heard_s + self.swell_s
 
     @property
-    def counts(self) -> bool:
-        """Whether figures should rest on it."""
-        return self.spot is not None and self.onset.sure >= SURE
+    def is_reliable(self) -> bool:
+        """Whether it enters statistics."""
+        return self.point is not None and self.onset.confidence >= ALIGNMENT.least_confidence
 
 
 @dataclass(frozen=True)
-class Placed:
-    """A take's strums in order, its feel and scatter (ms; None without a grid or with too little to tell)."""
+class AlignedTake:
+    """A take's onsets in order, its average offset (median) and spread; None without a grid or with too few onsets."""
 
-    strums: tuple[Strum, ...]
+    onsets: tuple[AlignedOnset, ...]
     average_offset_ms: float | None
-    scatter_ms: float | None
-    feels_ms: dict[int, float]
-    """Feel of each sixteenth of the beat that has one of its own."""
+    spread_ms: float | None
+    swing_ms: dict[int, float]
+    """Average offset of each sixteenth of the beat that has one of its own."""
     free_intro: int = 0
-    """Strums before bar 1 that follow no grid."""
+    """Onsets before bar 1 that follow no grid."""
     doubtful_s: tuple[float, ...] = ()
-    """Moments at which something stirred that was not taken for a strum."""
+    """Times of rejected candidates."""
+
+    @property
+    def points(self) -> list[GridPoint]:
+        """Grid points of all onsets that have one."""
+        return [onset.point for onset in self.onsets if onset.point]
 
 
-def place_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], tempo_map: TempoMap,
-                 doubtful_s: Sequence[float] = ()) -> Placed:
+Match = tuple[GridPoint, float]
+"""A grid point, and how late an onset is for it in ms."""
+
+
+def align_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], tempo_map: TempoMap,
+                 doubtful_s: Sequence[float] = ()) -> AlignedTake:
     """Match a take's onsets to the grid.
 
     Parameters
     ----------
     onsets : sequence of Onset
     heard_s : sequence of float
-        Where each is heard, seconds; the same as its place in the file unless moves are played.
-    clock : TempoMap
+        When each is heard, seconds; its time in the file unless moves are applied.
+    tempo_map : TempoMap
     doubtful_s : sequence of float
-        Moments at which something stirred that was not taken for a strum.
+        Times of rejected candidates.
 
     Returns
     -------
-    Placed
+    AlignedTake
     """
     if not tempo_map.has_grid or not onsets:
-        return Placed(tuple(Strum(onset, at) for onset, at in zip(onsets, heard_s, strict=True)), None, None, {},
-                      doubtful_s=tuple(doubtful_s))
-    later_s = aims_s(onsets, tempo_map, heard_s)
-    aimed_s = [float(at + later) for at, later in zip(heard_s, later_s, strict=True)]
-    nearest = _spots_near(tempo_map, aimed_s)
-    counted = Counter(spots[0][0].sixteenth for spots in nearest)
+        return AlignedTake(tuple(AlignedOnset(onset, at) for onset, at in zip(onsets, heard_s, strict=True)), None,
+                           None, {}, doubtful_s=tuple(doubtful_s))
+    swells = swells_s(onsets, tempo_map, heard_s)
+    targets_s = [float(at + swell) for at, swell in zip(heard_s, swells, strict=True)]
+    candidates = grid_candidates(tempo_map, targets_s)
+    counted = Counter(near[0][0].sixteenth for near in candidates)
     most = max(counted.values())
-    used = {kind for kind, count in counted.items() if count >= LEAST_USED * most}
-    usual = _usual(nearest, used)
-    chosen: list[tuple[Spot, float] | None] = []
-    for spots in nearest:
-        fitting = [(abs(off - usual.get(spot.sixteenth, usual[0])), spot, off) for spot, off in spots
-                   if spot.sixteenth in used]
-        near = min(fitting, key=lambda fit: fit[0], default=None)
-        apart_ms = 1000 * tempo_map.beat_s(spots[0][0].bar) / tempo_map.meter_at(spots[0][0].bar).sixteenths
-        if near is not None and near[0] <= min(STRAY_MS, STRAY_SHARE * apart_ms):
-            chosen.append((near[1], near[2]))
-        else:
-            # Too far from where the take plays: a fill, if it lies where a sixteenth is.
-            chosen.append(spots[0] if abs(spots[0][1]) <= FILL_SHARE * apart_ms else None)
-    chosen, free = _without_intro(chosen, aimed_s, tempo_map, usual)
-    _drop_doubles(chosen, usual)
-    offs = np.array([pair[1] for pair, onset in zip(chosen, onsets, strict=True) if pair and onset.sure >= SURE])
-    feels = _feels(chosen, onsets)
-    feel = float(np.median(offs)) if len(offs) else None
-    strums = tuple(
-        Strum(onset, at, later_s=float(later)) if pair is None else
-        Strum(onset, at, pair[0], pair[1], pair[1] - feels.get(pair[0].sixteenth, feel if feel is not None else 0.0),
-              float(later))
-        for onset, at, later, pair in zip(onsets, heard_s, later_s, chosen, strict=True))
-    late = np.array([strum.late_ms for strum in strums if strum.counts])
-    scatter = spread_ms(late) if len(late) >= 4 else None
-    return Placed(strums, feel, scatter, feels, free, tuple(doubtful_s))
+    used = {kind for kind, count in counted.items() if count >= ALIGNMENT.least_used * most}
+    usual_ms = _usual_offsets_ms(candidates, used)
+    matches = [_match(near, used, usual_ms, tempo_map) for near in candidates]
+    free_intro = _drop_free_intro(matches, targets_s, tempo_map, usual_ms)
+    _drop_doubles(matches, usual_ms)
+    offsets = np.array([match[1] for match, onset in zip(matches, onsets, strict=True)
+                        if match and onset.confidence >= ALIGNMENT.least_confidence])
+    swing_ms = _swing_ms(matches, onsets)
+    average_ms = float(np.median(offsets)) if len(offsets) else None
+    aligned = tuple(
+        AlignedOnset(onset, at, swell_s=float(swell)) if match is None else
+        AlignedOnset(onset, at, match[0], match[1],
+                     match[1] - swing_ms.get(match[0].sixteenth, average_ms if average_ms is not None else 0.0),
+                     float(swell))
+        for onset, at, swell, match in zip(onsets, heard_s, swells, matches, strict=True))
+    deviations = np.array([onset.deviation_ms for onset in aligned if onset.is_reliable])
+    spread_ms = robust_spread(deviations) if len(deviations) >= 4 else None
+    return AlignedTake(aligned, average_ms, spread_ms, swing_ms, free_intro, tuple(doubtful_s))
 
 
-def with_faint(heard: Heard, tempo_map: TempoMap, as_heard: Callable[[float], float] = float) -> list[Onset]:
-    """Onsets of a take, and its faint strums where it mostly plays and nothing else was heard.
+def grid_candidates(tempo_map: TempoMap, times_s: Sequence[float]) -> list[list[Match]]:
+    """Grid points within reach of each time, nearest first."""
+    reach_s = ALIGNMENT.reach_s
+    grid = tempo_map.grid_s(min(times_s) - reach_s, max(times_s) + reach_s)
+    firsts, ends = (np.searchsorted(grid[0], np.array(times_s) + reach) for reach in (-reach_s, reach_s))
+    found = []
+    for at, first, end in zip(times_s, firsts, ends, strict=True):
+        near = [(GridPoint(int(bar), int(beat), int(step), float(time), tempo_map), (at - float(time)) * 1000)
+                for time, bar, beat, step in zip(*(column[first:end] for column in grid), strict=True)]
+        if not near:
+            place = tempo_map.place_of(at)
+            point = GridPoint(place.bar, place.beat, place.sixteenth, at - place.late_s, tempo_map)
+            near = [(point, place.late_s * 1000)]
+        found.append(sorted(near, key=lambda match: abs(match[1])))
+    return found
 
-    Parameters
-    ----------
-    heard : Heard
-    clock : TempoMap
-    as_heard : callable
-        Where a moment of the file is heard once moves are played.
 
-    Returns
+def robust_spread(values: FloatArray) -> float:
+    """Standard deviation estimated from the median absolute deviation (1.4826 times it), unmoved by outliers.
+
+    Example
     -------
-    list of Onset
-        In order of time.
+    >>> round(robust_spread(np.array([-1.0, 0.0, 1.0, 90.0])), 4)
+    1.4826
     """
-    if not tempo_map.has_grid or not heard.faint or len(heard.onsets) < FEWEST_TO_EXPECT:
-        return list(heard.onsets)
-    placed = place_onsets(heard.onsets, [as_heard(onset.at_s) for onset in heard.onsets], tempo_map)
-    spots = [strum.spot for strum in placed.strums if strum.spot]
-    if placed.scatter_ms is None or placed.scatter_ms > TRUSTED_SCATTER_MS or not spots:
-        return list(heard.onsets)
-    bars = len({spot.bar for spot in spots})
-    played = Counter((spot.beat, spot.sixteenth) for spot in set(spots))
-    taken, last_bar = set(spots), max(spot.bar for spot in spots)
-    times = np.array([onset.at_s for onset in heard.onsets])
-    added: dict[Spot, Onset] = {}
-    nearest = _spots_near(tempo_map, [as_heard(onset.at_s) for onset in heard.faint])
-    for onset, spots_near in zip(heard.faint, nearest, strict=True):
-        spot, off_ms = spots_near[0]
-        late_ms = off_ms - placed.feels_ms.get(spot.sixteenth, placed.average_offset_ms or 0.0)
-        expected = played[spot.beat, spot.sixteenth] >= OFTEN_PLAYED * bars and 1 <= spot.bar <= last_bar
-        alone = np.min(np.abs(times - onset.at_s)) > APART_S
-        if expected and alone and spot not in taken and abs(late_ms) < EXPECTED_MS:
-            rival = added.get(spot)
-            if rival is None or onset.rise_db > rival.rise_db:
-                added[spot] = onset
-    return sorted([*heard.onsets, *added.values()], key=lambda onset: onset.at_s)
-
-
-def spread_ms(values: FloatArray) -> float:
-    """Standard deviation told by the median absolute deviation (1.4826 times it), which outliers do not move."""
     return float(1.4826 * np.median(np.abs(values - np.median(values)))) if len(values) else 0.0
 
 
-def off_words(ms: float) -> str:
-    """34 ms early."""
-    return f"{abs(ms):.0f} ms {'late' if ms > 0 else 'early'}"
-
-
-def _spots_near(tempo_map: TempoMap, at_s: Sequence[float]) -> list[list[tuple[Spot, float]]]:
-    """Places within reach of each moment, nearest first, with how late it is for each in ms."""
-    grid = tempo_map.grid_s(min(at_s) - REACH_S, max(at_s) + REACH_S)
-    firsts, ends = (np.searchsorted(grid[0], np.array(at_s) + reach) for reach in (-REACH_S, REACH_S))
-    nearest = []
-    for at, first, end in zip(at_s, firsts, ends, strict=True):
-        found = [(_spot(tempo_map, int(bar), int(beat), int(step)), (at - float(time)) * 1000)
-                 for time, bar, beat, step in zip(*(column[first:end] for column in grid), strict=True)]
-        if not found:
-            place = tempo_map.place_of(at)
-            found = [(Spot(place.bar, place.beat, place.sixteenth, place.part), place.late_s * 1000)]
-        nearest.append(sorted(found, key=lambda pair: abs(pair[1])))
-    return nearest
-
-
-def _spot(tempo_map: TempoMap, bar: int, beat: int, sixteenth: int) -> Spot:
-    """A place with the part of its beat."""
-    return Spot(bar, beat, sixteenth, tempo_map.meter_at(bar).parts[sixteenth - 1])
-
-
-def _usual(nearest: list[list[tuple[Spot, float]]], used: set[int]) -> dict[int, float]:
-    """How late each sixteenth of the beat usually is; 0 stands for all of them."""
-    offs: dict[int, list[float]] = {0: []}
-    for spots in nearest:
-        spot, off = spots[0]
-        if spot.sixteenth in used:
-            offs[0].append(off)
-            offs.setdefault(spot.sixteenth, []).append(off)
-    usual = {kind: float(np.median(of_kind)) for kind, of_kind in offs.items() if len(of_kind) >= LEAST_OF_A_KIND}
-    usual.setdefault(0, float(np.median(offs[0])) if offs[0] else 0.0)
+def _usual_offsets_ms(candidates: list[list[Match]], used: set[int]) -> dict[int, float]:
+    """Median offset of each sixteenth of the beat; key 0 is the median of all."""
+    offsets: dict[int, list[float]] = {0: []}
+    for near in candidates:
+        point, offset = near[0]
+        if point.sixteenth in used:
+            offsets[0].append(offset)
+            offsets.setdefault(point.sixteenth, []).append(offset)
+    usual = {kind: float(np.median(of_kind)) for kind, of_kind in offsets.items() if len(of_kind) >= ALIGNMENT.fewest}
+    usual.setdefault(0, float(np.median(offsets[0])) if offsets[0] else 0.0)
     return usual
 
 
-def _without_intro(chosen: list[tuple[Spot, float] | None], heard_s: Sequence[float], tempo_map: TempoMap,
-                   usual: dict[int, float]) -> tuple[list[tuple[Spot, float] | None], int]:
-    """Before bar 1 only a pick-up in time has places; what is played freely has none."""
+def _deviation(match: Match, usual_ms: dict[int, float]) -> float:
+    """Distance of an onset from where the take usually plays the grid point, ms."""
+    return abs(match[1] - usual_ms.get(match[0].sixteenth, usual_ms[0]))
+
+
+def _match(near: list[Match], used: set[int], usual_ms: dict[int, float], tempo_map: TempoMap) -> Match | None:
+    """The grid point an onset belongs to, if any."""
+    bar = near[0][0].bar
+    sixteenth_ms = 1000 * tempo_map.beat_s(bar) / tempo_map.meter_at(bar).sixteenths
+    best = min((match for match in near if match[0].sixteenth in used), key=lambda match: _deviation(match, usual_ms),
+               default=None)
+    if best and _deviation(best, usual_ms) <= ALIGNMENT.stray_share * sixteenth_ms:
+        return best
+    # Too far from where the take plays; a fill if it is on a sixteenth.
+    return near[0] if abs(near[0][1]) <= ALIGNMENT.fill_share * sixteenth_ms else None
+
+
+def _drop_free_intro(matches: list[Match | None], targets_s: Sequence[float], tempo_map: TempoMap,
+                     usual_ms: dict[int, float]) -> int:
+    """Remove the grid points before bar 1 unless the onsets there are a pick-up in time; how many onsets are free."""
     bar_one_s = tempo_map.downbeat_s(1)
-    before = [n for n, pair in enumerate(chosen) if (heard_s[n] < bar_one_s if pair is None else pair[0].bar < 1)]
-
-    def in_time(pair: tuple[Spot, float] | None) -> bool:
-        return (pair is not None and pair[0].bar == 0
-                and abs(pair[1] - usual.get(pair[0].sixteenth, usual[0])) <= PICK_UP_MS)
-
-    if all(in_time(chosen[n]) for n in before):
-        return chosen, 0
+    before = [n for n, match in enumerate(matches)
+              if (targets_s[n] < bar_one_s if match is None else match[0].bar < 1)]
+    pick_up = [matches[n] for n in before]
+    if all(match and match[0].bar == 0 and _deviation(match, usual_ms) <= ALIGNMENT.pick_up_ms for match in pick_up):
+        return 0
     for n in before:
-        chosen[n] = None
-    return chosen, len(before)
+        matches[n] = None
+    return len(before)
 
 
-def _drop_doubles(chosen: list[tuple[Spot, float] | None], usual: dict[int, float]) -> None:
-    """Of two strums at one place the one nearer to where the take usually plays keeps it."""
-    holder: dict[Spot, int] = {}
-    for n, pair in enumerate(chosen):
-        if pair is None:
+def _drop_doubles(matches: list[Match | None], usual_ms: dict[int, float]) -> None:
+    """Of two onsets at one grid point, the one nearer to where the take usually plays keeps it."""
+    holder: dict[GridPoint, int] = {}
+    for n, match in enumerate(matches):
+        if match is None:
             continue
-        spot, off = pair
-        expected = usual.get(spot.sixteenth, usual[0])
-        rival = holder.get(spot)
-        held = chosen[rival] if rival is not None else None
-        if rival is None or held is None:
-            holder[spot] = n
-        elif abs(off - expected) < abs(held[1] - expected):
-            chosen[rival] = None
-            holder[spot] = n
+        rival = holder.get(match[0])
+        rival_match = matches[rival] if rival is not None else None
+        if rival is None or rival_match is None:
+            holder[match[0]] = n
+        elif _deviation(match, usual_ms) < _deviation(rival_match, usual_ms):
+            matches[rival] = None
+            holder[match[0]] = n
         else:
-            chosen[n] = None
+            matches[n] = None
 
 
-def _feels(chosen: Sequence[tuple[Spot, float] | None], onsets: Sequence[Onset]) -> dict[int, float]:
-    """Sixteenths of the beat that are consistently elsewhere than the rest: swing and triplets."""
+def _swing_ms(matches: Sequence[Match | None], onsets: Sequence[Onset]) -> dict[int, float]:
+    """Sixteenths of the beat that are consistently apart from the rest: swing and triplets."""
     kinds: dict[int, list[float]] = {}
-    for pair, onset in zip(chosen, onsets, strict=True):
-        if pair is not None and onset.sure >= SURE:
-            kinds.setdefault(pair[0].sixteenth, []).append(pair[1])
-    everything = [off for offs in kinds.values() for off in offs]
+    for match, onset in zip(matches, onsets, strict=True):
+        if match is not None and onset.confidence >= ALIGNMENT.least_confidence:
+            kinds.setdefault(match[0].sixteenth, []).append(match[1])
+    everything = [offset for offsets in kinds.values() for offset in offsets]
     if not everything:
         return {}
-    base = float(np.median(kinds[1] if len(kinds.get(1, [])) >= LEAST_OF_A_KIND else everything))
+    on_beat = kinds.get(1, [])
+    base = float(np.median(on_beat if len(on_beat) >= ALIGNMENT.fewest else everything))
     found = {}
-    for kind, offs in kinds.items():
-        own = float(np.median(offs))
-        if len(offs) >= LEAST_OF_A_KIND and abs(own - base) > SWING_MS and spread_ms(np.array(offs)) < abs(own - base):
-            found[kind] = own
-    if found and 1 not in found and len(kinds.get(1, [])) >= LEAST_OF_A_KIND:
+    for kind, offsets in kinds.items():
+        apart = abs(float(np.median(offsets)) - base)
+        if (len(offsets) >= ALIGNMENT.fewest and apart > ALIGNMENT.swing_ms
+                and robust_spread(np.array(offsets)) < apart):
+            found[kind] = float(np.median(offsets))
+    if found and 1 not in found and len(on_beat) >= ALIGNMENT.fewest:
         found[1] = base
     return found

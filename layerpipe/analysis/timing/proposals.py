@@ -1,6 +1,6 @@
-"""Which strums are worth moving, as few moves as possible, and what should be played again instead.
+"""Which onsets are worth moving, with as few moves as possible, and what should be re-recorded instead.
 
-A take keeps its own feel: only what is off from where it usually plays is loose.
+A take keeps its own average offset; only what deviates from it is loose.
 """
 
 from __future__ import annotations
@@ -11,56 +11,77 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layerpipe.analysis.timing.align import Placed, Spot, Strum, off_words
-from layerpipe.analysis.timing.retakes import Rerecord, Stretch, merged, missing, too_many
-from layerpipe.analysis.timing.segments import FEWEST, Doubles, apart_from_double, doubles_of, fault_prices, settle
+from layerpipe.analysis.timing.align import AlignedOnset, AlignedTake
+from layerpipe.analysis.timing.retakes import BarRange, Rerecord, find_missing, find_overedited, merge_overlapping
+from layerpipe.analysis.timing.segments import (
+    FEWEST_ONSETS,
+    DoubleComparison,
+    apart_from_double,
+    compare_with_double,
+    find_segments,
+    segment_penalties,
+)
 from layerpipe.recipe.model import Timing
 
-BEFORE_ONSET_S, LEAST_RING_S = 0.008, 0.02
-KEPT_LAG_MS = 15.0
-"""A take that is meant to lie this far from its double keeps its distance."""
-SURE_BESIDE, SURE_ALONE, OFTEN_ALONE, FAINT_ALONE_DB = 0.5, 0.9, 0.5, 8.0
-"""How sure the middle strum of a move must be where the double plays there too; where only this take does, how sure,
-in which share of the bars it must play there, and, after the last strum both play, by how much less than usual it may
-rise over what rang before: notes that end one by one are no strums."""
-SURE_LATE, MISSED_STRING_MS = 0.97, 20.0
-"""A strum that seems late and is less sure may have begun with a soft string that was not heard."""
-WORTH_MOVING = 0.8
-"""The least move, in tolerances: its place may be loose while the double is nearly there, too."""
-LOOSE_DOUBLE = 2.5
-"""A double that is off by this many of its scatters is no place to go to."""
+
+@dataclass(frozen=True)
+class TrustLimits:
+    """How certain the onsets of a move must be; tuned on takes with planted faults and noises."""
+
+    beside_double: float = 0.5  # median confidence where the double plays too
+    alone: float = 0.9  # where only this take plays
+    alone_share: float = 0.5  # and it plays there in this share of the bars
+    end_rise_db: float = 8.0  # after the last common onset, rises this far below usual are decaying notes
+    late: float = 0.97  # below it, an onset that seems late may have begun with an undetected soft string
+    missed_string_ms: float = 20.0  # a strum's first string is at most this much earlier
+
+
+@dataclass(frozen=True)
+class MoveLimits:
+    """Which moves are proposed and where they are cut."""
+
+    before_onset_s: float = 0.008  # the cut is this long before the onset, so that the attack stays whole
+    least_ring_s: float = 0.02  # an attack this near to repeated sound would be heard twice
+    after_last_s: float = 1.0  # the last move of a take ends this long after its last onset
+    kept_lag_ms: float = 15.0  # a take that is usually this far from its double keeps the distance
+    least_share: float = 0.8  # of the tolerance: the least move toward a double
+    loose_double: float = 2.5  # spreads; a double that deviates by more is no target
+
+
+TRUST, MOVES = TrustLimits(), MoveLimits()
 
 
 @dataclass(frozen=True)
 class Proposal:
-    """A move worth making: seconds in the file, ms later, the strums it takes along, why."""
+    """A proposed move: seconds in the file, ms later, the onsets it contains, why."""
 
     from_s: float
     to_s: float
     by_ms: float
-    strums: tuple[Strum, ...]
+    onsets: tuple[AlignedOnset, ...]
     why: str
     crossfade_ms: float = 5.0
-    heard: str = ""
-    """What the ear may find at its joints; empty where nothing."""
+    audible: str = ""
+    """What may be heard at its edit points; empty if nothing."""
 
 
-def judge_take(name: str, placed: Placed, double: tuple[str, Placed] | None, others: Sequence[Placed],
-               stretches: Sequence[Stretch], timing: Timing,
-               frozen: Sequence[tuple[float, float]] = ()) -> tuple[list[Proposal], list[Rerecord]]:
-    """Moves worth making in one take, and what is to be played again.
+def propose_edits(name: str, take: AlignedTake, double: tuple[str, AlignedTake] | None, others: Sequence[AlignedTake],
+                  ranges: Sequence[BarRange], timing: Timing,
+                  frozen: Sequence[tuple[float, float]] = ()) -> tuple[list[Proposal], list[Rerecord]]:
+    """Find the moves worth making in one take, and what should be re-recorded.
 
     Parameters
     ----------
     name : str
         Of the take.
-    placed : Placed
-        Its strums, heard with the moves it has.
-    double : (name, Placed), optional
+    take : AlignedTake
+        Heard with the moves it has.
+    double : (name, AlignedTake), optional
         The other take of its layer.
-    others : sequence of Placed
+    others : sequence of AlignedTake
         All other takes of the song.
-    stretches : sequence of Stretch
+    ranges : sequence of BarRange
+        Sections.
     timing : Timing
     frozen : sequence of (from_s, to_s)
         Where the recipe has moves already (seconds in the file).
@@ -69,100 +90,116 @@ def judge_take(name: str, placed: Placed, double: tuple[str, Placed] | None, oth
     -------
     (moves, rerecord)
     """
-    strums = [strum for strum in placed.strums if strum.counts and strum.spot and strum.spot.bar >= 0]
-    if placed.scatter_ms is None or len(strums) < FEWEST:
+    onsets = [onset for onset in take.onsets if onset.is_reliable and onset.point and onset.point.bar >= 0]
+    if take.spread_ms is None or len(onsets) < FEWEST_ONSETS:
         return [], []
-    bars = [strum.spot.bar for strum in strums if strum.spot]
-    late = np.array([strum.late_ms for strum in strums], dtype=np.float64)
-    pieces, scatter_ms = settle(late, timing.tolerance_ms, fault_prices(strums))
-    if scatter_ms > timing.most_spread_ms:
-        why = f"{name}: strums scatter by {scatter_ms:.0f} ms; above {timing.most_spread_ms:g} ms re-record"
+    points = [onset.point for onset in onsets if onset.point]
+    bars = [point.bar for point in points]
+    deviations_ms = np.array([onset.deviation_ms for onset in onsets], dtype=np.float64)
+    segments, spread_ms = find_segments(deviations_ms, timing.tolerance_ms, segment_penalties(onsets))
+    if spread_ms > timing.most_spread_ms:
+        why = f"{name}: the spread is {spread_ms:.0f} ms; above {timing.most_spread_ms:g} ms re-record"
         return [], [Rerecord((min(bars), max(bars)), why)]
-    again = missing(name, placed, others)
-    pairs = doubles_of(placed, double)
-    played = Counter((strum.spot.beat, strum.spot.sixteenth) for strum in strums if strum.spot)
-    often = {kind for kind, count in played.items() if count >= OFTEN_ALONE * len(set(bars))}
-    least_rise_db = float(np.median([strum.onset.rise_db for strum in strums])) - FAINT_ALONE_DB
-    far = [strum for strum in strums
-           if abs(strum.late_ms or 0.0) > timing.most_offset_ms and _is_trusted([strum], pairs, often, least_rise_db)]
-    again += [Rerecord((strum.spot.bar, strum.spot.bar),
-                        f"{name}: {strum.spot.text} is {off_words(strum.late_ms or 0.0)}; more than "
-                        f"{timing.most_offset_ms:g} ms is played again") for strum in far if strum.spot]
-    pieces += apart_from_double(strums, late, pairs, pieces, scatter_ms, timing)
+    rerecord = find_missing(name, take, others)
+    comparison = compare_with_double(take, double)
+    trust = _Trust(comparison, onsets)
+    far = [onset for onset in onsets
+           if abs(onset.deviation_ms or 0.0) > timing.most_offset_ms and trust.is_enough([onset])]
+    rerecord += [Rerecord((onset.point.bar, onset.point.bar),
+                          f"{name}: {onset.point.text} is {_difference_words(onset.deviation_ms or 0.0)} its own "
+                          f"average; above {timing.most_offset_ms:g} ms re-record") for onset in far if onset.point]
+    segments += apart_from_double(onsets, deviations_ms, comparison, segments, spread_ms, timing)
     moves = []
-    for piece in sorted(pieces, key=lambda piece: piece.first):
-        taken = strums[piece.first : piece.last + 1]
-        if (any(strum in far for strum in taken) or not _is_trusted(taken, pairs, often, least_rise_db)
-                or _may_begin_earlier(taken, piece.off_ms, timing)):
+    for segment in sorted(segments, key=lambda segment: segment.first):
+        taken = onsets[segment.first : segment.last + 1]
+        if (any(onset in far for onset in taken) or not trust.is_enough(taken)
+                or _may_begin_earlier(taken, segment.offset_ms, timing)):
             continue
-        move = _move(name, placed, taken, piece.off_ms, pairs, double, timing)
+        move = _move(name, take, taken, segment.offset_ms, comparison, double, timing)
         if move is not None and not any(move.from_s < stop and start < move.to_s for start, stop in frozen):
             moves.append(move)
-    again += too_many(name, [move.strums[0].spot.bar for move in moves if move.strums[0].spot], stretches, timing)
-    again = merged(again)
+    rerecord += find_overedited(name, [move.onsets[0].point.bar for move in moves if move.onsets[0].point], ranges,
+                                timing)
+    rerecord = merge_overlapping(rerecord)
     kept = [move for move in moves
-            if not any(a.bars[0] <= strum.spot.bar <= a.bars[1] for a in again for strum in move.strums if strum.spot)]
-    return kept, again
+            if not any(a.bars[0] <= onset.point.bar <= a.bars[1]
+                       for a in rerecord for onset in move.onsets if onset.point)]
+    return kept, rerecord
 
 
-def _is_trusted(taken: Sequence[Strum], pairs: Doubles | None, often: set[tuple[int, int]],
-                least_rise_db: float) -> bool:
-    """Whether strums are sure enough to be judged: a stir that no double answers may be no strum."""
-    sure = float(np.median([strum.onset.sure for strum in taken]))
-    spots = [strum.spot for strum in taken if strum.spot]
-    if pairs is not None and 2 * sum(spot in pairs.apart_ms for spot in spots) >= len(spots):
-        return sure >= SURE_BESIDE
-    at_the_end = pairs is not None and bool(spots) and _order(spots[0]) > max(map(_order, pairs.apart_ms))
-    if at_the_end and max(strum.onset.rise_db for strum in taken) < least_rise_db:
-        return False
-    return sure >= SURE_ALONE and 2 * sum((spot.beat, spot.sixteenth) in often for spot in spots) >= len(spots)
+class _Trust:
+    """Which onsets are certain enough to be judged: a candidate that no double confirms may be no onset."""
+
+    def __init__(self, comparison: DoubleComparison | None, onsets: Sequence[AlignedOnset]) -> None:
+        points = [onset.point for onset in onsets if onset.point]
+        played = Counter((point.beat, point.sixteenth) for point in points)
+        bars = len({point.bar for point in points})
+        self._often = {kind for kind, count in played.items() if count >= TRUST.alone_share * bars}
+        self._least_rise_db = float(np.median([onset.onset.rise_db for onset in onsets])) - TRUST.end_rise_db
+        self._comparison = comparison
+
+    def is_enough(self, taken: Sequence[AlignedOnset]) -> bool:
+        """Whether the onsets of a move are certain enough."""
+        confidence = float(np.median([onset.onset.confidence for onset in taken]))
+        points = [onset.point for onset in taken if onset.point]
+        if self._comparison is not None:
+            confirmed = self._comparison.difference_ms
+            if 2 * sum(point in confirmed for point in points) >= len(points):
+                return confidence >= TRUST.beside_double
+            at_the_end = points and points[0].order > max(point.order for point in confirmed)
+            if at_the_end and max(onset.onset.rise_db for onset in taken) < self._least_rise_db:
+                return False
+        often = 2 * sum((point.beat, point.sixteenth) in self._often for point in points) >= len(points)
+        return confidence >= TRUST.alone and often
 
 
-def _order(spot: Spot) -> tuple[int, int, int]:
-    """What places are sorted by."""
-    return spot.bar, spot.beat, spot.sixteenth
+def _may_begin_earlier(taken: Sequence[AlignedOnset], offset_ms: float, timing: Timing) -> bool:
+    """Whether onsets that seem late may have been detected late."""
+    unsure = float(np.median([onset.onset.confidence for onset in taken])) < TRUST.late
+    return unsure and 0 < offset_ms < timing.tolerance_ms + TRUST.missed_string_ms
 
 
-def _may_begin_earlier(taken: Sequence[Strum], off_ms: float, timing: Timing) -> bool:
-    """Whether strums that seem late may have been heard late."""
-    unsure = float(np.median([strum.onset.sure for strum in taken])) < SURE_LATE
-    return unsure and 0 < off_ms < timing.tolerance_ms + MISSED_STRING_MS
-
-
-def _move(name: str, placed: Placed, taken: Sequence[Strum], off_ms: float, pairs: Doubles | None,
-          double: tuple[str, Placed] | None, timing: Timing) -> Proposal | None:
-    """The move that brings strums home; None where there is no room for one."""
-    against, by_ms = "against where it usually plays", -off_ms
-    if timing.toward == "double" and pairs is not None and double is not None:
-        # A double that is loose here itself is no place to go to.
-        limit_ms = max(timing.tolerance_ms, LOOSE_DOUBLE * (double[1].scatter_ms or 0.0))
-        good = [strum for strum in taken if strum.spot in pairs.apart_ms
-                and abs(pairs.late_ms[strum.spot]) <= limit_ms]
+def _move(name: str, take: AlignedTake, taken: Sequence[AlignedOnset], offset_ms: float,
+          comparison: DoubleComparison | None, double: tuple[str, AlignedTake] | None,
+          timing: Timing) -> Proposal | None:
+    """The move that corrects a segment; None where there is no room for it."""
+    reference, by_ms = "its own average", -offset_ms
+    if timing.toward == "double" and comparison is not None and double is not None:
+        limit_ms = max(timing.tolerance_ms, MOVES.loose_double * (double[1].spread_ms or 0.0))
+        good = [onset for onset in taken if onset.point in comparison.difference_ms
+                and abs(comparison.deviation_ms[onset.point]) <= limit_ms]
         if len(good) * 2 >= len(taken):
-            keeps = pairs.lag_ms if abs(pairs.lag_ms) > KEPT_LAG_MS else 0.0
-            apart = [pairs.apart_ms[strum.spot] - keeps for strum in good if strum.spot]
-            by_ms, against = -float(np.median(apart)), f"against {double[0]}"
-            least_ms = max(0.5 * abs(off_ms), WORTH_MOVING * timing.tolerance_ms)
-            if abs(by_ms) < least_ms or by_ms * off_ms > 0:
+            kept_ms = comparison.lag_ms if abs(comparison.lag_ms) > MOVES.kept_lag_ms else 0.0
+            apart = [comparison.difference_ms[onset.point] - kept_ms for onset in good if onset.point]
+            by_ms, reference = -float(np.median(apart)), f"the {double[0]} take"
+            if abs(by_ms) < MOVES.least_share * timing.tolerance_ms or by_ms * offset_ms > 0:
                 return None
     by_ms = round(by_ms, 1)
-    times = [strum.onset.at_s for strum in placed.strums]
-    first, last = taken[0].onset.at_s, taken[-1].onset.at_s
-    following = [at for at in times if at > last + 1e-9]
-    earlier = [at for at in times if at < first - 1e-9]
-    start = max(first - BEFORE_ONSET_S, 0.0)
-    stop = following[0] - BEFORE_ONSET_S if following else last + 1.0
-    by_s = by_ms / 1000
-    # What a move repeats must hold no attack: before its start when later, before its end when earlier.
-    if by_s > 0 and earlier and earlier[-1] + LEAST_RING_S > start - by_s:
+    span_s = _span_s(take, taken[0].onset.at_s, taken[-1].onset.at_s, by_ms / 1000)
+    if span_s is None:
         return None
-    if by_s < 0 and (last + LEAST_RING_S > stop + by_s or (earlier and earlier[-1] + LEAST_RING_S > start + by_s)):
-        return None
-    if first + by_s < 0:
-        return None
-    spots = [strum.spot for strum in taken if strum.spot]
-    where = spots[0].text if len(spots) == 1 else f"{spots[0].text} to {spots[-1].text}"
-    why = f"{where}, {name}: {off_words(-by_ms)} {against}; 1 move"
-    return Proposal(round(start, 4), round(stop, 4), by_ms, tuple(taken), why)
+    points = [onset.point for onset in taken if onset.point]
+    where = points[0].text if len(points) == 1 else f"{points[0].text} to {points[-1].text}"
+    why = f"{where}, {name}: {_difference_words(-by_ms)} {reference}"
+    return Proposal(round(span_s[0], 4), round(span_s[1], 4), by_ms, tuple(taken), why)
 
 
+def _span_s(take: AlignedTake, first_s: float, last_s: float, by_s: float) -> tuple[float, float] | None:
+    """Where a move of the onsets first to last is cut; None where it would repeat an attack."""
+    times = [onset.onset.at_s for onset in take.onsets]
+    following = [at for at in times if at > last_s + 1e-9]
+    earlier = [at for at in times if at < first_s - 1e-9]
+    start = max(first_s - MOVES.before_onset_s, 0.0)
+    stop = following[0] - MOVES.before_onset_s if following else last_s + MOVES.after_last_s
+    ring_s = MOVES.least_ring_s
+    # A later move repeats sound before its start, an earlier one sound before its end.
+    if by_s > 0 and earlier and earlier[-1] + ring_s > start - by_s:
+        return None
+    if by_s < 0 and (last_s + ring_s > stop + by_s or (earlier and earlier[-1] + ring_s > start + by_s)):
+        return None
+    return None if first_s + by_s < 0 else (start, stop)
+
+
+def _difference_words(ms: float) -> str:
+    """34 ms ahead of / 34 ms behind."""
+    return f"{abs(ms):.0f} ms {'behind' if ms > 0 else 'ahead of'}"

@@ -1,9 +1,9 @@
-"""Which strums of a take are off together, from its own feel and from its double.
+"""Which onsets of a take are displaced together, relative to its own average and to its double.
 
-Runs that share a displacement are found together with single strums by one search: strums are split into pieces, each
-either left alone or shifted as a whole, at the least sum of squared errors (in scatters) and a price for each shifted
-piece. Optimal partitioning: Jackson et al., "An algorithm for optimal partitioning of data on an interval", IEEE Signal
-Processing Letters 12(2), 2005.
+One search finds displaced runs and single onsets: the onsets are divided into segments that are left alone or shifted
+as a whole, at the least sum of squared errors (in units of the spread) plus a penalty for each shifted segment. Optimal
+partitioning: Jackson et al., "An algorithm for optimal partitioning of data on an interval", IEEE Signal Processing
+Letters 12(2), 2005.
 """
 
 from __future__ import annotations
@@ -13,148 +13,158 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layerpipe.analysis.timing.align import Placed, Spot, Strum, spread_ms
-from layerpipe.analysis.timing.tightness import apart_ms, partners
+from layerpipe.analysis.timing.align import AlignedOnset, AlignedTake, GridPoint, robust_spread
+from layerpipe.analysis.timing.tightness import difference_ms, pair_onsets
 from layerpipe.core.sound import FloatArray
 from layerpipe.recipe.model import Timing
 
-PRICE, FAULT_PRICE = 12.0, 7.0
-"""Of a piece, in squared scatters: a single strum must be off by 3.5 of them; by 2.6 where most faults are."""
-LEAST_SCATTER_MS, FEWEST = 4.0, 8
-LONGEST_RUN = 64
-SAME_SIDE = 0.8
-BREAK_GAPS, BREAK_S = 4.0, 1.5
-"""A break is longer than so many usual gaps between strums, and than so many seconds."""
-SETTLED = 3
-"""Times the scatter is told again without what is loose."""
+FEWEST_ONSETS = 8
+"""Fewer onsets show neither a spread nor a distance from the double."""
 
 
 @dataclass(frozen=True)
-class Loose:
-    """A piece of strums (indices first to last, inside those that count) that is off by `off_ms` together."""
+class PartitionSettings:
+    """The search; penalties are squared deviations in units of the spread."""
+
+    penalty: float = 12.0  # a single onset must be off by 3.5 spreads
+    entry_penalty: float = 7.0  # by 2.6 at the first downbeat and after a break, where most faults are
+    least_spread_ms: float = 4.0  # a spread below this is not trusted; human takes are looser
+    longest: int = 64  # onsets in one displaced segment: two bars of sixteenths in 4/4
+    break_gaps: float = 4.0  # a break is longer than this many usual gaps between onsets
+    break_s: float = 1.5  # and longer than this
+    rounds: int = 3  # the spread is estimated again without the displaced segments
+
+
+PARTITION = PartitionSettings()
+
+
+@dataclass(frozen=True)
+class Segment:
+    """Onsets first to last (indices of the reliable ones) that are displaced by `offset_ms` together."""
 
     first: int
     last: int
-    off_ms: float
+    offset_ms: float
 
 
-def settle(late_ms: FloatArray, tolerance_ms: float, prices: FloatArray) -> tuple[list[Loose], float]:
-    """Loose pieces of a take, and its scatter (ms) once they are home: what is loose is no part of how it is played.
+def find_segments(deviations_ms: FloatArray, tolerance_ms: float, penalties: FloatArray) -> tuple[list[Segment], float]:
+    """Displaced segments of a take, and its spread (ms) without their displacement.
 
     Parameters
     ----------
-    late_ms, prices : np.ndarray [shape=(strums,)]
-        As `loose_pieces` takes them.
+    deviations_ms, penalties : np.ndarray [shape=(onsets,)]
+        As `partition` takes them.
     tolerance_ms : float
     """
-    scatter_ms = spread_ms(late_ms)
-    pieces: list[Loose] = []
-    for _ in range(SETTLED):
-        pieces = loose_pieces(late_ms, scatter_ms, tolerance_ms, prices)
-        home = late_ms.copy()
-        for piece in pieces:
-            home[piece.first : piece.last + 1] -= piece.off_ms
-        scatter_ms = spread_ms(home)
-    return pieces, scatter_ms
+    spread_ms = robust_spread(deviations_ms)
+    segments: list[Segment] = []
+    for _ in range(PARTITION.rounds):
+        segments = partition(deviations_ms, spread_ms, tolerance_ms, penalties)
+        corrected = deviations_ms.copy()
+        for segment in segments:
+            corrected[segment.first : segment.last + 1] -= segment.offset_ms
+        spread_ms = robust_spread(corrected)
+    return segments, spread_ms
 
 
-def fault_prices(strums: Sequence[Strum]) -> FloatArray:
-    """Price of a piece that begins at each strum: less at the first downbeat and after breaks, where faults are."""
-    times = np.array([strum.heard_s for strum in strums])
+def segment_penalties(onsets: Sequence[AlignedOnset]) -> FloatArray:
+    """Penalty of a segment that begins at each onset: lower at the first downbeat and after breaks."""
+    times = np.array([onset.heard_s for onset in onsets])
     gaps = np.diff(times, prepend=-np.inf)
     usual = float(np.median(gaps[1:])) if len(gaps) > 1 else np.inf
-    prices: FloatArray = np.where(gaps > max(BREAK_GAPS * usual, BREAK_S), FAULT_PRICE, PRICE)
-    for n, strum in enumerate(strums):
-        if strum.spot is not None and (strum.spot.bar, strum.spot.beat, strum.spot.sixteenth) == (1, 1, 1):
-            prices[n] = FAULT_PRICE
-    return prices
+    after_break = gaps > max(PARTITION.break_gaps * usual, PARTITION.break_s)
+    penalties: FloatArray = np.where(after_break, PARTITION.entry_penalty, PARTITION.penalty)
+    for n, onset in enumerate(onsets):
+        if onset.point is not None and onset.point.order == (1, 1, 1):
+            penalties[n] = PARTITION.entry_penalty
+    return penalties
 
 
-def loose_pieces(late_ms: FloatArray, scatter_ms: float, tolerance_ms: float,
-                 prices: FloatArray | None = None) -> list[Loose]:
-    """Runs and single strums that are off from the take's feel.
+def partition(deviations_ms: FloatArray, spread_ms: float, tolerance_ms: float,
+              penalties: FloatArray | None = None) -> list[Segment]:
+    """Divide a take into segments and return the displaced ones.
 
     Parameters
     ----------
-    late_ms : np.ndarray [shape=(strums,)]
-        In order of time.
-    scatter_ms, tolerance_ms : float
-    prices : np.ndarray [shape=(strums,)], optional
-        Of a piece that begins at each strum, in squared scatters.
+    deviations_ms : np.ndarray [shape=(onsets,)]
+        From the take's own average, in order of time.
+    spread_ms, tolerance_ms : float
+    penalties : np.ndarray [shape=(onsets,)], optional
+        Of a segment that begins at each onset, in squared spreads.
 
     Returns
     -------
-    list of Loose
-        None is off by less than the tolerance.
+    list of Segment
+        None is displaced by less than the tolerance.
     """
-    n = len(late_ms)
-    unit = max(scatter_ms, LEAST_SCATTER_MS)
-    z = late_ms / unit
+    n = len(deviations_ms)
+    unit = max(spread_ms, PARTITION.least_spread_ms)
+    z = deviations_ms / unit
     sums, squares = np.concatenate([[0.0], np.cumsum(z)]), np.concatenate([[0.0], np.cumsum(z**2)])
-    priced = np.full(n, PRICE) if prices is None else prices
-    cost, came = np.zeros(n + 1), np.full(n + 1, -1)
+    penalty = np.full(n, PARTITION.penalty) if penalties is None else penalties
+    cost, origin = np.zeros(n + 1), np.full(n + 1, -1)
     for stop in range(1, n + 1):
         cost[stop] = cost[stop - 1] + z[stop - 1] ** 2
-        first = np.arange(max(0, stop - LONGEST_RUN), stop)
+        first = np.arange(max(0, stop - PARTITION.longest), stop)
         count = stop - first
         mean = (sums[stop] - sums[first]) / count
-        apart = squares[stop] - squares[first] - count * mean**2
-        tried = np.where(np.abs(mean) * unit > tolerance_ms, cost[first] + apart + priced[first], np.inf)
+        error = squares[stop] - squares[first] - count * mean**2
+        tried = np.where(np.abs(mean) * unit > tolerance_ms, cost[first] + error + penalty[first], np.inf)
         best = int(np.argmin(tried))
         if tried[best] < cost[stop]:
-            cost[stop], came[stop] = tried[best], first[best]
+            cost[stop], origin[stop] = tried[best], first[best]
     found, stop = [], n
     while stop:
-        if came[stop] < 0:
+        if origin[stop] < 0:
             stop -= 1
             continue
-        first_one, piece = int(came[stop]), late_ms[came[stop] : stop]
-        off = float(np.median(piece))
-        if abs(off) > tolerance_ms and np.mean(np.sign(piece) == np.sign(off)) >= SAME_SIDE:
-            found.append(Loose(first_one, stop - 1, off))
-        stop = first_one
+        begin = int(origin[stop])
+        offset = float(np.median(deviations_ms[begin:stop]))
+        if abs(offset) > tolerance_ms:
+            found.append(Segment(begin, stop - 1, offset))
+        stop = begin
     return found[::-1]
 
 
 @dataclass(frozen=True)
-class Doubles:
-    """Each strum's own double, and how far apart the two takes usually are."""
+class DoubleComparison:
+    """A take beside its double; differences are ms, positive where the take is later."""
 
-    apart_ms: dict[Spot, float]
+    difference_ms: dict[GridPoint, float]
     lag_ms: float
-    scatter_ms: float
-    late_ms: dict[Spot, float]
-    """How loose the double itself is at each place."""
+    """Median difference."""
+    spread_ms: float
+    deviation_ms: dict[GridPoint, float]
+    """How far the double is from its own average at each grid point."""
 
 
-def doubles_of(placed: Placed, double: tuple[str, Placed] | None) -> Doubles | None:
-    """What the double says."""
+def compare_with_double(take: AlignedTake, double: tuple[str, AlignedTake] | None) -> DoubleComparison | None:
+    """Compare a take with its double; None without one, or with too few common onsets."""
     if double is None:
         return None
-    found = partners(placed, double[1])
-    apart = {mine.spot: apart_ms(mine, its) for mine, its in found if mine.spot}
-    if len(apart) < FEWEST:
+    pairs = pair_onsets(take, double[1])
+    differences = {mine.point: difference_ms(mine, its) for mine, its in pairs if mine.point}
+    if len(differences) < FEWEST_ONSETS:
         return None
-    values = np.array(list(apart.values()))
-    lag = float(np.median(values))
-    return Doubles(apart, lag, float(1.4826 * np.median(np.abs(values - lag))),
-                    {its.spot: its.late_ms or 0.0 for _, its in found if its.spot})
+    values = np.array(list(differences.values()))
+    return DoubleComparison(differences, float(np.median(values)), robust_spread(values),
+                            {its.point: its.deviation_ms or 0.0 for _, its in pairs if its.point})
 
 
-def apart_from_double(strums: Sequence[Strum], late: FloatArray, pairs: Doubles | None, pieces: Sequence[Loose],
-                      scatter_ms: float, timing: Timing) -> list[Loose]:
-    """Single strums that are inside the take's own tolerance by a little but plainly apart from the double."""
-    if pairs is None:
+def apart_from_double(onsets: Sequence[AlignedOnset], deviations_ms: FloatArray, double: DoubleComparison | None,
+                      segments: Sequence[Segment], spread_ms: float, timing: Timing) -> list[Segment]:
+    """Single onsets outside the take's tolerance that are also plainly apart from the double."""
+    if double is None:
         return []
-    taken = {n for piece in pieces for n in range(piece.first, piece.last + 1)}
-    unit = max(pairs.scatter_ms, scatter_ms, LEAST_SCATTER_MS * 1.4)
+    taken = {n for segment in segments for n in range(segment.first, segment.last + 1)}
+    # A difference of two takes has the spread of both: the square root of two times one of them.
+    unit = max(double.spread_ms, spread_ms, PARTITION.least_spread_ms * 1.4)
     found = []
-    for n, strum in enumerate(strums):
-        apart = pairs.apart_ms.get(strum.spot) if strum.spot else None
-        if n in taken or apart is None or strum.spot is None:
+    for n, onset in enumerate(onsets):
+        if n in taken or onset.point is None or onset.point not in double.difference_ms:
             continue
-        off = apart - pairs.lag_ms
-        mine_is_loose = abs(late[n]) > max(timing.tolerance_ms, abs(pairs.late_ms[strum.spot]))
-        if mine_is_loose and abs(off) > max(timing.double_tolerance_ms, np.sqrt(PRICE) * unit):
-            found.append(Loose(n, n, float(late[n])))
+        apart = double.difference_ms[onset.point] - double.lag_ms
+        is_loose = abs(deviations_ms[n]) > max(timing.tolerance_ms, abs(double.deviation_ms[onset.point]))
+        if is_loose and abs(apart) > max(timing.double_tolerance_ms, np.sqrt(PARTITION.penalty) * unit):
+            found.append(Segment(n, n, float(deviations_ms[n])))
     return found

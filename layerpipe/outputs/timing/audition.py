@@ -1,4 +1,4 @@
-"""Only the repaired places, for the ear: two beats around each joint, as it was, a pause, as it would be."""
+"""Short listening files of the edited spots: two beats around each edit point, before, a pause, after."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from pathlib import Path
 
 import numpy as np
 
-from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming
+from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming, frame_move
 from layerpipe.audio_files.broadcast_wave import StemWriter
 from layerpipe.core.errors import OutputError
 from layerpipe.core.sound import FloatArray, Sound
-from layerpipe.core.units import frames_of_ms, frames_of_s
+from layerpipe.core.units import frames_of_s
 from layerpipe.dsp.quantize import to_pcm
 from layerpipe.dsp.splicing import FrameMove
 from layerpipe.recipe.tempo_map import TempoMap
@@ -20,10 +20,13 @@ from layerpipe.render.moves import MovedTake, frame_moves
 
 PAUSE_S, FADE_S = 0.4, 0.01
 PEAK = 0.5
+"""Peak of every file, full scale 1: -6 dBFS, the same for before and after."""
+BEAT_S = 0.6
+"""Length of a beat where the song has no tempo."""
 
 
-def write_repairs(song: SongTiming, folder: Path) -> list[Path]:
-    """Write a file for each joint of the proposed moves and of those the recipe has.
+def write_auditions(song: SongTiming, folder: Path) -> list[Path]:
+    """Write a file for each edit point of the proposed moves and of those the recipe has.
 
     Parameters
     ----------
@@ -65,20 +68,18 @@ def write_repairs(song: SongTiming, folder: Path) -> list[Path]:
 
 def planned_moves(take: TakeTiming, tempo_map: TempoMap) -> list[FrameMove]:
     """The moves of the recipe and the proposed ones, in frames."""
-    rate_hz = take.open.source.rate_hz
-    proposed = [FrameMove(frames_of_s(move.from_s, rate_hz), frames_of_s(move.to_s, rate_hz),
-                          frames_of_ms(move.by_ms, rate_hz), frames_of_ms(move.crossfade_ms, rate_hz))
-                for move in take.moves]
-    return sorted([*frame_moves(take.open.take, tempo_map, rate_hz), *proposed], key=lambda move: move.start)
+    proposed = [frame_move(move, take.open) for move in take.moves]
+    return sorted([*frame_moves(take.open.take, tempo_map, take.open.source.rate_hz), *proposed],
+                  key=lambda move: move.start)
 
 
 def _beat_s(tempo_map: TempoMap, at_s: float) -> float:
     """Length of a beat there."""
-    return tempo_map.beat_s(tempo_map.bar_at(at_s)) if tempo_map.has_grid else 0.6
+    return tempo_map.beat_s(tempo_map.bar_at(at_s)) if tempo_map.has_grid else BEAT_S
 
 
 def _before_and_after(before: Sound, after: Sound, at_s: float, beat_s: float) -> FloatArray:
-    """One beat on either side of a moment, twice, at one gain."""
+    """One beat on either side of a moment, before and after the edit, at one gain."""
     rate_hz = before.rate_hz
     first = max(frames_of_s(at_s - beat_s, rate_hz), 0)
     last = min(frames_of_s(at_s + beat_s, rate_hz), before.frames)

@@ -1,7 +1,7 @@
-"""A picture of takes against the grid: every strum before and after its move, section by section.
+"""A picture of takes against the grid: every onset before and after its edit, section by section.
 
-Across are bars, up is late, in ms. Colours: Okabe and Ito, Color Universal Design (2008); marks differ in shape too.
-The same figures give the same bytes.
+The horizontal axis counts bars; up is late, in ms. Colours: Okabe and Ito, Color Universal Design
+(2008); marks differ in shape too. The same numbers give the same bytes.
 """
 
 from __future__ import annotations
@@ -10,12 +10,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from layerpipe.analysis.timing.align import Strum
+from layerpipe.analysis.timing.align import AlignedOnset
 from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming
 from layerpipe.outputs.drawing.mpl import picture
 from layerpipe.recipe.model import Recipe
 
-_CALM, _LOOSE, _HOME, _AGAIN, _SECTION = "#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9"
+_TIGHT, _LOOSE, _EDITED, _RERECORD, _SECTION = "#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9"
 _INK = "#333333"
 
 
@@ -34,73 +34,75 @@ def draw_timing(song: SongTiming, recipe: Recipe, path: Path) -> None:
     """
     with picture(path, inches=(12.0, 1.2 + 2.0 * len(song.takes)), dpi=130, line_width=0.6) as figure:
         rows = figure.subplots(len(song.takes), 1, sharex=True, squeeze=False)[:, 0]
-        tallest = _tallest(song.takes)
+        height_ms = _half_height_ms(song.takes)
         for axes, take in zip(rows, song.takes, strict=True):
-            _draw_take(axes, take, song, recipe, tallest)
+            _draw_take(axes, take, song, recipe, height_ms)
         rows[-1].set_xlabel("bar" if song.tempo_map.has_grid else "seconds")
-        figure.suptitle(f" {recipe.song.title}: strums against the grid", x=0.01, ha="left", fontsize=12)
+        figure.suptitle(f" {recipe.song.title}: onsets against the grid", x=0.01, ha="left", fontsize=12)
         _legend(figure)
 
 
-def _tallest(takes: Sequence[TakeTiming]) -> float:
-    """Half the height of all rows, ms: the same for all, so that takes can be compared by eye."""
-    offs = [abs(strum.off_ms) for take in takes for strum in take.placed.strums if strum.off_ms is not None]
-    return min(max([30.0, *(off * 1.15 for off in offs)]), 120.0)
+def _half_height_ms(takes: Sequence[TakeTiming]) -> float:
+    """Half the height of every row, ms: the same for all, so that takes can be compared by eye."""
+    offsets = [abs(one.offset_ms) for take in takes for one in take.aligned.onsets if one.offset_ms is not None]
+    return min(max([30.0, *(offset * 1.15 for offset in offsets)]), 120.0)
 
 
-def _draw_take(axes: Any, take: TakeTiming, song: SongTiming, recipe: Recipe, tallest: float) -> None:
+def _draw_take(axes: Any, take: TakeTiming, song: SongTiming, recipe: Recipe, height_ms: float) -> None:
     """One row."""
     tempo_map = song.tempo_map
-    axes.set_ylim(-tallest, tallest)
+    axes.set_ylim(-height_ms, height_ms)
     for side in ("top", "right", "bottom"):
         axes.spines[side].set_visible(False)
     axes.axhline(0, color=_INK, linewidth=0.6)
     axes.tick_params(length=2)
     axes.set_ylabel("late, ms")
-    verdict = take.verdict or "cannot be told"
-    figures = "" if take.placed.average_offset_ms is None else f"   feel {round(take.placed.average_offset_ms):+d} ms"
-    figures += "" if take.placed.scatter_ms is None else f", scatter {take.placed.scatter_ms:.0f} ms"
-    axes.set_title(f" {take.name}: {verdict}{figures}", loc="left", fontsize=10)
+    average_ms, spread_ms = take.aligned.average_offset_ms, take.aligned.spread_ms
+    numbers = "" if average_ms is None else f"   average offset {round(average_ms):+d} ms"
+    numbers += "" if spread_ms is None else f", spread {spread_ms:.0f} ms"
+    axes.set_title(f" {take.name}: {take.verdict}{numbers}", loc="left", fontsize=10)
     if not tempo_map.has_grid:
-        axes.plot([strum.heard_s for strum in take.placed.strums], [0.0] * len(take.placed.strums), "|", color=_CALM)
+        times = [onset.heard_s for onset in take.aligned.onsets]
+        axes.plot(times, [0.0] * len(times), "|", color=_TIGHT)
         return
-    bars = [strum.spot.bar for each in song.takes for strum in each.placed.strums if strum.spot] or [1]
+    bars = [point.bar for each in song.takes for point in each.aligned.points] or [1]
     axes.set_xlim(min(bars) - 0.1, max(bars) + 1.1)
     step = max(1, round((max(bars) - min(bars)) / 16))
     axes.set_xticks(range(min(bars), max(bars) + 2, step))
     for n, section in enumerate(recipe.section):
         first, last = section.bars
         axes.axvspan(first, last + 1, color=_SECTION, alpha=0.10 if n % 2 else 0.03, linewidth=0)
-        axes.text(first + 0.05, tallest * 0.97, f" {section.name}", va="top", color=_INK, fontsize=8, clip_on=True)
-    for again in take.rerecord:
-        axes.axvspan(again.bars[0], again.bars[1] + 1, facecolor="none", edgecolor=_AGAIN, hatch="///", alpha=0.5,
-                     linewidth=0)
-    if take.placed.average_offset_ms is not None:
-        axes.axhline(take.placed.average_offset_ms, color=_CALM, linewidth=0.8, dashes=(4, 3))
-    moved = {id(strum.onset): strum for strum in take.moved.strums}
-    going = {id(strum.onset) for move in take.moves for strum in move.strums}
-    calm = [strum for strum in take.placed.strums if strum.spot and id(strum.onset) not in going]
-    loose = [strum for strum in take.placed.strums if strum.spot and id(strum.onset) in going]
-    axes.plot(*_points(calm, song), "o", color=_CALM, markersize=3.2, alpha=0.8, markeredgewidth=0)
-    axes.plot(*_points(loose, song), "D", color=_LOOSE, markersize=5, markerfacecolor="white")
-    home = [moved[id(strum.onset)] for strum in loose if moved[id(strum.onset)].spot]
-    axes.plot(*_points(home, song), "D", color=_HOME, markersize=5)
-    for strum in loose:
-        there = moved[id(strum.onset)]
-        if there.spot and strum.off_ms is not None and there.off_ms is not None:
-            (x,), (y,) = _points([strum], song)
-            axes.annotate("", (x, there.off_ms), (x, y), arrowprops={"arrowstyle": "->", "color": _HOME, "lw": 1.0})
+        axes.text(first + 0.05, height_ms * 0.97, f" {section.name}", va="top", color=_INK, fontsize=8, clip_on=True)
+    for rerecord in take.rerecord:
+        axes.axvspan(rerecord.bars[0], rerecord.bars[1] + 1, facecolor="none", edgecolor=_RERECORD, hatch="///",
+                     alpha=0.5, linewidth=0)
+    if average_ms is not None:
+        axes.axhline(average_ms, color=_TIGHT, linewidth=0.8, dashes=(4, 3))
+    after = {id(onset.onset): onset for onset in take.moved.onsets}
+    moving = {id(onset.onset) for move in take.moves for onset in move.onsets}
+    tight = [onset for onset in take.aligned.onsets if onset.point and id(onset.onset) not in moving]
+    loose = [onset for onset in take.aligned.onsets if onset.point and id(onset.onset) in moving]
+    edited = [after[id(onset.onset)] for onset in loose if after[id(onset.onset)].point]
+    axes.plot(*_coordinates(tight, song), "o", color=_TIGHT, markersize=3.2, alpha=0.8, markeredgewidth=0)
+    axes.plot(*_coordinates(loose, song), "D", color=_LOOSE, markersize=5, markerfacecolor="white")
+    axes.plot(*_coordinates(edited, song), "D", color=_EDITED, markersize=5)
+    for onset in loose:
+        target = after[id(onset.onset)]
+        if target.point and target.offset_ms is not None:
+            (x,), (y,) = _coordinates([onset], song)
+            axes.annotate("", (x, target.offset_ms), (x, y),
+                          arrowprops={"arrowstyle": "->", "color": _EDITED, "lw": 1.0})
 
 
-def _points(strums: Sequence[Strum], song: SongTiming) -> tuple[list[float], list[float]]:
-    """Bars and fractions of a bar across, ms up; of the place, not of the moment, so that before and after line up."""
+def _coordinates(onsets: Sequence[AlignedOnset], song: SongTiming) -> tuple[list[float], list[float]]:
+    """Bars and offsets in ms; bars are those of the grid point, so that before and after are above each other."""
     across, up = [], []
-    for strum in strums:
-        if strum.spot is not None and strum.off_ms is not None:
-            at_s = strum.aimed_s - strum.off_ms / 1000
-            bar = strum.spot.bar
-            across.append(bar + (at_s - song.tempo_map.downbeat_s(bar)) / song.tempo_map.bar_s(bar))
-            up.append(strum.off_ms)
+    for onset in onsets:
+        if onset.point is not None and onset.offset_ms is not None:
+            bar = onset.point.bar
+            into_bar_s = onset.point.time_s - song.tempo_map.downbeat_s(bar)
+            across.append(bar + into_bar_s / song.tempo_map.bar_s(bar))
+            up.append(onset.offset_ms)
     return across, up
 
 
@@ -109,9 +111,9 @@ def _legend(figure: Any) -> None:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    marks = [Line2D([], [], color=_CALM, marker="o", linestyle="", markersize=4, label="a strum"),
-             Line2D([], [], color=_LOOSE, marker="D", linestyle="", markerfacecolor="white", label="loose, before"),
-             Line2D([], [], color=_HOME, marker="D", linestyle="", label="after its move"),
-             Line2D([], [], color=_CALM, dashes=(4, 3), linewidth=0.8, label="where the take usually plays"),
-             Patch(facecolor="none", edgecolor=_AGAIN, hatch="///", label="play again")]
+    marks = [Line2D([], [], color=_TIGHT, marker="o", linestyle="", markersize=4, label="onset"),
+             Line2D([], [], color=_LOOSE, marker="D", linestyle="", markerfacecolor="white", label="loose"),
+             Line2D([], [], color=_EDITED, marker="D", linestyle="", label="after the edit"),
+             Line2D([], [], color=_TIGHT, dashes=(4, 3), linewidth=0.8, label="average offset"),
+             Patch(facecolor="none", edgecolor=_RERECORD, hatch="///", label="re-record")]
     figure.legend(handles=marks, loc="outside lower center", ncols=5, frameon=False)

@@ -1,0 +1,34 @@
+"""Estimate the tempo of a recipe's takes, and turn the estimate into a change of the recipe."""
+
+from __future__ import annotations
+
+from layerpipe.analysis.timing.song_timing import detect_in_takes
+from layerpipe.analysis.timing.tempo import TempoEstimate, estimate_tempo
+from layerpipe.core.sound import OnProgress
+from layerpipe.recipe.change import Change
+from layerpipe.recipe.edits import set_song
+from layerpipe.recipe.reader import RecipeFile
+from layerpipe.render.takes import open_all
+
+
+def tempo_of_song(file: RecipeFile, *,
+                  on_progress: OnProgress = lambda share: None) -> tuple[list[TempoEstimate], int]:
+    """Estimate tempo, meter and bar 1 from all takes of a recipe, whatever tempo it has.
+
+    Returns
+    -------
+    (estimates, onsets)
+        The most likely first, empty with too few onsets; how many onsets were found.
+
+    Raises
+    ------
+    AudioError
+        If a file cannot be used.
+    """
+    onsets = [found.onsets for found in detect_in_takes(open_all(file.recipe), on_progress=on_progress)]
+    return estimate_tempo(onsets), sum(map(len, onsets))
+
+
+def change_of_tempo(file: RecipeFile, estimate: TempoEstimate) -> Change:
+    """The recipe with an estimated tempo, meter and bar 1."""
+    return set_song(file.path, tempo=estimate.tempo, meter=estimate.meter, bar_one_s=estimate.bar_one_s)
