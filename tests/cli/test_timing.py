@@ -178,7 +178,7 @@ def test_moves_of_a_replaced_take_are_refused_with_the_list(song, takes, command
 
 
 def test_moves_written_by_hand_stay_and_are_not_written_over(song):
-    text = RECIPE + '\n[[layer.take.move]]\nfrom = "1.1"\nto = "1.1.3"\nby_ms = 5.0\n'
+    text = RECIPE + '\n[[layer.take.move]]\nfrom = "bar 1"\nto = "bar 1 beat 1.5"\nby_ms = 5.0\n'
     song.write_text(text)
     document = document_of(song, "--write")
     assert all(move["from_s"] > 1.0 for move in document["takes"][1]["moves"])

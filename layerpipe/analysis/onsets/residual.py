@@ -18,9 +18,10 @@ import numpy as np
 import numpy.random  # not left to the first worker thread; see core.sound
 
 from layerpipe.core.sound import FloatArray, Sound
-from layerpipe.dsp.fft import fast_size
+from layerpipe.dsp.fft import next_fast_length
 from layerpipe.dsp.filters import design_high_pass, run_sections
-from layerpipe.dsp.kernels import burg_predictor, go_on, solve_predictors
+from layerpipe.dsp.kernels import burg_predictor, solve_predictors
+from layerpipe.dsp.kernels import extrapolate as run_predictor
 
 SILENCE_POWER = 1e-12
 """Power (full scale 1) at or below which a frame is digital silence; -120 dBFS."""
@@ -164,7 +165,7 @@ def prediction_residual(chunk: Chunk) -> FloatArray:
     window, room = np.hanning(train), np.empty(2 * lags + 2)
     trained_on = np.lib.stride_tricks.sliding_window_view(samples, train)
     applied_to = np.lib.stride_tricks.sliding_window_view(samples, lags + hop)
-    train_size, size = fast_size(train + lags + 1), fast_size(lags + hop)
+    train_size, size = next_fast_length(train + lags + 1), next_fast_length(lags + hop)
     for at in range(0, len(starts), BLOCKING.rows):
         here = starts[at : at + BLOCKING.rows]
         spectra = np.fft.rfft(trained_on[here - train] * window, train_size)
@@ -190,7 +191,7 @@ def residual_after(samples: FloatArray, trained: int, rate_hz: float) -> FloatAr
     lags = min(round(PREDICTOR.lags_s * rate_hz), trained // 2)
     predictor = _burg(samples[:trained], lags)
     applied_to = samples[trained - lags :]
-    size = fast_size(len(applied_to))
+    size = next_fast_length(len(applied_to))
     # Circular, as above.
     return np.fft.irfft(np.fft.rfft(applied_to, size) * np.fft.rfft(predictor, size), size)[lags : len(applied_to)]
 
@@ -208,7 +209,7 @@ def extrapolate(before: FloatArray, frames: int, rate_hz: float) -> FloatArray:
     if lags < 2:
         return np.zeros(frames)
     sound = np.concatenate([trained[-lags:], np.zeros(frames)])
-    go_on(_burg(trained, lags), sound)
+    run_predictor(_burg(trained, lags), sound)
     return sound[lags:]
 
 
