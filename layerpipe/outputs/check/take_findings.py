@@ -193,8 +193,8 @@ def _tuning(take: CheckedTake) -> list[Finding]:
                "drift_cents": known.drift_cents}
     off = tuning.judge(known.cents, limits.tuning_cents)
     if off.is_defect:
-        found.append(Finding("tuning", f"{off.reason} of A = {take.a4_hz:g} Hz", "tune and re-record, or set a4_hz if the "
-                             "song is meant so", details=details))
+        found.append(Finding("tuning", f"{off.reason} of A = {take.a4_hz:g} Hz",
+                             "tune and re-record, or set a4_hz if the song is meant so", details=details))
     if known.drift_cents is not None and tuning.judge(known.drift_cents, limits.tuning_cents).is_defect:
         found.append(Finding("tuning", f"the tuning moves by {known.drift_cents:+.1f} cents from the first third to "
                              "the last", "let the strings settle, tune, and re-record", details=details))
