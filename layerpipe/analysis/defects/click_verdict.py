@@ -90,29 +90,20 @@ class ClickLimits:
     short_ms: float = 0.37
     """Two slices: a digital tick."""
     clear_over_chance: float = 0.95
-    barely_over_chance: float = 1.25
-    """Instead, where it does not stand out above 150 Hz as everything so short does in a gap."""
     clear_over_loudest: float = 1.85
     long_over_loudest: float = 2.1
     """Instead, for clicks of 1 to 3 ms: strings have teeth of that length."""
-    faint_over_chance: float = 1.1
-    faint_over_loudest: float = 2.9
-    faint_amplitude_over_highest: float = 1.5
-    """A faint click must stand further alone."""
     amplitude_over_rms: float = 6.0
     barely_amplitude_over_rms: float = 6.4
     """Instead, where it does not stand out above 150 Hz, or is longer than a tick."""
     amplitude_over_highest: float = 1.4
     mid_over_loudest: float = 0.5
-    """Below this a suspect does not stand out above 150 Hz: strings that die away under the noise show such teeth."""
+    """Everything so short stands out above 150 Hz, too, in a gap; strings that die away under the noise do not."""
 
     ringing: float = 4.0
-    """Where three quarters of the power can be predicted, strings ring, and the following are needed:"""
     ringing_over_loudest: float = 5.9
-    """no soft pick among loud ones in four hours; most clicks of 15 dB."""
-    ringing_amplitude_over_rms: float = 7.3
-    ringing_amplitude_over_highest: float = 2.2
-    """Or both of these, for ticks."""
+    """Where three quarters of the power can be predicted, strings ring, and a click must stand out so far: no soft pick
+    among loud ones did in four hours, most clicks of 15 dB do."""
 
     certain_over_loudest: float = 11.0
     certain_amplitude_over_rms: float = 13.5
@@ -134,9 +125,6 @@ class ClickLimits:
     onset_confidence: float = 0.65
     """Of soft strums that looked like clicks the least certain had 0.70; of clicks that looked like strums the most
     certain had 0.60."""
-    alone_over_loudest: float = 9.0
-    alone_onset_confidence: float = 0.92
-    """What stands so far alone must be as certain an onset as this; soft picks were 0.95 and more."""
 
 
 def judge(evidence: ClickEvidence, limits: ClickLimits) -> Judgement:
@@ -177,9 +165,7 @@ def judge(evidence: ClickEvidence, limits: ClickLimits) -> Judgement:
         return Judgement(True, "alone in a gap: a note rings on")
     if evidence.onset_confidence is None:
         return Judgement(None, "it may be a soft strum")
-    needed = (limits.alone_onset_confidence if lone.over_loudest > limits.alone_over_loudest
-              else limits.onset_confidence)
-    if evidence.onset_confidence > needed:
+    if evidence.onset_confidence > limits.onset_confidence:
         return Judgement(False, "a soft strum: something new begins here and stays")
     return Judgement(True, "alone, and no note begins")
 
@@ -191,21 +177,16 @@ def _stands_out(evidence: ClickEvidence, lone: Residual, limits: ClickLimits) ->
                   and lone.amplitude_over_highest > limits.certain_amplitude_over_highest)
     if evidence.over_db < (limits.certain_over_db if is_certain else limits.over_db):
         return False
-    if (lone.ringing > limits.ringing and lone.over_loudest < limits.ringing_over_loudest
-            and not (lone.amplitude_over_rms > limits.ringing_amplitude_over_rms
-                     and lone.amplitude_over_highest > limits.ringing_amplitude_over_highest)):
+    if lone.ringing > limits.ringing and lone.over_loudest < limits.ringing_over_loudest:
         return False
-    is_faint_click = (lone.over_chance > limits.faint_over_chance and lone.over_loudest > limits.faint_over_loudest
-                      and lone.amplitude_over_highest > limits.faint_amplitude_over_highest)
     in_mid = evidence.mid_over_loudest > limits.mid_over_loudest
     is_short = 1000 * evidence.width_s < limits.short_ms
     is_tick = (lone.amplitude_over_rms > (limits.amplitude_over_rms if in_mid and is_short
                                           else limits.barely_amplitude_over_rms)
                and lone.amplitude_over_highest > limits.amplitude_over_highest)
-    is_clear = (evidence.over_db > limits.clear_db
-                and lone.over_chance > (limits.clear_over_chance if in_mid else limits.barely_over_chance)
+    is_clear = (evidence.over_db > limits.clear_db and in_mid and lone.over_chance > limits.clear_over_chance
                 and lone.over_loudest > (limits.clear_over_loudest if is_short else limits.long_over_loudest))
-    return is_faint_click or is_tick or is_clear
+    return is_tick or is_clear
 
 
 def level_ratio(after: float, before: float) -> float:
