@@ -21,7 +21,9 @@ CLEAR = {"over_chance": 1.04, "over_loudest": 2.0, "amplitude_over_rms": 5.0, "a
 """Stands out as a whole, but not as a single sample."""
 TICK = {"over_chance": 0.6, "over_loudest": 1.2, "amplitude_over_rms": 6.2, "amplitude_over_highest": 1.5}
 """Stands out as a single sample only."""
-CERTAIN = {"over_loudest": 12.0, "amplitude_over_rms": 14.5, "amplitude_over_highest": 4.2, "over_db": 6.0}
+DULL = {"ringing": 9.0, "amplitude_over_highest": 1.5}
+"""Among ringing strings, and not a single sample."""
+CERTAIN = {"over_loudest": 12.0, "over_db": 6.0}
 
 
 def rising(index: int, rise: float, left: float) -> dict[str, object]:
@@ -44,29 +46,38 @@ CASES: list[tuple[str, dict[str, object], dict[str, object]]] = [
     ("clear: over chance", CLEAR, CLEAR | {"over_chance": 0.86}),
     ("clear: over the loudest", CLEAR, CLEAR | {"over_loudest": 1.7}),
     ("clear: in the mids", CLEAR | {"mid_over_loudest": 0.55}, CLEAR | {"mid_over_loudest": 0.45}),
+    ("clear, not in the mids", CLEAR | {"mid_over_loudest": 0.1, "over_chance": 1.35},
+     CLEAR | {"mid_over_loudest": 0.1, "over_chance": 1.15}),
     ("clear and long", CLEAR | {"over_loudest": 2.3, "width_s": 0.001}, CLEAR | {"width_s": 0.001}),
     ("clear: how short", CLEAR | {"width_s": 0.00034}, CLEAR | {"width_s": 0.0004}),
     ("tick: over noise", TICK, TICK | {"amplitude_over_rms": 5.6}),
     ("tick: over the highest", TICK, TICK | {"amplitude_over_highest": 1.3}),
     ("tick, not in the mids", TICK | {"amplitude_over_rms": 6.9, "mid_over_loudest": 0.1},
      TICK | {"mid_over_loudest": 0.1}),
-    ("among ringing strings", {"ringing": 3.6}, {"ringing": 4.4}),
-    ("alone among ringing strings", {"ringing": 9.0, "over_loudest": 6.4}, {"ringing": 9.0, "over_loudest": 5.4}),
+    ("among ringing strings", DULL | {"ringing": 3.6}, DULL | {"ringing": 4.4}),
+    ("alone among ringing strings", DULL | {"over_loudest": 6.4}, DULL | {"over_loudest": 5.4}),
+    ("tick among ringing strings", DULL | {"amplitude_over_rms": 7.9, "amplitude_over_highest": 2.4},
+     DULL | {"amplitude_over_rms": 7.9, "amplitude_over_highest": 2.0}),
+    ("soft tick among ringing strings", DULL | {"amplitude_over_rms": 7.9, "amplitude_over_highest": 2.4},
+     DULL | {"amplitude_over_rms": 6.7, "amplitude_over_highest": 2.4}),
     ("certain: peak", CERTAIN, CERTAIN | {"over_db": 5.0}),
     ("certain: over the loudest", CERTAIN, CERTAIN | {"over_loudest": 10.0}),
-    ("certain: over noise", CERTAIN, CERTAIN | {"amplitude_over_rms": 12.4}),
-    ("certain: over the highest", CERTAIN, CERTAIN | {"amplitude_over_highest": 3.5}),
     ("spread", {"spread": 0.45}, {"spread": 0.55}),
     ("stopped strings", {"ringing_left": 0.33}, {"ringing_left": 0.27}),
-    ("alone while strings stop", {"ringing_left": 0.1, "over_loudest": 6.0}, {"ringing_left": 0.1, "over_loudest": 5.0}),
+    ("alone while strings stop", {"ringing_left": 0.1, "over_loudest": 6.0},
+     {"ringing_left": 0.1, "over_loudest": 5.0}),
     ("tick while strings stop", {"ringing_left": 0.1, "over_loudest": 6.0, "amplitude_over_highest": 1.8},
      {"ringing_left": 0.1, "over_loudest": 6.0, "amplitude_over_highest": 1.5}),
     ("an onset here", {"onset_confidence": 0.6}, {"onset_confidence": 0.7}),
     ("an onset, but in a gap", {"onset_confidence": 0.9, "in_a_gap": True}, {"onset_confidence": 0.9}),
-    ("an onset, but too far alone", {"onset_confidence": 0.9, "over_loudest": 13.0, "over_db": 22.0},
-     {"onset_confidence": 0.9, "over_loudest": 11.0, "over_db": 22.0}),
-    ("an onset, but too loud", {"onset_confidence": 0.9, "over_loudest": 13.0, "over_db": 21.5},
-     {"onset_confidence": 0.9, "over_loudest": 13.0, "over_db": 18.5}),
+    ("a fairly certain onset, but alone", {"onset_confidence": 0.8, "over_loudest": 9.9},
+     {"onset_confidence": 0.8, "over_loudest": 8.1}),
+    ("a certain onset, though alone", {"onset_confidence": 0.85, "over_loudest": 10.0},
+     {"onset_confidence": 0.97, "over_loudest": 10.0}),
+    ("an onset, but too far alone", {"onset_confidence": 0.99, "over_loudest": 13.0, "over_db": 22.0},
+     {"onset_confidence": 0.99, "over_loudest": 11.0, "over_db": 22.0}),
+    ("an onset, but too loud", {"onset_confidence": 0.99, "over_loudest": 13.0, "over_db": 21.5},
+     {"onset_confidence": 0.99, "over_loudest": 13.0, "over_db": 18.5}),
 ]
 """What is a click, and what is none because of one small change."""
 

@@ -90,6 +90,8 @@ class ClickLimits:
     short_ms: float = 0.37
     """Two slices: a digital tick."""
     clear_over_chance: float = 0.95
+    barely_over_chance: float = 1.25
+    """Instead, where it does not stand out above 150 Hz (`mid_over_loudest`)."""
     clear_over_loudest: float = 1.85
     long_over_loudest: float = 2.1
     """Instead, for clicks of 1 to 3 ms: strings have teeth of that length."""
@@ -101,20 +103,21 @@ class ClickLimits:
     """Everything so short stands out above 150 Hz, too, in a gap; strings that die away under the noise do not."""
 
     ringing: float = 4.0
+    """Where three quarters of the power can be predicted, strings ring; then one of the following is needed."""
     ringing_over_loudest: float = 5.9
-    """Where three quarters of the power can be predicted, strings ring, and a click must stand out so far: no soft pick
-    among loud ones did in four hours, most clicks of 15 dB do."""
+    """No soft pick among loud ones reached that in four hours; most clicks of 15 dB do."""
+    ringing_amplitude_over_rms: float = 7.3
+    ringing_amplitude_over_highest: float = 2.2
+    """Both, for ticks."""
 
     certain_over_loudest: float = 11.0
-    certain_amplitude_over_rms: float = 13.5
-    certain_amplitude_over_highest: float = 3.8
     certain_over_db: float = 5.5
-    """With all three, a tick need not peak higher than this: beside a loud tone near 3 kHz it is still audible."""
+    """What stands out so far need not peak higher than this: beside a loud tone near 3 kHz it is still audible."""
 
     spread: float = 0.5
     """A hand on the strings has more of its energy beside the loudest 3 ms."""
     ringing_left: float = 0.3
-    """A hand that stops the strings leaves less, and then these two are needed:"""
+    """A hand that stops the strings leaves less; a click at that moment needs both of the following."""
     hand_over_loudest: float = 5.5
     hand_amplitude_over_highest: float = 1.65
 
@@ -125,6 +128,9 @@ class ClickLimits:
     onset_confidence: float = 0.65
     """Of soft strums that looked like clicks the least certain had 0.70; of clicks that looked like strums the most
     certain had 0.60."""
+    alone_over_loudest: float = 9.0
+    alone_onset_confidence: float = 0.92
+    """A suspect this isolated is a strum only with this confidence; soft picks had 0.95 and more."""
 
 
 def judge(evidence: ClickEvidence, limits: ClickLimits) -> Judgement:
@@ -165,26 +171,29 @@ def judge(evidence: ClickEvidence, limits: ClickLimits) -> Judgement:
         return Judgement(True, "alone in a gap: a note rings on")
     if evidence.onset_confidence is None:
         return Judgement(None, "it may be a soft strum")
-    if evidence.onset_confidence > limits.onset_confidence:
+    needed = (limits.alone_onset_confidence if lone.over_loudest > limits.alone_over_loudest
+              else limits.onset_confidence)
+    if evidence.onset_confidence > needed:
         return Judgement(False, "a soft strum: something new begins here and stays")
     return Judgement(True, "alone, and no note begins")
 
 
 def _stands_out(evidence: ClickEvidence, lone: Residual, limits: ClickLimits) -> bool:
     """Whether neither noise nor the strings around do the like by chance."""
-    is_certain = (lone.over_loudest > limits.certain_over_loudest
-                  and lone.amplitude_over_rms > limits.certain_amplitude_over_rms
-                  and lone.amplitude_over_highest > limits.certain_amplitude_over_highest)
+    is_certain = lone.over_loudest > limits.certain_over_loudest
     if evidence.over_db < (limits.certain_over_db if is_certain else limits.over_db):
         return False
-    if lone.ringing > limits.ringing and lone.over_loudest < limits.ringing_over_loudest:
+    if (lone.ringing > limits.ringing and lone.over_loudest < limits.ringing_over_loudest
+            and not (lone.amplitude_over_rms > limits.ringing_amplitude_over_rms
+                     and lone.amplitude_over_highest > limits.ringing_amplitude_over_highest)):
         return False
     in_mid = evidence.mid_over_loudest > limits.mid_over_loudest
     is_short = 1000 * evidence.width_s < limits.short_ms
     is_tick = (lone.amplitude_over_rms > (limits.amplitude_over_rms if in_mid and is_short
                                           else limits.barely_amplitude_over_rms)
                and lone.amplitude_over_highest > limits.amplitude_over_highest)
-    is_clear = (evidence.over_db > limits.clear_db and in_mid and lone.over_chance > limits.clear_over_chance
+    is_clear = (evidence.over_db > limits.clear_db
+                and lone.over_chance > (limits.clear_over_chance if in_mid else limits.barely_over_chance)
                 and lone.over_loudest > (limits.clear_over_loudest if is_short else limits.long_over_loudest))
     return is_tick or is_clear
 
