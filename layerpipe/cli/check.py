@@ -20,7 +20,7 @@ MOST_CLICKS_SHOWN = 6
 @answers
 def check(
     files: Annotated[list[Path], typer.Argument(
-        metavar="RECIPE... | FILE...", help="Recipes, or audio files without one.", show_default=False)],
+        metavar="FILE", help="Recipes (.toml), or audio files without one.", show_default=False)],
     pictures: Annotated[Path | None, typer.Option("--pictures", metavar="FOLDER",
                                                   help="Folder for one picture per take.", show_default=False)] = None,
     as_json: JsonOption = False,
@@ -37,7 +37,7 @@ def check(
 
     recipes = [path for path in files if path.suffix.lower() == ".toml"]
     if recipes and len(recipes) < len(files):
-        raise typer.BadParameter("give recipes, or audio files, not both", param_hint="RECIPE... | FILE...")
+        raise typer.BadParameter("give recipes, or audio files, not both", param_hint="FILE")
     terminal = Terminal(as_json=as_json, quiet=quiet)
     # Every recipe is read before the first is checked: a fault in the last one is reported at once.
     songs = [read_recipe(path).recipe for path in recipes]
