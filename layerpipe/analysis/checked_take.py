@@ -1,21 +1,22 @@
-"""A take under check: its file, its sound, what one pass heard of it, and the recipe's wishes for it."""
+"""A take being checked: its file, its sound, the measurements of one pass, and the recipe's settings for it."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
 import numpy as np
 
 from layerpipe.analysis.defects.band_limit import BandLimit, find_band_limit
-from layerpipe.analysis.defects.clicks import Candidate
+from layerpipe.analysis.defects.click_verdict import ClickEvidence, ClickLimits, judge
 from layerpipe.analysis.defects.clipping import Clipping, find_clipping
+from layerpipe.analysis.defects.dropouts import Dropout, find_dropouts
 from layerpipe.analysis.defects.lowest_notes import LowNotes, lowest_notes
-from layerpipe.analysis.defects.noise_and_hum import Hum, Noise, find_gaps, hear_gaps
-from layerpipe.analysis.defects.single_pass import Heard
+from layerpipe.analysis.defects.noise_and_hum import Hum, Noise, find_gaps, measure_gaps
+from layerpipe.analysis.defects.single_pass import Measurements
 from layerpipe.analysis.defects.tuning import Tuning, tuning_of
 from layerpipe.analysis.onsets.detect import find_onsets
 from layerpipe.audio_files.info import FileFacts
@@ -26,26 +27,39 @@ from layerpipe.dsp.loudness import HOP_STEPS, MOMENTARY_STEPS, integrated, k_wei
 from layerpipe.recipe.model import Chain, Check
 from layerpipe.render.chain import design
 
-SOUNDING_DB = -20.0
-"""The first and the last sound are those within 20 dB of the loud ones."""
-LOUD_PERCENTILE = 95
-ALONE = 1.5
-MOST_HEARD_AGAIN = 100
-NO_STRUM_ALONE, NO_STRUM_OVER_DB = 12.0, 20.0
-"""Of 70 minutes of strums, arpeggios and lines no pick stood more than 7 times over what lies within 50 ms; of soft
-strokes on a dull instrument with a hard pick two in 27 minutes did, none so loud."""
-STRUM_CONTEXT_S, STRUM_BEFORE_S, STRUM_AFTER_S = 1.5, 0.045, 0.02
-"""A strum's strings follow each other for up to 45 ms; a pick touches up to 20 ms before."""
-LEAST_STRUM_SURE = 0.65
-"""Of soft strums taken for clicks the least sure was 0.70, of clicks that seemed strums the surest 0.60."""
-CLICK_ALONE, LEAST_SURE_ALONE = 9.0, 0.92
-"""What stands so far alone must be as sure a strum as this: soft picks that did were 0.95 sure and more."""
-GAP_EDGE_S, SILENCE_DB = 0.05, -140.0
+
+@dataclass(frozen=True)
+class PlayingLimits:
+    """Where the playing begins and ends, and how clicks are read again."""
+
+    sounding_db: float = -20.0
+    loud_percentile: float = 95.0
+    """The first and the last sound are those within 20 dB of the loud 10 ms steps."""
+    silent: float = 1e-5
+    """Linear (-100 dBFS); below it nothing can be measured."""
+    most_read_again: int = 100
+    """Suspects; more are reported as they are, for speed."""
+    context_s: float = 1.5
+    """Before a suspect, and half of it after: what the onset detector needs to know the level around."""
+    onset_before_s: float = 0.045
+    onset_after_s: float = 0.02
+    """The strings of a strum follow each other for up to 45 ms; a pick touches the string up to 20 ms before."""
+    gap_edge_s: float = 0.05
+    """A click so near to the end of a gap may be the pick of the next strum."""
+    silence_db: float = -140.0
+    """Assumed noise floor of a take without gaps: the softest moment of so short a piece may be music."""
+    alone: float = 1.5
+    """A click this much higher than the 25 ms before is measured in the full band."""
+    lowest_hz: float = 4.0
+    """What the filters take off is counted from here on; below is the leakage of the window."""
+
+
+_PLAYING = PlayingLimits()
 
 
 @dataclass(frozen=True)
-class TakeHeard:
-    """Everything known of one take while it is checked."""
+class CheckedTake:
+    """Everything known of one take while it is checked; measured when first asked for."""
 
     layer: str
     name: str
@@ -53,7 +67,7 @@ class TakeHeard:
     facts: FileFacts | None
     channel: int | None
     sound: Sound
-    heard: Heard
+    measured: Measurements
     chain: Chain
     strings: tuple[str, ...]
     gain_db: float
@@ -63,147 +77,162 @@ class TakeHeard:
 
     @property
     def title(self) -> str:
-        """How the take is called in tables."""
-        return f"{self.layer} {self.name}".strip()
+        """Layer and name, as tables show them."""
+        return f"{self.layer} / {self.name}" if self.layer else self.name
 
     @cached_property
     def lufs(self) -> float | None:
         """Integrated loudness; None if too short, -inf if silent."""
-        energy = self.heard.steps.k_energy
-        frames = np.diff(step_starts(0, HOP_STEPS * len(energy), self.heard.rate_hz)[::HOP_STEPS])
+        energy = self.measured.steps.k_energy
+        frames = np.diff(step_starts(0, HOP_STEPS * len(energy), self.measured.rate_hz)[::HOP_STEPS])
         return integrated(powers(energy, frames, MOMENTARY_STEPS // HOP_STEPS, 1))
 
     @cached_property
     def is_silent(self) -> bool:
-        """Whether there is not a single sample but zero, or nothing above -100 dBFS."""
-        return self.heard.peak < 1e-5
+        """Whether nothing is above -100 dBFS."""
+        return self.measured.peak < _PLAYING.silent
 
     @cached_property
     def gaps(self) -> list[tuple[int, int]]:
-        """Note-free spans in frames."""
-        return find_gaps(self.heard)
+        """Spans of samples in which nothing is played."""
+        return find_gaps(self.measured)
 
     @cached_property
     def _quiet(self) -> tuple[Noise | None, Hum | None]:
-        return hear_gaps(self.sound, self.gaps)
+        return measure_gaps(self.sound, self.gaps)
 
     @property
     def noise(self) -> Noise | None:
-        """The floor in the gaps; None where there are none."""
+        """Noise in the gaps; None if there are no gaps."""
         return self._quiet[0]
 
     @property
     def hum(self) -> Hum | None:
-        """Hum in the gaps."""
+        """Mains hum in the gaps."""
         return self._quiet[1]
 
     @cached_property
-    def clicks(self) -> list[Candidate]:
-        """Clicks, those left out that turn out to be strums; only the surroundings of suspects are heard again."""
-        suspects = self.heard.clicks
-        if len(suspects) > MOST_HEARD_AGAIN:
+    def clicks(self) -> list[ClickEvidence]:
+        """Clicks; the surroundings of suspects are read again to tell them from soft strums."""
+        suspects, limits = self.measured.clicks, ClickLimits()
+        if len(suspects) > _PLAYING.most_read_again:
             return suspects
-        return [click for click in suspects if (click.alone > NO_STRUM_ALONE and click.over_db > NO_STRUM_OVER_DB)
-                or self._is_in_a_gap(click) or not self._is_strum(click)]
+        found = []
+        for suspect in suspects:
+            evidence = replace(suspect, in_a_gap=self._is_in_a_gap(suspect.at_s))
+            verdict = judge(evidence, limits)
+            if verdict.is_defect is None:
+                evidence = replace(evidence, onset_confidence=self._onset_confidence(suspect.at_s))
+                verdict = judge(evidence, limits)
+            if verdict.is_defect:
+                found.append(evidence)
+        return found
 
-    def level_of(self, click: Candidate) -> float:
-        """Peak of a click, linear: as it stands in the file where it stands alone, else what it has above 3 kHz."""
-        rate = self.heard.rate_hz
+    def click_peak(self, click: ClickEvidence) -> float:
+        """Linear peak of a click: in the full band if it stands out there, else above 3 kHz."""
+        rate = self.measured.rate_hz
         at = round(click.at_s * rate)
         start = max(at - rate // 40, 0)
-        around = self.sound.read(start, min(at + rate // 250, self.heard.frames))
-        before, near = around[: at - rate // 500 - start], around[max(at - rate // 1000 - start, 0) :]
+        around = self.sound.read(start, min(at + rate // 250, self.measured.frames))
+        before, near = around[: max(at - rate // 500 - start, 0)], around[max(at - rate // 1000 - start, 0) :]
         if len(before) < rate // 200:
             return click.peak
         middle = float(np.median(before))
         peak = float(np.abs(near - middle).max())
-        return peak if peak > ALONE * float(np.abs(before - middle).max()) else click.peak
+        return peak if peak > _PLAYING.alone * float(np.abs(before - middle).max()) else click.peak
 
-    def _is_in_a_gap(self, click: Candidate) -> bool:
+    def _is_in_a_gap(self, at_s: float) -> bool:
         """Whether nothing sounds after it: a strum rings on."""
-        at = click.at_s * self.heard.rate_hz
-        edge = GAP_EDGE_S * self.heard.rate_hz
+        at, edge = at_s * self.measured.rate_hz, _PLAYING.gap_edge_s * self.measured.rate_hz
         return any(start <= at < stop - edge for start, stop in self.gaps)
 
-    def _is_strum(self, click: Candidate) -> bool:
-        """Whether something begins here that could not be foretold and stays: told by the ear for strums."""
-        rate, at_s = self.heard.rate_hz, click.at_s
-        start = max(round((at_s - STRUM_CONTEXT_S) * rate), 0)
-        stop = min(round((at_s + STRUM_CONTEXT_S / 2) * rate), self.heard.frames)
-        # The softest moment of so short a piece may be music.
-        floor_db = self.noise.level_db if self.noise is not None else SILENCE_DB
+    def _onset_confidence(self, at_s: float) -> float:
+        """Confidence of the most certain onset at a place, 0 if there is none."""
+        rate = self.measured.rate_hz
+        start = max(round((at_s - _PLAYING.context_s) * rate), 0)
+        stop = min(round((at_s + _PLAYING.context_s / 2) * rate), self.measured.frames)
+        floor_db = self.noise.level_db if self.noise is not None else _PLAYING.silence_db
         onsets = find_onsets(ArraySound(self.sound.read(start, stop), rate), floor_db)
-        return any(-STRUM_BEFORE_S < onset.at_s + start / rate - at_s < STRUM_AFTER_S for onset in onsets
-                   if onset.confidence > (LEAST_SURE_ALONE if click.alone > CLICK_ALONE else LEAST_STRUM_SURE))
+        first_s, last_s = at_s - _PLAYING.onset_before_s, at_s + _PLAYING.onset_after_s
+        return max((onset.confidence for onset in onsets if first_s < onset.at_s + start / rate < last_s), default=0.0)
+
+    @cached_property
+    def dropouts(self) -> list[Dropout]:
+        """Drop-outs: runs of one value first, then repeats, each in order of time."""
+        measured, power = self.measured, self.measured.steps.mid_power
+        loud = float(np.sqrt(np.percentile(power, _PLAYING.loud_percentile))) if len(power) else 0.0
+        return find_dropouts(self.sound, measured.runs, measured.repeats, peak=measured.peak, loud=loud,
+                             shortest_s=self.limits.dropout_ms / 1000)
 
     @cached_property
     def clipping(self) -> Clipping | None:
-        """Flat tops."""
-        return find_clipping(self.sound, self.heard)
+        """Clipped peaks."""
+        return find_clipping(self.sound, self.measured)
 
     @cached_property
     def band_limit(self) -> BandLimit | None:
         """A hard upper end of the spectrum."""
-        return find_band_limit(self.heard)
+        return find_band_limit(self.measured)
 
     @cached_property
     def tuning(self) -> Tuning | None:
         """Cents against equal temperament."""
-        return tuning_of(self.heard.low, self.a4_hz)
+        return tuning_of(self.measured.low, self.a4_hz)
 
     @cached_property
     def low_notes(self) -> LowNotes | None:
-        """The lowest notes heard."""
+        """The lowest notes that are played."""
         if self.tuning is None:
             return None
-        lines = [line[0] for line in self.hum.lines] if self.hum else []
-        return lowest_notes(self.heard.low, self.a4_hz, self.tuning.cents, lines)
+        lines = [line.hz for line in self.hum.lines] if self.hum else []
+        return lowest_notes(self.measured.low, self.a4_hz, self.tuning.cents, lines)
 
     @cached_property
     def _peaks_db(self) -> Float32Array:
         """Peak of every 10 ms, dBFS."""
-        steps = self.heard.steps
+        steps = self.measured.steps
         level: Float32Array = 20 * np.log10(np.maximum(steps.highest, -steps.lowest) + np.float32(1e-12))
         return level
 
     @cached_property
     def span_s(self) -> tuple[float, float] | None:
         """First and last moment of the playing, in seconds; None in a silent take."""
-        power = self.heard.steps.mid_power
+        power = self.measured.steps.mid_power
         if self.is_silent or not len(power):
             return None
-        loud = np.flatnonzero(power > np.percentile(power, LOUD_PERCENTILE) * 10 ** (SOUNDING_DB / 10))
+        quietest = np.percentile(power, _PLAYING.loud_percentile) * 10 ** (_PLAYING.sounding_db / 10)
+        loud = np.flatnonzero(power > quietest)
         return float(loud[0]) / 100, float(loud[-1] + 1) / 100
 
     @cached_property
     def filters(self) -> FloatArray:
         """The recipe's high-passes as sections."""
-        rate = self.heard.rate_hz
+        rate = self.measured.rate_hz
         kept = [one for one in self.chain.high_pass if one.hz < rate / 2]
         return design(Chain(high_pass=kept), rate).sections
 
     @cached_property
     def density(self) -> tuple[FloatArray, FloatArray]:
         """Hz and mean power density, fine below 1.4 kHz."""
-        heard = self.heard
-        upper = heard.spectrum_hz > heard.low.spectrum_hz[-1]
-        return (np.concatenate([heard.low.spectrum_hz, heard.spectrum_hz[upper]]),
-                np.concatenate([heard.low.spectrum, heard.spectrum[upper]]))
+        measured = self.measured
+        upper = measured.spectrum_hz > measured.low.spectrum_hz[-1]
+        return (np.concatenate([measured.low.spectrum_hz, measured.spectrum_hz[upper]]),
+                np.concatenate([measured.low.spectrum, measured.spectrum[upper]]))
 
     def filter_loss_db(self, sections: FloatArray, *, below_hz: float | None = None) -> float:
-        """What a filter takes off the take: of its loudness, or of what lies below a frequency, in dB (0 or above)."""
+        """What a filter takes off the loudness, or off the power below a frequency, in dB."""
         hz, density = self.density
-        inside = (hz > 4.0) & (hz < (below_hz or math.inf))
+        inside = (hz > _PLAYING.lowest_hz) & (hz < (below_hz or math.inf))
         hz, density = hz[inside], density[inside]
         width = np.gradient(hz) if len(hz) > 1 else np.ones(len(hz))
         power = density * width
         if below_hz is None:
-            power = power * 10 ** (response_db(k_weighting(self.heard.rate_hz), hz, self.heard.rate_hz) / 10)
-        passed = power * 10 ** (response_db(sections, hz, self.heard.rate_hz) / 10) if len(sections) else power
+            power = power * 10 ** (response_db(k_weighting(self.measured.rate_hz), hz, self.measured.rate_hz) / 10)
+        passed = power * 10 ** (response_db(sections, hz, self.measured.rate_hz) / 10) if len(sections) else power
         return 10 * math.log10(power.sum() / passed.sum()) if power.sum() > 0 and passed.sum() > 0 else 0.0
 
     def lift_db(self, at_s: float | None) -> float:
-        """How much a place comes up against the loud hits in the recipe's compressor, at equal loudness."""
+        """How much louder the recipe's compressor makes a place (None: silence) relative to the loud hits, in dB."""
         asked = self.chain.compressor
         if asked is None or self.is_silent:
             return 0.0

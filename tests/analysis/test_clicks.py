@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from layerpipe.analysis.defects import click_residual
-from layerpipe.analysis.defects.clicks import SLICES_PER_S
-from layerpipe.analysis.defects.single_pass import HIGH_HZ, TICK_S, listen
+from layerpipe.analysis.defects.click_residual import SETTINGS, SLICES_PER_S
+from layerpipe.analysis.defects.single_pass import HIGH_HZ, TICK_S, measure_take
 from layerpipe.core.sound import ArraySound
 from layerpipe.dsp.filters import design_high_pass, run_sections
 from tests.outputs.test_check import faults_of, written
@@ -31,11 +31,11 @@ def test_ticks_15_db_over_noise_are_found_and_noise_has_none(frames):
     for at in places:
         spoilt[at : at + frames] += size * rng.choice([-1, 1])
 
-    found = np.array([click.at_s for click in listen(ArraySound(spoilt, RATE_HZ)).clicks])
+    found = np.array([click.at_s for click in measure_take(ArraySound(spoilt, RATE_HZ)).clicks])
 
     assert np.mean([np.abs(found - at / RATE_HZ).min() < 0.002 for at in places]) > 0.95
     assert len(found) <= len(places)
-    assert not listen(ArraySound(noise, RATE_HZ)).clicks
+    assert not measure_take(ArraySound(noise, RATE_HZ)).clicks
 
 
 def test_noise_in_the_hole_is_as_strong_as_noise_beside_it(rng):
@@ -46,10 +46,10 @@ def test_noise_in_the_hole_is_as_strong_as_noise_beside_it(rng):
     inside, outside = [], []
     for _ in range(100):
         noise, _ = run_sections(rows, rng.standard_normal(RATE_HZ))
-        both = click_residual._unforetold(noise[: 720 * step], hole, tick)
+        both = click_residual._unpredicted(noise[: 720 * step], hole, tick)
         assert both is not None
         inside.append([np.mean(one[hole] ** 2) for one in both])
-        outside.append([np.mean(one[click_residual.ORDER : hole.start - click_residual.ORDER] ** 2) for one in both])
+        outside.append([np.mean(one[SETTINGS.order : hole.start - SETTINGS.order] ** 2) for one in both])
     assert np.mean(inside, axis=0) / np.mean(outside, axis=0) == pytest.approx(1.0, abs=0.05)
 
 

@@ -5,17 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from layerpipe.analysis.defects.low_band import LowListener
+from layerpipe.analysis.defects.low_band import LowBandMeter
 from layerpipe.analysis.defects.tuning import tuning_of
 from tests.support import faulty_takes as made
 
 
 def heard_cents(samples: np.ndarray, rate_hz: int = 48_000, a4_hz: float = 440.0) -> float | None:
     """Cents of a sound; None if unknown."""
-    listener = LowListener(rate_hz)
+    meter = LowBandMeter(rate_hz)
     for at in range(0, len(samples), rate_hz):
-        listener.add(samples[at : at + rate_hz])
-    tuning = tuning_of(listener.end(), a4_hz)
+        meter.add(samples[at : at + rate_hz])
+    tuning = tuning_of(meter.end(), a4_hz)
     return None if tuning is None else tuning.cents
 
 
@@ -77,9 +77,9 @@ def test_noise_has_no_tuning(seconds):
 
 def test_the_mean_of_a_drifting_take_is_read_and_the_drift_too():
     take = made.make_take(77, instrument="nylon", seconds=30, drift_cents=12.0, tempo=60)
-    listener = LowListener(48_000)
+    meter = LowBandMeter(48_000)
     for at in range(0, len(take.samples), 48_000):
-        listener.add(take.samples[at : at + 48_000])
-    tuning = tuning_of(listener.end(), 440.0)
+        meter.add(take.samples[at : at + 48_000])
+    tuning = tuning_of(meter.end(), 440.0)
     assert tuning is not None
     assert tuning.drift_cents == pytest.approx(8.0, abs=2.5)

@@ -1,4 +1,4 @@
-"""How much of what is planted the check finds, what it makes up, where 95 % lies for each kind, and how fast it is.
+"""How many planted faults the check finds, its false alarms, the size at which it finds 95 %, and its speed.
 
 `python -m tests.bench.bench_check` prints a table; nothing is written. Tuned on seeds under 100: judge with others
 (`--first 1000`). Sizes go from plain to faint; "95 % at" is the faintest at which 19 of 20 and all plainer are found.
@@ -14,14 +14,13 @@ from pathlib import Path
 
 import numpy as np
 
-from layerpipe.analysis.checked_take import TakeHeard
-from layerpipe.analysis.defects.single_pass import listen
+from layerpipe.analysis.checked_take import CheckedTake
+from layerpipe.analysis.defects.single_pass import measure_take
 from layerpipe.audio_files.info import FileFacts, FileStamp
 from layerpipe.core.sound import ArraySound
 from layerpipe.outputs.check.finding import Finding
-from layerpipe.outputs.check.pair_findings import judge_pair
-from layerpipe.outputs.check.report import _minutes
 from layerpipe.outputs.check.take_findings import findings_of
+from layerpipe.outputs.check.two_takes import compare_takes
 from layerpipe.recipe.model import Chain, Check
 from tests.support import faulty_takes as made
 
@@ -43,13 +42,13 @@ SIZES: dict[str, tuple[str, Spoil, tuple[float, ...]]] = {
 }
 
 
-def heard(samples: np.ndarray, rate_hz: int) -> tuple[list[Finding], TakeHeard]:
+def heard(samples: np.ndarray, rate_hz: int) -> tuple[list[Finding], CheckedTake]:
     """Findings about 24-bit samples."""
     pcm = np.clip(np.round(samples * 2**23), -(2**23), 2**23 - 1) / 2**23
     sound = ArraySound(pcm, rate_hz)
     facts = FileFacts(Path("take.wav"), rate_hz, 1, len(pcm), "PCM_24", "WAV", 24, FileStamp("", 0, 0, 0, 0))
-    take = TakeHeard("", "take", facts.path, facts, None, sound, listen(sound), Chain(), (), 0.0, 440.0, Check(),
-                     _minutes)
+    take = CheckedTake("", "take", facts.path, facts, None, sound, measure_take(sound), Chain(), (), 0.0,
+                       440.0, Check(), lambda seconds: f"{seconds:.3f} s")
     return findings_of(take), take
 
 
@@ -67,7 +66,7 @@ def main() -> None:
             seed, instrument=name, rate_hz=RATES_HZ[seed // 8 % 4], tempo=float(rng.uniform(60, 130)), seconds=14,
             cents=float(rng.uniform(-4, 4)), noise_db=float(rng.uniform(-82, -70)),
             room=float(rng.uniform(0.05, 0.3)))))
-    print("| clean takes | minutes | false alarms | record again |\n|---|---|---|---|")
+    print("| clean takes | minutes | false alarms | re-record |\n|---|---|---|---|")
     false, again, spent, length, cents = Counter(), 0, 0.0, 0.0, []
     for name, take in takes:
         start = time.process_time()
@@ -75,7 +74,7 @@ def main() -> None:
         spent, length = spent + time.process_time() - start, length + len(take.samples) / take.rate_hz
         # The loops are tuned to whole samples only: their truth is unknown.
         false.update(finding.kind for finding in found if not (finding.kind == "tuning" and name.startswith("loop")))
-        again += any(finding.verdict == "record again" for finding in found)
+        again += any(finding.verdict == "re-record" for finding in found)
         if judged.tuning is not None and not name.startswith("loop"):
             cents.append(abs(judged.tuning.cents - take.cents))
     print(f"| {len(takes)} | {length / 60:.1f} | {dict(false) or 'none'} | {again} |")
@@ -104,9 +103,9 @@ def main() -> None:
         one, other = (made.make_take(2000 + 10 * k + n + options.first, instrument=name, seconds=14, song=k)
                       for n in (0, 1))
         first, second = heard(one.samples, 48_000)[1], heard(other.samples, 48_000)[1]
-        doubles.append(judge_pair(first, second).same_performance)
+        doubles.append(compare_takes(first, second).same_performance)
         for copied in (0.7 * one.samples, np.roll(one.samples, 481), -one.samples):
-            same.append(judge_pair(first, heard(copied, 48_000)[1]).same_performance)
+            same.append(compare_takes(first, heard(copied, 48_000)[1]).same_performance)
     print(f"| copies | {sum(same)} of {len(same)}; doubles taken for copies: {sum(doubles)} of {len(doubles)} | |")
 
 

@@ -1,4 +1,4 @@
-"""The check finds what is planted, says it in the shape that was promised, and leaves clean takes alone."""
+"""The check finds planted faults, reports them in the documented shape, and leaves clean takes alone."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from tests.support import faulty_takes as made
 
 PROJECT = Path(__file__).resolve().parents[2]
 KINDS = {"clipping", "click", "rumble", "hum", "noise_floor", "dc", "dropout", "late_start", "early_end",
-         "sample_rate", "bit_depth", "channels", "band_limit", "tuning", "strings", "copy", "lopsided", "high_pass"}
+         "sample_rate", "bit_depth", "channels", "band_limit", "tuning", "strings", "copy", "imbalance", "high_pass"}
 
 
 def written(path: Path, take: made.MadeTake, subtype: str = "PCM_24") -> Path:
@@ -59,7 +59,7 @@ def test_clean_takes_are_fine(tmp_path, instrument, rate_hz):
     code, document = checked(written(tmp_path / "take.wav", take))
     assert code == 0
     assert [fault["text"] for fault in document["takes"][0]["faults"]] == []
-    assert document["takes"][0]["verdict"] == "fine"
+    assert document["takes"][0]["verdict"] == "OK"
 
 
 @pytest.mark.parametrize(("spoil", "kind"), [
@@ -101,7 +101,7 @@ def test_drop_outs_are_found_at_their_place(tmp_path, clean, kind, length_ms):
     at_s = clean.onsets_s[5] + 0.05
     code, document = checked(written(tmp_path / "take.wav", made.with_dropout(clean, at_s, length_ms, kind)))
     (fault,) = document["takes"][0]["faults"]
-    assert (code, fault["kind"], document["takes"][0]["verdict"]) == (1, "dropout", "record again")
+    assert (code, fault["kind"], document["takes"][0]["verdict"]) == (1, "dropout", "re-record")
     assert fault["at_s"] == pytest.approx(at_s, abs=0.002)
 
 
@@ -128,8 +128,8 @@ def test_a_click_comes_up_with_compression(tmp_path, clean):
         '[song]\ntitle = "A"\ntempo = 96.0\nbar_one_s = 0.9\n[[layer]]\nname = "one"\n'
         '[layer.chain]\ncompressor = { hits_db = 2.0 }\n[[layer.take]]\nname = "left"\nfile = "take.wav"\n')
     (fault,) = faults_of(tmp_path / "song.toml")
-    assert fault["numbers"]["compressed_db"] == pytest.approx(fault["level_db"] + 2.0)
-    assert fault["numbers"]["compressed_10_db_more_db"] == pytest.approx(fault["level_db"] + 12.0)
+    assert fault["details"]["compressed_db"] == pytest.approx(fault["level_db"] + 2.0)
+    assert fault["details"]["compressed_10_db_more_db"] == pytest.approx(fault["level_db"] + 12.0)
     assert fault["place"].count(".") >= 2  # bar and beat
 
 
@@ -144,9 +144,9 @@ def test_a_copy_is_no_double(tmp_path, double, change, offset_s, gain_db, polari
     assert code == 1
     assert pair["same_performance"]
     (fault,) = [fault for fault in pair["faults"] if fault["kind"] == "copy"]
-    assert fault["numbers"]["offset_s"] == pytest.approx(offset_s, abs=5e-5)
-    assert fault["numbers"]["gain_db"] == pytest.approx(gain_db, abs=0.1)
-    assert fault["numbers"]["polarity"] == polarity
+    assert fault["details"]["offset_s"] == pytest.approx(offset_s, abs=5e-5)
+    assert fault["details"]["gain_db"] == pytest.approx(gain_db, abs=0.1)
+    assert fault["details"]["polarity"] == polarity
 
 
 def test_two_performances_are_a_double_and_their_tuning_is_compared(tmp_path, double):
@@ -158,12 +158,12 @@ def test_two_performances_are_a_double_and_their_tuning_is_compared(tmp_path, do
     assert pair["faults"] == []
 
 
-def test_a_pair_that_leans_or_begins_late_is_named(tmp_path, double):
+def test_a_pair_that_is_unbalanced_or_starts_late_is_named(tmp_path, double):
     one, other = double
     late = np.where(np.arange(len(other.samples)) < 2.2 * 48_000, 0.001 * other.samples, 0.3 * other.samples)
     _, document = checked(written(tmp_path / "a.wav", one), written(tmp_path / "b.wav", other.with_samples(late)))
     kinds = {fault["kind"] for fault in document["pairs"][0]["faults"]}
-    assert {"lopsided", "late_start"} <= kinds
+    assert {"imbalance", "late_start"} <= kinds
 
 
 def test_an_octave_take_with_low_strings_is_named_and_the_right_one_is_not(tmp_path):
@@ -200,7 +200,7 @@ def test_high_passes_that_eat_the_instrument_are_named(tmp_path, clean):
     (fault,) = faults_of(tmp_path / "song.toml")
     assert fault["kind"] == "high_pass"
     # Butterworth: 0.5 dB at 0.591 of the frequency for a second-order corner; E2 is 82.41 Hz (ISO 16).
-    assert fault["numbers"]["highest_harmless_hz"] <= 0.591 * 2 * 82.41
+    assert fault["details"]["highest_harmless_hz"] <= 0.591 * 2 * 82.41
 
 
 def test_the_demo_s_planted_faults_are_found_and_no_other():
@@ -229,7 +229,7 @@ def test_odd_takes_get_a_sensible_verdict(tmp_path, name):
     take = made.MadeTake(sound + hiss, 48_000, (), (), 0.0)
     code, document = checked(written(tmp_path / "take.wav", take))
     (heard,) = document["takes"]
-    assert heard["verdict"] == ("record again" if name == "silence" else "fine"), heard["faults"]
+    assert heard["verdict"] == ("re-record" if name == "silence" else "OK"), heard["faults"]
     assert code == (1 if name == "silence" else 0)
     if name in ("silence", "drum", "noise", "0.2 s", "one frame"):
         assert heard["tuning_cents"] is None

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 from scipy import signal
 
 from layerpipe.analysis.defects import low_band
-from layerpipe.analysis.defects.single_pass import listen
+from layerpipe.analysis.defects.single_pass import measure_take
 from layerpipe.analysis.defects.tuning import tuning_of
 from layerpipe.core.sound import ArraySound
 from tests.outputs.test_check import faults_of, written
@@ -67,11 +69,12 @@ def test_bright_takes_with_narrow_tops_show_an_analogue_clip(tmp_path, seed):
 
 def test_a_long_take_keeps_fewer_windows_and_is_tuned_the_same(monkeypatch):
     take = made.make_take(3, cents=2.0, seconds=40, string_cents=0.0)
-    whole = listen(ArraySound(take.samples, take.rate_hz)).low
-    monkeypatch.setattr(low_band, "MOST_RUNS", 4)
-    thinned = listen(ArraySound(take.samples, take.rate_hz)).low
+    whole = measure_take(ArraySound(take.samples, take.rate_hz)).low
+    settings = dataclasses.replace(low_band.SETTINGS, most_runs=4)
+    monkeypatch.setattr(low_band, "SETTINGS", settings)
+    thinned = measure_take(ArraySound(take.samples, take.rate_hz)).low
     assert whole.listed.all()
-    assert 0 < thinned.listed.sum() <= 4 * low_band.WINDOWS_A_RUN
+    assert 0 < thinned.listed.sum() <= 4 * settings.windows_per_run
     assert set(np.unique(thinned.partials[:, 0])) <= set(np.flatnonzero(thinned.listed))
     assert tuning_of(thinned, 440.0).cents == pytest.approx(tuning_of(whole, 440.0).cents, abs=1.0)
 

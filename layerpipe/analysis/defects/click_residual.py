@@ -1,60 +1,65 @@
-"""What rings goes on: it is foretold from its surroundings, and taken away.
+"""The residual: what rings goes on, so it can be predicted and taken away; what stands out then is no string.
 
-Powers are means of squares in slices; spans are slices or frames as they are named. A long autoregressive model of what
-lies around a place is learnt with the place left out; what it does not predict is noise, and what stands alone in it
-is no string.
-Clicks as outliers of an AR residual: Godsill, Rayner, "Digital Audio Restoration",
-Springer 1998. The long model: trials on plucked strings; shorter ones leave the teeth of bright strings standing.
+Powers are means of squares in slices of 1/6000 s. A long autoregressive model is fitted to the sound around a place,
+without the place itself. Clicks as outliers of an autoregressive residual: Godsill, Rayner, "Digital Audio
+Restoration", Springer 1998 (from memory). Order: trials on plucked strings; with less, bright strings stand out.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 
+from layerpipe.analysis.defects.click_verdict import Residual
 from layerpipe.core.sound import FloatArray
 from layerpipe.dsp.fft import next_fast_length
 from layerpipe.dsp.kernels import solve_predictors
 
-WIDTHS = (1, 2, 6, 18)
-"""Slices that are tried as the length of a click: 0.17, 0.33, 1 and 3 ms."""
-OVER_MEAN = (7.0, 4.8, 3.2, 2.8)
-"""How far over the mean the mean of so many slices must lie: equally improbable in Gaussian noise."""
-SHORTEST = (1, 2, 3, 4)
-"""Frames that are tried as the length of a digital tick, which drowns in a slice."""
-ORDER, SHORT_ORDER = 256, 32
-"""The short model is enough for noise, which a long one only seems to foretell."""
-RIDGE = 1e-4
-"""As if noise 40 dB down were there: an empty band, above a band limit, would make the model ring."""
-LEAST_OVER, LEAST_ALONE = 0.5, 1.0
-"""What stands out less is nothing; it need not be looked at more closely."""
+SLICES_PER_S = 6000
+MS = SLICES_PER_S // 1000
+"""Slices per millisecond."""
 
 
-class Lone(NamedTuple):
-    """How a place stands out of the residual of what rings around it."""
+@dataclass(frozen=True)
+class ResidualSettings:
+    """How the residual is made and searched."""
+
+    widths: tuple[int, ...] = (1, 2, 6, 18)
+    """Slices that are tried as the length of a click: 0.17, 0.33, 1 and 3 ms."""
+    chance: tuple[float, ...] = (7.0, 4.8, 3.2, 2.8)
+    """Mean of so many slices over the mean of all: equally improbable in Gaussian noise."""
+    samples: tuple[int, ...] = (1, 2, 3, 4)
+    """Samples that are tried as the length of a digital tick, which is too short to stand out in a slice."""
+    order: int = 256
+    short_order: int = 32
+    """Is enough for noise; of the two models the one with the smaller prediction error is used."""
+    ridge: float = 1e-4
+    """As if there were noise 40 dB down: above a band limit there is nothing, and the model would ring there."""
+    over_chance: float = 0.5
+    over_loudest: float = 1.0
+    """What stands out less is no click whatever else is true of it."""
+
+
+SETTINGS = ResidualSettings()
+
+
+class Place(NamedTuple):
+    """A suspect in the residual: first slice and end."""
 
     start: int
     stop: int
-    over: float
-    """Mean power from slice `start` to `stop` over what chance lets so many slices reach."""
-    alone: float
-    """And over the loudest as many slices within 50 ms."""
-    sample_over: float
-    """The highest frame, or sum of up to four, over the rms of such sums around."""
-    sample_alone: float
-    """And over the highest other."""
-    rings: float
-    """Power of what lies around over that of its residual: how much of it rings."""
+    residual: Residual
 
 
-def span_of(power: FloatArray, at: int) -> tuple[int, int, int]:
-    """First slice, end and width of what stands out most around slice `at`, counted in what chance allows."""
+def most_prominent(power: FloatArray, at: int) -> tuple[int, int, int]:
+    """First slice, end and width of what stands out most around slice `at`, relative to what chance allows."""
     best, found = 0.0, (at, at + 1, 1)
     first = max(at - 17, 0)
     running = np.concatenate([[0.0], np.cumsum(power[first : at + 18])])
-    for width, over in zip(WIDTHS, OVER_MEAN, strict=True):
+    for width, over in zip(SETTINGS.widths, SETTINGS.chance, strict=True):
         low, top = max(at - width + 1, 0) - first, min(at + width, len(power)) - first
         sums = (running[low + width : top + 1] - running[low : top + 1 - width]) / (width * over)
         if len(sums) and sums.max() > best:
@@ -64,61 +69,62 @@ def span_of(power: FloatArray, at: int) -> tuple[int, int, int]:
 
 
 def loudest(power: FloatArray, width: int) -> float:
-    """The highest mean of so many slices in a row; 0 where there are fewer."""
+    """The highest mean of so many slices in a row; 0 if there are fewer."""
     if len(power) < width:
         return 0.0
     running = np.concatenate([[0.0], np.cumsum(power)])
     return float((running[width:] - running[:-width]).max()) / width
 
 
-def lone_of(sound: FloatArray, at: int, step: int, ms: int, tick: FloatArray) -> Lone | None:
-    """Say how the slice `at` of a piece stands out of what is not foretold in it.
+def residual_of(sound: FloatArray, at: int, step: int, tick: FloatArray) -> Place | None:
+    """Measure how slice `at` of a piece stands out of what cannot be predicted.
 
     Parameters
     ----------
     sound : np.ndarray [shape=(frames,), float64]
-        What lies above 3 kHz, 60 ms on both sides.
-    at, step, ms : int
-        The slice; frames of a slice; slices of a millisecond.
+        The sound above 3 kHz, 60 ms on both sides.
+    at, step : int
+        The slice; frames per slice.
     tick : np.ndarray [shape=(frames,), float64]
-        What a single frame becomes above 3 kHz.
+        Response of the 3 kHz high-pass to a single sample.
 
     Returns
     -------
-    Lone or None
+    Place or None
         None in digital silence, too near an end, or where nothing stands out.
     """
-    hole = slice(max(at - 2 * ms, 0) * step, (at + 4 * ms) * step)
-    unforetold = _unforetold(sound, hole, tick)
-    if unforetold is None:
+    hole = slice(max(at - 2 * MS, 0) * step, (at + 4 * MS) * step)
+    unpredicted = _unpredicted(sound, hole, tick)
+    if unpredicted is None:
         return None
-    residual, ticks = unforetold
+    residual, ticks = unpredicted
     power = (residual * residual)[: len(residual) // step * step].reshape(-1, step).mean(axis=1)
-    near = slice(max(at - ms, 0), at + ms)
-    start, stop, width = span_of(power, near.start + int(np.argmax(power[near])))
-    before, after = power[ORDER // step + 1 : max(start - 2 * ms, 0)], power[stop + 4 * ms :]
-    if len(before) + len(after) < 30 * ms:
+    near = slice(max(at - MS, 0), at + MS)
+    start, stop, width = most_prominent(power, near.start + int(np.argmax(power[near])))
+    before, after = power[SETTINGS.order // step + 1 : max(start - 2 * MS, 0)], power[stop + 4 * MS :]
+    if len(before) + len(after) < 30 * MS:
         return None
-    sides = [float(side.mean()) for side in (before[-45 * ms :], after[: 45 * ms]) if len(side) > 5 * ms]
+    sides = [float(side.mean()) for side in (before[-45 * MS :], after[: 45 * MS]) if len(side) > 5 * MS]
     energy = float(power[start:stop].mean())
-    over = energy / (OVER_MEAN[WIDTHS.index(width)] * max(sides) + 1e-30)
-    alone = energy / (max(loudest(before, width), loudest(after, width)) + 1e-30)
-    if over < LEAST_OVER or alone < LEAST_ALONE:
+    over_chance = energy / (SETTINGS.chance[SETTINGS.widths.index(width)] * max(sides) + 1e-30)
+    over_loudest = energy / (max(loudest(before, width), loudest(after, width)) + 1e-30)
+    if over_chance < SETTINGS.over_chance or over_loudest < SETTINGS.over_loudest:
         return None
-    out = _sample_out(ticks, near.start * step, near.stop * step, 2 * ms * step)
-    outside = np.r_[ORDER : hole.start, hole.stop : len(sound)]
-    rings = float(np.mean(sound[outside] ** 2) / (np.mean(residual[outside] ** 2) + 1e-30))
-    return Lone(start, stop, over, alone, *out, rings)
+    over_rms, over_highest = _amplitudes(ticks, near.start * step, near.stop * step, 2 * MS * step)
+    outside = np.r_[SETTINGS.order : hole.start, hole.stop : len(sound)]
+    ringing = float(np.mean(sound[outside] ** 2) / (np.mean(residual[outside] ** 2) + 1e-30))
+    return Place(start, stop, Residual(over_chance, over_loudest, over_rms, over_highest, ringing))
 
 
-def _sample_out(ticks: FloatArray, start: int, stop: int, apart: int) -> tuple[float, float]:
-    """How the highest frame between start and stop, or sum of a few, stands over the rms and the highest elsewhere."""
+def _amplitudes(ticks: FloatArray, start: int, stop: int, apart: int) -> tuple[float, float]:
+    """The highest sample from start to stop, or sum of a few, over the rms and over the highest elsewhere."""
     running = np.concatenate([[0.0], np.cumsum(ticks)])
     best = 0.0, 0.0
-    for width in SHORTEST:
+    for width in SETTINGS.samples:
         sums = np.abs(running[width:] - running[:-width])
         top = start + int(np.argmax(sums[start:stop]))
-        sides = [side for side in (sums[ORDER : max(top - apart, ORDER)], sums[top + 2 * apart :]) if len(side) > apart]
+        first = SETTINGS.order
+        sides = [side for side in (sums[first : max(top - apart, first)], sums[top + 2 * apart :]) if len(side) > apart]
         if sides:
             rms = max(float(np.sqrt(side @ side / len(side))) for side in sides)
             other = max(float(side.max()) for side in sides)
@@ -126,40 +132,42 @@ def _sample_out(ticks: FloatArray, start: int, stop: int, apart: int) -> tuple[f
     return best
 
 
-def _unforetold(sound: FloatArray, hole: slice, tick: FloatArray) -> tuple[FloatArray, FloatArray] | None:
-    """What an autoregressive model, learnt outside the hole, does not predict, and how much of a tick is in it.
+def _unpredicted(sound: FloatArray, hole: slice, tick: FloatArray) -> tuple[FloatArray, FloatArray] | None:
+    """What a model fitted outside the hole does not predict.
 
     Returns
     -------
-    (residual, ticks)
-        The second, a matched filter's, ends where the sound would have to go on. None of digital silence.
+    (residual, ticks) or None
+        The residual, and the output of a matched filter for ticks, which is shorter by the lengths of the filters.
+        None in digital silence.
     """
     around = sound.copy()
     around[hole] = 0.0
     # Long enough for the lags and for the filters, so that nothing wraps around.
-    size = next_fast_length(len(sound) + ORDER + len(tick))
+    size = next_fast_length(len(sound) + SETTINGS.order + len(tick))
     spectrum = np.fft.rfft(around, size)
-    correlation: FloatArray = np.fft.irfft(spectrum.real**2 + spectrum.imag**2, size)[: ORDER + 1]
+    correlation: FloatArray = np.fft.irfft(spectrum.real**2 + spectrum.imag**2, size)[: SETTINGS.order + 1]
     if correlation[0] <= 1e-18:
         return None
-    learnt_from = len(sound) - (hole.stop - hole.start)
-    whitener, flattery = min((_whitener(correlation[: order + 1], learnt_from) for order in (SHORT_ORDER, ORDER)),
-                             key=lambda model: model[0] @ correlation[: len(model[0])] * model[1])
+    fitted_to = len(sound) - (hole.stop - hole.start)
+    models = [_whitener(correlation[: order + 1], fitted_to) for order in (SETTINGS.short_order, SETTINGS.order)]
+    whitener, optimism = min(models, key=lambda model: model[0] @ correlation[: len(model[0])] * model[1])
     white = np.fft.rfft(whitener, size)
     spectrum = np.fft.rfft(sound, size) * white
     residual = np.fft.irfft(spectrum, size)[: len(sound)]
-    # A tick comes through both filters; turned back, they gather it in its frame again.
-    ticks = np.fft.irfft(spectrum * np.conj(white * np.fft.rfft(tick, size)), size)[: len(sound) - ORDER - len(tick)]
-    residual[hole] /= math.sqrt(flattery)
-    ticks[hole] /= flattery
+    # The response to a tick through both filters, reversed in time, gathers the tick in one sample again.
+    length = len(sound) - SETTINGS.order - len(tick)
+    ticks = np.fft.irfft(spectrum * np.conj(white * np.fft.rfft(tick, size)), size)[:length]
+    residual[hole] /= math.sqrt(optimism)
+    ticks[hole] /= optimism
     return residual, ticks
 
 
-def _whitener(correlation: FloatArray, learnt_from: int) -> tuple[FloatArray, float]:
-    """Filter that leaves what a model does not predict, and how much less that is, in power, where it was learnt than
-    elsewhere: Akaike's final prediction error, Annals of the Institute of Statistical Mathematics 21, 1969."""
+def _whitener(correlation: FloatArray, fitted_to: int) -> tuple[FloatArray, float]:
+    """Prediction-error filter, and how many times less power it leaves where it was fitted than elsewhere: Akaike's
+    final prediction error, Annals of the Institute of Statistical Mathematics 21, 1969 (from memory)."""
     order = len(correlation) - 1
     whitener = np.empty((1, order + 1))
-    solve_predictors(np.ascontiguousarray(correlation[np.newaxis]), RIDGE * float(correlation[0]), whitener,
+    solve_predictors(np.ascontiguousarray(correlation[np.newaxis]), SETTINGS.ridge * float(correlation[0]), whitener,
                      np.empty(2 * order + 2))
-    return whitener[0], (learnt_from + order) / max(learnt_from - order, 1)
+    return whitener[0], (fitted_to + order) / max(fitted_to - order, 1)

@@ -1,118 +1,181 @@
-"""Flat tops: at full scale, below it after a gain change, and after an analogue clip, where they lean a little.
+"""Clipped peaks: at full scale, below it after a gain change, and after an analogue clip, where they slope a little.
 
-A peak of anything that swings is round: it stays within 5 % of its top for two fifths of the time it spends in its
-upper 30 % (a parabola: the square root of 0.05 / 0.3). A clipped one stays there for more than half, and only at the
-ceiling: a sound whose lower tops are as flat is made that way. Levels are linear, full scale 1; positions frames.
+A round peak stays within 5 % of its top for two fifths of the time it spends in its upper 30 % (a parabola: the square
+root of 0.05 / 0.3). A clipped one stays there for more than half, and only at the ceiling: a sound whose lower peaks
+are as flat is made that way. Levels are linear, full scale 1; positions and lengths are samples.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.analysis.defects.single_pass import Heard
+from layerpipe.analysis.defects.dropouts import FULL_SCALE, Run
+from layerpipe.analysis.defects.judgement import Judgement
+from layerpipe.analysis.defects.single_pass import Measurements
 from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.dsp.loudness import step_start
 
-FULL_SCALE = 0.9998
-NEAR_TOP, UPPER_PART = 0.95, 0.7
-FLAT_SHARE, PLAINLY_FLAT = 0.48, 0.65
-"""Two strings together may leave a top flat by chance, hardly plainly so."""
-AT_CEILING, LOWER = 0.93, (0.6, 0.88)
-"""Tops are at the ceiling, or well below it, as shares of the highest."""
-FEWEST_FLAT, LEAST_CHANCE = 3, 1e-3
-"""So improbable must it be that tops at the ceiling are flat as often as they are, were they like the lower ones."""
-FEWEST_SAME, FEWEST_AT_FULL_SCALE = 3, 2
-"""A take that was raised until it just fits touches full scale once."""
-AT_ONCE = 0.5
-MOST_LOOKS = 400
-LOUD_ENOUGH = 0.02
-"""A peak under -34 dBFS is no ceiling of anything."""
+
+@dataclass(frozen=True)
+class ClippingLimits:
+    """When peaks are clipped."""
+
+    quietest: float = 0.02
+    """Linear (-34 dBFS). Nothing clips at so low a level."""
+    same: int = 3
+    same_at_full_scale: int = 2
+    """So many peaks of one height, to the last bit, are a ceiling; a take that was raised until it just fits touches
+    full scale once. Peaks with identical surroundings are one peak that was pasted, and count once."""
+    crowd: float = 0.5
+    """Share of the peaks within 1e-4 of the ceiling that must be at it: those of a steady tone crowd below it."""
+    lowest_hz: float = 40.0
+    """Rounding to 16 bits flattens the top of such a tone for no longer than is allowed for it."""
+    near_top: float = 0.95
+    upper_part: float = 0.7
+    """Heights, as shares of a peak, that flatness compares."""
+    flat: float = 0.48
+    """Time near the top over time in the upper part; a round peak has 0.41. Two strings together may reach this."""
+    plainly_flat: float = 0.65
+    """One peak at least must be as flat as this."""
+    at_ceiling: float = 0.93
+    """Share of the highest peak from which a peak is at the ceiling."""
+    lower: tuple[float, float] = (0.6, 0.88)
+    """Shares of the highest peak between which peaks show what is usual."""
+    fewest_flat: int = 3
+    chance: float = 1e-3
+    """Probability that as many peaks at the ceiling are flat if they are like the lower ones."""
+    most_peaks: int = 400
+    """Peaks that are read again, for speed."""
+
+
+class Peak(NamedTuple):
+    """First sample near the top, samples near the top, and flatness: time near the top over time in the upper part."""
+
+    start: int
+    length: int
+    flatness: float
+
+
+@dataclass(frozen=True)
+class ClippingEvidence:
+    """What the peaks of a take look like."""
+
+    runs: tuple[Run, ...]
+    """Equal samples at the ceiling, more of them than rounding makes."""
+    same: tuple[int, ...]
+    """First samples of the 10 ms in which a peak has exactly the height of the ceiling."""
+    different: int
+    """How many of those peaks have surroundings of their own."""
+    is_full_scale: bool
+    top: tuple[Peak, ...] | None = None
+    """Peaks at the ceiling, and lower ones; None: not measured yet."""
+    lower: tuple[Peak, ...] = ()
 
 
 @dataclass(frozen=True)
 class Clipping:
-    """Where tops are flat (frames, in order), the longest run in frames, and the ceiling."""
+    """Where peaks are clipped (in order), the longest in samples, the ceiling, and whether samples are equal there."""
 
-    places: list[int]
+    places: tuple[int, ...]
     longest: int
     ceiling: float
     exact: bool
+    reason: str
 
 
-def find_clipping(sound: Sound, heard: Heard) -> Clipping | None:
-    """Find clipped tops; None where all are round.
+def judge(evidence: ClippingEvidence, limits: ClippingLimits) -> Judgement:
+    """Decide whether peaks are clipped; undecided (None) while the shape of the peaks would decide."""
+    if evidence.runs:
+        return Judgement(True, "equal samples at the ceiling")
+    if evidence.different >= (limits.same_at_full_scale if evidence.is_full_scale else limits.same):
+        return Judgement(True, "different peaks of exactly one height")
+    if evidence.top is None:
+        return Judgement(None, "the shape of the peaks has to be measured")
+    flat = [peak for peak in evidence.top if peak.flatness > limits.flat]
+    if len(flat) < limits.fewest_flat or max(peak.flatness for peak in flat) < limits.plainly_flat:
+        return Judgement(False, "peaks are round")
+    usual = (sum(peak.flatness > limits.flat for peak in evidence.lower) + 1) / (len(evidence.lower) + 2)
+    if _chance(len(flat), len(evidence.top), usual) > limits.chance:
+        return Judgement(False, "lower peaks are as flat")
+    return Judgement(True, "only the highest peaks are flat")
 
-    Parameters
-    ----------
-    sound : Sound
-        Read again around the loudest peaks only.
-    heard : Heard
 
-    Returns
-    -------
-    Clipping or None
-    """
-    peak = heard.peak
-    if peak < LOUD_ENOUGH:
+def find_clipping(sound: Sound, measured: Measurements) -> Clipping | None:
+    """Find clipped peaks; None if all are round. Only the surroundings of the highest peaks are read again."""
+    limits = ClippingLimits()
+    if measured.peak < limits.quietest:
         return None
-    ceilings = (float(heard.steps.highest.max()), float(-heard.steps.lowest.min()))
-    same = _same_tops(heard, ceilings)
-    exact = [run for run in heard.runs if _is_exact(run.value, run.length, ceilings, heard.rate_hz)]
-    if exact:
-        return Clipping([run.start for run in exact], max(run.length for run in exact), abs(exact[0].value), True)
-    if same is not None:
-        return same
-    return _leaning(sound, heard, ceilings)
+    ceilings = (float(measured.steps.highest.max()), float(-measured.steps.lowest.min()))
+    runs = tuple(run for run in measured.runs if _is_at_ceiling(run, ceilings, measured.rate_hz, limits))
+    evidence = ClippingEvidence(runs, *_equal_heights(sound, measured, ceilings, limits))
+    verdict = judge(evidence, limits)
+    if verdict.is_defect is None:
+        evidence = replace(evidence, top=_peaks(sound, measured, ceilings, (limits.at_ceiling, math.inf), limits),
+                           lower=_peaks(sound, measured, ceilings, limits.lower, limits))
+        verdict = judge(evidence, limits)
+    if not verdict.is_defect:
+        return None
+    if runs:
+        return Clipping(tuple(run.start for run in runs), max(run.length for run in runs), abs(runs[0].value), True,
+                        verdict.reason)
+    if evidence.top is None:
+        return Clipping(evidence.same, 1, max(ceilings), True, verdict.reason)
+    flat = sorted(peak for peak in evidence.top if peak.flatness > limits.flat)
+    return Clipping(tuple(peak.start for peak in flat), max(peak.length for peak in flat), measured.peak, False,
+                    verdict.reason)
 
 
-def _same_tops(heard: Heard, ceilings: tuple[float, float]) -> Clipping | None:
-    """Peaks that end, far apart, at one and the same value: a ceiling, though each top is but a sample or two wide."""
-    coarse = heard.bits_used is not None and heard.bits_used <= 16
-    if coarse and max(ceilings) < FULL_SCALE:
-        return None  # coarse steps make equal tops by chance
-    places: list[int] = []
-    for tops, ceiling in ((heard.steps.highest, ceilings[0]), (-heard.steps.lowest, ceilings[1])):
-        same = np.flatnonzero(tops >= np.float32(ceiling) * (1 - 2.0**-22))
-        # The tops of a steady tone crowd under their highest; at a ceiling they stop.
-        if len(same) < AT_ONCE * np.count_nonzero(tops >= ceiling * (1 - 1e-4)):
-            continue
-        fewest = FEWEST_AT_FULL_SCALE if ceiling >= FULL_SCALE and not coarse else FEWEST_SAME
-        if len(same) >= fewest and ceiling > LOUD_ENOUGH:
-            places += [step_start(int(step), heard.rate_hz) for step in same]
-    return Clipping(sorted(places), 1, max(ceilings), True) if places else None
-
-
-def _is_exact(value: float, length: int, ceilings: tuple[float, float], rate_hz: int) -> bool:
-    """Equal samples at the very top: two or more would do at full scale, more are needed below it."""
-    ceiling = ceilings[0] if value > 0 else ceilings[1]
-    # -1 and 1 - 2^-23 are both full scale; a file clipped in float and rounded ends a step apart.
-    if abs(value) < LOUD_ENOUGH or abs(value) < ceiling * (1 - 1e-6) - 2.0**-15:
+def _is_at_ceiling(run: Run, ceilings: tuple[float, float], rate_hz: int, limits: ClippingLimits) -> bool:
+    """Whether equal samples are at the very top: two are enough at full scale, more are needed below it."""
+    height = abs(run.value)
+    # -1 and 1 - 2^-23 are both full scale; a file clipped in float and then rounded ends a step apart.
+    if height < limits.quietest or height < ceilings[0 if run.value > 0 else 1] * (1 - 1e-6) - 2.0**-15:
         return False
-    if abs(value) >= FULL_SCALE:
+    if height >= FULL_SCALE:
         return True
-    # The longest run a 40 Hz swing of 16 bits could give by rounding; anything longer was cut off.
-    swing = 2 * math.pi * 40 / rate_hz
-    return length > max(4.0, 2 * math.sqrt(2.0**-15 / abs(value)) / swing)
+    angle = 2 * math.pi * limits.lowest_hz / rate_hz
+    return run.length > max(4.0, 2 * math.sqrt(2.0**-15 / height) / angle)
 
 
-def _leaning(sound: Sound, heard: Heard, ceilings: tuple[float, float]) -> Clipping | None:
-    """Tops that are flat at the ceiling far more often than lower down."""
-    sides = [(heard.steps.highest / ceiling, 1.0) if sign > 0 else (-heard.steps.lowest / ceiling, -1.0)
-             for ceiling, sign in zip(ceilings, (1.0, -1.0), strict=True) if ceiling >= LOUD_ENOUGH]
-    near = [one for tops, sign in sides for one in _tops(sound, heard, np.flatnonzero(tops >= AT_CEILING), sign)]
-    flat = sorted((at, length) for at, length, share in near if share > FLAT_SHARE)
-    if len(flat) < FEWEST_FLAT or max(share for _, _, share in near) < PLAINLY_FLAT:
-        return None
-    lower = [share for tops, sign in sides
-             for _, _, share in _tops(sound, heard, np.flatnonzero((tops >= LOWER[0]) & (tops < LOWER[1])), sign)]
-    usual = (sum(share > FLAT_SHARE for share in lower) + 1) / (len(lower) + 2)
-    if _chance(len(flat), len(near), usual) > LEAST_CHANCE:
-        return None
-    return Clipping([at for at, _ in flat], max(length for _, length in flat), heard.peak, False)
+def _equal_heights(sound: Sound, measured: Measurements, ceilings: tuple[float, float],
+                   limits: ClippingLimits) -> tuple[tuple[int, ...], int, bool]:
+    """Peaks that are exactly as high as the ceiling, how many have different surroundings, and whether that is full
+    scale in a file fine enough to tell."""
+    coarse = measured.bits_used is not None and measured.bits_used <= 16
+    places: tuple[int, ...] = ()
+    different, full_scale = 0, False
+    for tops, ceiling in ((measured.steps.highest, ceilings[0]), (-measured.steps.lowest, ceilings[1])):
+        # Coarse steps make peaks of equal height by chance.
+        if ceiling < (FULL_SCALE if coarse else limits.quietest):
+            continue
+        same = np.flatnonzero(tops >= np.float32(ceiling) * (1 - 2.0**-22))
+        if len(same) < limits.crowd * np.count_nonzero(tops >= ceiling * (1 - 1e-4)):
+            continue
+        around = {_surroundings(sound, measured.rate_hz, int(step)) for step in _spread(same, limits.most_peaks)}
+        if len(around) >= 2:
+            places += tuple(step_start(int(step), measured.rate_hz) for step in same)
+        different, full_scale = max(different, len(around)), full_scale or (ceiling >= FULL_SCALE and not coarse)
+    return tuple(sorted(places)), different, full_scale
+
+
+def _surroundings(sound: Sound, rate_hz: int, step: int) -> bytes:
+    """The samples around the highest of a step."""
+    start, stop = step_start(step, rate_hz), min(step_start(step + 1, rate_hz), sound.frames)
+    piece = sound.read(start, stop)
+    at = start + int(np.argmax(np.abs(piece)))
+    return sound.read(max(at - 8, 0), min(at + 9, sound.frames)).tobytes()
+
+
+def _spread(steps: npt.NDArray[np.int64], most: int) -> npt.NDArray[np.int64]:
+    """At most so many of the steps, spread evenly."""
+    chosen = np.unique(np.linspace(0, len(steps) - 1, min(len(steps), most)).round().astype(int))
+    spread: npt.NDArray[np.int64] = steps[chosen]
+    return spread
 
 
 def _chance(hits: int, tries: int, share: float) -> float:
@@ -120,30 +183,35 @@ def _chance(hits: int, tries: int, share: float) -> float:
     return sum(math.comb(tries, k) * share**k * (1 - share) ** (tries - k) for k in range(hits, tries + 1))
 
 
-def _tops(sound: Sound, heard: Heard, steps: npt.NDArray[np.int64], sign: float) -> list[tuple[int, int, float]]:
-    """First frame near the top, frames near it, and its flatness, of the highest top in each of some 10 ms steps."""
-    rate, found = heard.rate_hz, []
-    looks = np.unique(np.linspace(0, len(steps) - 1, min(len(steps), MOST_LOOKS)).round().astype(int))
-    for step in steps[looks]:
-        start, stop = step_start(int(step), rate), min(step_start(int(step) + 1, rate), heard.frames)
-        before, after = max(start - rate // 100, 0), min(stop + rate // 100, heard.frames)
-        swing = sign * sound.read(before, after)
-        at = start - before + int(np.argmax(swing[start - before : stop - before]))
-        near, part = (_extent(swing, at, share * float(swing[at])) for share in (NEAR_TOP, UPPER_PART))
-        found.append((before + math.ceil(near[0]), math.ceil(near[1] - near[0]),
-                      (near[1] - near[0]) / max(part[1] - part[0], 1e-6)))
-    return found
+def _peaks(sound: Sound, measured: Measurements, ceilings: tuple[float, float], between: tuple[float, float],
+           limits: ClippingLimits) -> tuple[Peak, ...]:
+    """The highest peak of each 10 ms whose height is between two shares of the ceiling on its side."""
+    rate, found = measured.rate_hz, []
+    sides = ((measured.steps.highest, ceilings[0], 1.0), (-measured.steps.lowest, ceilings[1], -1.0))
+    for tops, ceiling, sign in sides:
+        if ceiling < limits.quietest:
+            continue
+        steps = np.flatnonzero((tops / ceiling >= between[0]) & (tops / ceiling < between[1]))
+        for step in _spread(steps, limits.most_peaks):
+            start, stop = step_start(int(step), rate), min(step_start(int(step) + 1, rate), measured.frames)
+            before, after = max(start - rate // 100, 0), min(stop + rate // 100, measured.frames)
+            wave = sign * sound.read(before, after)
+            at = start - before + int(np.argmax(wave[start - before : stop - before]))
+            near, part = (_extent(wave, at, share * float(wave[at])) for share in (limits.near_top, limits.upper_part))
+            found.append(Peak(before + math.ceil(near[0]), math.ceil(near[1] - near[0]),
+                              (near[1] - near[0]) / max(part[1] - part[0], 1e-6)))
+    return tuple(found)
 
 
-def _extent(swing: FloatArray, at: int, level: float) -> tuple[float, float]:
-    """Where the stretch around `at` that stays above a level begins and ends, between frames."""
-    under = swing < level
+def _extent(wave: FloatArray, at: int, level: float) -> tuple[float, float]:
+    """Where the stretch around `at` that stays above a level begins and ends, between samples."""
+    under = wave < level
     left, right = np.flatnonzero(under[:at]), np.flatnonzero(under[at:])
-    first, last = 0.0, float(len(swing) - 1)
+    first, last = 0.0, float(len(wave) - 1)
     if len(left):
         k = int(left[-1])
-        first = k + (level - float(swing[k])) / float(swing[k + 1] - swing[k])
+        first = k + (level - float(wave[k])) / float(wave[k + 1] - wave[k])
     if len(right):
         k = at + int(right[0])
-        last = k - (level - float(swing[k])) / float(swing[k - 1] - swing[k])
+        last = k - (level - float(wave[k])) / float(wave[k - 1] - wave[k])
     return first, last

@@ -1,8 +1,8 @@
-"""Whether two takes are one performance: a copy, shifted, turned up or down, or upside down.
+"""Whether two takes are one performance: a copy, shifted, changed in gain, or with inverted polarity.
 
-The loudest three-second stretches of one take are looked for in the other by cross-correlation of what lies between
-120 Hz and 1.4 kHz. Two performances, however tight, differ by milliseconds that differ from strum to strum, so their
-stretches do not correlate at one common offset. Offsets are frames (positive: the other one is later), gains dB.
+The loudest three-second stretches of one take are searched for in the other by cross-correlation between 120 Hz and
+1.4 kHz. Two performances, however tight, differ by milliseconds that change from strum to strum, so their stretches do
+not correlate at one common offset. Offsets are seconds (positive: the other take is later), gains dB.
 """
 
 from __future__ import annotations
@@ -12,49 +12,75 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from layerpipe.analysis.defects.judgement import Judgement
 from layerpipe.analysis.defects.low_band import Decimator
-from layerpipe.analysis.defects.single_pass import Heard
+from layerpipe.analysis.defects.single_pass import Measurements
 from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.dsp.loudness import step_start
 
-STRETCH_S, REACH_S = 3.0, 2.5
-MOST_STRETCHES = 6
-BAND_HZ = (120.0, 1400.0)
-SAME_PLACE_S = 0.0015
+
+@dataclass(frozen=True)
+class CopyLimits:
+    """How takes are compared, and when one is a copy."""
+
+    stretch_s: float = 3.0
+    """Longer than a bar, so that a repeated strum is not enough."""
+    reach_s: float = 2.5
+    """A copy shifted further would not pass for a double."""
+    stretches: int = 6
+    band_hz: tuple[float, float] = (120.0, 1400.0)
+    """No hum, no rumble, and what the reduced sound still holds."""
+    same_place_s: float = 0.0015
+    """Offsets of two stretches that count as one; players scatter by more."""
+    agreeing: float = 0.6
+    """Share of the stretches that must have the common offset."""
 
 
 @dataclass(frozen=True)
 class Similarity:
-    """How like two takes are: correlation (signed, median of the stretches), offset in s, gain in dB, stretches."""
+    """How similar two takes are."""
 
     correlation: float
+    """Signed median of the stretches at the common offset."""
     offset_s: float
     gain_db: float
     agreeing: int
     stretches: int
 
 
-def similarity(one: Sound, other: Sound, heard: Heard) -> Similarity | None:
+def judge(evidence: Similarity | None, correlation: float) -> Judgement:
+    """Decide whether two takes are one performance; `correlation` is the least that counts."""
+    if evidence is None:
+        return Judgement(False, "nothing to compare")
+    if abs(evidence.correlation) <= correlation:
+        return Judgement(False, "stretches do not correlate")
+    if evidence.agreeing < max(1, round(CopyLimits.agreeing * evidence.stretches)):
+        return Judgement(False, "stretches correlate at different offsets")
+    return Judgement(True, "one offset, and the same wave")
+
+
+def measure_similarity(one: Sound, other: Sound, measured: Measurements) -> Similarity | None:
     """Compare two takes of one rate; None where nothing sounds.
 
     Parameters
     ----------
     one, other : Sound
-    heard : Heard
+        Of any lengths.
+    measured : Measurements
         Of the first.
     """
-    rate = one.rate_hz
-    places = _loudest(heard)
+    limits, rate = CopyLimits(), one.rate_hz
+    places = _loudest(measured, limits)
     if not places or other.frames < rate // 4:
         return None
     found = []
     reduce = Decimator(rate)
     for start in places:
-        stop = min(start + round(STRETCH_S * rate), one.frames)
-        reach = round(REACH_S * rate) // reduce.factor * reduce.factor
-        piece = _band(reduce.stretch(one, start, stop), reduce.rate_hz)
-        field = _band(reduce.stretch(other, start - reach, stop + reach), reduce.rate_hz)
-        match = _best(piece, field)
+        stop = min(start + round(limits.stretch_s * rate), one.frames)
+        reach = round(limits.reach_s * rate) // reduce.factor * reduce.factor
+        piece = _band(reduce.stretch(one, start, stop), reduce.rate_hz, limits)
+        field = _band(reduce.stretch(other, start - reach, stop + reach), reduce.rate_hz, limits)
+        match = _best_match(piece, field)
         if match is not None:
             correlation, at, gain = match
             found.append((correlation, at / reduce.rate_hz - reach / rate, gain))
@@ -63,41 +89,41 @@ def similarity(one: Sound, other: Sound, heard: Heard) -> Similarity | None:
     rows = np.array(found)
     strongest = rows[np.argsort(-np.abs(rows[:, 0]))[: max(1, len(rows) // 2)]]
     offset = float(np.median(strongest[:, 1]))
-    agree = np.abs(rows[:, 1] - offset) < SAME_PLACE_S
+    agree = np.abs(rows[:, 1] - offset) < limits.same_place_s
     middle = float(np.median(np.abs(rows[agree, 0]))) if agree.any() else 0.0
     sign = 1.0 if np.sum(rows[agree, 0]) >= 0 else -1.0
     gain = float(np.median(np.abs(rows[agree, 2]))) if agree.any() else 0.0
     return Similarity(sign * middle, offset, 20 * math.log10(gain) if gain > 0 else -math.inf,
-                    int(np.count_nonzero(agree)), len(rows))
+                      int(np.count_nonzero(agree)), len(rows))
 
 
-def _loudest(heard: Heard) -> list[int]:
-    """First frames of the loudest stretches, from all over the take."""
-    energy = heard.steps.mid_power
-    width = min(round(STRETCH_S * 100), len(energy))
+def _loudest(measured: Measurements, limits: CopyLimits) -> list[int]:
+    """First samples of the loudest stretches, from all parts of the take."""
+    energy = measured.steps.mid_power
+    width = min(round(limits.stretch_s * 100), len(energy))
     if not width or not energy.any():
         return []
     running = np.concatenate([[0.0], np.cumsum(energy, dtype=np.float64)])
     places: list[int] = []
-    for part in np.array_split(np.arange(len(energy) - width + 1), MOST_STRETCHES):
+    for part in np.array_split(np.arange(len(energy) - width + 1), limits.stretches):
         if len(part):
             best = int(part[int(np.argmax(running[part + width] - running[part]))])
-            start = step_start(best, heard.rate_hz)
-            if not places or start - places[-1] > heard.rate_hz:
+            start = step_start(best, measured.rate_hz)
+            if not places or start - places[-1] > measured.rate_hz:
                 places.append(start)
     return places
 
 
-def _band(low: FloatArray, rate_hz: float) -> FloatArray:
-    """What lies between 120 Hz and 1.4 kHz."""
+def _band(low: FloatArray, rate_hz: float, limits: CopyLimits) -> FloatArray:
+    """The band that is compared."""
     spectrum = np.fft.rfft(low)
     hz = np.fft.rfftfreq(len(low), 1 / rate_hz)
-    spectrum[(hz < BAND_HZ[0]) | (hz > BAND_HZ[1])] = 0.0
+    spectrum[(hz < limits.band_hz[0]) | (hz > limits.band_hz[1])] = 0.0
     return np.fft.irfft(spectrum, len(low))
 
 
-def _best(piece: FloatArray, field: FloatArray) -> tuple[float, float, float] | None:
-    """Highest correlation (signed), where (samples, between them too), and the gain of the other take there."""
+def _best_match(piece: FloatArray, field: FloatArray) -> tuple[float, float, float] | None:
+    """Highest correlation (signed), its place in samples and parts of them, and the other take's gain there."""
     energy = float(piece @ piece)
     if energy <= 1e-12 or len(field) < len(piece):
         return None
@@ -113,7 +139,7 @@ def _best(piece: FloatArray, field: FloatArray) -> tuple[float, float, float] | 
         left, top, right = np.abs(measure[at - 1 : at + 2])
         bend = left - 2 * top + right
         shift = float(0.5 * (left - right) / bend) if bend < -1e-12 else 0.0
-    # A copy shifted by a part of a low sample correlates in full between two of them.
+    # A copy shifted by part of a reduced sample correlates in full between two of them.
     across = np.fft.rfft(field[at : at + len(piece)])
     turned = across * np.exp(2j * np.pi * shift * np.arange(len(across)) / len(piece))
     there = np.fft.irfft(turned, len(piece))

@@ -1,7 +1,7 @@
-"""The lower end of a take, heard in long windows: partials for the tuning, rumble, and a copy at a low rate to read.
+"""The lower end of a take in long windows: partials for the tuning, and rumble.
 
-The low copy keeps what lies below 1.5 kHz at 4 kHz or a little more. Windows are 1.4 s of Blackman-Harris every 0.35 s:
-their skirts lie 92 dB down, so a partial is itself and nothing else. Powers are linear, full scale 1.
+The take is reduced to below 1.5 kHz at 4 kHz or a little more. Windows are 1.4 s of Blackman-Harris every 0.35 s: side
+lobes are 92 dB down, so neighbouring partials do not leak into each other. Powers are linear, full scale 1.
 """
 
 from __future__ import annotations
@@ -14,22 +14,41 @@ import numpy.typing as npt
 
 from layerpipe.core.sound import FloatArray, Sound
 
-LOW_RATE_HZ = 4000
-WINDOW_S, HOP_S = 1.4, 0.35
-SIZE = 8192
-HIGHEST_HZ = 1450.0
-LOWEST_PARTIAL_HZ = 55.0
-RUMBLE_HZ, BESIDE_HZ = (4.0, 38.0), (44.0, 70.0)
-PARTIALS_KEPT = 40
-WINDOWS_A_RUN, MOST_RUNS = 8, 500
-"""Partials are kept in runs of windows; past 23 minutes of them every second run goes, and goes on being left out."""
-DEEPEST_DB = -60.0
-"""Partials further under the loudest of their window are not kept."""
+
+@dataclass(frozen=True)
+class LowBandSettings:
+    """How the low band is read."""
+
+    rate_hz: int = 4000
+    """At least; enough for partials up to 1.45 kHz and the filter's transition."""
+    window_s: float = 1.4
+    """Tells partials 3 Hz apart."""
+    hop_s: float = 0.35
+    size: int = 8192
+    """Samples of the transform: bins 0.5 Hz apart, for the parabola through three of them."""
+    highest_hz: float = 1450.0
+    """Higher partials are too unsteady and too stretched to tune by (trials on plucked strings)."""
+    lowest_partial_hz: float = 55.0
+    """Below are rumble and the mains."""
+    rumble_hz: tuple[float, float] = (4.0, 38.0)
+    """Below E1, the lowest string of a bass, at 41 Hz."""
+    beside_hz: tuple[float, float] = (44.0, 70.0)
+    """Compared with the rumble: what reaches both bands is hiss or a thump."""
+    partials_kept: int = 40
+    """Per window; six strings have about as many below 1.45 kHz."""
+    deepest_db: float = -60.0
+    """Partials further under the loudest of their window are not kept."""
+    windows_per_run: int = 8
+    most_runs: int = 500
+    """Partials are kept in runs of windows; past 23 minutes every second run is dropped, so memory stays bounded."""
+
+
+SETTINGS = LowBandSettings()
 
 
 @dataclass(frozen=True)
-class LowFrames:
-    """What the long windows held. Partials are rows of (window, hz, amplitude, sharpness); shape (partials, 4)."""
+class LowBand:
+    """Measured in the long windows. Partials are rows of (window, hz, amplitude, sharpness); shape (partials, 4)."""
 
     partials: npt.NDArray[np.float32]
     listed: npt.NDArray[np.bool_]
@@ -37,7 +56,7 @@ class LowFrames:
     rumble: npt.NDArray[np.float32]
     """Power below 38 Hz in each window."""
     beside_rumble: npt.NDArray[np.float32]
-    """What that power would be, were it as dense as from 44 to 70 Hz."""
+    """The power below 38 Hz if it were as dense as from 44 to 70 Hz."""
     power: npt.NDArray[np.float32]
     """Power of each window below 1.5 kHz."""
     spectrum_hz: FloatArray
@@ -46,13 +65,13 @@ class LowFrames:
 
 
 class Decimator:
-    """Keeps what lies below 1.5 kHz, at about 4 kHz; a stream, or a stretch from anywhere."""
+    """Reduces sound to below 1.5 kHz at about 4 kHz; a stream, or a stretch from anywhere."""
 
     def __init__(self, rate_hz: int) -> None:
-        self.factor = max(1, rate_hz // LOW_RATE_HZ)
+        self.factor = max(1, rate_hz // SETTINGS.rate_hz)
         self.rate_hz = rate_hz / self.factor
-        # Kaiser, 90 dB: from 1.5 kHz to where what folds back would land on it.
-        width = 2 * math.pi * max(self.rate_hz - 2 * HIGHEST_HZ, 200.0) / rate_hz
+        # Kaiser window, 90 dB; the transition band ends where aliases would fold back below 1.5 kHz.
+        width = 2 * math.pi * max(self.rate_hz - 2 * SETTINGS.highest_hz, 200.0) / rate_hz
         taps = (math.ceil((90 - 7.95) / (2.285 * width)) // 2) * 2 + 1 if self.factor > 1 else 1
         n = np.arange(taps) - taps // 2
         cutoff = self.rate_hz / 2 / rate_hz
@@ -62,7 +81,7 @@ class Decimator:
         self._rest = np.zeros(taps // 2)
 
     def add(self, block: FloatArray) -> FloatArray:
-        """The low copy as far as it is known."""
+        """The reduced sound as far as it is known."""
         sound = np.concatenate([self._rest, block])
         taps, factor = len(self.taps), self.factor
         count = max((len(sound) - taps) // factor + 1, 0)
@@ -70,14 +89,17 @@ class Decimator:
         return self._filtered(sound, count)
 
     def end(self) -> FloatArray:
-        """What is still held back."""
+        """The rest."""
         return self.add(np.zeros(len(self.taps) // 2))
 
     def stretch(self, sound: Sound, start: int, stop: int) -> FloatArray:
-        """The low copy of frames start to stop of any sound, silence outside of it."""
+        """Samples start to stop of any sound, reduced; outside the sound there is silence."""
         half = len(self.taps) // 2
-        first, last = max(start - half, 0), min(stop + half, sound.frames)
-        padded = np.pad(sound.read(first, last), (first - (start - half), stop + half - last))
+        first = min(max(start - half, 0), sound.frames)
+        last = max(min(stop + half, sound.frames), first)
+        padded = np.zeros(stop - start + 2 * half)
+        if first < last:
+            padded[first - start + half : last - start + half] = sound.read(first, last)
         return self._filtered(padded, max((len(padded) - len(self.taps)) // self.factor + 1, 0))
 
     def _filtered(self, sound: FloatArray, count: int) -> FloatArray:
@@ -89,21 +111,21 @@ class Decimator:
         return filtered
 
 
-class LowListener:
-    """Hears a stream through long windows."""
+class LowBandMeter:
+    """Measures a stream in long windows."""
 
     def __init__(self, rate_hz: int) -> None:
         self._decimator = Decimator(rate_hz)
         rate = self._decimator.rate_hz
-        self._length = min(round(WINDOW_S * rate), SIZE)
-        self._hop = round(HOP_S * rate)
+        self._length = min(round(SETTINGS.window_s * rate), SETTINGS.size)
+        self._hop = round(SETTINGS.hop_s * rate)
         t = 2 * np.pi * (np.arange(self._length) + 0.5) / self._length
         self._window = 0.35875 - 0.48829 * np.cos(t) + 0.14128 * np.cos(2 * t) - 0.01168 * np.cos(3 * t)
-        self._hz: FloatArray = np.fft.rfftfreq(SIZE, 1 / rate).astype(np.float64)
+        self._hz: FloatArray = np.fft.rfftfreq(SETTINGS.size, 1 / rate).astype(np.float64)
         self._density = 2.0 / (rate * float(np.sum(self._window**2)))
-        self._inside = self._hz <= HIGHEST_HZ
-        # How sharply a steady tone peaks; what dies within the window, a body or a drum, peaks less.
-        tone = np.abs(np.fft.rfft(self._window * np.cos(np.pi / 2 * np.arange(self._length)), SIZE))
+        self._inside = self._hz <= SETTINGS.highest_hz
+        # How sharply a steady tone peaks; sound that dies within the window, a body or a drum, peaks less.
+        tone = np.abs(np.fft.rfft(self._window * np.cos(np.pi / 2 * np.arange(self._length)), SETTINGS.size))
         top = int(np.argmax(tone))
         self._pure_bend = float(np.log(tone[top - 1]) - 2 * np.log(tone[top]) + np.log(tone[top + 1]))
         self._low = np.zeros(0)
@@ -116,23 +138,23 @@ class LowListener:
         self._total = np.zeros(int(self._inside.sum()))
 
     def add(self, block: FloatArray) -> None:
-        """Hear the next block."""
-        self._hear(self._decimator.add(block))
+        """Measure the next block."""
+        self._measure(self._decimator.add(block))
 
-    def end(self) -> LowFrames:
-        """What was heard. A take shorter than a window is heard once, followed by silence."""
-        self._hear(self._decimator.end())
+    def end(self) -> LowBand:
+        """The measurements. A take shorter than a window is followed by silence."""
+        self._measure(self._decimator.end())
         if not self._count and len(self._low):
-            self._hear(np.zeros(self._length - len(self._low)))
+            self._measure(np.zeros(self._length - len(self._low)))
         kept = [rows for run in self._runs.values() for rows in run]
         partials = np.concatenate(kept) if kept else np.zeros((0, 4), np.float32)
-        listed = np.arange(self._count) // WINDOWS_A_RUN % self._every == 0
-        return LowFrames(partials, listed, np.array(self._rumble, np.float32), np.array(self._beside, np.float32),
+        listed = np.arange(self._count) // SETTINGS.windows_per_run % self._every == 0
+        return LowBand(partials, listed, np.array(self._rumble, np.float32), np.array(self._beside, np.float32),
                          np.array(self._power, np.float32),
                          self._hz[self._inside], self._total / max(1, self._count))
 
-    def _hear(self, low: FloatArray) -> None:
-        """Windows that are complete."""
+    def _measure(self, low: FloatArray) -> None:
+        """Measure the windows that are complete."""
         self._low = np.concatenate([self._low, low])
         at = 0
         while at + self._length <= len(self._low):
@@ -141,22 +163,22 @@ class LowListener:
         self._low = self._low[at:]
 
     def _window_at(self, sound: FloatArray) -> None:
-        """Powers and partials of one window."""
+        """Measure powers and partials of one window."""
         # The mean would leak into the lowest bins.
-        spectrum = np.abs(np.fft.rfft((sound - sound.mean()) * self._window, SIZE))[self._inside]
+        spectrum = np.abs(np.fft.rfft((sound - sound.mean()) * self._window, SETTINGS.size))[self._inside]
         density = spectrum**2 * self._density
         width = float(self._hz[1])
-        rumble = (self._hz[self._inside] >= RUMBLE_HZ[0]) & (self._hz[self._inside] < RUMBLE_HZ[1])
+        rumble = (self._hz[self._inside] >= SETTINGS.rumble_hz[0]) & (self._hz[self._inside] < SETTINGS.rumble_hz[1])
         self._rumble.append(float(density[rumble].sum() * width))
-        beside = (self._hz[self._inside] >= BESIDE_HZ[0]) & (self._hz[self._inside] < BESIDE_HZ[1])
+        beside = (self._hz[self._inside] >= SETTINGS.beside_hz[0]) & (self._hz[self._inside] < SETTINGS.beside_hz[1])
         self._beside.append(float(density[beside].mean() * rumble.sum() * width))
         self._power.append(float(density.sum() * width))
         self._total += density
-        run = self._count // WINDOWS_A_RUN
+        run = self._count // SETTINGS.windows_per_run
         if run % self._every == 0:
             self._runs.setdefault(run, []).append(
                 _partials(spectrum, self._hz, self._count, 2.0 / float(self._window.sum()), self._pure_bend))
-        if len(self._runs) > MOST_RUNS:
+        if len(self._runs) > SETTINGS.most_runs:
             self._every *= 2
             self._runs = {run: rows for run, rows in self._runs.items() if run % self._every == 0}
         self._count += 1
@@ -165,14 +187,14 @@ class LowListener:
 def _partials(spectrum: FloatArray, hz: FloatArray, window: int, scale: float,
               pure_bend: float) -> npt.NDArray[np.float32]:
     """Peaks of a spectrum, refined by a parabola through three logarithms."""
-    first = int(np.searchsorted(hz, LOWEST_PARTIAL_HZ))
+    first = int(np.searchsorted(hz, SETTINGS.lowest_partial_hz))
     middle = spectrum[first:-1]
-    deepest = spectrum[first:].max(initial=0.0) * 10 ** (DEEPEST_DB / 20)
+    deepest = spectrum[first:].max(initial=0.0) * 10 ** (SETTINGS.deepest_db / 20)
     if deepest <= 1e-9:
         return np.zeros((0, 4), np.float32)
     tops = np.flatnonzero((middle > spectrum[first - 1 : -2]) & (middle >= spectrum[first + 1 :])
                           & (middle > deepest)) + first
-    tops = np.sort(tops[np.argsort(-spectrum[tops], kind="stable")[:PARTIALS_KEPT]])
+    tops = np.sort(tops[np.argsort(-spectrum[tops], kind="stable")[:SETTINGS.partials_kept]])
     left, top, right = (np.log(spectrum[tops + k] + 1e-30) for k in (-1, 0, 1))
     bend = left - 2 * top + right
     shift = np.where(bend < -1e-9, 0.5 * (left - right) / np.minimum(bend, -1e-9), 0.0)

@@ -1,11 +1,10 @@
-"""How far a take is from equal temperament: no chords and no key are told.
+"""How far a take is from equal temperament, without knowing chords or key.
 
-Cents are hundredths of a semitone, sharp is positive; a whole semitone cannot be told from none, so all lies within
-+-50. Every partial of the long windows votes for its distance from the nearest note. Those that may be the third,
-fifth, sixth or seventh of something that sounds hardly count: the overtone row has them 2 cents sharp, 14 flat,
-2 sharp, 31 flat. Stiff strings stretch their upper partials: the stretch, in proportion to the square of the
-frequency, is estimated with the tuning and taken away.
-Equal temperament and a4 = 440 Hz: ISO 16. Stretch: Fletcher, JASA 36, 1964.
+Cents are hundredths of a semitone, sharp is positive; a whole semitone cannot be told from none, so results are within
++-50. Every partial of the long windows votes for its distance from the nearest note. Partials that may be the third,
+fifth, sixth or seventh of another one count little: the harmonic series has them 2 cents sharp, 14 flat, 2 sharp and 31
+flat. Stiff strings stretch their upper partials, in proportion to the square of the frequency (Fletcher, JASA 36, 1964,
+from memory): the stretch is estimated with the tuning and removed. Equal temperament, A4 = 440 Hz: ISO 16.
 """
 
 from __future__ import annotations
@@ -16,15 +15,35 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.analysis.defects.low_band import HOP_S, LowFrames
+from layerpipe.analysis.defects.judgement import Judgement
+from layerpipe.analysis.defects.low_band import SETTINGS, LowBand
 from layerpipe.core.sound import FloatArray
 
-QUIETEST_WINDOW_DB = -30.0
-FEWEST_PARTIALS, FEWEST_WINDOWS = 24, 3
-LEAST_AGREEMENT = 0.22
-TRIMS_CENTS = (25.0, 12.0, 8.0, 6.0)
-BORROWED_WEIGHT = 0.1
-DRIFT_PARTS_S = 8.0
+
+@dataclass(frozen=True)
+class TuningLimits:
+    """Which partials vote, and when their votes are a tuning."""
+
+    quietest_window_db: float = -30.0
+    """Under the loud windows; quieter ones hold more room than strings."""
+    sharpness: float = 0.3
+    """Share of a steady tone's; what peaks less sharply is a body or a drum."""
+    partials: int = 24
+    windows: int = 3
+    """Fewer than either are not enough to agree."""
+    agreement: float = 0.22
+    """Length of the mean vector, 0 to 1. Noise and drums stay below it."""
+    trims_cents: tuple[float, ...] = (25.0, 12.0, 8.0, 6.0)
+    """Partials further from the estimate are dropped, step by step."""
+    borrowed_weight: float = 0.1
+    """Of partials that may belong to the harmonic series of another one."""
+    stretch_cents: float = 6.0
+    """At 1 kHz; no string is stiffer."""
+    drift_part_s: float = 8.0
+    """Shortest third of a take in which a drift is measured."""
+
+
+LIMITS = TuningLimits()
 
 
 @dataclass(frozen=True)
@@ -39,12 +58,24 @@ class Tuning:
     """Last third of the take less the first; None if it is too short."""
 
 
-def tuning_of(low: LowFrames, a4_hz: float) -> Tuning | None:
+def cents_between(one: float, other: float) -> float:
+    """From one tuning to another the short way round, -50 to 50 cents."""
+    return (other - one + 50) % 100 - 50
+
+
+def judge(cents: float | None, most_cents: float) -> Judgement:
+    """Decide whether a deviation in cents is out of tune: against A4, between takes, between layers, or a drift."""
+    if cents is None:
+        return Judgement(False, "too little to tell")
+    return Judgement(abs(cents) > most_cents, f"{abs(cents):.1f} cents {'sharp' if cents > 0 else 'flat'}")
+
+
+def tuning_of(low: LowBand, a4_hz: float) -> Tuning | None:
     """Estimate the tuning of a take.
 
     Parameters
     ----------
-    low : LowFrames
+    low : LowBand
         With the partials of its windows.
     a4_hz : float
         Pitch of the A above middle C.
@@ -52,7 +83,7 @@ def tuning_of(low: LowFrames, a4_hz: float) -> Tuning | None:
     Returns
     -------
     Tuning or None
-        None where there is too little to hear, or nothing agrees: silence, drums, noise.
+        None where there are too few partials, or they do not agree: silence, drums, noise.
     """
     rows = _sounding(low)
     found = _estimate(rows, a4_hz, None)
@@ -62,12 +93,12 @@ def tuning_of(low: LowFrames, a4_hz: float) -> Tuning | None:
     return Tuning(cents, error, agreement, count, _drift(rows, a4_hz, cents))
 
 
-def _sounding(low: LowFrames) -> npt.NDArray[np.float64]:
+def _sounding(low: LowBand) -> npt.NDArray[np.float64]:
     """Partials of the windows that are loud enough."""
     if not len(low.partials):
         return np.zeros((0, 4))
-    loud = low.power > float(np.percentile(low.power, 95)) * 10 ** (QUIETEST_WINDOW_DB / 10)
-    steady = loud[low.partials[:, 0].astype(int)] & (low.partials[:, 3] > 0.3)
+    loud = low.power > float(np.percentile(low.power, 95)) * 10 ** (LIMITS.quietest_window_db / 10)
+    steady = loud[low.partials[:, 0].astype(int)] & (low.partials[:, 3] > LIMITS.sharpness)
     kept: npt.NDArray[np.float64] = low.partials[steady].astype(np.float64)
     return kept
 
@@ -75,22 +106,22 @@ def _sounding(low: LowFrames) -> npt.NDArray[np.float64]:
 def _estimate(rows: npt.NDArray[np.float64], a4_hz: float,
               around: float | None) -> tuple[float, float, float, int] | None:
     """Cents, likely error, agreement, partials."""
-    if len(rows) < FEWEST_PARTIALS or len(np.unique(rows[:, 0])) < FEWEST_WINDOWS:
+    if len(rows) < LIMITS.partials or len(np.unique(rows[:, 0])) < LIMITS.windows:
         return None
     hz, amplitude = rows[:, 1], rows[:, 2]
     away = 1200 * np.log2(hz / a4_hz)
-    weight = np.sqrt(amplitude) * np.where(_borrowed(rows), BORROWED_WEIGHT, 1.0)
+    weight = np.sqrt(amplitude) * np.where(_borrowed(rows), LIMITS.borrowed_weight, 1.0)
     vector = np.sum(weight * np.exp(2j * np.pi * away / 100)) / weight.sum()
     agreement = float(abs(vector))
-    if around is None and agreement < LEAST_AGREEMENT:
+    if around is None and agreement < LIMITS.agreement:
         return None
     middle = float(np.angle(vector)) / (2 * np.pi) * 100 if around is None else around
     stretch, kept = 0.0, np.ones(len(rows), dtype=bool)
     curve = np.minimum((hz / 1000.0) ** 2, 2.2)
-    for trim in TRIMS_CENTS:
+    for trim in LIMITS.trims_cents:
         off = (away - stretch * curve - middle + 50) % 100 - 50
         kept = np.abs(off) < trim
-        if np.count_nonzero(kept) < FEWEST_PARTIALS // 2:
+        if np.count_nonzero(kept) < LIMITS.partials // 2:
             return None
         middle, stretch = _line(curve[kept], (off + middle + stretch * curve)[kept], weight[kept])
     off = ((away - stretch * curve - middle + 50) % 100 - 50)[kept]
@@ -100,12 +131,12 @@ def _estimate(rows: npt.NDArray[np.float64], a4_hz: float,
 
 
 def _line(x: FloatArray, y: FloatArray, weight: FloatArray) -> tuple[float, float]:
-    """Weighted line y = a + b x with b between 0 and 6 cents: strings stretch, by no more than that at 1 kHz."""
+    """Weighted line y = a + b x with 0 <= b <= `stretch_cents`."""
     total = weight.sum()
     mean_x, mean_y = float((weight * x).sum() / total), float((weight * y).sum() / total)
     spread = float((weight * (x - mean_x) ** 2).sum() / total)
     slope = float((weight * (x - mean_x) * (y - mean_y)).sum() / total) / (spread + 0.02)
-    slope = min(max(slope, 0.0), 6.0)
+    slope = min(max(slope, 0.0), LIMITS.stretch_cents)
     return mean_y - slope * mean_x, slope
 
 
@@ -122,12 +153,12 @@ def _borrowed(rows: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
 
 
 def _drift(rows: npt.NDArray[np.float64], a4_hz: float, middle: float) -> float | None:
-    """Last third less first third, each estimated near the whole take's tuning."""
-    if not len(rows) or (rows[-1, 0] - rows[0, 0]) * HOP_S < 3 * DRIFT_PARTS_S:
+    """From the first third to the last, each estimated near the tuning of the whole take."""
+    if not len(rows) or (rows[-1, 0] - rows[0, 0]) * SETTINGS.hop_s < 3 * LIMITS.drift_part_s:
         return None
     edges = np.quantile(rows[:, 0], [1 / 3, 2 / 3])
     first = _estimate(rows[rows[:, 0] <= edges[0]], a4_hz, middle)
     last = _estimate(rows[rows[:, 0] > edges[1]], a4_hz, middle)
     if first is None or last is None:
         return None
-    return (last[0] - first[0] + 50) % 100 - 50
+    return cents_between(first[0], last[0])

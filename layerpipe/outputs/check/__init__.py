@@ -1,1 +1,1 @@
-"""The report of a check."""
+"""Findings, report and pictures of a check."""

@@ -1,6 +1,6 @@
-"""What a check says: findings about one take or a pair, and the verdict they add up to.
+"""Findings about one take or two, and the verdict they add up to.
 
-Places are seconds from the start of the file, levels dBFS. Every number behind a finding travels with it.
+Places are seconds from the start of the file, levels dBFS. Every number behind a finding is in its details.
 """
 
 from __future__ import annotations
@@ -11,29 +11,29 @@ from typing import Any, Literal
 
 Kind = Literal[
     "clipping", "click", "rumble", "hum", "noise_floor", "dc", "dropout", "late_start", "early_end", "sample_rate",
-    "bit_depth", "channels", "band_limit", "tuning", "strings", "copy", "lopsided", "high_pass",
+    "bit_depth", "channels", "band_limit", "tuning", "strings", "copy", "imbalance", "high_pass",
 ]
-Verdict = Literal["fine", "look", "record again"]
-ORDER: dict[Verdict, int] = {"record again": 0, "look": 1, "fine": 2}
+Verdict = Literal["OK", "review", "re-record"]
+ORDER: dict[Verdict, int] = {"re-record": 0, "review": 1, "OK": 2}
 
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing that is wrong, what will become of it and what to do."""
+    """One fault, what will become of it, and what to do."""
 
     kind: Kind
     text: str
     advice: str
-    verdict: Verdict = "look"
+    verdict: Verdict = "review"
     at_s: float | None = None
     level_db: float | None = None
     hz: float | None = None
-    numbers: dict[str, Any] = field(default_factory=dict)
+    details: dict[str, Any] = field(default_factory=dict)
 
 
 def verdict_of(findings: Sequence[Finding]) -> Verdict:
-    """The worst of them; "fine" where there is none."""
-    return min((finding.verdict for finding in findings), key=ORDER.__getitem__, default="fine")
+    """The worst of them; "OK" if there are none."""
+    return min((finding.verdict for finding in findings), key=ORDER.__getitem__, default="OK")
 
 
 def worst_first(findings: Sequence[Finding]) -> list[Finding]:

@@ -1,7 +1,8 @@
 """One picture per take: the wave with its sections and faults, and the long-term spectrum with the fundamentals of the
-strings, the noise of the gaps and the corners of the high-passes.
+strings, the noise in the pauses and the corners of the high-passes.
 
-Colours are Okabe and Ito's, told apart by colour-blind eyes too. Levels are dB per Hz against full scale.
+Colours are those of Okabe and Ito (Color Universal Design, 2008), for any kind of colour vision. Levels are dB per Hz
+relative to full scale.
 """
 
 from __future__ import annotations
@@ -14,25 +15,28 @@ import numpy as np
 
 from layerpipe.analysis.defects.lowest_notes import hz_of, number_of
 from layerpipe.core.errors import OutputError
-from layerpipe.core.files.atomic import whole_file
 from layerpipe.core.sound import FloatArray
 from layerpipe.outputs.check.report import Report, TakeReport
+from layerpipe.outputs.drawing.mpl import picture
 from layerpipe.recipe.model import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
 
 BLUE, ORANGE, GREEN, RED, GREY, SKY = "#0072B2", "#E69F00", "#009E73", "#D55E00", "#6b6b6b", "#56B4E9"
 COLUMNS = 1400
+"""About the width of the axes in pixels."""
 BINS_PER_OCTAVE, LOWEST_SHOWN_DB = 36, -165.0
 CHARACTER = 0.0068
-"""About how wide a letter of a label is, as a share of the axes."""
+"""About the width of a letter of a label, as a share of the axes."""
+LABELS = {"dc": "DC offset", "dropout": "drop-out", "clipping": "clipped"}
+"""Of kinds whose names are no words."""
 TICKS_HZ = (10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000, 50000)
 Mark = tuple[float, str, str]
 """Where (seconds or Hz), name and colour."""
-VERDICT_COLOURS = {"fine": GREEN, "look": ORANGE, "record again": RED}
+VERDICT_COLOURS = {"OK": GREEN, "review": ORANGE, "re-record": RED}
 
 
 def draw_takes(report: Report, recipe: Recipe | None, folder: Path) -> list[Path]:
-    """Draw every take into a folder, which is made if need be; files of the same names are replaced.
+    """Draw every take into a folder, which is made if needed; files of the same names are replaced.
 
     Raises
     ------
@@ -42,26 +46,19 @@ def draw_takes(report: Report, recipe: Recipe | None, folder: Path) -> list[Path
     drawn = []
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for number, one in enumerate(report.takes, start=1):
-            name = "".join(c if c.isalnum() or c in "-_." else "-" for c in one.take.title).strip("-.") or "take"
-            path = folder / f"{number:02d}-{name}.png"
-            figure = _figure(one, recipe)
-            with whole_file(path) as new:
-                # No date and no version: the same take gives the same bytes.
-                figure.savefig(new.file, format="png", dpi=110, metadata={"Software": None})
-            drawn.append(path)
     except OSError as refusal:
         raise OutputError(f"{folder}: pictures cannot be written: {refusal.strerror or refusal}") from refusal
+    for number, one in enumerate(report.takes, start=1):
+        name = "".join(c if c.isalnum() or c in "-_." else "-" for c in one.take.title.replace(" / ", "-"))
+        path = folder / f"{number:02d}-{name.strip('-.') or 'take'}.png"
+        with picture(path, inches=(12, 7.2), dpi=110, line_width=0.8) as figure:
+            _draw(figure, one, recipe)
+        drawn.append(path)
     return drawn
 
 
-def _figure(one: TakeReport, recipe: Recipe | None) -> Any:
+def _draw(figure: Any, one: TakeReport, recipe: Recipe | None) -> None:
     """The picture of one take."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(12, 7.2), layout="constrained", facecolor="white")
-    FigureCanvasAgg(figure)
     wave, spectrum = figure.subplots(2, 1, height_ratios=(1, 1.25))
     tuning = one.take.tuning
     tuned = "tuning unknown" if tuning is None else f"{tuning.cents:+.1f} cents"
@@ -73,32 +70,36 @@ def _figure(one: TakeReport, recipe: Recipe | None) -> Any:
     for axes in (wave, spectrum):
         axes.spines[["top", "right"]].set_visible(False)
         axes.tick_params(colors=GREY)
-    return figure
 
 
 def _draw_wave(axes: Any, one: TakeReport, recipe: Recipe | None) -> None:
-    """Highest and lowest samples over time, sections, places of faults."""
-    heard = one.take.heard
-    group = max(1, len(heard.steps.highest) // COLUMNS)
-    whole = len(heard.steps.highest) // group * group
-    high = heard.steps.highest[:whole].reshape(-1, group).max(axis=1)
-    low = heard.steps.lowest[:whole].reshape(-1, group).min(axis=1)
+    """Highest and lowest samples over time, sections, faults, every clipped peak."""
+    measured = one.take.measured
+    group = max(1, len(measured.steps.highest) // COLUMNS)
+    whole = len(measured.steps.highest) // group * group
+    high = measured.steps.highest[:whole].reshape(-1, group).max(axis=1)
+    low = measured.steps.lowest[:whole].reshape(-1, group).min(axis=1)
     at = (np.arange(len(high)) + 0.5) * group / 100
-    top = max(heard.peak, 1e-4) * 1.35
+    top = max(measured.peak, 1e-4) * 1.35
     axes.fill_between(at, low, high, color=SKY, linewidth=0.6, edgecolor=SKY)
-    axes.set(xlim=(0, max(heard.seconds, 0.01)), ylim=(-top, top), xlabel="seconds", ylabel="sample")
+    axes.set(xlim=(0, max(measured.seconds, 0.01)), ylim=(-top, top), xlabel="seconds", ylabel="amplitude")
     axes.axhline(0, color=GREY, linewidth=0.4)
     sections: list[Mark] = []
     if recipe is not None and TempoMap.of(recipe).has_grid:
         tempo_map = TempoMap.of(recipe)
         starts = [(tempo_map.span_s(section)[0], section.name) for section in recipe.section]
-        sections = [(start, name, GREY) for start, name in starts if start < heard.seconds]
+        sections = [(start, name, GREY) for start, name in starts if start < measured.seconds]
     for start, _, _ in sections:
         axes.axvline(start, color=GREY, linewidth=0.8, linestyle=(0, (2, 3)))
-    faults = [(finding.at_s, finding.kind.replace("_", " "), VERDICT_COLOURS[finding.verdict])
+    faults = [(finding.at_s, LABELS.get(finding.kind, finding.kind.replace("_", " ")), VERDICT_COLOURS[finding.verdict])
               for finding in one.findings if finding.at_s is not None]
     for start, _, colour in faults:
         axes.axvline(start, color=colour, linewidth=1.1)
+    clip = one.take.clipping
+    if clip is not None:
+        colour = next(VERDICT_COLOURS[finding.verdict] for finding in one.findings if finding.kind == "clipping")
+        axes.plot([at / measured.rate_hz for at in clip.places], [0.9 * top] * len(clip.places), "|", color=colour,
+                  markersize=9, label="clipped")
     _name(axes, sections, (0.96, 0.89))
     _name(axes, faults, (0.04, 0.11, 0.18, 0.25))
 
@@ -113,14 +114,14 @@ def _draw_spectrum(axes: Any, one: TakeReport) -> None:
         axes.set(xticks=[], yticks=[])
         return
     hz, level = _smooth(*take.density, 10)
-    axes.semilogx(hz, level, color=BLUE, linewidth=1.1, label="the take")
+    axes.semilogx(hz, level, color=BLUE, linewidth=1.1, label="playing")
     bottom = float(np.percentile(level, 2)) - 16
     if take.noise is not None:
         noise_hz, noise = _smooth(take.noise.hz, take.noise.density, 20)
-        axes.semilogx(noise_hz, noise, color=GREY, linewidth=1.1, label="the gaps")
+        axes.semilogx(noise_hz, noise, color=GREY, linewidth=1.1, label="pauses")
         bottom = min(bottom, float(np.percentile(noise, 5)) - 16)
     bottom = max(bottom, LOWEST_SHOWN_DB)
-    axes.set(xlim=(10, take.heard.rate_hz / 2), ylim=(bottom, float(level.max()) + 0.2 * (level.max() - bottom)),
+    axes.set(xlim=(10, take.measured.rate_hz / 2), ylim=(bottom, float(level.max()) + 0.2 * (level.max() - bottom)),
              xlabel="Hz", ylabel="dB per Hz")
     strings = sorted((hz_of(number_of(name), take.a4_hz), name, GREEN) for name in take.strings)
     for at, _, _ in strings:
@@ -136,13 +137,13 @@ def _draw_spectrum(axes: Any, one: TakeReport) -> None:
     _name(axes, strings, (0.97, 0.92, 0.87))
     _name(axes, corners, (0.07, 0.12, 0.17))
     axes.legend(fontsize=9, loc="upper right", labelcolor=GREY, facecolor="white", edgecolor="none", framealpha=0.85)
-    axes.xaxis.set_major_locator(FixedLocator([at for at in TICKS_HZ if at <= take.heard.rate_hz / 2]))
+    axes.xaxis.set_major_locator(FixedLocator([at for at in TICKS_HZ if at <= take.measured.rate_hz / 2]))
     axes.xaxis.set_minor_locator(NullLocator())
     axes.xaxis.set_major_formatter(lambda value, _: f"{value:g}")
 
 
 def _smooth(hz: FloatArray, density: FloatArray, lowest_hz: float) -> tuple[FloatArray, FloatArray]:
-    """Means over 1/36 octave, in dB: what is finer is noise to the eye."""
+    """Means over 1/36 octave, in dB."""
     kept = hz >= lowest_hz
     hz, density = hz[kept], density[kept]
     edges = np.flatnonzero(np.diff(np.floor(BINS_PER_OCTAVE * np.log2(hz)), prepend=-1.0))
@@ -152,7 +153,7 @@ def _smooth(hz: FloatArray, density: FloatArray, lowest_hz: float) -> tuple[Floa
 
 
 def _name(axes: Any, marks: Sequence[Mark], rows: Sequence[float]) -> None:
-    """Write names beside marks, each in the first row (share of the height) where it meets no other; else nowhere."""
+    """Write names beside marks, each in the first row (share of the height) where it fits; where none fits, nowhere."""
     taken: list[tuple[float, float, float]] = []
     for at, words, colour in marks:
         start = float((axes.transScale + axes.transLimits).transform((at, 0))[0])

@@ -1,0 +1,109 @@
+"""The search for equal samples in a stream: runs of one value, and stretches that equal an earlier one to the bit."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from layerpipe.analysis.defects.dropouts import FULL_SCALE, Repeat, Run, SearchLimits
+from layerpipe.core.sound import FloatArray
+
+_LIMITS = SearchLimits()
+_FACTORS = np.array([0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB, 0xD6E8FEB86659FD93,
+                     0xA0761D6478BD642F, 0xE7037ED1A0B428DB, 0x8EBC6AF09C88C6E3, 0x589965CC75374CC3], dtype=np.uint64)
+"""Odd 64-bit factors of a hash; any would do."""
+
+
+class EqualSampleSearch:
+    """Finds runs and repeats in a stream of blocks."""
+
+    def __init__(self, rate_hz: int) -> None:
+        self._reach = round(_LIMITS.longest_distance_s * rate_hz)
+        self._shortest_repeat = max(2 * _LIMITS.fingerprint, round(0.001 * rate_hz))
+        self._runs: list[Run] = []
+        self.repeats: list[Repeat] = []
+        self._at = 0
+        self._tail = np.zeros(0)
+        self._open: tuple[int, float] | None = None
+        """First sample and value of the run that the stream ended with so far."""
+        self._marks: npt.NDArray[np.int64] = np.zeros(0, np.int64)
+        self._prints: npt.NDArray[np.uint64] = np.zeros(0, np.uint64)
+
+    def add(self, block: FloatArray) -> None:
+        """Search the next block."""
+        self._find_runs(block)
+        self._find_repeats(np.concatenate([self._tail, block]), self._at - len(self._tail), len(self._tail))
+        self._at += len(block)
+        self._tail = np.concatenate([self._tail, block])[-self._reach - self._reach // 3 :]
+
+    def end(self) -> list[Run]:
+        """All runs; an open one ends with the take."""
+        if self._open is not None:
+            self._keep(self._open[0], self._at, self._open[1])
+            self._open = None
+        return self._runs
+
+    def _keep(self, start: int, stop: int, value: float) -> None:
+        """Keep a run that is long enough, while there are not absurdly many."""
+        shortest = 2 if abs(value) >= FULL_SCALE else _LIMITS.shortest_run
+        if stop - start >= shortest and len(self._runs) < _LIMITS.most_runs:
+            self._runs.append(Run(start, stop - start, value))
+
+    def _find_runs(self, block: FloatArray) -> None:
+        """Close the runs that end in this block; the last one stays open."""
+        if not len(block):
+            return
+        starts = np.flatnonzero(np.diff(block)) + 1
+        if self._open is None or block[0] != self._open[1]:
+            starts = np.concatenate([[0], starts])
+        if not len(starts):
+            return
+        if self._open is not None:
+            self._keep(self._open[0], self._at + int(starts[0]), self._open[1])
+        lengths = np.diff(starts)
+        for k in np.flatnonzero(lengths >= 2):
+            at = int(starts[k])
+            self._keep(self._at + at, self._at + at + int(lengths[k]), float(block[at]))
+        self._open = self._at + int(starts[-1]), float(block[starts[-1]])
+
+    def _find_repeats(self, sound: FloatArray, first: int, known: int) -> None:
+        """Find equal fingerprints a short way apart, then the equal stretch around them."""
+        width = _LIMITS.fingerprint
+        fresh = max(known - width, 0)
+        bits = np.ascontiguousarray(sound[fresh:]).view(np.uint64)
+        if len(bits) < width:
+            return
+        count = len(bits) - width + 1
+        prints = np.zeros(count, np.uint64)
+        for lag in range(width):
+            prints += (bits[lag : lag + count] >> np.uint64(20)) * _FACTORS[lag]
+        # Every eighth fingerprint is enough; the fingerprint itself decides, so that both copies are chosen.
+        chosen = np.flatnonzero((prints >> np.uint64(40)) % np.uint64(8) == 0)
+        # Equal samples are a run, not a repeat.
+        chosen = chosen[bits[chosen] != bits[chosen + width - 1]]
+        marks = np.concatenate([self._marks, chosen + fresh + first])
+        values = np.concatenate([self._prints, prints[chosen]])
+        order = np.lexsort((marks, values))
+        same = np.flatnonzero(values[order][1:] == values[order][:-1])
+        done = self.repeats[-1].start + self.repeats[-1].length if self.repeats else -1
+        for k in sorted(same, key=lambda k: int(marks[order[k + 1]])):
+            earlier, later = int(marks[order[k]]), int(marks[order[k + 1]])
+            if not 0 < later - earlier <= self._reach or later < done or earlier < first:
+                continue
+            start, length = _equal_stretch(sound, earlier - first, later - first)
+            moves = np.count_nonzero(np.diff(sound[start : start + length]))
+            if length >= self._shortest_repeat and moves >= _LIMITS.moving_share * length:
+                self.repeats.append(Repeat(first + start, length, later - earlier))
+                done = first + start + length
+        recent = marks > first + len(sound) - self._reach
+        self._marks, self._prints = marks[recent], values[recent]
+
+
+def _equal_stretch(sound: FloatArray, earlier: int, later: int) -> tuple[int, int]:
+    """First sample and length of the longest equal stretch around two equal places."""
+    distance = later - earlier
+    unequal = np.flatnonzero(sound[later:] != sound[earlier : len(sound) - distance])
+    ahead = int(unequal[0]) if len(unequal) else len(sound) - later
+    unequal = np.flatnonzero(sound[distance:later][::-1] != sound[:earlier][::-1])
+    back = int(unequal[0]) if len(unequal) else earlier
+    return later - back, back + ahead

@@ -1,0 +1,117 @@
+"""The check of a recipe's takes, or of files without one: measure each once, then report what is wrong, worst first.
+
+Muted takes are checked too. Takes are checked as they are in their files: at their own rate, without edits and chain.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import combinations
+from pathlib import Path
+
+from layerpipe.analysis.checked_take import CheckedTake
+from layerpipe.analysis.defects.single_pass import measure_take
+from layerpipe.audio_files.info import FileFacts, time_text
+from layerpipe.audio_files.reader import SourceFile, inspect
+from layerpipe.audio_files.scan import scan
+from layerpipe.core.errors import AudioError, Fault
+from layerpipe.core.sound import OnProgress
+from layerpipe.outputs.check.report import Report, make_report
+from layerpipe.outputs.check.two_takes import between_layers, compare_takes
+from layerpipe.recipe.model import Chain, Check, Recipe
+from layerpipe.recipe.tempo_map import TempoMap
+from layerpipe.render.takes import open_all
+
+MOST_COMPARED = 16
+"""Takes of different layers, and files without a recipe, are compared each with each, up to this many."""
+
+
+def check_recipe(recipe: Recipe, on_progress: OnProgress = lambda share: None) -> Report:
+    """Check every take of a recipe.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        With paths that can be opened as they are.
+    on_progress : function
+        Receives the share of the work done since its last call.
+
+    Raises
+    ------
+    AudioError
+        With everything that keeps a file from being read.
+    """
+    opened = open_all(recipe)
+    tempo_map = TempoMap.of(recipe)
+    total = sum(one.facts.seconds for one in opened) or 1.0
+
+    def place_of(seconds: float) -> str:
+        return f"{tempo_map.text_of(seconds)} ({_minutes(seconds)})" if tempo_map.has_grid else _minutes(seconds)
+
+    takes = []
+    for one in opened:
+        sound = SourceFile(one.take.file, one.take.channel, facts=one.facts)
+        measured = measure_take(sound, lambda seconds: on_progress(seconds / total))
+        takes.append(CheckedTake(
+            layer=one.layer.name, name=one.take.name, file=one.facts.path, facts=one.facts, channel=one.take.channel,
+            sound=sound, measured=measured, chain=recipe.chain_of(one.layer, one.take),
+            strings=tuple(one.layer.strings), gain_db=one.take.gain_db, a4_hz=recipe.song.a4_hz, limits=recipe.check,
+            place_of=place_of))
+    pairs = [compare_takes(one, other) for one, other in combinations(takes, 2) if one.layer == other.layer]
+    if len(takes) <= MOST_COMPARED:
+        # Takes of different layers may be one file twice.
+        apart = [(one, other) for one, other in combinations(takes, 2) if one.layer != other.layer]
+        pairs += [pair for one, other in apart if (pair := compare_takes(one, other, doubles=False)).same_performance]
+    return make_report(takes, pairs, between_layers(takes))
+
+
+def check_files(files: Sequence[Path], on_progress: OnProgress = lambda share: None) -> Report:
+    """Check files without a recipe: every channel of every file; two channels of two files are taken as doubles.
+
+    Raises
+    ------
+    AudioError
+        With everything that keeps a file from being read.
+    """
+    inspected = _inspected(files)
+    total = sum(one.seconds * one.channels for one in inspected) or 1.0
+    takes = []
+    for facts in inspected:
+        for number in range(1, facts.channels + 1):
+            channel = number if facts.channels > 1 else None
+            sound = SourceFile(facts.path, channel, facts=facts)
+            measured = measure_take(sound, lambda seconds: on_progress(seconds / total))
+            takes.append(CheckedTake(
+                layer="", name=facts.path.name if channel is None else f"{facts.path.name} (channel {channel})",
+                file=facts.path, facts=facts, channel=channel, sound=sound, measured=measured, chain=Chain(),
+                strings=(), gain_db=0.0, a4_hz=440.0, limits=Check(), place_of=_minutes))
+    # The channels of one file may be one stereo recording, not a pair of takes.
+    apart = [(one, other) for one, other in combinations(takes, 2) if one.file != other.file]
+    if len(takes) == 2:
+        pairs = [compare_takes(one, other) for one, other in apart]
+    elif len(takes) <= MOST_COMPARED:
+        pairs = [pair for one, other in apart if (pair := compare_takes(one, other, doubles=False)).same_performance]
+    else:
+        pairs = []
+    return make_report(takes, pairs, {})
+
+
+def _inspected(files: Sequence[Path]) -> list[FileFacts]:
+    """Facts of all files; all refusals at once."""
+    found: list[FileFacts] = []
+    faults: list[Fault] = []
+    for path in files:
+        try:
+            facts = inspect(path)
+            scan(facts)
+            found.append(facts)
+        except AudioError as refusal:
+            faults += refusal.faults
+    if faults:
+        raise AudioError(faults)
+    return found
+
+
+def _minutes(seconds: float) -> str:
+    """A place as minutes and seconds."""
+    return time_text(round(seconds * 1000), 1000)
