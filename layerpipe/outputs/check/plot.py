@@ -1,7 +1,7 @@
 """One picture per take: the wave with its sections and faults, and the long-term spectrum with the fundamentals of the
 strings, the noise of the gaps and the corners of the high-passes.
 
-Colours are Okabe and Ito's, told apart by colour-blind eyes too. Levels are dB per Hz against full scale.
+Levels are dB per Hz against full scale.
 """
 
 from __future__ import annotations
@@ -17,10 +17,11 @@ from layerpipe.core.errors import OutputError
 from layerpipe.core.files.atomic import whole_file
 from layerpipe.core.sound import FloatArray
 from layerpipe.outputs.check.report import Report, TakeReport
+from layerpipe.outputs.drawing.palette import BLUE, GREEN, GREY, ORANGE, SKY
+from layerpipe.outputs.drawing.palette import VERMILION as RED
 from layerpipe.recipe.model import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
 
-BLUE, ORANGE, GREEN, RED, GREY, SKY = "#0072B2", "#E69F00", "#009E73", "#D55E00", "#6b6b6b", "#56B4E9"
 COLUMNS = 1400
 BINS_PER_OCTAVE, LOWEST_SHOWN_DB = 36, -165.0
 CHARACTER = 0.0068

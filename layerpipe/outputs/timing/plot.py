@@ -1,6 +1,6 @@
 """A picture of takes against the grid: every strum before and after its move, section by section.
 
-Across are bars, up is late, in ms. Colours: Okabe and Ito, Color Universal Design (2008); marks differ in shape too.
+Across are bars, up is late, in ms. Marks differ in shape too.
 The same figures give the same bytes.
 """
 
@@ -13,10 +13,8 @@ from typing import Any
 from layerpipe.analysis.timing.align import Strum
 from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming
 from layerpipe.outputs.drawing.mpl import picture
+from layerpipe.outputs.drawing.palette import BLUE, GREEN, INK, PURPLE, SKY, VERMILION
 from layerpipe.recipe.model import Recipe
-
-_CALM, _LOOSE, _HOME, _AGAIN, _SECTION = "#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9"
-_INK = "#333333"
 
 
 def draw_timing(song: SongTiming, recipe: Recipe, path: Path) -> None:
@@ -54,7 +52,7 @@ def _draw_take(axes: Any, take: TakeTiming, song: SongTiming, recipe: Recipe, ta
     axes.set_ylim(-tallest, tallest)
     for side in ("top", "right", "bottom"):
         axes.spines[side].set_visible(False)
-    axes.axhline(0, color=_INK, linewidth=0.6)
+    axes.axhline(0, color=INK, linewidth=0.6)
     axes.tick_params(length=2)
     axes.set_ylabel("late, ms")
     verdict = take.verdict or "cannot be told"
@@ -62,7 +60,7 @@ def _draw_take(axes: Any, take: TakeTiming, song: SongTiming, recipe: Recipe, ta
     figures += "" if take.placed.scatter_ms is None else f", scatter {take.placed.scatter_ms:.0f} ms"
     axes.set_title(f" {take.name}: {verdict}{figures}", loc="left", fontsize=10)
     if not tempo_map.has_grid:
-        axes.plot([strum.heard_s for strum in take.placed.strums], [0.0] * len(take.placed.strums), "|", color=_CALM)
+        axes.plot([strum.heard_s for strum in take.placed.strums], [0.0] * len(take.placed.strums), "|", color=BLUE)
         return
     bars = [strum.spot.bar for each in song.takes for strum in each.placed.strums if strum.spot] or [1]
     axes.set_xlim(min(bars) - 0.1, max(bars) + 1.1)
@@ -70,26 +68,26 @@ def _draw_take(axes: Any, take: TakeTiming, song: SongTiming, recipe: Recipe, ta
     axes.set_xticks(range(min(bars), max(bars) + 2, step))
     for n, section in enumerate(recipe.section):
         first, last = section.bars
-        axes.axvspan(first, last + 1, color=_SECTION, alpha=0.10 if n % 2 else 0.03, linewidth=0)
-        axes.text(first + 0.05, tallest * 0.97, f" {section.name}", va="top", color=_INK, fontsize=8, clip_on=True)
+        axes.axvspan(first, last + 1, color=SKY, alpha=0.10 if n % 2 else 0.03, linewidth=0)
+        axes.text(first + 0.05, tallest * 0.97, f" {section.name}", va="top", color=INK, fontsize=8, clip_on=True)
     for again in take.rerecord:
-        axes.axvspan(again.bars[0], again.bars[1] + 1, facecolor="none", edgecolor=_AGAIN, hatch="///", alpha=0.5,
+        axes.axvspan(again.bars[0], again.bars[1] + 1, facecolor="none", edgecolor=PURPLE, hatch="///", alpha=0.5,
                      linewidth=0)
     if take.placed.average_offset_ms is not None:
-        axes.axhline(take.placed.average_offset_ms, color=_CALM, linewidth=0.8, dashes=(4, 3))
+        axes.axhline(take.placed.average_offset_ms, color=BLUE, linewidth=0.8, dashes=(4, 3))
     moved = {id(strum.onset): strum for strum in take.moved.strums}
     going = {id(strum.onset) for move in take.moves for strum in move.strums}
     calm = [strum for strum in take.placed.strums if strum.spot and id(strum.onset) not in going]
     loose = [strum for strum in take.placed.strums if strum.spot and id(strum.onset) in going]
-    axes.plot(*_points(calm, song), "o", color=_CALM, markersize=3.2, alpha=0.8, markeredgewidth=0)
-    axes.plot(*_points(loose, song), "D", color=_LOOSE, markersize=5, markerfacecolor="white")
+    axes.plot(*_points(calm, song), "o", color=BLUE, markersize=3.2, alpha=0.8, markeredgewidth=0)
+    axes.plot(*_points(loose, song), "D", color=VERMILION, markersize=5, markerfacecolor="white")
     home = [moved[id(strum.onset)] for strum in loose if moved[id(strum.onset)].spot]
-    axes.plot(*_points(home, song), "D", color=_HOME, markersize=5)
+    axes.plot(*_points(home, song), "D", color=GREEN, markersize=5)
     for strum in loose:
         there = moved[id(strum.onset)]
         if there.spot and strum.off_ms is not None and there.off_ms is not None:
             (x,), (y,) = _points([strum], song)
-            axes.annotate("", (x, there.off_ms), (x, y), arrowprops={"arrowstyle": "->", "color": _HOME, "lw": 1.0})
+            axes.annotate("", (x, there.off_ms), (x, y), arrowprops={"arrowstyle": "->", "color": GREEN, "lw": 1.0})
 
 
 def _points(strums: Sequence[Strum], song: SongTiming) -> tuple[list[float], list[float]]:
@@ -109,9 +107,9 @@ def _legend(figure: Any) -> None:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    marks = [Line2D([], [], color=_CALM, marker="o", linestyle="", markersize=4, label="a strum"),
-             Line2D([], [], color=_LOOSE, marker="D", linestyle="", markerfacecolor="white", label="loose, before"),
-             Line2D([], [], color=_HOME, marker="D", linestyle="", label="after its move"),
-             Line2D([], [], color=_CALM, dashes=(4, 3), linewidth=0.8, label="where the take usually plays"),
-             Patch(facecolor="none", edgecolor=_AGAIN, hatch="///", label="play again")]
+    marks = [Line2D([], [], color=BLUE, marker="o", linestyle="", markersize=4, label="a strum"),
+             Line2D([], [], color=VERMILION, marker="D", linestyle="", markerfacecolor="white", label="loose, before"),
+             Line2D([], [], color=GREEN, marker="D", linestyle="", label="after its move"),
+             Line2D([], [], color=BLUE, dashes=(4, 3), linewidth=0.8, label="where the take usually plays"),
+             Patch(facecolor="none", edgecolor=PURPLE, hatch="///", label="play again")]
     figure.legend(handles=marks, loc="outside lower center", ncols=5, frameon=False)
