@@ -17,8 +17,8 @@ import numpy.typing as npt
 
 from layerpipe.outputs.drawing.palette import BAND, GREY, INK, RULE
 
-DASHES = ("", "7 3", "2 2.5", "9 3 2 3", "", "7 3")
-"""Of curves, in the order of `palette.LINES`."""
+DASHES = ("", "7 3", "2 2.5", "9 3 2 3")
+"""Taken in turn beside `palette.LINES`: twelve curves differ."""
 _NEGATIVE = re.compile(r"(?<![\w.-])-(?=[\d.\u221e])")
 _TICK_STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1800, 3600)
 
@@ -82,7 +82,7 @@ class Chart:
             foot = self.height - self.bottom
             if n % 2 == 0:
                 self._parts.append(f'<rect x="{begin:.1f}" y="{head:.1f}" width="{max(end - begin, 0):.1f}" '
-                                   f'height="{foot - head:.1f}" fill={BAND}/>')
+                                   f'height="{foot - head:.1f}" fill="{BAND}"/>')
             self._line(begin, head - 12 if named else head, begin, foot, "#bbbbbb", 0.8)
             room = int((end - begin - 6) / 5.6) if named else 0
             if room >= 2:
