@@ -179,7 +179,31 @@ def test_a_picture_shows_the_residual_of_every_file(studio, compare, tmp_path):
     drawn = ElementTree.parse(tmp_path / "left.svg").getroot()
     words = " ".join(text.text or "" for text in drawn.iter("{http://www.w3.org/2000/svg}text"))
     assert words.count("peak (area) and RMS") == 7
+    assert words.count("wav: same sound;") == 7
     assert "chorus" in words
+
+
+def test_table_and_picture_use_one_word_for_one_verdict(studio, compare, tmp_path):
+    plain, picture = _bounce(studio, "plain"), tmp_path / "same.svg"
+    _, told, files = compare(plain, plain, "--picture", os.fspath(picture))
+    assert told["verdict"] == "same bytes"
+    for name in files:
+        assert f"{name}: same bytes;" in picture.read_text()
+    done = CliRunner().invoke(program(), ["compare", os.fspath(plain), os.fspath(plain)])
+    assert "same bytes" in done.stdout
+    assert "--: not measurable, or nothing to compare with" in done.stdout
+
+
+def test_a_picture_is_not_drawn_over_a_take(studio, compare, tmp_path):
+    folder = studio[0]
+    link = tmp_path / "picture.svg"
+    link.symlink_to(folder / "octave-left.wav")
+    before = (folder / "octave-left.wav").read_bytes()
+    code, told, _ = compare(_bounce(studio, "plain"), folder / "plain.toml", "--picture", os.fspath(link))
+    assert code == 1
+    assert "picture.svg" in told["refused"]
+    assert "octave-left.wav" in told["refused"]
+    assert (folder / "octave-left.wav").read_bytes() == before
 
 
 @pytest.mark.parametrize("wrong", ["nowhere", "folder"])
@@ -248,6 +272,8 @@ def test_every_change_has_words(changes, words):
 
 def test_strange_settings_of_a_strangers_manifest_are_read_without_a_mistake():
     for strange in ({}, {"layer": "x"}, {"layer": [1, {"name": 3, "take": {"a": 1}}]}, {"section": [{"name": []}]},
-                    {"song": 7, "tempo": [{}], "preview": [], "new table": {"a": {"b_db": None}}}):
+                    {"song": 7, "tempo": [{}], "preview": [], "new table": {"a": {"b_db": None}}},
+                    {"section": [{"name": "chorus", "bars": 3}], "layer": [{"name": "octave", "chain": [], "take": [
+                        {"name": "left", "chain": 5, "pan": True, "move": [{"by_ms": []}]}]}]}):
         assert isinstance(recipe_changes(strange, _settings()), list)
         assert isinstance(recipe_changes(_settings(), strange), list)

@@ -15,12 +15,14 @@ from typer.testing import CliRunner
 
 from layerpipe.cli import program
 from layerpipe.jobs.bounce import bounce_song
+from layerpipe.outputs.bounce.manifest_model import StemEntry
 from layerpipe.outputs.verify.null_test import null_test
 from layerpipe.outputs.verify.opened_bounce import NotABounceError, open_bounce
 from layerpipe.outputs.verify.remeasure import Remeasurement
 from layerpipe.outputs.verify.stem_file import StemFile
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
+from layerpipe.render.pipeline import process_takes
 from tests.support.songs import RATE_HZ, recipe_of, write_recipe
 
 WORDS = {"unchanged", "changed", "missing", "extra"}
@@ -144,9 +146,12 @@ def test_the_remeasurement_reads_a_sine_as_the_standard_says(rate_hz):
     again = Remeasurement(rate_hz, 1, len(tone), 24)
     for start in range(0, len(tone), 70_000):
         again.add(np.rint(tone[start : start + 70_000] * ((1 << 23) - 1)).astype(np.int32)[:, None])
-    wrong = {"integrated_lufs": -3.01, "momentary_max_lufs": -3.01, "short_term_max_lufs": -3.01, "range_lu": 0.0,
-             "sample_peak_dbfs": 0.0, "true_peak_dbtp": 0.0, "sections": []}
-    assert again.disagreements(wrong, []) == []
+    entry = StemEntry(
+        path="tone.wav", kind="take", layer="tone", take="left", channels=1, rate_hz=rate_hz, frames=len(tone),
+        bit_depth=24, sha256="0" * 64, sections=[], integrated_lufs=-3.01, momentary_max_lufs=-3.01,
+        short_term_max_lufs=-3.01, range_lu=0.0, correlation=None, mono_loss_lu=None, sample_peak_dbfs=0.0,
+        true_peak_dbtp=0.0)
+    assert again.disagreements(entry, []) == []
 
 
 def test_sources_are_held_to_what_wunchanged(bounce):
@@ -190,6 +195,34 @@ def test_a_fresh_render_comes_out_the_same_and_a_changed_take_does_not(bounce):
     assert rendered["takes/octave-right.wav"]["first_different_frame"] == 100_000
 
 
+def test_a_forged_cached_take_does_not_pass_a_new_render(bounce):
+    folder = bounce.parents[1]
+    cache = TakeCache()
+    file = read_recipe(folder / "song.toml")
+    for processed in process_takes(file, cache).takes:
+        sound = processed.sound.read_float32(0, 4 * RATE_HZ)
+        sound[100_000:] *= 0.5
+        cache.make_take(processed.sound.key, RATE_HZ, [sound], facts=processed.sound.facts,
+                        table=lambda processed=processed: processed.sound.table())
+    bounce_song(file, bounce, cache)
+    code, told, _ = _verify(bounce)
+    assert (code, told["verdict"]) == (0, "unchanged"), "alone, the forged bounce is consistent"
+    code, told, _ = _verify(bounce, "--render")
+    assert (code, told["verdict"]) == (1, "changed")
+    assert {file["first_different_frame"] for file in told["rerender"] if file["file"].startswith("takes/")} == {100_000}
+
+
+def test_names_from_a_disk_do_not_steer_the_terminal(bounce):
+    (bounce / "a\x1b[2Jb\nc.txt").write_text("x")
+    moved = bounce.with_name("song\x1b[31m")
+    bounce.rename(moved)
+    for options in ((), ("--sources", "--recipe", os.fspath(bounce.parents[1] / "song.toml"))):
+        done = CliRunner().invoke(program(), ["verify", os.fspath(moved), *options])
+        assert done.exit_code == 1
+        assert "\x1b" not in done.output
+        assert "2Jb c.txt" in done.output
+
+
 @pytest.mark.parametrize("content", [b"", b"{}", b"[]", b"\xff\xfe", b"[" * 50_000,
                                      b'{"format": "layerpipe bounce 1"}'])
 def test_what_is_no_bounce_is_a_wrong_command_line(tmp_path, content):
@@ -201,7 +234,7 @@ def test_what_is_no_bounce_is_a_wrong_command_line(tmp_path, content):
 
 
 def test_a_manifest_that_names_files_outside_is_refused(bounce):
-    for name in ("../../song.toml", "/etc/passwd", "a\\b", ""):
+    for name in ("../../song.toml", "/etc/passwd", "a\\b", ".", "a//b"):
         manifest = bounce / "bounce.json"
         told = json.loads(manifest.read_text())
         told["files"][0]["path"] = name

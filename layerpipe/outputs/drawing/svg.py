@@ -44,7 +44,7 @@ class Chart:
     height: int = 200
     log_x: bool = False
     left: int = 46
-    right: int = 8
+    right: int = 16
     top: int = 18
     bottom: int = 22
     _parts: list[str] = field(default_factory=list)

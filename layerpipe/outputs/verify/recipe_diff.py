@@ -121,8 +121,8 @@ def _layer(name: str, old: Table, new: Table) -> Iterator[str]:
             yield from (f"{where}: {line}" for line in _take(olds[take], news[take]))
             before, now = (side[take].get("chain") for side in (olds, news))
             if before is not None or now is not None:
-                lines = list(_chain(_table(old, "chain") if before is None else before,
-                                    _table(new, "chain") if now is None else now))
+                lines = list(_chain(_table(old if before is None else olds[take], "chain"),
+                                    _table(new if now is None else news[take], "chain")))
                 yield from (f"{where}: {line}" for line in lines)
                 if not lines and (before is None) != (now is None):
                     yield f"{where}: {'own chain, equal to' if before is None else 'back to'} the layer's"
@@ -168,12 +168,12 @@ def _chain(old: Table, new: Table) -> Iterator[str]:
     """High-passes, shelves, bells, compressor."""
     for kind, words in (("high_pass", high_pass_words), ("shelf", shelf_words), ("bell", bell_words)):
         yield from _filters(rows_of(old, kind), rows_of(new, kind), words)
-    before, now = old.get("compressor"), new.get("compressor")
-    if before is None and now is not None:
+    before, now = _table(old, "compressor"), _table(new, "compressor")
+    if now and not before:
         yield f"compressor added ({compressor_words(now)})"
-    elif now is None and before is not None:
+    elif before and not now:
         yield f"compressor removed ({compressor_words(before)})"
-    elif isinstance(before, dict) and isinstance(now, dict):
+    else:
         yield from _settings(before, now, "compressor: ")
 
 
