@@ -135,7 +135,12 @@ def test_a_megabyte_of_nonsense_costs_neither_a_second_nor_150_mb(tmp_path, smal
 
 def test_the_manifest_is_the_same_on_another_linear_algebra_kernel(tmp_path):
     # OPENBLAS_CORETYPE chooses the kernel of the OpenBLAS inside numpy's wheels; other builds ignore it.
-    write_recipe(tmp_path / "song.toml", recipe_of(tmp_path))
+    recipe = recipe_of(tmp_path)
+    # A take and its inverse cancel on both sides: no correlation is left to measure.
+    recipe["layer"].append({"name": "nothing", "take": [
+        {"name": "up", "file": "regular-left.wav", "pan": -30},
+        {"name": "down", "file": "regular-left.wav", "pan": -30, "invert_polarity": True}]})
+    write_recipe(tmp_path / "song.toml", recipe)
     found = []
     for kernel in ("Prescott", "Haswell"):
         out = tmp_path / kernel
@@ -144,6 +149,8 @@ def test_the_manifest_is_the_same_on_another_linear_algebra_kernel(tmp_path):
                        env={**os.environ, "LAYERPIPE_CACHE": os.fspath(out / "cache"), "OPENBLAS_CORETYPE": kernel})
         found.append((out / "song" / "bounce.json").read_bytes())
     assert found[0] == found[1]
+    nothing = next(file for file in json.loads(found[0])["files"] if file["path"] == "layers/nothing.wav")
+    assert (nothing["correlation"], nothing["true_peak_dbtp"]) == (None, "-inf")
 
 
 def test_no_measurement_has_more_than_six_decimals(small):
