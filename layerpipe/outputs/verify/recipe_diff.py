@@ -62,7 +62,8 @@ def recipe_changes(old: Table, new: Table) -> list[str]:
 def _sections(old: Table, new: Table) -> Iterator[str]:
     """Sections that were added, removed or moved, or have other levels."""
     olds, news = _by_name(rows_of(old, "section")), _by_name(rows_of(new, "section"))
-    levels = [{layer.get("name"): layer.get("level_db") for layer in rows_of(recipe, "layer")} for recipe in (old, new)]
+    levels = [{name: layer.get("level_db") for name, layer in _by_name(rows_of(recipe, "layer")).items()}
+              for recipe in (old, new)]
     for name in [*olds, *(name for name in news if name not in olds)]:
         if name not in news:
             yield f"{name}: no longer a section"

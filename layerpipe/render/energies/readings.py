@@ -71,9 +71,10 @@ class Blend:
         left, right, across = plain.sum(axis=0)
         quietest = _QUIETEST_POWER * len(plain) * loudness.HOP_STEPS * self.rate_hz / loudness.STEPS_PER_S
         lufs = shown.integrated_lufs
+        both_sound = min(left, right) > quietest
         return Readings(
             lufs, shown.momentary_max_lufs, shown.short_term_max_lufs, shown.range_lu,
-            correlation=float(np.clip(across / math.sqrt(left * right), -1, 1)) if min(left, right) > quietest else None,
+            correlation=float(np.clip(across / math.sqrt(left * right), -1, 1)) if both_sound else None,
             mono_loss_lu=None if lufs is None or folded is None or lufs == -math.inf else lufs - folded,
         )
 
