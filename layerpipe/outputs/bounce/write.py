@@ -21,6 +21,7 @@ from layerpipe.core.errors import OutputError
 from layerpipe.core.sound import OnProgress
 from layerpipe.outputs.bounce.stem import PcmArray, Stem, StemRecorder
 from layerpipe.recipe.file_names import fill, initials_of, told_apart
+from layerpipe.recipe.names import one_line
 from layerpipe.render.energies.meter import EnergyMeter
 from layerpipe.render.song import ProcessedSong, Stretch
 
@@ -112,7 +113,7 @@ def past_full_scale(stems: Sequence[Stem], song: ProcessedSong) -> OutputError |
     over = [stem for stem in stems if stem.overs]
     if not over:
         return None
-    lines = [f"{song.path}: exceeds full scale (0 dBFS); nothing written"]
+    lines = [f"{one_line(str(song.path))}: exceeds full scale (0 dBFS); nothing written"]
     for stem in over:
         first = stem.overs.first_frame or 0
         place = song.tempo_map.text_of(first / song.rate_hz)
