@@ -16,16 +16,20 @@ if TYPE_CHECKING:
 
 @answers
 def bounce(
-    recipes: Annotated[list[Path], typer.Argument(help="One recipe or several.", show_default=False)],
-    out: Annotated[Path, typer.Option("--out", help="Folder that gets one folder per recipe.")] = Path("bounces"),
+    recipes: Annotated[list[Path], typer.Argument(metavar="RECIPE...", help="One recipe or several.",
+                                                  show_default=False)],
+    out: Annotated[Path, typer.Option("--out", "-o", metavar="FOLDER", help=(
+        "Folder that gets one folder per recipe."))] = Path("bounces"),
     pdf: Annotated[bool, typer.Option("--pdf", help=(
-        "Also print the delivery sheet, where a Chromium is found."))] = False,
+        "Also print the delivery sheet, if a Chromium browser is installed."))] = False,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Bounce stems, layers and the blend, the same every time.
+    """Bounce stems, layers and the blend, reproducibly.
 
-    A bounce is whole or not there at all.
+    A bounce is written completely or not at all.
+
+    JSON: bounces (recipe, folder, manifest as in bounce.json) and refused (recipe, why).
     """
     from layerpipe.jobs.bounce import bounce_all
 
@@ -49,7 +53,7 @@ def bounce(
 
 
 def _read_all(recipes: list[Path]) -> list[RecipeFile]:
-    """Read several recipes; the faults of all of them are told at once."""
+    """Read several recipes; report the faults of all of them at once."""
     from layerpipe.recipe.reader import read_recipe
 
     files: list[RecipeFile] = []
@@ -65,19 +69,21 @@ def _read_all(recipes: list[Path]) -> list[RecipeFile]:
 
 
 def _table(folder: Path, manifest: dict[str, Any]) -> Any:
-    """What was bounced, for a person."""
+    """A bounce for a person."""
     from rich.box import SIMPLE_HEAD
     from rich.table import Table
 
     from layerpipe.cli.terminal import shown
+    from layerpipe.core.text import one_line
 
     lowered = f", everything lowered by {-manifest['lowered_db']:.2f} dB" if manifest["lowered_db"] else ""
-    table = Table(title=f"{folder}{lowered}", title_justify="left", title_style="bold", box=SIMPLE_HEAD)
+    table = Table(title=one_line(f"{folder}{lowered}"), title_justify="left", title_style="bold", box=SIMPLE_HEAD)
     table.add_column("file")
-    for heading in ("LUFS", "LRA", "dBTP", "correlation", "mono loses"):
+    for heading in ("LUFS", "LRA", "dBTP", "correlation", "mono loss, LU"):
         table.add_column(heading, justify="right")
     for file in manifest["files"]:
-        table.add_row(file["path"], shown(file["integrated_lufs"]), shown(file["range_lu"]),
-                      shown(file["true_peak_dbtp"]), shown(file["correlation"], 2) if file["channels"] == 2 else "",
-                      f"{shown(file['mono_loss_lu'])} LU" if file["channels"] == 2 else "")
+        stereo = file["channels"] == 2
+        table.add_row(one_line(file["path"]), shown(file["integrated_lufs"]), shown(file["range_lu"]),
+                      shown(file["true_peak_dbtp"]), shown(file["correlation"], 2) if stereo else "",
+                      shown(file["mono_loss_lu"]) if stereo else "")
     return table

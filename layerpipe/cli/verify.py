@@ -1,81 +1,91 @@
-"""`layerpipe verify`: is every file still what was bounced."""
+"""`layerpipe verify`: check that a bounce is unchanged."""
 
 from __future__ import annotations
 
 import tempfile
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers
+from layerpipe.core.text import one_line
 
 if TYPE_CHECKING:
-    from layerpipe.outputs.verify.verdicts import Verified
+    from layerpipe.outputs.verify.verdicts import FileVerdict, Verified
 
 
 @answers
 def verify(
-    bounce: Annotated[Path, typer.Argument(help="Folder of a bounce.", show_default=False)],
-    sources: Annotated[bool, typer.Option("--sources", help="Also hold the takes to what was bounced.")] = False,
-    again: Annotated[bool, typer.Option("--again", help="Also render the recipe inside anew and compare.")] = False,
-    recipe: Annotated[Path | None, typer.Option("--recipe", show_default=False, help=(
-        "Where the recipe lies from which this was bounced, if its takes are not found."))] = None,
+    bounce: Annotated[Path, typer.Argument(metavar="BOUNCE", help="Folder of a bounce.", show_default=False)],
+    sources: Annotated[bool, typer.Option("--sources", help=(
+        "Also check the source takes against the checksums."))] = False,
+    render: Annotated[bool, typer.Option("--render", help=(
+        "Also re-render from the enclosed recipe, without the cache, and compare."))] = False,
+    recipe: Annotated[Path | None, typer.Option("--recipe", metavar="FILE", show_default=False, help=(
+        "Original recipe, if its takes cannot be found."))] = None,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Look whether a bounce still is what was bounced.
+    """Check that a bounce is unchanged.
 
-    Every file's digest, header and loudness, and the sum of the layers. Exits with 1 if something is changed.
+    Checks the checksum, header and loudness of every file, and the sum of the layers. Exits with 1 if anything changed.
+
+    JSON: bounce, verdict (unchanged, changed, missing, extra), files (file, verdict, first_different_frame,
+    largest_difference_dbfs, problems), sum (agrees, ...), sources and rerender (null unless asked for), remarks.
     """
-    from layerpipe.jobs.verify import verify_again, verify_song
+    from layerpipe.jobs.verify import verify_render, verify_song
     from layerpipe.outputs.verify.opened_bounce import open_bounce
-    from layerpipe.outputs.verify.verdicts import AS_BOUNCED
+    from layerpipe.outputs.verify.verdicts import UNCHANGED
     from layerpipe.render.pipeline import WORKERS
 
     terminal = Terminal(as_json=as_json, quiet=quiet)
     opened = open_bounce(bounce)
     with terminal.progress("verifying", 1.0) as on_progress:
         found = verify_song(opened, sources=sources, recipe=recipe, workers=WORKERS, on_progress=on_progress)
-    with tempfile.TemporaryDirectory(prefix="layerpipe-") as room, terminal.progress("rendering", 1.0) as on_progress:
-        found = verify_again(found, opened, Path(room), wanted=again, recipe=recipe, on_progress=on_progress)
-    _tell(terminal, bounce, found)
+    with tempfile.TemporaryDirectory(prefix="layerpipe-", ignore_cleanup_errors=True) as room, \
+            terminal.progress("rendering", 1.0) as on_progress:
+        found = verify_render(found, opened, Path(room), wanted=render, recipe=recipe, on_progress=on_progress)
+    _print(terminal, bounce, found)
     terminal.document({"bounce": bounce, **asdict(found)})
-    return FINE if found.verdict == AS_BOUNCED else FAULTY
+    return FINE if found.verdict == UNCHANGED else FAULTY
 
 
-def _tell(terminal: Terminal, bounce: Path, found: Verified) -> None:
-    """What was found, for a person."""
+def _print(terminal: Terminal, bounce: Path, found: Verified) -> None:
+    """Print what was found."""
     from rich.box import SIMPLE_HEAD
     from rich.table import Table
 
-    table = Table(title=f"{bounce}: {found.verdict}", title_justify="left", title_style="bold", box=SIMPLE_HEAD)
-    for heading in ("file", "verdict", "what is different"):
+    from layerpipe.outputs.settings_text import take_words
+    from layerpipe.outputs.verify.verdicts import UNCHANGED
+
+    table = Table(title=one_line(f"{bounce}: {found.verdict}"), title_justify="left", title_style="bold",
+                  box=SIMPLE_HEAD)
+    for heading in ("file", "verdict", "difference"):
         table.add_column(heading, overflow="fold")
     for file in found.files:
-        table.add_row(file.file, file.verdict, _difference(file))
+        table.add_row(one_line(file.file), file.verdict, _difference(file))
     terminal.say(table)
-    words = {True: "the layers add up to the blend, to the bit", None: "the layers cannot be added up",
-             False: "the layers do not add up to the blend"}
+    words = {True: "the layers sum bit-exactly to the blend", None: "the layers cannot be summed",
+             False: "the layers do not sum to the blend"}
     terminal.say(words[found.sum.agrees] + ("" if found.sum.first_different_frame is None
-                                            else f", from frame {found.sum.first_different_frame} on"))
-    if found.sources is not None:
-        for source in found.sources:
-            terminal.say(f"take {source.layer}, {source.take} ({source.file}): {source.verdict}")
-    if found.again is not None:
-        odd = [file for file in found.again if file.verdict != "as bounced"]
-        terminal.say("rendered anew: every file comes out the same" if not odd else "rendered anew:")
-        for file in odd:
-            terminal.say(f"  {file.file}: {_difference(file)}")
+                                            else f": differs from sample {found.sum.first_different_frame} on"))
+    for source in found.sources or ():
+        terminal.say(one_line(f"take {take_words(source.layer, source.take)} ({source.file}): {source.verdict}"))
+    if found.rerender is not None:
+        different = [file for file in found.rerender if file.verdict != UNCHANGED]
+        terminal.say("re-rendered: every file is the same" if not different else "re-rendered:")
+        for file in different:
+            terminal.say(one_line(f"{file.file}: {_difference(file)}"))
     for remark in found.remarks:
-        terminal.say(remark)
+        terminal.say(one_line(remark))
 
 
-def _difference(file: Any) -> str:
-    """Problems, place and size of a difference in one line."""
+def _difference(file: FileVerdict) -> str:
+    """Problems, place and size of a difference on one line."""
     words = list(file.problems)
     if file.first_different_frame is not None:
-        words.append(f"differs from frame {file.first_different_frame} on, by up to "
+        words.append(f"differs from sample {file.first_different_frame} on, by up to "
                      f"{file.largest_difference_dbfs:.1f} dBFS")
-    return "; ".join(words)
+    return one_line("; ".join(words))

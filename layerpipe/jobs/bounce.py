@@ -1,4 +1,4 @@
-"""Bounce recipes: stems, papers and manifest, each folder whole or absent."""
+"""Bounce recipes: stems, documents and manifest, each folder written completely or not at all."""
 
 from __future__ import annotations
 
@@ -14,9 +14,10 @@ from layerpipe.core.files.atomic import sync_files
 from layerpipe.core.files.atomic_folder import atomic_folder
 from layerpipe.core.process import release_memory
 from layerpipe.core.sound import OnProgress
-from layerpipe.outputs.bounce.charts import draw_pictures
-from layerpipe.outputs.bounce.delivery_sheet import files_of_bounce, prepare_papers, write_papers
-from layerpipe.outputs.bounce.manifest import manifest
+from layerpipe.jobs.output_places import folder_of, refuse_sources, sources_of
+from layerpipe.outputs.bounce.charts import draw_charts
+from layerpipe.outputs.bounce.delivery_sheet import files_of_bounce, prepare_template, write_documents
+from layerpipe.outputs.bounce.manifest import describe_bounce
 from layerpipe.outputs.bounce.stem_energies import StemEnergies
 from layerpipe.outputs.bounce.write import lowering_gain, past_full_scale, write_stems
 from layerpipe.recipe.reader import RecipeFile
@@ -34,7 +35,7 @@ from layerpipe.render.pipeline import (
 
 @dataclass(frozen=True)
 class Bounced:
-    """What became of one recipe: a folder and its manifest, or the reason why not."""
+    """The outcome of one recipe: a folder and its manifest, or the reason why not."""
 
     recipe: Path
     folder: Path
@@ -44,19 +45,19 @@ class Bounced:
 
 def bounce_all(files: Sequence[RecipeFile], out: Path, *, cache: TakeCache | None = None, pdf: bool = False,
                on_progress: OnProgress = lambda share: None) -> list[Bounced]:
-    """Bounce several recipes side by side, each into its own folder of `out`; one that is refused stops no other.
+    """Bounce several recipes side by side, each into its own folder of `out`; a refused one does not stop the others.
 
     Parameters
     ----------
     files : sequence of RecipeFile
     out : Path
         Gets one folder per recipe, named like its file.
-    store : Store, optional
+    cache : TakeCache, optional
         Default: the user's.
     pdf : bool
-        Also print each delivery sheet, where a Chromium is found.
-    advance : function of a share
-        Told how much of all the work, of 1, has been done.
+        Also print each delivery sheet, if a Chromium browser is installed.
+    on_progress : function of a share
+        Called with the share of all the work (of 1) that was just done.
 
     Raises
     ------
@@ -73,10 +74,9 @@ def bounce_all(files: Sequence[RecipeFile], out: Path, *, cache: TakeCache | Non
     def one(file: RecipeFile) -> Bounced:
         folder = out / file.path.stem
         try:
-            def part(share: float) -> None:
-                on_progress(share / len(files))
-
-            made = until_whole(lambda: bounce_song(file, folder, cache, pdf=pdf, on_progress=part), cache)
+            folder = folder_of(file, out)
+            made = until_whole(lambda: bounce_song(file, folder, cache, pdf=pdf, on_progress=lambda share: on_progress(
+                share / len(files))), cache)
         except LayerpipeError as refusal:
             return Bounced(file.path, folder, refusal=refusal)
         return Bounced(file.path, folder, made)
@@ -89,17 +89,18 @@ def bounce_all(files: Sequence[RecipeFile], out: Path, *, cache: TakeCache | Non
 
 def bounce_song(file: RecipeFile, folder: Path, cache: TakeCache, *, pdf: bool = False,
                 on_progress: OnProgress = lambda share: None) -> dict[str, Any]:
-    """Bounce one recipe into a folder, whole or not at all; hands the manifest back.
+    """Bounce one recipe into a folder, completely or not at all; returns the manifest.
 
     Raises
     ------
     RecipeError, AudioError, OutputError
-        What is wrong with the recipe, its files, or the place it should go to; or what passes full scale.
+        What is wrong with the recipe, its files or the output folder, or what exceeds full scale.
     """
-    with atomic_folder(folder, files_of_bounce) as partial, ThreadPoolExecutor(1) as aside:
-        aside.submit(prepare_papers)
+    refuse_sources([folder], sources_of(file))
+    with atomic_folder(folder, files_of_bounce) as partial, ThreadPoolExecutor(1) as beside:
+        beside.submit(prepare_template)
         song = process_takes(file, cache, on_progress=lambda share: on_progress(share / 2))
-        # What is too much for memory waits on the disk that must have room for the stems anyway.
+        # What is too large for memory goes to the disk that must have room for the stems anyway.
         meter = None
         if not cache.find_file(energies_key(song), "energies"):
             meter = EnergyMeter(song.channels, song.rate_hz, spool_folder=partial)
@@ -115,12 +116,11 @@ def bounce_song(file: RecipeFile, folder: Path, cache: TakeCache, *, pdf: bool =
             stems = write_stems(song, partial, workers=WORKERS)
         release_memory()
         digest = sha256(file.text.encode()).hexdigest()
-        with ThreadPoolExecutor(1) as beside:
-            # The stems go to the disk while their papers are written.
-            synced = beside.submit(sync_files, [partial / stem.path for stem in stems])
-            blends = StemEnergies(song, stems, energies, spool_folder=partial)
-            pictures = draw_pictures(song, stems, blends)
-            told = write_papers(partial, manifest(song, stems, blends, digest), file.text, pictures, pdf=pdf)
-            synced.result()
+        # The stems are flushed to the disk while their documents are written.
+        synced = beside.submit(sync_files, [partial / stem.path for stem in stems])
+        blends = StemEnergies(song, stems, energies, spool_folder=partial)
+        manifest = write_documents(partial, describe_bounce(song, stems, blends, digest), file.text,
+                                   draw_charts(song, stems, blends), pdf=pdf)
+        synced.result()
         cache.notes.note_place_of_recipe(digest, file.path.absolute().parent)
-    return told
+    return manifest

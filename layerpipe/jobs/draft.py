@@ -18,7 +18,7 @@ from layerpipe.audio_files.reader import FileFacts, inspect
 from layerpipe.core.errors import AudioError, Fault, OutputError, RecipeError
 from layerpipe.core.files.atomic import write_whole
 from layerpipe.core.text import one_line
-from layerpipe.outputs.bounce.delivery_sheet import MANIFEST
+from layerpipe.outputs.bounce.manifest import MANIFEST
 from layerpipe.recipe.model import MOST_LAYERS, MOST_TAKES
 from layerpipe.recipe.names import ALL_LAYERS, refuse_control, refuse_name
 from layerpipe.recipe.reader import parse_recipe

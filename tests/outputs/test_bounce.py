@@ -1,4 +1,4 @@
-"""A bounce from recipe to folder: what is in it, that it adds up, that it is the same twice and whole or absent."""
+"""A bounce from recipe to folder: its files, their sum, the same bytes twice, written completely or not at all."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from tests.support.songs import RATE_HZ, plucked, recipe_of, write_recipe, write
 
 @pytest.fixture(scope="module")
 def studio(tmp_path_factory):
-    """A folder with takes, and a store that all songs of this module share."""
+    """A folder with takes, and a cache that all songs of this module share."""
     folder = tmp_path_factory.mktemp("studio")
     return folder, recipe_of(folder), TakeCache(folder / "store")
 
@@ -53,10 +53,10 @@ def _files(folder):
     return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
 
 
-def test_a_bounce_holds_takes_layers_blend_and_papers(plain):
+def test_a_bounce_holds_takes_layers_blend_and_documents(plain):
     folder, told = plain
-    assert _files(folder) == ["blend.wav", "bounce.json", "layers/octave.wav", "layers/regular.wav", "recipe.toml",
-                              "sheet.html", "takes/octave-left.wav", "takes/octave-right.wav",
+    assert _files(folder) == ["blend.wav", "bounce.json", "delivery.html", "layers/octave.wav",
+                              "layers/regular.wav", "recipe.toml", "takes/octave-left.wav", "takes/octave-right.wav",
                               "takes/regular-left.wav", "takes/regular-right.wav"]
     assert json.loads((folder / "bounce.json").read_text())["files"][0]["path"] == told["files"][0]["path"]
 
@@ -149,8 +149,8 @@ def _loud(recipe):
 
 
 def test_past_full_scale_is_refused_with_place_and_amount_and_nothing_is_left(studio):
-    with pytest.raises(OutputError, match=r"(?s)past full scale.*takes/regular-left\.wav: \d+ samples?, the first at "
-                                          r"\d.*frame \d+\), the highest at \+\d+\.\d\d dBFS.*"
+    with pytest.raises(OutputError, match=r"(?s)exceeds full scale.*takes/regular-left\.wav: \d+ samples?, the "
+                                          r"first at \d.*sample \d+\), the highest \+\d+\.\d\d dBFS.*"
                                           r"over_full_scale = \"lower\""):
         _bounce(studio, "loud", _loud)
     assert not (studio[0] / "bounces" / "loud").exists()

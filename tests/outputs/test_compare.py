@@ -74,7 +74,7 @@ def test_a_level_and_a_corner_are_told_in_words_and_only_they_differ(studio, com
 
     code, told, files = compare(_bounce(studio, "plain"), _bounce(studio, "louder", change))
     assert (code, told["verdict"]) == (1, "different")
-    assert told["recipe"] == ["chorus: octave -9.0 -> -7.5 dB", "regular, right: high-pass 80 -> 100 Hz"]
+    assert told["recipe"] == ["chorus: octave -9.0 -> -7.5 dB", "regular / right: high-pass 80 -> 100 Hz"]
     assert files["takes/regular-left.wav"]["verdict"] == files["takes/octave-right.wav"]["verdict"] == "same bytes"
     assert files["takes/regular-right.wav"]["verdict"] == files["blend.wav"]["verdict"] == "different"
     octave = {part["section"]: part for part in files["layers/octave.wav"]["sections"]}
@@ -95,7 +95,7 @@ def test_a_constant_gain_is_told_apart_from_a_real_difference(studio, compare):
     assert take["offset_frames"] == 0
     assert take["residual_peak_dbfs"] < -130
     assert told["verdict"] == "different"
-    assert told["recipe"] == ["octave, left: gain 0.0 -> -3.0 dB"]
+    assert told["recipe"] == ["octave / left: gain 0.0 -> -3.0 dB"]
 
 
 def test_only_a_gain_makes_the_whole_bounce_the_same_up_to_gain_and_exit_code_1(studio, compare):
@@ -120,7 +120,7 @@ def test_a_sample_offset_and_a_flipped_take_are_found(tmp_path):
     assert earlier is not None
     assert (later.verdict, later.offset_frames, later.gain_db) == ("same up to gain", 137, 0.0)
     assert later.whole.peak_dbfs == -math.inf
-    assert (earlier.verdict, earlier.offset_frames, earlier.flipped) == ("same up to gain", -731, True)
+    assert (earlier.verdict, earlier.offset_frames, earlier.inverted) == ("same up to gain", -731, True)
     assert earlier.gain_db == pytest.approx(-6.02, abs=0.01)
 
 
@@ -170,7 +170,7 @@ def test_another_recording_under_the_same_name_is_told(studio, compare):
         _, told, _ = compare(plain, folder / "plain.toml")
     finally:
         take.write_bytes(content)
-    assert told["recipe"] == ["octave, left: another recording (octave-left.wav)"]
+    assert told["recipe"] == ["octave / left: another recording (octave-left.wav)"]
 
 
 def test_a_picture_shows_the_residual_of_every_file(studio, compare, tmp_path):
@@ -178,8 +178,32 @@ def test_a_picture_shows_the_residual_of_every_file(studio, compare, tmp_path):
         bounce={"time_reference_s": 3600.0})), "--picture", os.fspath(tmp_path / "left.svg"))
     drawn = ElementTree.parse(tmp_path / "left.svg").getroot()
     words = " ".join(text.text or "" for text in drawn.iter("{http://www.w3.org/2000/svg}text"))
-    assert words.count("peak (area) and rms") == 7
+    assert words.count("peak (area) and RMS") == 7
+    assert words.count("wav: same sound;") == 7
     assert "chorus" in words
+
+
+def test_table_and_picture_use_one_word_for_one_verdict(studio, compare, tmp_path):
+    plain, picture = _bounce(studio, "plain"), tmp_path / "same.svg"
+    _, told, files = compare(plain, plain, "--picture", os.fspath(picture))
+    assert told["verdict"] == "same bytes"
+    for name in files:
+        assert f"{name}: same bytes;" in picture.read_text()
+    done = CliRunner().invoke(program(), ["compare", os.fspath(plain), os.fspath(plain)])
+    assert "same bytes" in done.stdout
+    assert "--: not measurable, or nothing to compare with" in done.stdout
+
+
+def test_a_picture_is_not_drawn_over_a_take(studio, compare, tmp_path):
+    folder = studio[0]
+    link = tmp_path / "picture.svg"
+    link.symlink_to(folder / "octave-left.wav")
+    before = (folder / "octave-left.wav").read_bytes()
+    code, told, _ = compare(_bounce(studio, "plain"), folder / "plain.toml", "--picture", os.fspath(link))
+    assert code == 1
+    assert "picture.svg" in told["refused"]
+    assert "octave-left.wav" in told["refused"]
+    assert (folder / "octave-left.wav").read_bytes() == before
 
 
 @pytest.mark.parametrize("wrong", ["nowhere", "folder"])
@@ -224,19 +248,19 @@ def _settings(**changes):
      ["octave: high shelf 7000 Hz: gain 1.5 -> 2.0 dB"]),
     ({"layer__n0__chain__bell": []}, ["octave: bell 2600 Hz -1.5 dB, Q 1.2 removed"]),
     ({"layer__n0__chain__compressor": {"hits_db": 3.0}},
-     ["octave: compressor: hardest hits lowered by 2.0 -> 3.0 dB"]),
-    ({"layer__n0__chain__compressor": None}, ["octave: compressor removed (2 dB off the hardest hits, ratio 2)"]),
-    ({"layer__n0__take__n0__pan": 0}, ["octave, left: pan 70 left -> centre"]),
-    ({"layer__n0__take__n0__mute": True}, ["octave, left: muted"]),
-    ({"layer__n0__take__n0__invert_polarity": True}, ["octave, left: polarity flipped"]),
-    ({"layer__n0__take__n0__file": "b.wav"}, ["octave, left: file a.wav -> b.wav"]),
-    ({"layer__n0__take__n0__notes": {"room": "large"}}, ['octave, left: note on room: "small" -> "large"']),
-    ({"layer__n0__take__n0__move": []}, ["octave, left: bar 1 to bar 1 beat 2 no longer moved (was 34 ms later)"]),
+     ["octave: compressor: loudest peaks lowered by 2.0 -> 3.0 dB"]),
+    ({"layer__n0__chain__compressor": None}, ["octave: compressor removed (2 dB off the loudest peaks, ratio 2)"]),
+    ({"layer__n0__take__n0__pan": 0}, ["octave / left: pan 70 left -> centre"]),
+    ({"layer__n0__take__n0__mute": True}, ["octave / left: muted"]),
+    ({"layer__n0__take__n0__invert_polarity": True}, ["octave / left: polarity inverted"]),
+    ({"layer__n0__take__n0__file": "b.wav"}, ["octave / left: file a.wav -> b.wav"]),
+    ({"layer__n0__take__n0__notes": {"room": "large"}}, ['octave / left: note on room: "small" -> "large"']),
+    ({"layer__n0__take__n0__move": []}, ["octave / left: bar 1 to bar 1 beat 2 no longer moved (was 34 ms later)"]),
     ({"layer__n0__take__n0__move": [{"from": "bar 1", "to": "bar 1 beat 2", "by_ms": -20.0}]},
-     ["octave, left: bar 1 to bar 1 beat 2 moved 34 ms later -> 20 ms earlier"]),
+     ["octave / left: bar 1 to bar 1 beat 2 moved 34 ms later -> 20 ms earlier"]),
     ({"layer__n0__take__n0__chain": {"high_pass": [{"hz": 40}, {"hz": 80}]}},
-     ["octave, left: high shelf 7000 Hz +1.5 dB removed", "octave, left: bell 2600 Hz -1.5 dB, Q 1.2 removed",
-      "octave, left: compressor removed (2 dB off the hardest hits, ratio 2)"]),
+     ["octave / left: high shelf 7000 Hz +1.5 dB removed", "octave / left: bell 2600 Hz -1.5 dB, Q 1.2 removed",
+      "octave / left: compressor removed (2 dB off the loudest peaks, ratio 2)"]),
     ({"bed": {"file": "bed.wav"}}, ["bed: added"]),
     ({"tempo": [{"from_bar": 3, "tempo": 70.0}]}, ["tempo from bar 3: tempo none -> 70"]),
     ({"preview": {"loudness_lufs": -14.0}}, ["preview: loudness -16.0 -> -14.0 LUFS"]),
@@ -248,6 +272,8 @@ def test_every_change_has_words(changes, words):
 
 def test_strange_settings_of_a_strangers_manifest_are_read_without_a_mistake():
     for strange in ({}, {"layer": "x"}, {"layer": [1, {"name": 3, "take": {"a": 1}}]}, {"section": [{"name": []}]},
-                    {"song": 7, "tempo": [{}], "preview": [], "new table": {"a": {"b_db": None}}}):
+                    {"song": 7, "tempo": [{}], "preview": [], "new table": {"a": {"b_db": None}}},
+                    {"section": [{"name": "chorus", "bars": 3}], "layer": [{"name": "octave", "chain": [], "take": [
+                        {"name": "left", "chain": 5, "pan": True, "move": [{"by_ms": []}]}]}]}):
         assert isinstance(recipe_changes(strange, _settings()), list)
         assert isinstance(recipe_changes(_settings(), strange), list)

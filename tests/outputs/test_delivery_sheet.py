@@ -69,14 +69,14 @@ def evil(studio):
     return _bounce(studio, "evil", change)
 
 
-def test_the_sheet_tells_what_a_mixer_asks(studio, evil):
+def test_the_sheet_answers_what_a_mixer_asks(studio, evil):
     folder, told = evil
-    page = _Page((folder / "sheet.html").read_text("utf-8"))
+    page = _Page((folder / "delivery.html").read_text("utf-8"))
     words = " ".join(page.words.split())
-    for asked in ("120 beats per minute", "4/4", "0:04.000", "48 000 Hz", "24 bit", "verse", "chorus",
-                  "high-pass 80 Hz (12 dB per octave)", "2 dB off the hardest hits", "pan 100 left", "gain -1.0 dB",
-                  "moved: bar 1 beat 2 to bar 1 beat 3: 10.0 ms later", "true peak", "LRA", "correlation", "Starts at",
-                  "regular-left.wav",
+    for asked in ("quarter note = 120", "4/4", "0:04.000", "48 000 Hz", "24 bit", "verse", "chorus",
+                  "high-pass 80 Hz (12 dB per octave)", "2 dB off the loudest peaks", "pan: 100 left",
+                  "gain: \u22121.0 dB", "edit: bar 1 beat 2 to bar 1 beat 3, 10.0 ms later", "true peak", "LRA", "correlation",
+                  "Time reference", "regular / left", "regular-left.wav",
                   told["files"][0]["sha256"], told["sources"][0]["sha256"]):
         assert asked in words, asked
     blend = told["files"][-1]
@@ -84,21 +84,21 @@ def test_the_sheet_tells_what_a_mixer_asks(studio, evil):
 
 
 def test_no_word_of_a_recipe_becomes_a_tag_or_an_attribute(evil):
-    page = _Page((evil[0] / "sheet.html").read_text("utf-8"))
+    page = _Page((evil[0] / "delivery.html").read_text("utf-8"))
     assert not {"script", "img", "link", "iframe", "object"} & set(page.tags)
     assert not [name for name, _ in page.attributes if name.startswith("on") or name in ("src", "href")]
     assert EVIL in page.words
     assert ("content", "default-src 'none'; style-src 'unsafe-inline'") in page.attributes
 
 
-def test_the_sheet_is_the_same_twice_and_knows_no_place(studio, evil):
-    first = (evil[0] / "sheet.html").read_bytes()
+def test_the_sheet_is_the_same_twice_and_names_no_folder(studio, evil):
+    first = (evil[0] / "delivery.html").read_bytes()
     manifest = (evil[0] / "bounce.json").read_text("utf-8")
     time.sleep(0.01)
     file = read_recipe(studio[0] / "evil.toml")
     again = studio[0] / "elsewhere" / "evil"
     bounce_song(file, again, TakeCache(studio[0] / "another store"))
-    assert (again / "sheet.html").read_bytes() == first
+    assert (again / "delivery.html").read_bytes() == first
     assert (again / "bounce.json").read_text("utf-8") == manifest
     assert os.fspath(studio[0]) not in manifest + first.decode()
 
@@ -107,7 +107,7 @@ def test_pictures_are_whole_and_show_layers_sections_and_silence(studio):
     def change(recipe):
         recipe["layer"][1]["level_db"] = -float("inf")
     folder, _ = _bounce(studio, "silent", change)
-    text = (folder / "sheet.html").read_text("utf-8")
+    text = (folder / "delivery.html").read_text("utf-8")
     drawings = [ElementTree.fromstring("<svg" + part.split("</svg>")[0] + "</svg>") for part in text.split("<svg")[1:]]
     labels = [drawing.get("aria-label") for drawing in drawings if drawing.get("role") == "img"]
     assert labels == ["Waveform of regular", "Waveform of octave", "Waveform of blend",
@@ -119,26 +119,26 @@ def test_pictures_are_whole_and_show_layers_sections_and_silence(studio):
 
 
 def test_a_sheet_costs_little_time(studio):
-    from layerpipe.outputs.bounce.charts import Pictures
-    from layerpipe.outputs.bounce.delivery_sheet import sheet
+    from layerpipe.outputs.bounce.charts import Charts
+    from layerpipe.outputs.bounce.delivery_sheet import delivery_sheet
 
     folder, told = _bounce(studio, "timed")
-    pictures = Pictures(("<svg/>",) * 3, "", "", ())
-    sheet(told, pictures)
+    charts = Charts(("<svg/>",) * 3, "", "", ())
+    delivery_sheet(told, charts)
     begun = time.process_time()
     for _ in range(10):
-        sheet(told, pictures)
+        delivery_sheet(told, charts)
     assert (time.process_time() - begun) / 10 < 0.05
-    assert len((folder / "sheet.html").read_bytes()) < 200_000
+    assert len((folder / "delivery.html").read_bytes()) < 200_000
 
 
 def test_a_full_scale_sine_reads_0_db_in_its_band_and_its_envelope_is_full():
     frames = 6 * RATE_HZ
     sound = np.sin(2 * np.pi * 1000 * np.arange(frames) / RATE_HZ).astype(np.float32)[:, None]
-    glance = Overview(frames, RATE_HZ, spectrum=True)
+    overview = Overview(frames, RATE_HZ, spectrum=True)
     for at in range(0, frames, 100_000):
-        glance.hear(sound[at : at + 100_000], at)
-    found = glance.spectrum()
+        overview.add(sound[at : at + 100_000], at)
+    found = overview.spectrum()
     at_1k = int(np.argmin(np.abs(found.centres_hz - 1000)))
     assert found.levels_db[at_1k] == pytest.approx(0.0, abs=0.05)
     assert np.delete(found.levels_db, at_1k).max() < -40
@@ -151,22 +151,22 @@ def test_a_bounce_can_be_printed_and_the_print_is_the_same_twice(studio, tmp_pat
     program.chmod(0o755)
     monkeypatch.setenv("LAYERPIPE_CHROMIUM", os.fspath(program))
     folder, told = _bounce(studio, "printed", pdf=True)
-    assert {paper["path"] for paper in told["papers"]} == {"recipe.toml", "sheet.html", "sheet.pdf"}
-    printed = (folder / "sheet.pdf").read_bytes()
+    assert {document["path"] for document in told["documents"]} == {"recipe.toml", "delivery.html", "delivery.pdf"}
+    printed = (folder / "delivery.pdf").read_bytes()
     assert b"(D:20000101000000+00'00')" in printed
     folder, _ = _bounce(studio, "printed", pdf=True)
-    assert (folder / "sheet.pdf").read_bytes() == printed
+    assert (folder / "delivery.pdf").read_bytes() == printed
     program.write_text("#!/bin/sh\nexit 3\n")
     with pytest.raises(OutputError, match=r"printed nothing \(exit code 3\)"):
         _bounce(studio, "printed", pdf=True)
-    assert (folder / "sheet.pdf").read_bytes() == printed
+    assert (folder / "delivery.pdf").read_bytes() == printed
 
 
 def test_without_a_chromium_the_bounce_is_made_all_the_same(studio, monkeypatch, caplog):
     monkeypatch.setattr(pdf.shutil, "which", lambda name: None)
     folder, _ = _bounce(studio, "unprinted", pdf=True)
-    assert "no Chromium was found" in caplog.text
-    assert not (folder / "sheet.pdf").exists()
+    assert "no Chromium browser found" in caplog.text
+    assert not (folder / "delivery.pdf").exists()
     assert (folder / "blend.wav").exists()
 
 

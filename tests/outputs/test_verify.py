@@ -1,4 +1,4 @@
-"""Verify: what is still as bounced, and where and by how much what is not."""
+"""Verify: which files are unchanged, and where and by how much the others differ."""
 
 from __future__ import annotations
 
@@ -15,15 +15,17 @@ from typer.testing import CliRunner
 
 from layerpipe.cli import program
 from layerpipe.jobs.bounce import bounce_song
+from layerpipe.outputs.bounce.manifest_model import StemEntry
 from layerpipe.outputs.verify.null_test import null_test
 from layerpipe.outputs.verify.opened_bounce import NotABounceError, open_bounce
-from layerpipe.outputs.verify.remeasure import SecondOpinion
+from layerpipe.outputs.verify.remeasure import Remeasurement
 from layerpipe.outputs.verify.stem_file import StemFile
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
+from layerpipe.render.pipeline import process_takes
 from tests.support.songs import RATE_HZ, recipe_of, write_recipe
 
-WORDS = {"as bounced", "changed", "missing", "foreign"}
+WORDS = {"unchanged", "changed", "missing", "extra"}
 
 
 @pytest.fixture(scope="module")
@@ -62,11 +64,11 @@ def _flip(path: Path, frame: int, channels: int, step: int, bits: int = 24) -> N
     path.write_bytes(content)
 
 
-def test_an_untouched_bounce_is_as_bounced(bounce):
+def test_an_untouched_bounce_is_unchanged(bounce):
     code, told, files = _verify(bounce)
-    assert (code, told["verdict"]) == (0, "as bounced")
-    assert {file["verdict"] for file in files.values()} == {"as bounced"}
-    assert {"blend.wav", "layers/octave.wav", "takes/octave-left.wav", "recipe.toml", "sheet.html",
+    assert (code, told["verdict"]) == (0, "unchanged")
+    assert {file["verdict"] for file in files.values()} == {"unchanged"}
+    assert {"blend.wav", "layers/octave.wav", "takes/octave-left.wav", "recipe.toml", "delivery.html",
             "bounce.json"} <= set(files)
     assert told["sum"] == {"agrees": True, "first_different_frame": None, "largest_difference_dbfs": None}
     assert {"file", "verdict", "first_different_frame", "largest_difference_dbfs"} <= set(told["files"][0])
@@ -81,7 +83,7 @@ def test_one_changed_sample_is_found_with_place_and_size(bounce, name, channels)
     assert files[name]["verdict"] == "changed"
     assert files[name]["first_different_frame"] == 54_321
     assert files[name]["largest_difference_dbfs"] == pytest.approx(20 * math.log10(8 / (1 << 23)))
-    assert {file["verdict"] for other, file in files.items() if other != name} == {"as bounced"}
+    assert {file["verdict"] for other, file in files.items() if other != name} == {"unchanged"}
     assert told["sum"]["agrees"] is (channels == 1)
 
 
@@ -95,7 +97,7 @@ def test_a_file_cut_short_differs_from_its_new_end_on(bounce):
     assert any("cut short" in problem for problem in changed["problems"])
 
 
-def test_missing_and_foreign_files_are_named_and_what_file_managers_leave_is_not(bounce):
+def test_missing_and_extra_files_are_named_and_what_file_managers_leave_is_not(bounce):
     (bounce / "layers" / "octave.wav").unlink()
     (bounce / "takes" / "mine.wav").write_bytes(b"mine")
     (bounce / "empty folder").mkdir()
@@ -103,7 +105,7 @@ def test_missing_and_foreign_files_are_named_and_what_file_managers_leave_is_not
     code, told, files = _verify(bounce)
     assert (code, told["verdict"], told["sum"]["agrees"]) == (1, "missing", None)
     assert files["layers/octave.wav"]["verdict"] == "missing"
-    assert files["takes/mine.wav"]["verdict"] == files["empty folder"]["verdict"] == "foreign"
+    assert files["takes/mine.wav"]["verdict"] == files["empty folder"]["verdict"] == "extra"
     assert ".DS_Store" not in files
 
 
@@ -114,18 +116,18 @@ def test_a_changed_header_is_told_and_the_sound_called_the_same(bounce):
     path.write_bytes(content)
     _, _, files = _verify(bounce)
     problems = " ".join(files["blend.wav"]["problems"])
-    assert "time reference is 1, bounced was 0" in problems
-    assert "its sound is the same" in problems
+    assert "time reference, samples: 1, was 0" in problems
+    assert "audio is identical" in problems
 
 
 def test_changed_words_of_papers_and_manifest_are_found(bounce):
-    with (bounce / "sheet.html").open("a") as page:
+    with (bounce / "delivery.html").open("a") as page:
         page.write("<p>more</p>")
     manifest = bounce / "bounce.json"
     manifest.write_text(manifest.read_text().replace("small", "large"))
     _, told, files = _verify(bounce)
     assert told["verdict"] == "changed"
-    assert files["sheet.html"]["verdict"] == files["bounce.json"]["verdict"] == "changed"
+    assert files["delivery.html"]["verdict"] == files["bounce.json"]["verdict"] == "changed"
 
 
 def test_a_figure_that_is_not_what_pyloudnorm_measures_is_told(bounce):
@@ -138,21 +140,24 @@ def test_a_figure_that_is_not_what_pyloudnorm_measures_is_told(bounce):
 
 
 @pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
-def test_the_second_opinion_reads_a_sine_as_the_standard_says(rate_hz):
+def test_the_remeasurement_reads_a_sine_as_the_standard_says(rate_hz):
     # ITU-R BS.1770-5, note after eq. 7: 997 Hz at 0 dBFS on one channel reads -3.01 LKFS.
     tone = np.sin(2 * np.pi * 997 * np.arange(3 * rate_hz) / rate_hz)
-    heard = SecondOpinion(rate_hz, 1, len(tone), 24)
+    again = Remeasurement(rate_hz, 1, len(tone), 24)
     for start in range(0, len(tone), 70_000):
-        heard.hear(np.rint(tone[start : start + 70_000] * ((1 << 23) - 1)).astype(np.int32)[:, None])
-    wrong = {"integrated_lufs": -3.01, "momentary_max_lufs": -3.01, "short_term_max_lufs": -3.01, "range_lu": 0.0,
-             "sample_peak_dbfs": 0.0, "true_peak_dbtp": 0.0, "sections": []}
-    assert heard.disagreements(wrong, []) == []
+        again.add(np.rint(tone[start : start + 70_000] * ((1 << 23) - 1)).astype(np.int32)[:, None])
+    entry = StemEntry(
+        path="tone.wav", kind="take", layer="tone", take="left", channels=1, rate_hz=rate_hz, frames=len(tone),
+        bit_depth=24, sha256="0" * 64, sections=[], integrated_lufs=-3.01, momentary_max_lufs=-3.01,
+        short_term_max_lufs=-3.01, range_lu=0.0, correlation=None, mono_loss_lu=None, sample_peak_dbfs=0.0,
+        true_peak_dbtp=0.0)
+    assert again.disagreements(entry, []) == []
 
 
-def test_sources_are_held_to_what_was_bounced(bounce):
+def test_sources_are_held_to_what_wunchanged(bounce):
     code, told, _ = _verify(bounce, "--sources")
     assert code == 0
-    assert [source["verdict"] for source in told["sources"]] == ["as bounced"] * 4
+    assert [source["verdict"] for source in told["sources"]] == ["unchanged"] * 4
     take = bounce.parents[1] / "octave-right.wav"
     content = bytearray(take.read_bytes())
     content[-1] ^= 1
@@ -161,8 +166,8 @@ def test_sources_are_held_to_what_was_bounced(bounce):
     code, told, _ = _verify(bounce, "--sources")
     assert code == 1
     verdicts = {(source["layer"], source["take"]): source["verdict"] for source in told["sources"]}
-    assert verdicts == {("regular", "left"): "missing", ("regular", "right"): "as bounced",
-                        ("octave", "left"): "as bounced", ("octave", "right"): "changed"}
+    assert verdicts == {("regular", "left"): "missing", ("regular", "right"): "unchanged",
+                        ("octave", "left"): "unchanged", ("octave", "right"): "changed"}
 
 
 def test_takes_are_found_by_the_recipe_that_is_named(bounce, tmp_path):
@@ -171,23 +176,52 @@ def test_takes_are_found_by_the_recipe_that_is_named(bounce, tmp_path):
     shutil.move(bounce, away)
     code, told, _ = _verify(away, "--sources", "--recipe", os.fspath(bounce.parents[1] / "song.toml"))
     assert code == 0
-    assert {source["verdict"] for source in told["sources"]} == {"as bounced"}
+    assert {source["verdict"] for source in told["sources"]} == {"unchanged"}
 
 
 def test_a_fresh_render_comes_out_the_same_and_a_changed_take_does_not(bounce):
-    code, told, _ = _verify(bounce, "--again")
+    code, told, _ = _verify(bounce, "--render")
     assert code == 0
-    assert {file["verdict"] for file in told["again"]} == {"as bounced"}
+    assert {file["verdict"] for file in told["rerender"]} == {"unchanged"}
     take = bounce.parents[1] / "octave-right.wav"
     sound, _ = soundfile.read(take, dtype="int32")
     sound[100_000:101_000] += 1 << 20
     soundfile.write(take, sound, RATE_HZ, subtype="PCM_24")
-    code, told, _ = _verify(bounce, "--again")
-    again = {file["file"]: file for file in told["again"]}
+    code, told, _ = _verify(bounce, "--render")
+    rendered = {file["file"]: file for file in told["rerender"]}
     assert code == 1
-    assert again["takes/octave-left.wav"]["verdict"] == "as bounced"
-    assert again["takes/octave-right.wav"]["verdict"] == "changed"
-    assert again["takes/octave-right.wav"]["first_different_frame"] == 100_000
+    assert rendered["takes/octave-left.wav"]["verdict"] == "unchanged"
+    assert rendered["takes/octave-right.wav"]["verdict"] == "changed"
+    assert rendered["takes/octave-right.wav"]["first_different_frame"] == 100_000
+
+
+def test_a_forged_cached_take_does_not_pass_a_new_render(bounce):
+    folder = bounce.parents[1]
+    cache = TakeCache()
+    file = read_recipe(folder / "song.toml")
+    for processed in process_takes(file, cache).takes:
+        sound = processed.sound.read_float32(0, 4 * RATE_HZ).copy()
+        sound[100_000:] *= 0.5
+        cache.make_take(processed.sound.key, RATE_HZ, [sound], facts=processed.sound.facts,
+                        table=lambda processed=processed: processed.sound.table())
+    bounce_song(file, bounce, cache)
+    code, told, _ = _verify(bounce)
+    assert (code, told["verdict"]) == (0, "unchanged"), "alone, the forged bounce is consistent"
+    code, told, _ = _verify(bounce, "--render")
+    assert (code, told["verdict"]) == (1, "changed")
+    takes = [file for file in told["rerender"] if file["file"].startswith("takes/")]
+    assert [file["first_different_frame"] for file in takes] == [100_000] * 4
+
+
+def test_names_from_a_disk_do_not_steer_the_terminal(bounce):
+    (bounce / "a\x1b[2Jb\nc.txt").write_text("x")
+    moved = bounce.with_name("song\x1b[31m")
+    bounce.rename(moved)
+    for options in ((), ("--sources", "--recipe", os.fspath(bounce.parents[1] / "song.toml"))):
+        done = CliRunner().invoke(program(), ["verify", os.fspath(moved), *options])
+        assert done.exit_code == 1
+        assert "\x1b" not in done.output
+        assert "2Jb c.txt" in done.output
 
 
 @pytest.mark.parametrize("content", [b"", b"{}", b"[]", b"\xff\xfe", b"[" * 50_000,
@@ -201,7 +235,7 @@ def test_what_is_no_bounce_is_a_wrong_command_line(tmp_path, content):
 
 
 def test_a_manifest_that_names_files_outside_is_refused(bounce):
-    for name in ("../../song.toml", "/etc/passwd", "a\\b", ""):
+    for name in ("../../song.toml", "/etc/passwd", "a\\b", ".", "a//b"):
         manifest = bounce / "bounce.json"
         told = json.loads(manifest.read_text())
         told["files"][0]["path"] = name
@@ -217,7 +251,7 @@ def test_links_in_the_place_of_files_are_not_followed(bounce):
     os.mkfifo(bounce / "pipe.wav")
     _, _, files = _verify(bounce)
     assert files["blend.wav"]["verdict"] == "changed"
-    assert files["pipe.wav"]["verdict"] == "foreign"
+    assert files["pipe.wav"]["verdict"] == "extra"
 
 
 def test_a_person_reads_what_is_different(bounce):
@@ -225,8 +259,8 @@ def test_a_person_reads_what_is_different(bounce):
     done = CliRunner().invoke(program(), ["verify", os.fspath(bounce)])
     assert done.exit_code == 1
     words = " ".join(done.stdout.split())
-    assert "frame 7 on" in words
-    assert "do not add up" in words
+    assert "sample 7 on" in words
+    assert "do not sum" in words
     assert CliRunner().invoke(program(), ["verify", os.fspath(bounce), "--quiet"]).stdout == ""
 
 

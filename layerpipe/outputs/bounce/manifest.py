@@ -1,7 +1,8 @@
-"""What is told of a bounce: every setting used, every measurement, every digest, in one plain document.
+"""The manifest of a bounce: every setting, measurement and checksum, in one document.
 
-Times are seconds, positions frames, levels dB, loudness LUFS (None is "not measurable", -inf silence). Nothing in it
-depends on when or where it was made, except the versions of what made it.
+Times are seconds, positions frames, levels dB, loudness LUFS (None is "not measurable", -inf silence). Measurements are
+rounded to a millionth: their last bits depend on the processor and its linear algebra. Nothing depends on when or where
+the bounce was made, except the versions of what made it.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import json
 import platform
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -26,34 +28,37 @@ from layerpipe.recipe.model import Recipe
 from layerpipe.render.energies.readings import Blend
 from layerpipe.render.song import ProcessedSong, ProcessedTake, Stretch
 
-FORMAT = "layerpipe bounce 1"
+FORMAT = "layerpipe bounce 2"
+MANIFEST = "bounce.json"
+_DECIMALS = 6
 _LIBRARIES = ("numpy", "numba", "soundfile", "soxr")
 
 
-def manifest(song: ProcessedSong, stems: Sequence[Stem], blends: Mapping[str, Blend],
-             recipe_sha256: str) -> dict[str, Any]:
+def describe_bounce(song: ProcessedSong, stems: Sequence[Stem], blends: Mapping[str, Blend],
+                    recipe_sha256: str) -> dict[str, Any]:
     """Describe a finished bounce.
 
     Parameters
     ----------
     song : ProcessedSong
     stems : sequence of Stem
-        As `write_stems` handed them back.
+        From `write_stems`.
     blends : mapping of path to Blend
-        Such as `StemEnergies`.
+        Each stem's energies, such as `StemEnergies`.
     recipe_sha256 : str
-        Digest of the recipe's bytes.
+        Checksum of the recipe's bytes.
 
     Returns
     -------
     dict
-        Ready for JSON, save that infinities are floats.
+        Ready for JSON, except that infinities are floats; without documents and its own checksum.
     """
     return {
         "format": FORMAT,
         "song": {**song.recipe.song.model_dump(), "rate_hz": song.rate_hz, "frames": song.frames,
                  "seconds": song.frames / song.rate_hz,
                  "time_reference_frames": frames_of_s(song.recipe.bounce.time_reference_s, song.rate_hz)},
+        "tempo": _tempo_changes(song),
         "recipe": {"file": "recipe.toml", "sha256": recipe_sha256, "settings": settings_of(song.recipe)},
         "sections": [_section(song, part) for part in song.sections],
         "lowered_db": 0.0 if song.scale == 1.0 else db_of_gain(song.scale),
@@ -66,7 +71,7 @@ def manifest(song: ProcessedSong, stems: Sequence[Stem], blends: Mapping[str, Bl
 
 
 def settings_of(recipe: Recipe) -> dict[str, Any]:
-    """Every setting of a recipe, also those left out; files by their name alone, for where they lay is nobody's."""
+    """Every setting of a recipe, defaults included; files by name only, since their folder is private."""
     settings: dict[str, Any] = recipe.model_dump(mode="json", by_alias=True)
     for asked in (*(take for layer in settings["layer"] for take in layer["take"]), settings["bed"] or {}):
         if "file" in asked:
@@ -74,30 +79,48 @@ def settings_of(recipe: Recipe) -> dict[str, Any]:
     return settings
 
 
-def seal_of(told: dict[str, Any]) -> str:
-    """SHA-256 over a manifest without its seal, in a canonical form: whether a word of it has been changed."""
-    words = {name: value for name, value in json_value(told).items() if name != "seal"}
-    canonical = json.dumps(words, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+def checksum_of_manifest(manifest: dict[str, Any]) -> str:
+    """SHA-256 over a manifest in a canonical form, without the key that holds it."""
+    content = {name: value for name, value in json_value(manifest).items() if name != "manifest_sha256"}
+    canonical = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
     return hashlib.sha256(canonical.encode("utf-8", "surrogatepass")).hexdigest()
 
 
 def versions() -> dict[str, str]:
-    """What made the numbers."""
+    """Versions of what made the numbers."""
     import importlib.metadata
 
     found = {name: importlib.metadata.version(name) for name in _LIBRARIES}
     return {"layerpipe": __version__, "python": platform.python_version(), **found}
 
 
-def figures(song: ProcessedSong, blend: Blend, part: Stretch, peaks: Sequence[PartPeaks]) -> dict[str, Any]:
-    """Loudness and peaks of one file in one stretch of the song."""
+def _measurements(blend: Blend, part: Stretch, peaks: Sequence[PartPeaks]) -> dict[str, Any]:
+    """Loudness and peaks of one file in one part of the song."""
     inside = [peak for peak in peaks if peak.start >= part.start and peak.stop <= part.stop]
-    return {
-        "section": None if part.section is None else part.name,
+    return _rounded({
         **asdict(blend.readings(part.start, part.stop)),
         "sample_peak_dbfs": db_of_gain(max((peak.sample for peak in inside), default=0.0)),
         "true_peak_dbtp": db_of_gain(max((peak.true for peak in inside), default=0.0)),
-    }
+    })
+
+
+def _rounded(measured: dict[str, Any]) -> dict[str, Any]:
+    """Measurements without the last bits, and without a negative zero."""
+    return {name: round(value, _DECIMALS) + 0.0 if isinstance(value, float) else value
+            for name, value in measured.items()}
+
+
+def _tempo_changes(song: ProcessedSong) -> list[dict[str, Any]]:
+    """Tempo and meter of bar 1 and of every change; empty for a song without a tempo."""
+    if not song.tempo_map.has_grid:
+        return []
+    rows = []
+    for bar in (1, *(change.from_bar for change in song.recipe.tempo)):
+        shape, beat_s = song.tempo_map.meter_at(bar), song.tempo_map.beat_s(bar)
+        rows.append(_rounded({"from_bar": bar, "at_s": song.tempo_map.downbeat_s(bar), "meter": shape.meter,
+                              "beat_note": str(Fraction(shape.beat_notes).limit_denominator(128)),
+                              "tempo": 60 / beat_s, "quarter_note_tempo": 60 / beat_s * shape.beat_notes * 4}))
+    return rows
 
 
 def _section(song: ProcessedSong, part: Stretch) -> dict[str, Any]:
@@ -112,7 +135,7 @@ def _section(song: ProcessedSong, part: Stretch) -> dict[str, Any]:
 
 
 def _source(song: ProcessedSong, processed: ProcessedTake) -> dict[str, Any]:
-    """One take as it came, and everything that was done to it before pan and level."""
+    """One take: its source file, and everything done to it before pan and level."""
     facts, table = processed.source.facts, processed.sound.table()
     return {
         "layer": processed.layer.name, "take": processed.take.name, "file": facts.path.name,
@@ -134,16 +157,16 @@ def _source(song: ProcessedSong, processed: ProcessedTake) -> dict[str, Any]:
 
 
 def _reduction(song: ProcessedSong, table: npt.NDArray[np.float32], part: Stretch) -> dict[str, Any]:
-    """What the compressor did in one stretch: dB, and the share of time above 0.5 dB."""
+    """Gain reduction of the compressor in one part: dB, and the share of time above 0.5 dB."""
     first, stop = steps_inside(part.start, part.stop, song.rate_hz)
     largest, mean, busy = table[:, first:stop]
-    heard = len(largest) > 0
-    return {
+    any_steps = len(largest) > 0
+    return _rounded({
         "section": None if part.section is None else part.name,
-        "largest_db": float(largest.max()) if heard else 0.0,
-        "mean_db": float(mean.mean()) if heard else 0.0,
-        "share_above_half_db": float(busy.mean()) if heard else 0.0,
-    }
+        "largest_db": float(largest.max()) if any_steps else 0.0,
+        "mean_db": float(mean.mean()) if any_steps else 0.0,
+        "share_above_half_db": float(busy.mean()) if any_steps else 0.0,
+    })
 
 
 def _file(song: ProcessedSong, stem: Stem, blend: Blend) -> dict[str, Any]:
@@ -151,7 +174,6 @@ def _file(song: ProcessedSong, stem: Stem, blend: Blend) -> dict[str, Any]:
     return {
         "path": stem.path, "kind": stem.kind, "layer": stem.layer, "take": stem.take, "channels": stem.channels,
         "rate_hz": song.rate_hz, "frames": song.frames, "bit_depth": song.recipe.bounce.bit_depth,
-        "sha256": stem.sha256, **{key: value for key, value in figures(song, blend, song.whole, stem.peaks).items()
-                                  if key != "section"},
-        "sections": [figures(song, blend, part, stem.peaks) for part in song.sections],
+        "sha256": stem.sha256, **_measurements(blend, song.whole, stem.peaks),
+        "sections": [{"section": part.name, **_measurements(blend, part, stem.peaks)} for part in song.sections],
     }

@@ -1,6 +1,6 @@
-"""A stem on its way to its file: rounding, meters, what the eye gets of it, writing. Blocks come in order.
+"""One stem from sound to file: round, measure, keep an overview for the delivery sheet, write. Blocks come in order.
 
-Nothing here changes a sample but the rounding.
+Only rounding changes samples here.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ Kind = Literal["take", "layer", "blend"]
 
 @dataclass
 class Stem:
-    """One file of a bounce: what it is, and what was found while it was written."""
+    """One file of a bounce: what it is, and what was measured while it was written."""
 
     name: str
     kind: Kind
@@ -39,8 +39,8 @@ class Stem:
     overs: Overs = field(default_factory=Overs)
     sha256: str = ""
     peaks: list[PartPeaks] = field(default_factory=list)
-    glance: Overview | None = None
-    """Of layers and the blend: what the delivery sheet draws."""
+    overview: Overview | None = None
+    """What the delivery sheet draws of layers and the blend."""
 
 
 @dataclass
@@ -53,25 +53,25 @@ class PartPeaks:
     true: float = 0.0
 
 
-class StemLine:
-    """A stem on its way to its file: rounding, meters, writer; blocks come in order."""
+class StemRecorder:
+    """Rounds, measures and writes one stem; blocks come in order."""
 
     def __init__(self, stem: Stem, song: ProcessedSong, folder: Path, parts: Sequence[tuple[int, int]]) -> None:
         bounce = song.recipe.bounce
         self.stem, self._bits, self._scale = stem, bounce.bit_depth, float(1 << (bounce.bit_depth - 1))
-        # Sound is kept with 24 bits of precision; only fewer than that drop bits.
+        # Processed takes have the precision of 24 bits; only fewer bits than that need dither.
         self._dither = DitherStream(f"{stem.kind} {stem.name}", stem.channels) if bounce.bit_depth < 24 else None
         self._at = 0
         self._meter, self._part = TruePeakMeter(stem.channels), 0
         stem.peaks = [PartPeaks(start, stop) for start, stop in parts]
         if stem.kind != "take":
-            stem.glance = Overview(song.frames, song.rate_hz, spectrum=stem.kind == "layer")
+            stem.overview = Overview(song.frames, song.rate_hz, spectrum=stem.kind == "layer")
         info = BroadcastInfo(description=f"{song.recipe.song.title}: {stem.name}", date=bounce.date,
                              time_reference_frames=frames_of_s(bounce.time_reference_s, song.rate_hz))
         self.writer = StemWriter(folder / stem.path, song.rate_hz, stem.channels, bounce.bit_depth, song.frames, info)
 
     def add(self, samples: npt.NDArray[np.floating], gain: float = 1.0) -> PcmArray:
-        """Round a block after a gain, measure and write it; hands the integers back."""
+        """Round a block after a gain, measure and write it; return the integers."""
         pcm, overs = to_pcm(samples, self._bits, gain=gain, dither=self._dither, start=self._at)
         self.stem.overs = self.stem.overs.and_then(overs)
         self._put(pcm)
@@ -93,16 +93,16 @@ class StemLine:
         self._put(total)
 
     def finish(self) -> None:
-        """Close the file and note its digest."""
+        """Close the file and note its checksum."""
         self._end_part(self._meter.peak)
         self.writer.close()
         self.stem.sha256 = self.writer.sha256
 
     def _put(self, pcm: PcmArray) -> None:
-        """Meters and file."""
+        """Write and measure integers."""
         self.writer.write(pcm)
-        if self.stem.glance is not None:
-            self.stem.glance.hear(pcm, self._at, step=1 / self._scale)
+        if self.stem.overview is not None:
+            self.stem.overview.add(pcm, self._at, step=1 / self._scale)
         while len(pcm):
             part = self.stem.peaks[self._part]
             inside = pcm[: part.stop - self._at]
@@ -115,17 +115,17 @@ class StemLine:
             pcm = pcm[len(inside) :]
 
     def _extremes(self, pcm: PcmArray) -> tuple[float, float]:
-        """Lowest and highest sample of what begins at the present frame; what is drawn sees them piece by piece."""
-        glance, channels = self.stem.glance, self.stem.channels
-        starts = np.zeros(1, np.int64) if glance is None else glance.pieces_from(self._at, self._at + len(pcm))
+        """Lowest and highest sample of integers that begin at the present frame; the overview gets them by piece."""
+        overview, channels = self.stem.overview, self.stem.channels
+        starts = np.zeros(1, np.int64) if overview is None else overview.pieces_from(self._at, self._at + len(pcm))
         lows, highs = np.empty((2, len(starts)), np.int32)
         kernels.find_extremes(pcm.reshape(-1), starts * channels, lows, highs)
-        if glance is not None:
-            glance.see(self._at, lows / self._scale, highs / self._scale)
+        if overview is not None:
+            overview.add_extremes(self._at, lows / self._scale, highs / self._scale)
         return float(lows.min()) / self._scale, float(highs.max()) / self._scale
 
     def _end_part(self, true: FloatArray) -> None:
-        """Note a part's true peak, which no sample of it exceeds."""
+        """Note a part's true peak, never below its highest sample; digital silence has none of its own."""
         part = self.stem.peaks[self._part]
-        part.true = max(float(np.max(true)), part.sample)
+        part.true = max(float(np.max(true)), part.sample) if part.sample else 0.0
         self._part += 1

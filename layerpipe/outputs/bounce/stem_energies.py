@@ -1,7 +1,7 @@
-"""Each stem's energies, found in one pass over those of the takes and read one stem at a time.
+"""The energies of every stem, calculated in one pass over those of the takes and read one stem at a time.
 
-Stems beside stems in a long song would fill the memory: past 8 MB they wait in a temporary file. That file is a piece
-of the song after the other, in each the stems in their order, of each 10 ms steps in stereo, in mono, and 100 ms hops.
+All stems of a long song would fill the memory: past 8 MB they go into a temporary file. The file holds the song piece
+by piece; in each piece the stems in their order; of each stem the 10 ms steps in stereo and in mono, then 100 ms hops.
 """
 
 from __future__ import annotations
@@ -23,17 +23,17 @@ _STEP_BYTES, _HOP_BYTES = 2 * 8, 3 * 8
 
 
 class StemEnergies(Mapping[str, Blend]):
-    """Blends by the path of their stem; each is read anew when it is asked for.
+    """Blends by the path of their stem; each is read from the file when it is looked up.
 
     Parameters
     ----------
     song : ProcessedSong
     stems : sequence of Stem
-        As `write_stems` handed them back.
+        From `write_stems`.
     energies : Energies
-        Those of the song's takes (and bed).
+        Of the song's takes (and bed).
     spool_folder : Path, optional
-        Where the temporary file lies; the system's temporary folder unless given.
+        For the temporary file; default: the system's temporary folder.
     """
 
     def __init__(self, song: ProcessedSong, stems: Sequence[Stem], energies: Energies, *,
@@ -45,16 +45,16 @@ class StemEnergies(Mapping[str, Blend]):
         self._pieces: list[tuple[int, int, int]] = []
 
     def __getitem__(self, path: str) -> Blend:
-        file = self._file = self._file or self._hear()
+        file = self._file = self._file or self._calculate()
         place = self._places[path]
         stereo, mono, plain = [np.zeros(0)], [np.zeros(0)], [np.zeros((0, 3))]
         for at, steps, hops in self._pieces:
             size = steps * _STEP_BYTES + hops * _HOP_BYTES
             file.seek(at + place * size)
-            found = np.frombuffer(file.read(size))
-            stereo.append(found[:steps])
-            mono.append(found[steps : 2 * steps])
-            plain.append(found[2 * steps :].reshape(hops, 3))
+            numbers = np.frombuffer(file.read(size))
+            stereo.append(numbers[:steps])
+            mono.append(numbers[steps : 2 * steps])
+            plain.append(numbers[2 * steps :].reshape(hops, 3))
         return Blend(self._energies.rate_hz, 0, *(np.concatenate(parts) for parts in (stereo, mono, plain)))
 
     def __iter__(self) -> Iterator[str]:
@@ -63,8 +63,8 @@ class StemEnergies(Mapping[str, Blend]):
     def __len__(self) -> int:
         return len(self._places)
 
-    def _hear(self) -> IO[bytes]:
-        """All stems, piece by piece."""
+    def _calculate(self) -> IO[bytes]:
+        """Calculate all stems, piece by piece."""
         file: IO[bytes] = tempfile.SpooledTemporaryFile(  # noqa: SIM115 - closed by a finalizer
             max_size=_HELD_BYTES, dir=str(self._spool_folder) if self._spool_folder else None)
         weakref.finalize(self, file.close)
@@ -77,7 +77,7 @@ class StemEnergies(Mapping[str, Blend]):
 
 
 def _gains(song: ProcessedSong, stems: Sequence[Stem]) -> list[tuple[Any, Any]]:
-    """Left and right gains of every stem; a take alone is one channel."""
+    """Left and right gains of every stem; a take is one channel."""
     silent = np.zeros(song.channels)
     found: list[tuple[Any, Any]] = []
     takes = iter(range(len(song.takes)))

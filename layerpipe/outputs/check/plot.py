@@ -1,8 +1,7 @@
 """One picture per take: the wave with its sections and faults, and the long-term spectrum with the fundamentals of the
 strings, the noise in the pauses and the corners of the high-passes.
 
-Colours are those of Okabe and Ito (Color Universal Design, 2008), for any kind of colour vision. Levels are dB per Hz
-relative to full scale.
+Levels are dB per Hz relative to full scale.
 """
 
 from __future__ import annotations
@@ -18,10 +17,11 @@ from layerpipe.core.errors import OutputError
 from layerpipe.core.sound import FloatArray
 from layerpipe.outputs.check.report import Report, TakeReport
 from layerpipe.outputs.drawing.mpl import picture
+from layerpipe.outputs.drawing.palette import BLUE, GREEN, GREY, ORANGE, SKY
+from layerpipe.outputs.drawing.palette import VERMILION as RED
 from layerpipe.recipe.model import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
 
-BLUE, ORANGE, GREEN, RED, GREY, SKY = "#0072B2", "#E69F00", "#009E73", "#D55E00", "#6b6b6b", "#56B4E9"
 COLUMNS = 1400
 """About the width of the axes in pixels."""
 BINS_PER_OCTAVE, LOWEST_SHOWN_DB = 36, -165.0

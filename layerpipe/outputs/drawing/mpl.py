@@ -1,7 +1,6 @@
-"""One way to draw a picture file: settings, canvas, and a file that is whole or absent.
+"""Picture files drawn with matplotlib: settings, canvas, and a file that is written completely or not at all.
 
-The same figures give the same bytes: no date, no version, ids from a fixed salt. Text stays text and is not read as a
-formula.
+The same numbers give the same bytes: no date, no version, ids from a fixed salt. Text is not read as a formula.
 """
 
 from __future__ import annotations
@@ -17,12 +16,12 @@ from layerpipe.core.files.atomic import whole_file
 
 @contextmanager
 def picture(path: Path, *, inches: tuple[float, float], dpi: int, line_width: float) -> Iterator[Any]:
-    """Hand out an empty figure; what was drawn on it is written when the block ends.
+    """Yield an empty figure; what is drawn on it is written when the block ends.
 
     Parameters
     ----------
     path : Path
-        Ends in .png or .svg; replaced, whole, if it is there.
+        Ends in .png or .svg; an existing file is replaced.
     inches : (float, float)
         Across and up.
     dpi : int
@@ -54,7 +53,7 @@ def picture(path: Path, *, inches: tuple[float, float], dpi: int, line_width: fl
         kind = path.suffix[1:].casefold()
         try:
             with whole_file(path) as new, warnings.catch_warnings():
-                # A letter that the font lacks is seen as a box in the picture; a warning about it helps nobody.
+                # A letter that the font lacks shows as a box in the picture; a warning about it helps nobody.
                 warnings.filterwarnings("ignore", message="Glyph")
                 figure.savefig(new.file, format=kind, dpi=dpi,
                                metadata={"Software": None} if kind == "png" else {"Date": None, "Creator": None})

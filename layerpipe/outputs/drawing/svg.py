@@ -1,13 +1,13 @@
 """Small drawings as SVG text: envelopes, curves and marks over a time or frequency axis.
 
-Coordinates are whole tenths of a pixel, so that the same figures give the same bytes. Colours are those of Okabe and
-Ito, which readers with any kind of colour vision tell apart (Color Universal Design, 2008); lines differ in their
-dashes too, for print without colour. Text in a drawing is escaped here.
+Coordinates are whole tenths of a pixel, so that the same numbers give the same bytes. Text is escaped here; numbers
+have a true minus sign.
 """
 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from html import escape
@@ -15,23 +15,26 @@ from html import escape
 import numpy as np
 import numpy.typing as npt
 
-COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#e69f00")
-DASHES = ("", "7 3", "2 2.5", "9 3 2 3", "", "7 3")
-INK, FAINT, PAPER_GREY = "#222222", "#767676", "#dddddd"
+from layerpipe.outputs.drawing.palette import BAND, GREY, INK, RULE
+
+DASHES = ("", "7 3", "2 2.5", "9 3 2 3")
+"""Taken in turn beside `palette.LINES`: twelve curves differ."""
+_NEGATIVE = re.compile(r"(?<![\w.-])-(?=[\d.\u221e])")
+_TICK_STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1800, 3600)
 
 
 @dataclass
 class Chart:
-    """A field with axes; x and y are in the units of the axes.
+    """A plot; x and y are in the units of the axes.
 
     Parameters
     ----------
     title : str
-        For readers who hear the page.
+        For screen readers.
     x, y : (low, high)
         Ends of the axes; `log_x` spaces x by octaves.
-    width, height : int
-        Of the whole drawing, in pixels.
+    width, height, left, right, top, bottom : int
+        The whole drawing and its margins, in pixels. The caption and section names take the top margin.
     """
 
     title: str
@@ -41,13 +44,13 @@ class Chart:
     height: int = 200
     log_x: bool = False
     left: int = 46
-    right: int = 8
+    right: int = 16
     top: int = 18
     bottom: int = 22
     _parts: list[str] = field(default_factory=list)
 
     def place(self, x: npt.ArrayLike, y: npt.ArrayLike) -> npt.NDArray[np.float64]:
-        """Pixels of points, shape (points, 2); what lies past the field is held at its edge."""
+        """Pixels of points, shape (points, 2); points outside the plot are moved to its edge."""
         across, up = np.asarray(x, np.float64), np.asarray(y, np.float64)
         low, high = self.x
         share = np.log(across / low) / math.log(high / low) if self.log_x else (across - low) / (high - low)
@@ -58,28 +61,28 @@ class Chart:
             self.height - self.bottom - height * (self.height - self.top - self.bottom)), axis=-1)
 
     def grid(self, xs: Iterable[tuple[float, str]], ys: Iterable[tuple[float, str]]) -> None:
-        """Faint lines with their words: x below, y at the left."""
+        """Faint lines with their labels: x below, y at the left."""
         foot, head = self.height - self.bottom, self.top
         for value, words in ys:
             at = float(self.place([self.x[0]], [value])[0, 1])
-            self._line(self.left, at, self.width - self.right, at, PAPER_GREY, 0.7)
-            self._text(self.left - 5, at + 3.5, words, "end", FAINT)
+            self._line(self.left, at, self.width - self.right, at, RULE, 0.7)
+            self._text(self.left - 5, at + 3.5, true_minus(words), "end", GREY)
         for value, words in xs:
             at = float(self.place([value], [self.y[0]])[0, 0])
-            self._line(at, foot, at, foot + 4, FAINT, 0.8)
+            self._line(at, foot, at, foot + 4, GREY, 0.8)
             if self.log_x:
-                self._line(at, head, at, foot, PAPER_GREY, 0.7)
-            self._text(at, foot + 15, words, "middle", FAINT)
-        self._line(self.left, foot, self.width - self.right, foot, FAINT, 0.8)
+                self._line(at, head, at, foot, RULE, 0.7)
+            self._text(at, foot + 15, words, "middle", GREY)
+        self._line(self.left, foot, self.width - self.right, foot, GREY, 0.8)
 
     def marks(self, spans: Sequence[tuple[str, float, float]], *, named: bool = True) -> None:
-        """Section marks: a faint band for every second one, names on top where they fit."""
+        """Sections: a faint band for every second one, names above where they fit."""
         for n, (name, start, stop) in enumerate(spans):
             (begin, head), (end, _) = self.place([start, stop], [self.y[1], self.y[1]]).tolist()
             foot = self.height - self.bottom
             if n % 2 == 0:
                 self._parts.append(f'<rect x="{begin:.1f}" y="{head:.1f}" width="{max(end - begin, 0):.1f}" '
-                                   f'height="{foot - head:.1f}" fill="#f4f4f1"/>')
+                                   f'height="{foot - head:.1f}" fill="{BAND}"/>')
             self._line(begin, head - 12 if named else head, begin, foot, "#bbbbbb", 0.8)
             room = int((end - begin - 6) / 5.6) if named else 0
             if room >= 2:
@@ -101,18 +104,13 @@ class Chart:
         self._parts.append(f'<path d="{"".join(paths)}" fill="none" stroke="{colour}" stroke-width="{width:g}"{dashed} '
                            'stroke-linejoin="round"/>')
 
-    def note(self, words: str) -> None:
-        """A word at the upper right."""
-        self._text(self.width - self.right, self.top + 11, words, "end", FAINT)
+    def caption(self, words: str) -> None:
+        """A line above the plot, where no curve can meet it."""
+        self._text(self.left, 12, words, "start", INK)
 
-    def heading(self, words: str) -> None:
-        """What the chart is, on top of it."""
-        self._text(self.left, 13, words, "start", INK)
-
-    def svg(self, *, alone: bool = False) -> str:
-        """The drawing; `alone` for a file of its own."""
-        space = ' xmlns="http://www.w3.org/2000/svg"' if alone else ""
-        return (f'<svg{space} viewBox="0 0 {self.width} {self.height}" role="img" aria-label="{escape(self.title)}" '
+    def svg(self) -> str:
+        """The drawing, to be put into a page."""
+        return (f'<svg viewBox="0 0 {self.width} {self.height}" role="img" aria-label="{escape(self.title)}" '
                 f'font-family="Helvetica, Arial, sans-serif" font-size="10.5">{"".join(self._parts)}</svg>')
 
     def _line(self, x1: float, y1: float, x2: float, y2: float, colour: str, width: float) -> None:
@@ -138,15 +136,20 @@ def stacked(charts: Sequence[Chart], title: str) -> str:
             f'{"".join(parts)}</svg>\n')
 
 
+def true_minus(words: str) -> str:
+    """Words in which every negative number has the minus sign U+2212; hyphens inside words and names stay."""
+    return _NEGATIVE.sub("\u2212", words)
+
+
 def seconds_ticks(seconds: float, most: int = 10) -> list[tuple[float, str]]:
-    """Round times along an axis, as minutes and seconds."""
-    step = next((step for step in (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1800, 3600) if seconds / step <= most), 7200)
-    step = step if seconds >= 1 else 1
+    """Round times along an axis, as minutes and seconds; at most `most` and the one at 0."""
+    hours = 3600 * math.ceil(seconds / most / 3600)
+    step = next((step for step in _TICK_STEPS_S if seconds / step <= most), hours)
     return [(float(at), f"{at // 60}:{at % 60:02d}") for at in range(0, int(seconds) + 1, step)]
 
 
 def _path(points: npt.NDArray[np.float64]) -> str:
-    """Points as path data, in tenths of a pixel, each as a step from the last: short, and the same everywhere."""
+    """Points as path data: tenths of a pixel, each a step from the last, which is short and the same everywhere."""
     tenths = np.rint(points * 10).astype(np.int64)
     first, steps = tenths[0], np.diff(tenths, axis=0)
     moved = "".join(f"{_tenth(dx)} {_tenth(dy)} " for dx, dy in steps.tolist() if dx or dy)
@@ -155,7 +158,7 @@ def _path(points: npt.NDArray[np.float64]) -> str:
 
 
 def _tenth(value: int) -> str:
-    """A tenth of a pixel without needless figures."""
+    """Tenths of a pixel as pixels, without needless digits."""
     whole, rest = divmod(abs(value), 10)
     sign = "-" if value < 0 else ""
     return f"{sign}{whole}" if not rest else f"{sign}{whole if whole else ''}.{rest}"

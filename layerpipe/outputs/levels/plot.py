@@ -1,7 +1,6 @@
 """The curves over level as a picture: six figures, one line per section, readable in black and white.
 
-Lines differ in colour, dash and mark. Colours: Okabe and Ito, Color Universal Design (2008), chosen for eyes that tell
-red from green badly. The same study gives the same bytes.
+Lines differ in colour, dash and mark. The same study gives the same bytes.
 """
 
 from __future__ import annotations
@@ -11,9 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from layerpipe.outputs.drawing.mpl import picture
+from layerpipe.outputs.drawing.palette import LINES, RULE
 from layerpipe.outputs.levels.study import LevelRow, LevelStudy
 
-_COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
 _DASHES = ((), (6, 2), (2, 1.5), (7, 2, 1.5, 2), (10, 3, 3, 3))
 _MARKS = ("o", "s", "^", "D", "v", "P", "X")
 _WHOLE = {"color": "#000000", "linewidth": 2.2}
@@ -81,7 +80,7 @@ def _line(n: int, name: str, points: int) -> dict[str, Any]:
     """How a section's line looks; no two of the first 210 look alike."""
     if name == "whole song":
         return {**_WHOLE, "marker": "" if points > 1 else "*"}
-    return {"color": _COLOURS[n % len(_COLOURS)], "dashes": _DASHES[n % len(_DASHES)] or (None, None),
+    return {"color": LINES[n % len(LINES)], "dashes": _DASHES[n % len(_DASHES)] or (None, None),
             "marker": _MARKS[n % len(_MARKS)], "markersize": 4.5, "linewidth": 1.5,
             "markevery": max(1, points // 9), "markerfacecolor": "white"}
 
@@ -104,7 +103,7 @@ def _dress(axes: Any, label: str, heading: str, layer: str) -> None:
     axes.set_title(heading, loc="left", fontsize=10)
     axes.set_xlabel(f"level of {layer}, dB")
     axes.set_ylabel(label)
-    axes.grid(color="#dddddd", linewidth=0.6)
+    axes.grid(color=RULE, linewidth=0.6)
     axes.set_axisbelow(True)
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)

@@ -1,7 +1,6 @@
 """A picture of takes against the grid: every onset before and after its edit, section by section.
 
-The horizontal axis counts bars; up is late, in ms. Colours: Okabe and Ito, Color Universal Design
-(2008); marks differ in shape too. The same numbers give the same bytes.
+The horizontal axis counts bars; up is late, in ms. Marks differ in shape too. The same numbers give the same bytes.
 """
 
 from __future__ import annotations
@@ -13,10 +12,9 @@ from typing import Any
 from layerpipe.analysis.timing.align import AlignedOnset
 from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming
 from layerpipe.outputs.drawing.mpl import picture
+from layerpipe.outputs.drawing.palette import BLUE, GREEN, INK, PURPLE, SKY, VERMILION
 from layerpipe.recipe.model import Recipe
 
-_TIGHT, _LOOSE, _EDITED, _RERECORD, _SECTION = "#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9"
-_INK = "#333333"
 
 
 def draw_timing(song: SongTiming, recipe: Recipe, path: Path) -> None:
@@ -54,7 +52,7 @@ def _draw_take(axes: Any, take: TakeTiming, song: SongTiming, recipe: Recipe, he
     axes.set_ylim(-height_ms, height_ms)
     for side in ("top", "right", "bottom"):
         axes.spines[side].set_visible(False)
-    axes.axhline(0, color=_INK, linewidth=0.6)
+    axes.axhline(0, color=INK, linewidth=0.6)
     axes.tick_params(length=2)
     axes.set_ylabel("late, ms")
     average_ms, spread_ms = take.aligned.average_offset_ms, take.aligned.spread_ms
@@ -63,7 +61,7 @@ def _draw_take(axes: Any, take: TakeTiming, song: SongTiming, recipe: Recipe, he
     axes.set_title(f" {take.name}: {take.verdict}{numbers}", loc="left", fontsize=10)
     if not tempo_map.has_grid:
         times = [onset.heard_s for onset in take.aligned.onsets]
-        axes.plot(times, [0.0] * len(times), "|", color=_TIGHT)
+        axes.plot(times, [0.0] * len(times), "|", color=BLUE)
         return
     bars = [point.bar for each in song.takes for point in each.aligned.points] or [1]
     axes.set_xlim(min(bars) - 0.1, max(bars) + 1.1)
@@ -71,27 +69,27 @@ def _draw_take(axes: Any, take: TakeTiming, song: SongTiming, recipe: Recipe, he
     axes.set_xticks(range(min(bars), max(bars) + 2, step))
     for n, section in enumerate(recipe.section):
         first, last = section.bars
-        axes.axvspan(first, last + 1, color=_SECTION, alpha=0.10 if n % 2 else 0.03, linewidth=0)
-        axes.text(first + 0.05, height_ms * 0.97, f" {section.name}", va="top", color=_INK, fontsize=8, clip_on=True)
+        axes.axvspan(first, last + 1, color=SKY, alpha=0.10 if n % 2 else 0.03, linewidth=0)
+        axes.text(first + 0.05, height_ms * 0.97, f" {section.name}", va="top", color=INK, fontsize=8, clip_on=True)
     for rerecord in take.rerecord:
-        axes.axvspan(rerecord.bars[0], rerecord.bars[1] + 1, facecolor="none", edgecolor=_RERECORD, hatch="///",
+        axes.axvspan(rerecord.bars[0], rerecord.bars[1] + 1, facecolor="none", edgecolor=PURPLE, hatch="///",
                      alpha=0.5, linewidth=0)
     if average_ms is not None:
-        axes.axhline(average_ms, color=_TIGHT, linewidth=0.8, dashes=(4, 3))
+        axes.axhline(average_ms, color=BLUE, linewidth=0.8, dashes=(4, 3))
     after = {id(onset.onset): onset for onset in take.moved.onsets}
     moving = {id(onset.onset) for move in take.moves for onset in move.onsets}
     tight = [onset for onset in take.aligned.onsets if onset.point and id(onset.onset) not in moving]
     loose = [onset for onset in take.aligned.onsets if onset.point and id(onset.onset) in moving]
     edited = [after[id(onset.onset)] for onset in loose if after[id(onset.onset)].point]
-    axes.plot(*_coordinates(tight, song), "o", color=_TIGHT, markersize=3.2, alpha=0.8, markeredgewidth=0)
-    axes.plot(*_coordinates(loose, song), "D", color=_LOOSE, markersize=5, markerfacecolor="white")
-    axes.plot(*_coordinates(edited, song), "D", color=_EDITED, markersize=5)
+    axes.plot(*_coordinates(tight, song), "o", color=BLUE, markersize=3.2, alpha=0.8, markeredgewidth=0)
+    axes.plot(*_coordinates(loose, song), "D", color=VERMILION, markersize=5, markerfacecolor="white")
+    axes.plot(*_coordinates(edited, song), "D", color=GREEN, markersize=5)
     for onset in loose:
         target = after[id(onset.onset)]
         if target.point and target.offset_ms is not None:
             (x,), (y,) = _coordinates([onset], song)
             axes.annotate("", (x, target.offset_ms), (x, y),
-                          arrowprops={"arrowstyle": "->", "color": _EDITED, "lw": 1.0})
+                          arrowprops={"arrowstyle": "->", "color": GREEN, "lw": 1.0})
 
 
 def _coordinates(onsets: Sequence[AlignedOnset], song: SongTiming) -> tuple[list[float], list[float]]:
@@ -111,9 +109,9 @@ def _legend(figure: Any) -> None:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    marks = [Line2D([], [], color=_TIGHT, marker="o", linestyle="", markersize=4, label="onset"),
-             Line2D([], [], color=_LOOSE, marker="D", linestyle="", markerfacecolor="white", label="loose"),
-             Line2D([], [], color=_EDITED, marker="D", linestyle="", label="after the edit"),
-             Line2D([], [], color=_TIGHT, dashes=(4, 3), linewidth=0.8, label="average offset"),
-             Patch(facecolor="none", edgecolor=_RERECORD, hatch="///", label="re-record")]
+    marks = [Line2D([], [], color=BLUE, marker="o", linestyle="", markersize=4, label="onset"),
+             Line2D([], [], color=VERMILION, marker="D", linestyle="", markerfacecolor="white", label="loose"),
+             Line2D([], [], color=GREEN, marker="D", linestyle="", label="after the edit"),
+             Line2D([], [], color=BLUE, dashes=(4, 3), linewidth=0.8, label="average offset"),
+             Patch(facecolor="none", edgecolor=PURPLE, hatch="///", label="re-record")]
     figure.legend(handles=marks, loc="outside lower center", ncols=5, frameon=False)

@@ -1,7 +1,7 @@
-"""The null test: one file turned round and laid over another, after a constant gain and a sample offset are found.
+"""The null test: subtract one file from another, after a constant gain and a sample offset have been found.
 
-Samples are full scale 1.0, positions frames. An offset is positive when the new file is later. Two files are "the same
-up to gain" when what is left after both is no more than their rounding.
+Full scale is 1.0, positions are frames. An offset is positive if the new file is later. Two files are "the same up to
+gain" if the residual is no more than their rounding.
 """
 
 from __future__ import annotations
@@ -17,36 +17,41 @@ from layerpipe.core.units import db_of_gain, db_of_power
 from layerpipe.outputs.verify.stem_file import READ_FRAMES, StemFile
 
 SAME_BYTES, SAME_SOUND, SAME_UP_TO_GAIN, DIFFERENT = "same bytes", "same sound", "same up to gain", "different"
-LARGEST_OFFSET_S = 1.0
+STEPS_PER_S = 10
+"""Of the residual's picture."""
+_LARGEST_OFFSET_S = 1.0
 _SEARCH_FRAMES = 1 << 17
-_WORTH_IT = 0.1
-"""A gain or offset is told of two different files only where it lowers the residual by 20 dB."""
+"""Length of the excerpt that is searched for: about 3 s."""
+_WORTH_REPORTING = 0.1
+"""Of two different files a gain or offset is reported only if it lowers the residual by 20 dB."""
+_EXACT_DB = 1e-6
+"""A gain this small is a rounding error of the fit."""
 
 
 @dataclass(frozen=True)
 class Residual:
-    """What is left of a null test in a span: dBFS; -inf is nothing at all."""
+    """The residual of a null test in a span: dBFS; -inf is digital silence."""
 
     peak_dbfs: float
     rms_dbfs: float
 
 
 @dataclass(frozen=True)
-class Null:
+class NullTest:
     """A null test of one file."""
 
     verdict: str
     gain_db: float
-    flipped: bool
+    inverted: bool
     offset_frames: int
     whole: Residual
     spans: tuple[Residual, ...]
     picture: FloatArray
-    """Residual per tenth of a second: (steps, 2), peak and rms, linear."""
+    """Residual per tenth of a second: (steps, 2), peak and RMS, linear."""
 
 
-def null_test(old: StemFile, new: StemFile, spans: Sequence[tuple[int, int]]) -> Null | None:
-    """Lay one file over another.
+def null_test(old: StemFile, new: StemFile, spans: Sequence[tuple[int, int]]) -> NullTest | None:
+    """Subtract one file from another.
 
     Parameters
     ----------
@@ -56,8 +61,8 @@ def null_test(old: StemFile, new: StemFile, spans: Sequence[tuple[int, int]]) ->
 
     Returns
     -------
-    Null or None
-        None where rates or channels differ, so that nothing can be laid over.
+    NullTest or None
+        None if sample rates or numbers of channels differ.
     """
     if (old.head.rate_hz, old.head.channels) != (new.head.rate_hz, new.head.channels):
         return None
@@ -73,26 +78,26 @@ def null_test(old: StemFile, new: StemFile, spans: Sequence[tuple[int, int]]) ->
         fitted = _residual(old, new, gain, shift, spans)
         same = _linear(fitted.whole.peak_dbfs) <= _rounding(old, new, gain) and abs(shift) < min(old.frames, new.frames)
         if same and (shift != 0 or old.frames == new.frames):
-            exactly = abs(db_of_gain(gain)) < 1e-6 and gain > 0
+            exactly = abs(db_of_gain(gain)) < _EXACT_DB and gain > 0
             return replace(fitted, verdict=SAME_UP_TO_GAIN, gain_db=0.0 if exactly else fitted.gain_db)
-        if _linear(fitted.whole.rms_dbfs) < min(best_rms, _WORTH_IT * _linear(plain.whole.rms_dbfs)):
+        if _linear(fitted.whole.rms_dbfs) < min(best_rms, _WORTH_REPORTING * _linear(plain.whole.rms_dbfs)):
             best, best_rms = fitted, _linear(fitted.whole.rms_dbfs)
     return best
 
 
-def _residual(old: StemFile, new: StemFile, gain: float, offset: int, spans: Sequence[tuple[int, int]]) -> Null:
-    """new[n] - gain * old[n - offset], over both; outside a file there is silence, save that an offset moves no end."""
+def _residual(old: StemFile, new: StemFile, gain: float, offset: int, spans: Sequence[tuple[int, int]]) -> NullTest:
+    """new[n] - gain * old[n - offset]; without an offset over both files, silence after the end of the shorter one."""
     rate = new.head.rate_hz
     start, stop = _common(old, new, offset)
-    step = max(rate // 10, 1)
+    step = max(rate // STEPS_PER_S, 1)
     steps = -(-stop // step)
     peaks, energy, counts = np.zeros(steps), np.zeros(steps), np.zeros(steps)
     edges = sorted({start, stop, *(min(max(edge, start), stop) for span in spans for edge in span)})
     parts = {edge: [0.0, 0.0, 0] for edge in edges}
     for at, a, b in _side_by_side(old, new, offset, start, stop):
-        left = b - gain * a
-        high, power = np.abs(left).max(axis=1), np.einsum("fc,fc->f", left, left) / left.shape[1]
-        place = np.arange(at, at + len(left)) // step
+        residual = b - gain * a
+        high, power = np.abs(residual).max(axis=1), np.einsum("fc,fc->f", residual, residual) / residual.shape[1]
+        place = np.arange(at, at + len(residual)) // step
         first = int(place[0])
         cuts = np.flatnonzero(np.diff(place, prepend=first - 1))
         index = place[cuts]
@@ -108,14 +113,14 @@ def _residual(old: StemFile, new: StemFile, gain: float, offset: int, spans: Seq
                 part[2] += len(high[inside])
 
     def over(begin: int, end: int) -> Residual:
-        held = [part for edge, part in parts.items() if begin <= edge < end]
-        frames = sum(part[2] for part in held)
-        rms = sum(part[1] for part in held) / frames if frames else 0.0
-        return Residual(db_of_gain(max((part[0] for part in held), default=0.0)), db_of_power(rms))
+        inside = [part for edge, part in parts.items() if begin <= edge < end]
+        frames = sum(part[2] for part in inside)
+        power = sum(part[1] for part in inside) / frames if frames else 0.0
+        return Residual(db_of_gain(max((part[0] for part in inside), default=0.0)), db_of_power(power))
 
     picture = np.stack([peaks, np.sqrt(energy / np.maximum(counts, 1))], axis=1)
     found = tuple(over(min(max(begin, start), stop), min(max(end, start), stop)) for begin, end in spans)
-    return Null(DIFFERENT, db_of_gain(gain), gain < 0, offset, over(start, stop), found, picture)
+    return NullTest(DIFFERENT, db_of_gain(gain), gain < 0, offset, over(start, stop), found, picture)
 
 
 def _common(old: StemFile, new: StemFile, offset: int) -> tuple[int, int]:
@@ -127,21 +132,21 @@ def _common(old: StemFile, new: StemFile, offset: int) -> tuple[int, int]:
 
 def _side_by_side(old: StemFile, new: StemFile, offset: int, start: int,
                   stop: int) -> Iterator[tuple[int, FloatArray, FloatArray]]:
-    """Both files, block by block, full scale 1.0, silence outside them."""
+    """Both files, block by block, with silence outside them."""
     for at in range(start, stop, READ_FRAMES):
         end = min(at + READ_FRAMES, stop)
         yield at, _sound(old, at - offset, end - offset), _sound(new, at, end)
 
 
 def _sound(file: StemFile, start: int, stop: int) -> FloatArray:
-    """Frames start to stop, wherever they lie."""
+    """Frames start to stop, silence outside the file."""
     here = file.read(start, stop) / float(1 << (file.head.bit_depth - 1))
     before = min(max(-start, 0), stop - start)
     return np.pad(here, ((before, stop - start - before - len(here)), (0, 0)))
 
 
 def _gain(old: StemFile, new: StemFile, offset: int) -> float:
-    """The factor that brings the old file nearest to the new one, by least squares; 0 for silence."""
+    """The factor that fits the old file to the new one best, by least squares; 0 for silence."""
     start, stop = _common(old, new, offset)
     across = own = 0.0
     for _, a, b in _side_by_side(old, new, offset, start, stop):
@@ -151,8 +156,8 @@ def _gain(old: StemFile, new: StemFile, offset: int) -> float:
 
 
 def _offset(old: StemFile, new: StemFile) -> int:
-    """How many frames later the new file is, by the correlation of an excerpt round the loudest place."""
-    reach = min(round(LARGEST_OFFSET_S * new.head.rate_hz), _SEARCH_FRAMES)
+    """How many frames later the new file is, by correlating an excerpt around the loudest place."""
+    reach = min(round(_LARGEST_OFFSET_S * new.head.rate_hz), _SEARCH_FRAMES)
     loudest, place = -1.0, 0
     for at in range(0, old.frames, READ_FRAMES):
         block = old.read(at, at + READ_FRAMES).astype(np.float64)

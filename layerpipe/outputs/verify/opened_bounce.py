@@ -1,70 +1,62 @@
-"""A bounce found on a disk: its manifest read without trust, and every name in it kept inside its folder."""
+"""A bounce on a disk: its manifest, read through a model, and the paths of its files, all inside its folder."""
 
 from __future__ import annotations
 
-import json
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path, PurePosixPath
-from typing import Any
 
 from layerpipe.core.errors import LayerpipeError
 from layerpipe.core.files.atomic_folder import LITTER
-from layerpipe.outputs.bounce.delivery_sheet import MANIFEST, MOST_MANIFEST_BYTES, RECIPE
-from layerpipe.outputs.bounce.manifest import FORMAT, seal_of
+from layerpipe.outputs.bounce.delivery_sheet import RECIPE
+from layerpipe.outputs.bounce.manifest import MANIFEST
+from layerpipe.outputs.bounce.manifest_model import DocumentEntry, Manifest, StemEntry, read_manifest
 from layerpipe.outputs.verify.stem_file import is_plain_file
-
-MOST_FILES = 1_000
-_FILE_KEYS = {"path": str, "kind": str, "sha256": str, "channels": int, "rate_hz": int, "frames": int, "bit_depth": int}
+from layerpipe.core.text import one_line
 
 
 class NotABounceError(LayerpipeError):
-    """A folder that is no bounce, or whose manifest cannot be what layerpipe wrote; exit code 2."""
+    """A folder that is not a bounce, or whose manifest layerpipe did not write; exit code 2."""
 
     exit_code = 2
 
 
 @dataclass(frozen=True)
 class OpenBounce:
-    """A bounce and what its manifest tells."""
+    """A bounce and its manifest."""
 
     folder: Path
-    told: dict[str, Any]
-    sealed: bool
-    """Whether the manifest is word for word what was written."""
+    manifest: Manifest
+    manifest_unchanged: bool
+    """Whether the manifest's own checksum matches."""
 
     @property
-    def files(self) -> list[dict[str, Any]]:
+    def files(self) -> list[StemEntry]:
         """The stems: takes, layers, blend."""
-        return list(self.told["files"])
+        return self.manifest.files
 
     @property
-    def papers(self) -> list[dict[str, Any]]:
-        """Recipe and sheet, with their digests."""
-        return list(self.told.get("papers", []))
+    def blend(self) -> StemEntry | None:
+        """The blend's entry."""
+        return next((file for file in self.files if file.kind == "blend"), None)
 
     @property
-    def own(self) -> set[str]:
-        """Every file that belongs here."""
-        return {MANIFEST, RECIPE, *(file["path"] for file in (*self.files, *self.papers))}
+    def layers(self) -> list[StemEntry]:
+        """The layers' entries."""
+        return [file for file in self.files if file.kind == "layer"]
 
-    @property
-    def rate_hz(self) -> int:
-        """Frames per second."""
-        return int(self.told["song"]["rate_hz"])
+    @cached_property
+    def own(self) -> frozenset[str]:
+        """The path of every file that belongs here."""
+        return frozenset((MANIFEST, RECIPE, *self.manifest.paths))
 
-    @property
-    def time_reference_frames(self) -> int:
-        """Frames since midnight at which the files begin."""
-        return int(self.told["song"]["time_reference_frames"])
+    def path_of(self, file: StemEntry | DocumentEntry) -> Path:
+        """The path of a file."""
+        return self.folder / file.path
 
-    def path_of(self, file: dict[str, Any]) -> Path:
-        """Where a file lies."""
-        return self.folder / str(file["path"])
-
-    def foreign(self) -> list[str]:
-        """Files, links and empty folders that are not the bounce's, with slashes."""
+    def extra(self) -> list[str]:
+        """Files, links and empty folders that the bounce did not write, with slashes."""
         folders = {parent for name in self.own for parent in PurePosixPath(name).parents}
         found = []
         for path in _inside(self.folder):
@@ -85,65 +77,26 @@ def open_bounce(folder: Path) -> OpenBounce:
     NotABounceError
         If there is none, or it is damaged or names files outside the folder.
     """
+    shown = one_line(str(folder))
     if not folder.exists():
-        raise NotABounceError(f"{folder}: there is no such folder")
+        raise NotABounceError(f"{shown}: there is no such folder")
     if not folder.is_dir():
-        raise NotABounceError(f"{folder}: is no folder; a bounce is one, with {MANIFEST} in it")
+        raise NotABounceError(f"{shown}: is not a folder; a bounce is a folder with {MANIFEST} in it")
     path = folder / MANIFEST
     if not is_plain_file(path):
-        raise NotABounceError(f"{folder}: is no bounce; there is no {MANIFEST} in it")
+        raise NotABounceError(f"{shown}: is not a bounce folder; there is no {MANIFEST} in it")
     try:
-        if path.stat().st_size > MOST_MANIFEST_BYTES:
-            raise ValueError(f"has more than {MOST_MANIFEST_BYTES} bytes")
-        told = json.loads(path.read_text("utf-8"))
-        _refuse_strange(told)
+        manifest, unchanged = read_manifest(path)
     except OSError as refusal:
-        raise NotABounceError(f"{path}: cannot be read: {refusal.strerror or refusal}") from refusal
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as refusal:
-        raise NotABounceError(f"{path}: is damaged, or was not written by layerpipe: {_words(refusal)}") from refusal
-    return OpenBounce(folder, told, sealed=told.get("seal") == seal_of(told))
-
-
-def figure(value: Any) -> float | None:
-    """A figure of a manifest: "-inf" and "inf" are numbers again; None where nothing could be measured."""
-    if isinstance(value, bool) or not isinstance(value, int | float | str):
-        return None
-    try:
-        number = float(value)
-    except (ValueError, OverflowError):
-        return None
-    return None if math.isnan(number) else number
-
-
-def _refuse_strange(told: Any) -> None:
-    """Raise for what no manifest of ours looks like."""
-    if not isinstance(told, dict) or told.get("format") != FORMAT:
-        raise ValueError(f'it does not call itself "{FORMAT}"')
-    song = told["song"]
-    int(song["rate_hz"]), int(song["frames"]), int(song["time_reference_frames"])
-    for kind in ("files", "papers", "sources", "sections"):
-        if not isinstance(told[kind], list) or len(told[kind]) > MOST_FILES:
-            raise ValueError(f'"{kind}" is no list of at most {MOST_FILES}')
-    for file in told["files"]:
-        for key, wanted in _FILE_KEYS.items():
-            if not isinstance(file[key], wanted):
-                raise ValueError(f'a file has no "{key}"')
-    for file in (*told["files"], *told["papers"]):
-        parts = PurePosixPath(file["path"]).parts
-        if not parts or ".." in parts or parts[0] == "/" or "\\" in file["path"] or "\0" in file["path"]:
-            raise ValueError(f'it names {file["path"]!r}, which is not inside the folder')
-    names = [file["path"] for file in told["files"]]
-    if len(set(names)) < len(names):
-        raise ValueError("it names a file twice")
-
-
-def _words(refusal: Exception) -> str:
-    """What is wrong, for a person."""
-    return f"{refusal} is missing" if isinstance(refusal, KeyError) else str(refusal)
+        raise NotABounceError(f"{shown}/{MANIFEST}: cannot be read: {refusal.strerror or refusal}") from refusal
+    except ValueError as refusal:
+        raise NotABounceError(f"{shown}/{MANIFEST}: is damaged, or layerpipe did not write it: "
+                              f"{one_line(str(refusal))}") from refusal
+    return OpenBounce(folder, manifest, unchanged)
 
 
 def _inside(folder: Path) -> Iterator[Path]:
-    """Everything below a folder; links are named, not followed."""
+    """Everything below a folder; links are listed, not followed."""
     for path in sorted(folder.iterdir()):
         yield path
         if path.is_dir() and not path.is_symlink():

@@ -1,7 +1,7 @@
-"""What changed between two recipes, in the trade's words: one line a change.
+"""The differences between two recipes in words: one line each.
 
-Both are the settings as a manifest tells them, defaults filled in. Layers, takes and sections are known by their names.
-A setting that has no words of its own here is told by its name and unit, so that no change is ever left out.
+Both are settings from a manifest, defaults included; it may be damaged. Layers, takes and sections are matched by name.
+A setting without a sentence here is named by its key and unit, so that no change is left out.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from layerpipe.outputs.settings_text import (
     pan_words,
     rows_of,
     shelf_words,
+    take_words,
 )
 
 Table = dict[str, Any]
@@ -26,7 +27,7 @@ _UNITS = {"db": "dB", "hz": "Hz", "ms": "ms", "s": "s", "lufs": "LUFS", "dbtp": 
           "cents": "cents"}
 _NAMES = {"slope_db_per_octave": "dB per octave",
           "bar_one_s": "bar 1 at", "a4_hz": "A4", "sample_rate_hz": "sample rate", "bit_depth": "bit depth",
-          "hits_db": "hardest hits lowered by", "makeup_db": "make-up", "time_reference_s": "time reference",
+          "hits_db": "loudest peaks lowered by", "makeup_db": "make-up", "time_reference_s": "time reference",
           "loudness_lufs": "loudness", "ceiling_dbtp": "ceiling"}
 _LEVELS = ("db", "lufs", "dbtp", "dbfs")
 
@@ -37,19 +38,19 @@ def recipe_changes(old: Table, new: Table) -> list[str]:
     Parameters
     ----------
     old, new : dict
-        As `manifest.settings_of` makes them; read without trust.
+        From `manifest.settings_of`, or anything.
 
     Returns
     -------
     list of str
-        Such as "chorus: octave -9.0 -> -7.5 dB" and "regular, right: high-pass 80 -> 100 Hz".
+        Such as "chorus: octave -9.0 -> -7.5 dB" and "regular / right: high-pass 80 -> 100 Hz".
     """
     found = list(_settings(_table(old, "song"), _table(new, "song"), "song: "))
     found += _rows(rows_of(old, "tempo"), rows_of(new, "tempo"), "from_bar",
                    lambda row: f"tempo from bar {row.get('from_bar')}")
     found += _sections(old, new)
     found += _layers(old, new)
-    found += _noun(old.get("bed"), new.get("bed"), "bed")
+    found += _optional(old.get("bed"), new.get("bed"), "bed")
     for name in ("preview", "bounce"):
         found += _settings(_table(old, name), _table(new, name), f"{name}: ")
     known = {"song", "tempo", "section", "layer", "bed", "preview", "bounce"}
@@ -59,16 +60,16 @@ def recipe_changes(old: Table, new: Table) -> list[str]:
 
 
 def _sections(old: Table, new: Table) -> Iterator[str]:
-    """Sections that came, went, moved, or have other levels."""
+    """Sections that were added, removed or moved, or have other levels."""
     olds, news = _by_name(rows_of(old, "section")), _by_name(rows_of(new, "section"))
-    levels = [{layer.get("name"): layer.get("level_db") for layer in rows_of(recipe, "layer")} for recipe in (old, new)]
+    levels = [{name: layer.get("level_db") for name, layer in _by_name(rows_of(recipe, "layer")).items()}
+              for recipe in (old, new)]
     for name in [*olds, *(name for name in news if name not in olds)]:
         if name not in news:
             yield f"{name}: no longer a section"
             continue
-        bars = "bars {} to {}".format(*news[name].get("bars", ("?", "?")))
         if name not in olds:
-            yield f"{name}: new section, {bars}"
+            yield f"{name}: new section, bars {_span(news[name])}"
             own_levels = _table(news[name], "levels_db").items()
             yield from (f"{name}: {layer} at {level_words(level)} dB" for layer, level in own_levels)
             continue
@@ -83,9 +84,7 @@ def _sections(old: Table, new: Table) -> Iterator[str]:
             elif (layer in own[0]) != (layer in own[1]):
                 words = "as" if layer in own[0] else "no longer as"
                 yield f"{name}: {layer} at {level_words(sides[1])} dB, {words} elsewhere"
-        told = ("bars", "levels_db")
-        rest = [{key: value for key, value in side.items() if key not in told} for side in (before, now)]
-        yield from _settings(rest[0], rest[1], f"{name}: ")
+        yield from _settings(*_without((before, now), "bars", "levels_db"), f"{name}: ")
     common = [name for name in olds if name in news]
     if common != [name for name in news if name in olds]:
         yield "sections: in another order"
@@ -109,13 +108,12 @@ def _layers(old: Table, new: Table) -> Iterator[str]:
 
 def _layer(name: str, old: Table, new: Table) -> Iterator[str]:
     """One layer."""
-    rest = [{key: value for key, value in side.items() if key not in ("name", "take", "chain")} for side in (old, new)]
-    yield from _settings(rest[0], rest[1], f"{name}: ")
+    yield from _settings(*_without((old, new), "name", "take", "chain"), f"{name}: ")
     of_layer = list(_chain(_table(old, "chain"), _table(new, "chain")))
     yield from (f"{name}: {line}" for line in of_layer)
     olds, news = _by_name(rows_of(old, "take")), _by_name(rows_of(new, "take"))
     for take in [*olds, *(take for take in news if take not in olds)]:
-        where = f"{name}, {take}"
+        where = take_words(name, take)
         if take not in news:
             yield f"{where}: take removed"
         elif take not in olds:
@@ -124,11 +122,11 @@ def _layer(name: str, old: Table, new: Table) -> Iterator[str]:
             yield from (f"{where}: {line}" for line in _take(olds[take], news[take]))
             before, now = (side[take].get("chain") for side in (olds, news))
             if before is not None or now is not None:
-                lines = list(_chain(_table(old, "chain") if before is None else before,
-                                    _table(new, "chain") if now is None else now))
+                lines = list(_chain(_table(old if before is None else olds[take], "chain"),
+                                    _table(new if now is None else news[take], "chain")))
                 yield from (f"{where}: {line}" for line in lines)
                 if not lines and (before is None) != (now is None):
-                    yield f"{where}: {'a chain of its own, equal to' if before is None else 'back to'} the layer's"
+                    yield f"{where}: {'own chain, equal to' if before is None else 'back to'} the layer's"
     common = [take for take in olds if take in news]
     if common != [take for take in news if take in olds]:
         yield f"{name}: takes in another order"
@@ -139,7 +137,7 @@ def _take(old: Table, new: Table) -> Iterator[str]:
     if old.get("pan") != new.get("pan"):
         yield f"pan {pan_words(old.get('pan'))} -> {pan_words(new.get('pan'))}"
     for key, words in (("mute", ("muted", "no longer muted")),
-                       ("invert_polarity", ("polarity flipped", "polarity as recorded"))):
+                       ("invert_polarity", ("polarity inverted", "polarity as recorded"))):
         if old.get(key) != new.get(key):
             yield words[0] if new.get(key) else words[1]
     notes = _table(old, "notes"), _table(new, "notes")
@@ -147,13 +145,11 @@ def _take(old: Table, new: Table) -> Iterator[str]:
         if notes[0].get(key) != notes[1].get(key):
             yield f'note on {key}: "{notes[0].get(key, "")}" -> "{notes[1].get(key, "")}"'
     yield from _moves(rows_of(old, "move"), rows_of(new, "move"))
-    told = ("name", "pan", "mute", "invert_polarity", "notes", "move", "chain")
-    rest = [{key: value for key, value in side.items() if key not in told} for side in (old, new)]
-    yield from _settings(rest[0], rest[1], "")
+    yield from _settings(*_without((old, new), "name", "pan", "mute", "invert_polarity", "notes", "move", "chain"), "")
 
 
 def _moves(old: Sequence[Table], new: Sequence[Table]) -> Iterator[str]:
-    """Moves, known by the piece they move."""
+    """Edits, matched by the piece they move."""
     olds, news = ({(str(move.get("from")), str(move.get("to"))): move for move in moves} for moves in (old, new))
     for piece in [*olds, *(piece for piece in news if piece not in olds)]:
         words = f"{piece[0]} to {piece[1]}"
@@ -173,17 +169,17 @@ def _chain(old: Table, new: Table) -> Iterator[str]:
     """High-passes, shelves, bells, compressor."""
     for kind, words in (("high_pass", high_pass_words), ("shelf", shelf_words), ("bell", bell_words)):
         yield from _filters(rows_of(old, kind), rows_of(new, kind), words)
-    before, now = old.get("compressor"), new.get("compressor")
-    if before is None and now is not None:
+    before, now = _table(old, "compressor"), _table(new, "compressor")
+    if now and not before:
         yield f"compressor added ({compressor_words(now)})"
-    elif now is None and before is not None:
+    elif before and not now:
         yield f"compressor removed ({compressor_words(before)})"
-    elif isinstance(before, dict) and isinstance(now, dict):
+    else:
         yield from _settings(before, now, "compressor: ")
 
 
 def _filters(old: list[Table], new: list[Table], words: Callable[[Table], str]) -> Iterator[str]:
-    """Filters of one kind: those that stayed are set aside, the others paired in their order."""
+    """Filters of one kind: equal ones are set aside, the others paired in order."""
     gone, came = list(old), list(new)
     for part in old:
         if part in came:
@@ -198,19 +194,18 @@ def _filters(old: list[Table], new: list[Table], words: Callable[[Table], str]) 
 
 
 def _filter(old: Table, new: Table, words: Callable[[Table], str]) -> Iterator[str]:
-    """One filter that became another."""
+    """One filter that changed."""
     if old.get("side") != new.get("side"):
         yield f"{words(old)} -> {words(new)}"
         return
     kind = "high-pass" if words is high_pass_words else f"{new['side']} shelf" if "side" in new else "bell"
     if old.get("hz") != new.get("hz"):
         yield f"{kind} {number_words(old.get('hz'))} -> {number_words(new.get('hz'))} Hz"
-    rest = [{key: value for key, value in side.items() if key not in ("hz", "side")} for side in (old, new)]
-    yield from _settings(rest[0], rest[1], f"{kind} {number_words(new.get('hz'))} Hz: ")
+    yield from _settings(*_without((old, new), "hz", "side"), f"{kind} {number_words(new.get('hz'))} Hz: ")
 
 
-def _noun(old: Any, new: Any, name: str) -> Iterator[str]:
-    """A table that may be left out."""
+def _optional(old: Any, new: Any, name: str) -> Iterator[str]:
+    """A table that may be absent."""
     if old is None and new is not None:
         yield f"{name}: added"
     elif new is None and old is not None:
@@ -220,25 +215,23 @@ def _noun(old: Any, new: Any, name: str) -> Iterator[str]:
 
 
 def _rows(old: list[Table], new: list[Table], key: str, words: Callable[[Table], str]) -> Iterator[str]:
-    """Rows known by one of their values."""
+    """Rows matched by one of their values."""
     olds, news = ({str(row.get(key)): row for row in rows} for rows in (old, new))
     for at in [*olds, *(at for at in news if at not in olds)]:
         if at not in news:
             yield f"{words(olds[at])}: removed"
         else:
-            before, now = ({name: value for name, value in of.get(at, {}).items() if name != key}
-                           for of in (olds, news))
-            yield from _settings(before, now, f"{words(news[at])}: ")
+            yield from _settings(*_without((olds.get(at, {}), news[at]), key), f"{words(news[at])}: ")
 
 
 def _settings(old: Table, new: Table, where: str) -> Iterator[str]:
-    """Plain settings by their names and units."""
+    """Settings by name and unit."""
     for key in dict.fromkeys((*old, *new)):
         yield from (where + line for line in _anything(old.get(key), new.get(key), key))
 
 
 def _anything(old: Any, new: Any, key: str) -> Iterator[str]:
-    """One setting, whatever it holds."""
+    """One setting of any kind."""
     if old == new:
         return
     if isinstance(old, dict) and isinstance(new, dict):
@@ -255,12 +248,12 @@ def _anything(old: Any, new: Any, key: str) -> Iterator[str]:
 
 
 def _none(key: str) -> str:
-    """What it means that a setting is left out."""
+    """The meaning of an absent setting."""
     return "as the first take" if key == "sample_rate_hz" else "none"
 
 
 def _later(move: Table) -> str:
-    """How far a move goes."""
+    """How far an edit moves."""
     by_ms = move.get("by_ms")
     if not isinstance(by_ms, int | float):
         return str(by_ms)
@@ -273,8 +266,14 @@ def _span(section: Table) -> str:
     return f"{bars[0]} to {bars[1]}" if isinstance(bars, list) and len(bars) == 2 else str(bars)
 
 
+def _without(sides: tuple[Table, Table], *keys: str) -> tuple[Table, Table]:
+    """Two tables without some keys."""
+    old, new = ({key: value for key, value in side.items() if key not in keys} for side in sides)
+    return old, new
+
+
 def _table(of: Any, key: str) -> Table:
-    """A table inside another; empty if it is none."""
+    """A table inside another; empty if it is not one."""
     found = of.get(key) if isinstance(of, dict) else None
     return found if isinstance(found, dict) else {}
 

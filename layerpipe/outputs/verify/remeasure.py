@@ -1,10 +1,10 @@
-"""A second opinion on a stem's figures: measured again from the file, through the filters of pyloudnorm.
+"""Loudness and peaks of a stem, measured again from the file through the filters of pyloudnorm.
 
 The weighting is pyloudnorm's (class "DeMan"), streamed; blocks and gates are those of BS.1770-5, where an incomplete
 last block is not used. Peaks are the highest sample and the true peak of the file. pyloudnorm leaves the high-pass
-numerator at 1 -2 1 at every rate, which is 0.02 LU at 96 kHz: hence the tolerance. The manifest's figures come from the
-energies of the takes, where a level that changes inside a step counts with its rms: in a section in which a layer is
-off, all that is heard is the ramp of 20 ms to the next one, and there that is told from the file itself by up to 2 LU.
+numerator at 1 -2 1 at every rate, which is 0.02 LU at 96 kHz: hence the tolerance. The manifest's measurements come
+from the energies of the takes, where a level that changes inside a step counts with its rms. In a section in which a
+layer is off only the 20 ms ramp to the next one sounds, and there the two differ by up to 2 LU.
 Source: ITU-R BS.1770-5 (11/2023) Annex 1 and 2; EBU Tech 3342 for the range.
 """
 
@@ -21,32 +21,34 @@ import numpy.typing as npt
 from layerpipe.core.units import db_of_gain
 from layerpipe.dsp.loudness import Loudness, loudness_of_steps, step_starts, steps_inside
 from layerpipe.dsp.peaks.true_peak import TruePeakMeter
-from layerpipe.outputs.verify.opened_bounce import figure
+from layerpipe.outputs.bounce.manifest_model import StemEntry
 
-TOLERANCE_LU, TOLERANCE_OF_RAMP_LU = 0.05, 2.0
-TOLERANCE_PEAK_DB = 0.01
-_BARELY_HEARD_LUFS = -69.0
-_NAMES = {"integrated_lufs": "loudness", "momentary_max_lufs": "highest momentary loudness",
-          "short_term_max_lufs": "highest short-term loudness", "range_lu": "loudness range",
+_TOLERANCE_LU, _TOLERANCE_OF_RAMP_LU = 0.05, 2.0
+_TOLERANCE_PEAK_DB = 0.01
+_NEAR_GATE_LUFS = -69.0
+"""At the absolute gate of -70 LUFS the last bit decides between a figure and silence."""
+_NAMES = {"integrated_lufs": "loudness", "momentary_max_lufs": "max. momentary loudness",
+          "short_term_max_lufs": "max. short-term loudness", "range_lu": "loudness range",
           "sample_peak_dbfs": "sample peak", "true_peak_dbtp": "true peak"}
 
 
 @dataclass(frozen=True)
 class Disagreement:
-    """A figure of the manifest that is not what was measured."""
+    """A measurement in the manifest that the file does not confirm."""
 
     section: str | None
-    figure: str
-    told: float | None
+    key: str
+    in_manifest: float | None
     measured: float | None
 
     def __str__(self) -> str:
         place = "" if self.section is None else f'in "{self.section}" '
-        return f"{place}{_NAMES[self.figure]}: {_shown(self.told)} told, {_shown(self.measured)} measured"
+        return (f"{place}{_NAMES[self.key]}: {_shown(self.in_manifest)} in the manifest, "
+                f"{_shown(self.measured)} measured")
 
 
-class SecondOpinion:
-    """Hears one file from its first frame to its last."""
+class Remeasurement:
+    """Measures one file from its first frame to its last."""
 
     def __init__(self, rate_hz: int, channels: int, frames: int, bit_depth: int) -> None:
         import pyloudnorm
@@ -60,7 +62,7 @@ class SecondOpinion:
         self._steps = np.zeros(max(len(self._edges) - 1, 0))
         self._peaks, self._highest = TruePeakMeter(channels), 0
 
-    def hear(self, pcm: npt.NDArray[np.int32]) -> None:
+    def add(self, pcm: npt.NDArray[np.int32]) -> None:
         """The next frames, shape (frames, channels)."""
         from scipy.signal import lfilter
 
@@ -78,29 +80,28 @@ class SecondOpinion:
         self._steps += np.bincount(step[inside], energy[inside], minlength=len(self._steps))
         self._at += len(pcm)
 
-    def disagreements(self, told: dict[str, Any], spans: Sequence[tuple[str, int, int, bool]]) -> list[Disagreement]:
-        """Figures of a file's manifest entry that differ by more than the tolerances.
+    def disagreements(self, entry: StemEntry, spans: Sequence[tuple[str, int, int, bool]]) -> list[Disagreement]:
+        """Measurements in a file's manifest entry that differ by more than the tolerances.
 
         Parameters
         ----------
-        told : dict
-            The entry.
+        entry : StemEntry
         spans : sequence of (section, start, stop, off)
-            In frames; off where nothing of this file is meant to be heard.
+            In frames; off where no layer in this file has a level.
         """
         found = []
         for name, start, stop, off in ((None, 0, self._at, False), *spans):
-            entry = told if name is None else next(
-                (part for part in told["sections"] if part["section"] == name), None)
-            if entry is None:
+            part = entry if name is None else entry.in_section(name)
+            if part is None:
                 continue
             measured = vars(self._loudness(start, stop))
             if name is None:
-                measured = {**measured, "sample_peak_dbfs": db_of_gain(self._highest * self._scale),
-                            "true_peak_dbtp": max(self._peaks.peak_dbtp, db_of_gain(self._highest * self._scale))}
+                highest = db_of_gain(self._highest * self._scale)
+                measured = {**measured, "sample_peak_dbfs": highest,
+                            "true_peak_dbtp": max(self._peaks.peak_dbtp, highest)}
             for key, value in measured.items():
-                if not _agree(key, figure(entry.get(key)), value, TOLERANCE_OF_RAMP_LU if off else TOLERANCE_LU):
-                    found.append(Disagreement(name, key, figure(entry.get(key)), value))
+                if not _agree(key, getattr(part, key), value, _TOLERANCE_OF_RAMP_LU if off else _TOLERANCE_LU):
+                    found.append(Disagreement(name, key, getattr(part, key), value))
         return found
 
     def _loudness(self, start: int, stop: int) -> Loudness:
@@ -111,18 +112,17 @@ class SecondOpinion:
         return loudness_of_steps(self._steps[first:last], np.diff(self._edges[first : last + 1]))
 
 
-def _agree(key: str, told: float | None, measured: float | None, tolerance_lu: float) -> bool:
-    """Whether two figures are the same within what they can be."""
-    if told is None or measured is None:
-        return told is measured
-    if key.endswith("_lufs") and max(told, measured) < _BARELY_HEARD_LUFS:
-        # At the absolute gate a hair decides between a figure and silence.
+def _agree(key: str, in_manifest: float | None, measured: float | None, tolerance_lu: float) -> bool:
+    """Whether two measurements are equal within the tolerance."""
+    if in_manifest is None or measured is None:
+        return in_manifest is measured
+    if key.endswith("_lufs") and max(in_manifest, measured) < _NEAR_GATE_LUFS:
         return True
-    if math.isinf(told) or math.isinf(measured):
-        return told == measured
-    return abs(told - measured) <= (TOLERANCE_PEAK_DB if "peak" in key else tolerance_lu)
+    if math.isinf(in_manifest) or math.isinf(measured):
+        return in_manifest == measured
+    return abs(in_manifest - measured) <= (_TOLERANCE_PEAK_DB if "peak" in key else tolerance_lu)
 
 
 def _shown(value: float | None) -> str:
-    """A figure, or that there is none."""
+    """A measurement, or that there is none."""
     return "nothing" if value is None else f"{value:.2f}"

@@ -1,15 +1,15 @@
-"""What can become of a bounce and of each file of it."""
+"""Verdicts about a bounce and each of its files."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
-AS_BOUNCED, CHANGED, MISSING, FOREIGN = "as bounced", "changed", "missing", "foreign"
+UNCHANGED, CHANGED, MISSING, EXTRA = "unchanged", "changed", "missing", "extra"
 
 
 @dataclass(frozen=True)
 class FileVerdict:
-    """What became of one file; problems are in words."""
+    """The verdict about one file; problems are in words."""
 
     file: str
     verdict: str
@@ -20,7 +20,7 @@ class FileVerdict:
 
 @dataclass(frozen=True)
 class SumVerdict:
-    """Whether the layers add up to the blend; None where files are missing or cannot be read."""
+    """Whether the layers sum to the blend; None if files are missing or cannot be read."""
 
     agrees: bool | None
     first_different_frame: int | None = None
@@ -29,7 +29,7 @@ class SumVerdict:
 
 @dataclass(frozen=True)
 class SourceVerdict:
-    """Whether a take still is the file that was bounced."""
+    """Whether a take's source is the file that was bounced."""
 
     layer: str
     take: str
@@ -39,11 +39,11 @@ class SourceVerdict:
 
 @dataclass(frozen=True)
 class Verified:
-    """All that was found out about a bounce."""
+    """All that was found about a bounce; sources and rerender are None if they were not asked for."""
 
     verdict: str
     files: tuple[FileVerdict, ...]
     sum: SumVerdict
     sources: tuple[SourceVerdict, ...] | None = None
-    again: tuple[FileVerdict, ...] | None = None
-    remarks: tuple[str, ...] = field(default=())
+    rerender: tuple[FileVerdict, ...] | None = None
+    remarks: tuple[str, ...] = ()

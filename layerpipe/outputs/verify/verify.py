@@ -1,237 +1,256 @@
-"""Is a bounce still what was bounced: digests, headers, the sum of the layers, and every loudness figure.
+"""Check that a bounce is unchanged: checksums, headers, the sum of the layers, every loudness and peak.
 
-Verdicts of a file are "as bounced", "changed", "missing" and "foreign". Where a stem is changed and the sound it had
-can be had again (a layer or the blend from the sum of the others, anything from a fresh render), the first frame that
-differs and the largest difference are told; for a file that got shorter that is at the latest its new end.
+Verdicts of a file are "unchanged", "changed", "missing" and "extra". If the original sound of a changed stem can be had
+(a layer or the blend from the sum of the others, anything from a new render), the first frame that differs and the
+largest difference are given; in a file that was cut short that frame is at most its new end.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from layerpipe.core.sound import OnProgress
-from layerpipe.outputs.bounce.delivery_sheet import MANIFEST
+from layerpipe.outputs.bounce.manifest import MANIFEST
+from layerpipe.outputs.bounce.manifest_model import DocumentEntry, SectionEntry, StemEntry
 from layerpipe.outputs.verify.opened_bounce import OpenBounce
-from layerpipe.outputs.verify.remeasure import SecondOpinion
-from layerpipe.outputs.verify.sample_difference import Reader, dbfs, difference, sum_reader
-from layerpipe.outputs.verify.stem_file import READ_FRAMES, StemFile, StemHead, digest_of, is_plain_file
+from layerpipe.outputs.verify.remeasure import Remeasurement
+from layerpipe.outputs.verify.stem_file import (
+    READ_FRAMES,
+    Reader,
+    StemFile,
+    StemHead,
+    checksum_of,
+    dbfs_of_steps,
+    difference,
+    is_plain_file,
+    sum_reader,
+)
 from layerpipe.outputs.verify.verdicts import (
-    AS_BOUNCED,
     CHANGED,
-    FOREIGN,
+    EXTRA,
     MISSING,
+    UNCHANGED,
     FileVerdict,
     SourceVerdict,
     SumVerdict,
     Verified,
 )
 
+_DIFFERENT_CHECKSUM = "checksum (SHA-256) differs"
+_NOT_A_FILE = "is a link, folder, device or pipe, not a file"
+_SHARE_OF_FILES = 0.8
+"""Of the work; the rest is the sum of the layers."""
+
 
 def verify_bounce(bounce: OpenBounce, *, workers: int = 1,
                   on_progress: OnProgress = lambda share: None) -> Verified:
-    """Look at every file of a bounce.
+    """Check every file of a bounce.
 
     Parameters
     ----------
     bounce : OpenBounce
     workers : int
         Threads.
-    advance : function of a share
-        Told how much of the work, of 1, has been done.
+    on_progress : function of a share
+        Called with the share of the work (of 1) that was just done.
 
     Returns
     -------
     Verified
-        Without sources and fresh render; see `with_sources` and `with_fresh`.
+        Without sources and new render; see `with_sources` and `with_rerender`.
     """
-    stems = bounce.files
-
-    def look(told: dict[str, Any]) -> FileVerdict:
-        found = _look_at(bounce, told)
-        on_progress(0.8 / max(len(stems), 1))
+    def check(entry: StemEntry) -> FileVerdict:
+        found = _check_stem(bounce, entry)
+        on_progress(_SHARE_OF_FILES / len(bounce.files))
         return found
 
     with ThreadPoolExecutor(workers) as pool:
-        files = list(pool.map(look, stems))
-    added = _sum_of(bounce)
-    on_progress(0.2)
-    files = [_located(bounce, told, file) for told, file in zip(stems, files, strict=True)]
-    files += [_paper(bounce, paper) for paper in bounce.papers]
-    files.append(FileVerdict(MANIFEST, AS_BOUNCED) if bounce.sealed else FileVerdict(
-        MANIFEST, CHANGED, problems=("its words are not those that were written",)))
-    files += [FileVerdict(name, FOREIGN, problems=("the bounce did not write it",)) for name in bounce.foreign()]
-    return _judged(Verified("", tuple(files), added))
+        files = list(pool.map(check, bounce.files))
+    total = _check_sum(bounce)
+    on_progress(1 - _SHARE_OF_FILES)
+    files = [_located_by_sum(bounce, entry, file) for entry, file in zip(bounce.files, files, strict=True)]
+    files += [_check_document(bounce, document) for document in bounce.manifest.documents]
+    files.append(FileVerdict(MANIFEST, UNCHANGED) if bounce.manifest_unchanged else
+                 FileVerdict(MANIFEST, CHANGED, problems=("text differs",)))
+    files += [FileVerdict(name, EXTRA, problems=("extra file",)) for name in bounce.extra()]
+    return _judged(Verified("", tuple(files), total))
 
 
-def with_sources(verified: Verified, sources: list[SourceVerdict]) -> Verified:
-    """Add what was found out about the takes."""
+def with_sources(verified: Verified, sources: Sequence[SourceVerdict]) -> Verified:
+    """Add the verdicts about the takes."""
     return _judged(replace(verified, sources=tuple(sources)))
 
 
-def with_originals(verified: Verified, bounce: OpenBounce, fresh: OpenBounce) -> Verified:
-    """Say where changed stems differ, from a fresh render that came out as the manifest tells."""
-    fresh_of = {file["path"]: file for file in fresh.files}
+def with_places(verified: Verified, bounce: OpenBounce, rendered: OpenBounce) -> Verified:
+    """Add where changed stems differ, from those files of a new render that have the manifest's checksums."""
+    new_of = {file.path: file for file in rendered.files}
+    entries = {entry.path: entry for entry in bounce.files}
     files = []
     for file in verified.files:
-        told = next((told for told in bounce.files if told["path"] == file.file), None)
-        original = fresh_of.get(file.file)
-        if told is not None and file.verdict == CHANGED and original is not None \
-                and original["sha256"] == told["sha256"]:
-            file = _compared(file, bounce, told, StemFile(fresh.path_of(original)).read)
+        entry, new = entries.get(file.file), new_of.get(file.file)
+        if file.verdict == CHANGED and entry is not None and new is not None and new.sha256 == entry.sha256:
+            original = StemFile(rendered.path_of(new))
+            file = _compared(file, bounce, entry, original.read, original.frames)
         files.append(file)
     return replace(verified, files=tuple(files))
 
 
-def with_fresh(verified: Verified, bounce: OpenBounce, fresh: OpenBounce) -> Verified:
-    """Hold the manifest's stems to a fresh render of the recipe kept inside."""
-    fresh_of = {file["path"]: file for file in fresh.files}
-    again = []
-    for told in bounce.files:
-        new = fresh_of.get(told["path"])
+def with_rerender(verified: Verified, bounce: OpenBounce, rendered: OpenBounce) -> Verified:
+    """Compare the manifest's stems with a new render of the enclosed recipe."""
+    new_of = {file.path: file for file in rendered.files}
+    found = []
+    for entry in bounce.files:
+        new = new_of.get(entry.path)
         if new is None:
-            again.append(FileVerdict(told["path"], MISSING, problems=("the recipe kept inside makes no such file",)))
-        elif new["sha256"] == told["sha256"]:
-            again.append(FileVerdict(told["path"], AS_BOUNCED))
+            found.append(FileVerdict(entry.path, MISSING, problems=("the enclosed recipe makes no such file",)))
+        elif new.sha256 == entry.sha256:
+            found.append(FileVerdict(entry.path, UNCHANGED))
         else:
-            file = FileVerdict(told["path"], CHANGED, problems=("renders differently now",))
-            again.append(_compared(file, bounce, told, StemFile(fresh.path_of(new)).read))
+            original = StemFile(rendered.path_of(new))
+            file = FileVerdict(entry.path, CHANGED, problems=("renders differently now",))
+            found.append(_compared(file, bounce, entry, original.read, original.frames))
     remarks = list(verified.remarks)
-    old, new_versions = bounce.told.get("versions", {}), fresh.told["versions"]
-    if isinstance(old, dict) and any(file.verdict != AS_BOUNCED for file in again):
+    if any(file.verdict != UNCHANGED for file in found):
+        old = bounce.manifest.versions
         remarks += [f"bounced with {name} {old.get(name, '?')}, rendered now with {version}"
-                    for name, version in new_versions.items() if old.get(name) != version]
-    return _judged(replace(verified, again=tuple(again), remarks=tuple(remarks)))
+                    for name, version in rendered.manifest.versions.items() if old.get(name) != version]
+    return _judged(replace(verified, rerender=tuple(found), remarks=tuple(remarks)))
 
 
 def _judged(verified: Verified) -> Verified:
-    """The verdict over everything: the gravest of all."""
-    words = [file.verdict for file in (*verified.files, *(verified.again or ()))]
-    words += [source.verdict for source in verified.sources or ()]
+    """Set the verdict about the bounce: the gravest of all."""
+    verdicts = {file.verdict for file in (*verified.files, *(verified.rerender or ()))}
+    verdicts |= {source.verdict for source in verified.sources or ()}
     if verified.sum.agrees is False:
-        words.append(CHANGED)
-    return replace(verified, verdict=next((word for word in (CHANGED, MISSING, FOREIGN) if word in words), AS_BOUNCED))
+        verdicts.add(CHANGED)
+    return replace(verified, verdict=next((verdict for verdict in (CHANGED, MISSING, EXTRA) if verdict in verdicts),
+                                          UNCHANGED))
 
 
-def _look_at(bounce: OpenBounce, told: dict[str, Any]) -> FileVerdict:
-    """Digest, header and figures of one stem."""
-    path, name = bounce.path_of(told), told["path"]
-    if not path.exists() and not path.is_symlink():
-        return FileVerdict(name, MISSING)
-    if not is_plain_file(path) or any(parent.is_symlink() for parent in _between(bounce.folder, path)):
-        return FileVerdict(name, CHANGED, problems=("is a link, folder, device or pipe, no file",))
+def _check_stem(bounce: OpenBounce, entry: StemEntry) -> FileVerdict:
+    """Checksum, header and measurements of one stem."""
+    path = bounce.path_of(entry)
+    absent = _absent(bounce, entry)
+    if absent is not None:
+        return absent
     try:
-        same = digest_of(path) == told["sha256"]
+        same = checksum_of(path) == entry.sha256
         stem = StemFile(path)
     except (OSError, ValueError) as refusal:
-        return FileVerdict(name, CHANGED, problems=(_reason(refusal),))
-    problems = [] if same else ["its digest is another"]
-    problems += _misfits(bounce, told, stem.head)
+        return FileVerdict(entry.path, CHANGED, problems=(_reason(refusal),))
+    problems = [] if same else [_DIFFERENT_CHECKSUM]
+    problems += _header_problems(bounce, entry, stem.head)
     if not problems:
-        heard = SecondOpinion(stem.head.rate_hz, stem.head.channels, stem.frames, stem.head.bit_depth)
+        again = Remeasurement(stem.head.rate_hz, stem.head.channels, stem.frames, stem.head.bit_depth)
         for start in range(0, stem.frames, READ_FRAMES):
-            heard.hear(stem.read(start, start + READ_FRAMES))
-        spans = [(part["name"], part["start_frame"], part["stop_frame"], _is_off(told, part))
-                 for part in bounce.told["sections"]]
-        problems += [str(wrong) for wrong in heard.disagreements(told, spans)]
-    return FileVerdict(name, CHANGED if problems else AS_BOUNCED, problems=tuple(problems))
+            again.add(stem.read(start, start + READ_FRAMES))
+        spans = [(part.name, part.start_frame, part.stop_frame, _is_off(entry, part))
+                 for part in bounce.manifest.sections]
+        problems += [str(wrong) for wrong in again.disagreements(entry, spans)]
+    return FileVerdict(entry.path, CHANGED if problems else UNCHANGED, problems=tuple(problems))
 
 
-def _is_off(told: dict[str, Any], section: dict[str, Any]) -> bool:
-    """Whether a section turns a layer, or all that a blend is made of, off."""
-    levels = section.get("levels_db", {})
-    heard = levels.values() if told["kind"] == "blend" else [levels.get(told.get("layer"))]
-    return told["kind"] != "take" and all(level == "-inf" for level in heard)
+def _is_off(entry: StemEntry, section: SectionEntry) -> bool:
+    """Whether a section turns off a layer, or everything in a blend."""
+    levels = section.levels_db
+    mine = levels.values() if entry.kind == "blend" else [levels.get(entry.layer or "")]
+    return entry.kind != "take" and all(level == -float("inf") for level in mine)
 
 
-def _misfits(bounce: OpenBounce, told: dict[str, Any], head: StemHead) -> list[str]:
-    """What a header says otherwise than the manifest."""
+def _header_problems(bounce: OpenBounce, entry: StemEntry, head: StemHead) -> list[str]:
+    """Where a header and the manifest disagree."""
     problems = []
     if head.frames < head.promised_frames:
-        problems.append(f"is cut short: {head.frames} of {head.promised_frames} frames are there")
-    for what, here, wanted in (("frames", head.promised_frames, told["frames"]), ("Hz", head.rate_hz, told["rate_hz"]),
-                               ("channels", head.channels, told["channels"]),
-                               ("bits", head.bit_depth, told["bit_depth"])):
-        if here != wanted:
-            problems.append(f"{here} {what}, bounced were {wanted}")
-    if head.time_reference_frames != bounce.time_reference_frames:
-        problems.append(f"its time reference is {head.time_reference_frames}, bounced was "
-                        f"{bounce.time_reference_frames}")
+        problems.append(f"is cut short: {head.frames} of {head.promised_frames} samples are there")
+    for what, here, before in (("length, samples", head.promised_frames, entry.frames),
+                               ("sample rate, Hz", head.rate_hz, entry.rate_hz),
+                               ("channels", head.channels, entry.channels),
+                               ("bit depth", head.bit_depth, entry.bit_depth),
+                               ("time reference, samples", head.time_reference_frames,
+                                bounce.manifest.song.time_reference_frames)):
+        if here != before:
+            problems.append(f"{what}: {'none' if here is None else here}, was {before}")
     return problems
 
 
-def _paper(bounce: OpenBounce, paper: dict[str, Any]) -> FileVerdict:
-    """Recipe or sheet."""
-    path = bounce.path_of(paper)
-    if not path.exists() and not path.is_symlink():
-        return FileVerdict(paper["path"], MISSING)
-    if not is_plain_file(path):
-        return FileVerdict(paper["path"], CHANGED, problems=("is a link, folder, device or pipe, no file",))
+def _check_document(bounce: OpenBounce, document: DocumentEntry) -> FileVerdict:
+    """Recipe or delivery sheet."""
+    absent = _absent(bounce, document)
+    if absent is not None:
+        return absent
     try:
-        same = digest_of(path) == paper["sha256"]
+        same = checksum_of(bounce.path_of(document)) == document.sha256
     except OSError as refusal:
-        return FileVerdict(paper["path"], CHANGED, problems=(_reason(refusal),))
-    return FileVerdict(paper["path"], AS_BOUNCED if same else CHANGED,
-                       problems=() if same else ("its digest is another",))
+        return FileVerdict(document.path, CHANGED, problems=(_reason(refusal),))
+    return FileVerdict(document.path, UNCHANGED if same else CHANGED, problems=() if same else (_DIFFERENT_CHECKSUM,))
 
 
-def _sum_of(bounce: OpenBounce) -> SumVerdict:
-    """Add the layers up and hold the blend to the sum."""
-    blend, layers = _by_kind(bounce)
-    if blend is None or not layers:
+def _absent(bounce: OpenBounce, entry: StemEntry | DocumentEntry) -> FileVerdict | None:
+    """The verdict if a file is missing or is not a file; links are not followed."""
+    path = bounce.path_of(entry)
+    if any(parent.is_symlink() for parent in _between(bounce.folder, path)):
+        return FileVerdict(entry.path, CHANGED, problems=(_NOT_A_FILE,))
+    if is_plain_file(path):
+        return None
+    try:
+        path.lstat()
+    except OSError:
+        return FileVerdict(entry.path, MISSING)
+    return FileVerdict(entry.path, CHANGED, problems=(_NOT_A_FILE,))
+
+
+def _check_sum(bounce: OpenBounce) -> SumVerdict:
+    """Add the layers up and compare the sum with the blend."""
+    if bounce.blend is None or not bounce.layers:
         return SumVerdict(None)
     try:
-        files = [StemFile(bounce.path_of(told)) for told in (blend, *layers)]
+        files = [StemFile(bounce.path_of(entry)) for entry in (bounce.blend, *bounce.layers)]
     except (OSError, ValueError):
         return SumVerdict(None)
     if len({(file.head.channels, file.head.bit_depth, file.frames) for file in files}) != 1:
         return SumVerdict(False)
-    first, largest = difference(files[0].read, sum_reader(files[1:]), files[0].frames)
-    return SumVerdict(first is None, first, dbfs(largest, files[0].head.bit_depth) if first is not None else None)
-
-
-def _located(bounce: OpenBounce, told: dict[str, Any], file: FileVerdict) -> FileVerdict:
-    """Where a changed layer or blend differs, when the others still give its sound."""
-    blend, layers = _by_kind(bounce)
-    if file.verdict != CHANGED or told["kind"] == "take" or blend is None or not layers:
-        return file
-    others = [other for other in (blend, *layers) if other["path"] != told["path"]]
-    try:
-        if any(digest_of(bounce.path_of(other)) != other["sha256"] for other in others):
-            return file
-        files = [StemFile(bounce.path_of(other)) for other in others]
-    except (OSError, ValueError):
-        return file
-    if told["kind"] == "blend":
-        return _compared(file, bounce, told, sum_reader(files))
-    total, rest = files[0].read, sum_reader(files[1:]) if len(files) > 1 else None
-    return _compared(file, bounce, told, total if rest is None else lambda start, stop: total(start, stop)
-                     - rest(start, stop))
-
-
-def _compared(file: FileVerdict, bounce: OpenBounce, told: dict[str, Any], original: Reader) -> FileVerdict:
-    """Where and by how much a stem differs from the sound it had."""
-    try:
-        here = StemFile(bounce.path_of(told))
-    except (OSError, ValueError):
-        return file
-    if (here.head.channels, here.head.bit_depth) != (told["channels"], told["bit_depth"]):
-        return file
-    first, largest = difference(here.read, original, max(told["frames"], here.frames))
+    first, steps = difference(files[0].read, sum_reader(files[1:]), files[0].frames)
     if first is None:
-        return replace(file, problems=(*file.problems, "its sound is the same"))
-    return replace(file, first_different_frame=first,
-                   largest_difference_dbfs=dbfs(largest, told["bit_depth"]))
+        return SumVerdict(True)
+    return SumVerdict(False, first, dbfs_of_steps(steps, files[0].head.bit_depth))
 
 
-def _by_kind(bounce: OpenBounce) -> tuple[dict[str, Any] | None, list[dict[str, Any]]]:
-    """The blend and the layers."""
-    files = bounce.files
-    return (next((file for file in files if file["kind"] == "blend"), None),
-            [file for file in files if file["kind"] == "layer"])
+def _located_by_sum(bounce: OpenBounce, entry: StemEntry, file: FileVerdict) -> FileVerdict:
+    """Where a changed layer or blend differs, if the other files still give its original sound."""
+    if file.verdict != CHANGED or entry.kind == "take" or bounce.blend is None or not bounce.layers:
+        return file
+    others = [other for other in (bounce.blend, *bounce.layers) if other.path != entry.path]
+    try:
+        if any(checksum_of(bounce.path_of(other)) != other.sha256 for other in others):
+            return file
+        stems = [StemFile(bounce.path_of(other)) for other in others]
+    except (OSError, ValueError):
+        return file
+    if len({(stem.head.channels, stem.head.bit_depth, stem.frames) for stem in stems}) != 1:
+        return file
+    if entry.kind == "blend" or len(stems) == 1:
+        return _compared(file, bounce, entry, sum_reader(stems), stems[0].frames)
+    blend, rest = stems[0].read, sum_reader(stems[1:])
+    return _compared(file, bounce, entry, lambda start, stop: blend(start, stop) - rest(start, stop), stems[0].frames)
+
+
+def _compared(file: FileVerdict, bounce: OpenBounce, entry: StemEntry, original: Reader,
+              original_frames: int) -> FileVerdict:
+    """Where and by how much a stem differs from its original sound."""
+    try:
+        here = StemFile(bounce.path_of(entry))
+    except (OSError, ValueError):
+        return file
+    if (here.head.channels, here.head.bit_depth) != (entry.channels, entry.bit_depth) \
+            or original(0, 1).shape[1:] != (here.head.channels,):
+        return file
+    first, steps = difference(here.read, original, max(original_frames, here.frames))
+    if first is None:
+        return replace(file, problems=(*file.problems, "audio is identical"))
+    return replace(file, first_different_frame=first, largest_difference_dbfs=dbfs_of_steps(steps, entry.bit_depth))
 
 
 def _between(folder: Path, path: Path) -> Iterator[Path]:

@@ -26,6 +26,9 @@ __all__ = ["Blend", "DamagedEnergies", "Energies", "EnergyMeter", "Gains", "Piec
 Gains = FloatArray | Callable[[int, int], FloatArray]
 """Per take: shape (takes,); per step and take: (steps of the song, takes), or what gives rows first to stop of that."""
 Piece = tuple[FloatArray, FloatArray, FloatArray]
+_QUIETEST_POWER = 2.0**-46 / 12
+"""Mean square of the rounding to 24 bits. What is left below it of takes that cancel is the rounding of the sums, which
+depends on the processor; a correlation of that means nothing."""
 
 
 @dataclass(frozen=True)
@@ -66,10 +69,12 @@ class Blend:
         hop = self.first_step // loudness.HOP_STEPS
         plain = self.plain[-(-first // loudness.HOP_STEPS) - hop : max(0, stop // loudness.HOP_STEPS - hop)]
         left, right, across = plain.sum(axis=0)
+        quietest = _QUIETEST_POWER * len(plain) * loudness.HOP_STEPS * self.rate_hz / loudness.STEPS_PER_S
         lufs = shown.integrated_lufs
+        both_sound = min(left, right) > quietest
         return Readings(
             lufs, shown.momentary_max_lufs, shown.short_term_max_lufs, shown.range_lu,
-            correlation=float(np.clip(across / math.sqrt(left * right), -1, 1)) if left > 0 and right > 0 else None,
+            correlation=float(np.clip(across / math.sqrt(left * right), -1, 1)) if both_sound else None,
             mono_loss_lu=None if lufs is None or folded is None or lufs == -math.inf else lufs - folded,
         )
 
