@@ -242,7 +242,7 @@ def test_every_faulty_file_is_told_before_anything_is_rendered(studio):
         recipe["layer"][0]["take"][0]["file"] = "missing.wav"
         recipe["layer"][1]["take"][1]["file"] = "text.wav"
 
-    with pytest.raises(AudioError, match=r"(?s)missing\.wav.*no such file.*text\.wav.*not a sound file"):
+    with pytest.raises(AudioError, match=r"(?s)missing\.wav.*no such file.*text\.wav.*not a supported audio file"):
         _bounce(studio, "faulty", change)
 
 

@@ -269,7 +269,7 @@ def test_what_is_not_its_own_is_never_replaced(tmp_path):
 def test_a_link_in_the_place_of_a_bounce_is_not_followed(tmp_path):
     (tmp_path / "home").mkdir()
     (tmp_path / "song").symlink_to(tmp_path / "home")
-    with pytest.raises(OutputError, match="is no folder"):
+    with pytest.raises(OutputError, match="is not a folder"):
         _fill(tmp_path / "song")
     assert list((tmp_path / "home").iterdir()) == []
 

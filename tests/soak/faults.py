@@ -7,6 +7,7 @@ either refused with a letter or come to the very bytes, and nothing half-written
 from __future__ import annotations
 
 import argparse
+import contextlib
 import errno
 import logging
 import os
@@ -17,11 +18,12 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from layerpipe.audio_files.broadcast_wave import StemWriter
 from layerpipe.core.files import atomic_folder
+from layerpipe.core.files.atomic import NewFile
 from layerpipe.jobs.bounce import bounce_song
 from layerpipe.recipe.reader import parse_recipe
 from layerpipe.render import pipeline
@@ -89,15 +91,18 @@ def read_error(scene: Scene, picked: random.Random) -> list[str]:
 def full_store(scene: Scene, picked: random.Random) -> list[str]:
     """The store's disk is full: the bounce comes to the same bytes without it."""
 
-    def failing(fd: int, kept: object) -> None:
-        if Path(f"/proc/self/fd/{fd}").readlink().is_relative_to(scene.folder / "full"):
-            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-        write(fd, kept)
+    whole_file = cache_module.whole_file
 
-    write = cache_module._write_all
+    @contextlib.contextmanager
+    def failing(target: Path) -> Iterator[NewFile]:
+        with whole_file(target) as new:
+            if target.is_relative_to(scene.folder / "full"):
+                # What the library buffers reaches this disk at the end, or when the buffer is full.
+                os.dup2(os.open("/dev/full", os.O_RDWR), new.file.fileno())
+            yield new
 
     def work() -> None:
-        cache_module._write_all = failing
+        cache_module.whole_file = failing
         bounce(scene, TakeCache(scene.folder / "full"))
 
     found = _after(scene, forked(work), allowed=(FINE,))

@@ -26,7 +26,7 @@ _NAME_LETTERS = 32
 """Letters of the target's name that the temporary name repeats: a long name must not become too long for the disk."""
 _LEFTOVER = re.compile(r".+\.([0-9a-f]{8})-([0-9]{1,10})-[0-9a-f]{16}\.partial", re.DOTALL)
 _CANNOT_SYNC = frozenset((errno.ENOSYS, errno.EINVAL, errno.EOPNOTSUPP, errno.ENOTSUP))
-_tidied: set[Path] = set()
+_tidied: set[tuple[int, Path]] = set()
 
 
 class NewFile:
@@ -206,8 +206,10 @@ def sync_names(folder: Path) -> None:
 
 def _tidy_once(folder: Path) -> None:
     """Remove what killed runs left, the first time this process writes into a folder."""
-    if folder not in _tidied:
-        _tidied.add(folder)
+    # With the process number, because a forked process inherits this set.
+    once = (os.getpid(), folder)
+    if once not in _tidied:
+        _tidied.add(once)
         tidy_files(folder)
 
 
