@@ -59,8 +59,8 @@ def _print(terminal: Terminal, found: Compared) -> None:
     from rich.box import SIMPLE_HEAD
     from rich.table import Table
 
-    from layerpipe.outputs.verify.null_test import DIFFERENT
     from layerpipe.core.text import one_line
+    from layerpipe.outputs.verify.null_test import DIFFERENT
 
     terminal.say(found.verdict)
     terminal.say("recipe: unchanged" if not found.recipe else "recipe:")

@@ -75,7 +75,8 @@ def test_the_sheet_answers_what_a_mixer_asks(studio, evil):
     words = " ".join(page.words.split())
     for asked in ("quarter note = 120", "4/4", "0:04.000", "48 000 Hz", "24 bit", "verse", "chorus",
                   "high-pass 80 Hz (12 dB per octave)", "2 dB off the loudest peaks", "pan: 100 left",
-                  "gain: \u22121.0 dB", "edit: bar 1 beat 2 to bar 1 beat 3, 10.0 ms later", "true peak", "LRA", "correlation",
+                  "gain: \u22121.0 dB", "edit: bar 1 beat 2 to bar 1 beat 3, 10.0 ms later", "true peak", "LRA",
+                  "correlation",
                   "Time reference", "regular / left", "regular-left.wav",
                   told["files"][0]["sha256"], told["sources"][0]["sha256"]):
         assert asked in words, asked

@@ -11,10 +11,10 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, FailFast, Field, ValidationError
 from pydantic_core import from_json
 
-from layerpipe.outputs.bounce.manifest import FORMAT, checksum_of_manifest
 from layerpipe.core.text import one_line
-from layerpipe.recipe.names import refuse_control
 from layerpipe.core.units import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
+from layerpipe.outputs.bounce.manifest import FORMAT, checksum_of_manifest
+from layerpipe.recipe.names import refuse_control
 from layerpipe.recipe.types import MOST_TAKES, Bar, Name
 
 MOST_MANIFEST_BYTES = 64 << 20

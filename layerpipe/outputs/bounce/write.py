@@ -19,8 +19,8 @@ import numpy.typing as npt
 
 from layerpipe.core.errors import OutputError
 from layerpipe.core.sound import OnProgress
-from layerpipe.outputs.bounce.stem import PcmArray, Stem, StemRecorder
 from layerpipe.core.text import one_line
+from layerpipe.outputs.bounce.stem import PcmArray, Stem, StemRecorder
 from layerpipe.recipe.names import fill, initials_of, told_apart
 from layerpipe.render.energies.meter import EnergyMeter
 from layerpipe.render.song import ProcessedSong, Stretch

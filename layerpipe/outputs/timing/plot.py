@@ -16,7 +16,6 @@ from layerpipe.outputs.drawing.palette import BLUE, GREEN, INK, PURPLE, SKY, VER
 from layerpipe.recipe.model import Recipe
 
 
-
 def draw_timing(song: SongTiming, recipe: Recipe, path: Path) -> None:
     """Draw every take, one row each.
 

@@ -12,11 +12,11 @@ from itertools import islice
 from pathlib import Path
 
 from layerpipe.core.errors import Fault, OutputError, RecipeError
+from layerpipe.core.text import one_line
 from layerpipe.outputs.bounce.delivery_sheet import RECIPE
 from layerpipe.outputs.verify.opened_bounce import OpenBounce
 from layerpipe.outputs.verify.stem_file import checksum_of, is_plain_file
 from layerpipe.outputs.verify.verdicts import CHANGED, MISSING, UNCHANGED, SourceVerdict
-from layerpipe.core.text import one_line
 from layerpipe.recipe.bounds import BOUNDS
 from layerpipe.recipe.reader import RecipeFile, parse_recipe
 

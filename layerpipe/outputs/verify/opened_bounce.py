@@ -9,11 +9,11 @@ from pathlib import Path, PurePosixPath
 
 from layerpipe.core.errors import LayerpipeError
 from layerpipe.core.files.atomic_folder import LITTER
+from layerpipe.core.text import one_line
 from layerpipe.outputs.bounce.delivery_sheet import RECIPE
 from layerpipe.outputs.bounce.manifest import MANIFEST
 from layerpipe.outputs.bounce.manifest_model import DocumentEntry, Manifest, StemEntry, read_manifest
 from layerpipe.outputs.verify.stem_file import is_plain_file
-from layerpipe.core.text import one_line
 
 
 class NotABounceError(LayerpipeError):
