@@ -190,10 +190,10 @@ def test_it_plays_slides_and_pauses_live(open_page):
       player.joined.out.connect(tap);
     }""")
     until(page, "layerpipeSheet.player.position > 0.3 && level() > 0.001")
-    before = page.evaluate("layerpipeSheet.player.joined.takes.map((voice) => voice.gain.gain.value)")
+    before = page.evaluate("layerpipeSheet.player.joined.voices.map((voice) => voice.gain.gain.value)")
     page.get_by_label("octave", exact=True).fill("-3")
-    until(page, "layerpipeSheet.player.joined.takes[1].gain.gain.value > 0.1")
-    after = page.evaluate("layerpipeSheet.player.joined.takes.map((voice) => voice.gain.gain.value)")
+    until(page, "layerpipeSheet.player.joined.voices[1].gain.gain.value > 0.1")
+    after = page.evaluate("layerpipeSheet.player.joined.voices.map((voice) => voice.gain.gain.value)")
     assert before[1] == 0
     assert after[0] < before[0]
     assert page.locator("#clock").inner_text().endswith("of 0:03")
