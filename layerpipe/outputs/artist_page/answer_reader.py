@@ -72,23 +72,25 @@ def _read_message(text: str) -> Answer:
     """The one answer of a message; where a reply quotes an earlier answer, the less deeply quoted one."""
     message = plain_text(text)
     found: dict[int, dict[str, Answer]] = {}
-    refusal: AnswerError | None = None
-    at, furthest = 0, -1
+    refusals: list[tuple[int, int, AnswerError]] = []
+    at = 0
     for _ in range(_MOST_ATTEMPTS):
         start = _START.search(message.text, at)
         if not start:
             break
         words, end = _split(message.text, start.end())
+        depth = message.depth_at(start.start())
         try:
             line, at = _checked_line(message.text, start, end)
-            found.setdefault(message.depth_at(start.start()), {})[line] = _LineParser(words).answer()
+            found.setdefault(depth, {})[line] = _LineParser(words).answer()
         except AnswerError as problem:
             at = start.end()
-            if end > furthest:
-                refusal, furthest = problem, end
+            # A title may look like the start of an answer; what goes on with a page is a damaged answer.
+            refusals.append((depth if words[:1] == ["page"] else len(message.text), -end, problem))
+    refusals.sort(key=lambda refusal: refusal[:2])
+    if refusals and (not found or refusals[0][0] < min(found)):
+        raise refusals[0][2]
     if not found:
-        if refusal:
-            raise refusal
         refuse(f'was not found: paste the whole text the artist sent, with the part that begins with "{FORMAT}:"')
     answers = found[min(found)]
     if len(answers) > 1:

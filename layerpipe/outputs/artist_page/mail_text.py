@@ -52,7 +52,8 @@ def plain_text(message: str) -> MailText:
     """
     if _HTML.search(message):
         parser = _HtmlText()
-        parser.feed(message)
+        # Comments and declarations are of no use here, and unfinished ones are more than the parser can read.
+        parser.feed(message.replace("<!", " "))
         parser.close()
         message = "".join(parser.pieces)
     elif _ENTITY.search(message):

@@ -54,7 +54,7 @@ function gainsNow() {
 const sound = () => player.glide(gainsNow());
 
 async function playFrom(offset, silenceS = 0) {
-  if (!player.playing) say("Getting ready …", { shown: true });
+  if (!player.held.has(state.number)) say("Getting ready …", { shown: true });
   try {
     if (!(await player.play(current(), state.number, offset, gainsNow, silenceS))) return;
   } catch (refusal) {

@@ -53,8 +53,8 @@ function showSavedHere() {
   if (!byId("save")) return;
   const { saved, levels } = part();
   const changed = saved && !sameLevels(saved, levels.map(roundedLevel));
-  byId("save").firstElementChild.textContent = !saved ? "Save for" : changed ? "Save again for" : "Saved for";
-  byId("save").lastElementChild.textContent = current().name;
+  byId("save-word").textContent = !saved ? "Save" : changed ? "Save again" : "Saved";
+  byId("save-part").lastElementChild.textContent = current().name;
   byId("saved-here").hidden = !saved;
   byId("saved-here").firstElementChild.textContent = saved
     ? `Saved: ${settingShown(saved)}.${changed ? " Save again to replace it." : ""}` : "";

@@ -15,8 +15,9 @@ const levelShown = (level) => levelText(level).replace("-", "\u2212").replace(" 
 const levelSpoken = (level) => (level === OFF ? "off" : `${level < 0 ? "minus " : ""}${Math.abs(roundedLevel(level))} decibels`);
 const clockShown = (seconds) => `${Math.floor(seconds / 60)}:${String(Math.floor(seconds % 60)).padStart(2, "0")}`;
 
-// A name keeps its own direction of writing, so that a minus sign after it stays where it belongs.
-const isolated = (name) => `\u2068${name}\u2069`;
+// A name written from right to left is isolated, so that a minus sign after it stays where it belongs.
+const RIGHT_TO_LEFT = /[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc\u{10800}-\u{10fff}\u{1e800}-\u{1efff}\u202b\u202e]/u;
+const isolated = (name) => (RIGHT_TO_LEFT.test(name) ? `\u2068${name}\u2069` : name);
 
 function settingShown(levels) {
   return song.layers.slice(1).map((name, at) => `${isolated(name)} ${levelShown(levels[at + 1])}`).join(", ");
