@@ -219,13 +219,6 @@ def test_answers_that_do_not_fit_change_nothing(run, song, answer, says):
     assert song.read_bytes() == before
 
 
-def test_an_answer_to_an_older_state_is_refused(run, song):
-    line = _line(song, ENTRIES)
-    song.write_text(song.read_text("utf-8").replace("level_db = -9.0", "level_db = -8.0"), "utf-8")
-    code, _, err = run(song, "--accept", line, "--yes")
-    assert (code, "is at -8 dB now; send a new page" in err) == (2, True)
-
-
 @pytest.mark.parametrize(("words", "says"), [
     (["--layer", "octav"], 'did you mean "octave"'),
     (["--section", "chrous"], 'no section "chrous"'),
