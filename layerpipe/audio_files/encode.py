@@ -54,7 +54,7 @@ class Tags:
 
 
 def encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], frames: int, rate_hz: int, kind: PreviewFormat,
-           tags: Tags) -> None:
+           tags: Tags, *, bit_rate: str = BIT_RATE) -> None:
     """Write one listening file, completely or not at all.
 
     Parameters
@@ -69,6 +69,8 @@ def encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], frames: int, rat
     kind : "mp3", "m4a", "flac" or "wav"
     tags : Tags
         For mp3 and m4a.
+    bit_rate : str
+        Of mp3 and m4a, as the encoder spells it.
 
     Raises
     ------
@@ -82,7 +84,7 @@ def encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], frames: int, rat
             for piece in pieces:
                 writer.write(piece)
     else:
-        _encode(path, pieces, rate_hz, kind, tags)
+        _encode(path, pieces, rate_hz, kind, tags, bit_rate)
 
 
 @functools.cache
@@ -94,11 +96,12 @@ def find_encoder() -> str:
     return program
 
 
-def _encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], rate_hz: int, kind: str, tags: Tags) -> None:
+def _encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], rate_hz: int, kind: str, tags: Tags,
+            bit_rate: str) -> None:
     """Send piece after piece to the encoder, which works while the next one is made."""
     muxer, codec = _MUXER[kind]
     command = [find_encoder(), "-v", "error", "-y", "-f", "s32le", "-ar", str(rate_hz), "-ac", "2", "-i", "pipe:0",
-               "-acodec", codec, "-b:a", BIT_RATE, "-fflags", "+bitexact", "-flags:a", "+bitexact",
+               "-acodec", codec, "-b:a", bit_rate, "-fflags", "+bitexact", "-flags:a", "+bitexact",
                "-map_metadata", "-1", *tags.words()]
     if rate_hz > HIGHEST_ENCODED_HZ:
         command += ["-ar", str(HIGHEST_ENCODED_HZ)]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from layerpipe.cli.terminal import FINE, JsonOption, QuietOption, Terminal, answers, shown
+from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
 
 if TYPE_CHECKING:
     from layerpipe.outputs.levels import LevelRow, LevelStudy
@@ -44,8 +44,9 @@ def levels(
     picture: Annotated[Path | None, typer.Option("--picture", help="Draw the curves into this file, png or svg.",
                                                  show_default=False)] = None,
     accept: Annotated[str | None, typer.Option("--accept", metavar="FILE-or-TEXT", help=(
-        "Write what the artist's page sent back: its line of text or its file. Nothing is measured."),
+        "Show an artist's answer (the text, or the saved file), ask, and write it. Nothing is measured."),
         show_default=False)] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="With --accept: write without asking.")] = False,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
@@ -64,7 +65,7 @@ def levels(
     terminal = Terminal(as_json=as_json, quiet=quiet)
     file = read_recipe(recipe)
     if accept is not None:
-        return _accept(terminal, file, accept)
+        return _accept(terminal, file, accept, ask=not yes)
     tried = _levels(at, lowest, highest, step)
     _refuse_options(tried, at=at, under=under, write=write, places=places, picture=picture)
     if write:
@@ -139,19 +140,27 @@ def _refuse_options(tried: list[float], *, at: str | None, under: float | None, 
         raise typer.BadParameter(f'"{picture.name}" must end in .png or .svg', param_hint="--picture")
 
 
-def _accept(terminal: Terminal, file: RecipeFile, given: str) -> int:
-    """Write an artist's answer."""
+def _accept(terminal: Terminal, file: RecipeFile, given: str, *, ask: bool) -> int:
+    """Show an artist's answer and write it."""
     from layerpipe.jobs.level_choice import change_of_answer
 
     answer, change = change_of_answer(file, given)
-    if answer.title != file.recipe.song.title:
-        terminal.warn(f'the answer is about "{answer.title}", the recipe about "{file.recipe.song.title}"')
-    for name, remark in answer.remarks.items():
-        terminal.say(f"{name}: {remark}")
-    terminal.show_and_write(change)
-    terminal.document({"recipe": file.path, "changed": not change.is_empty, "remarks": answer.remarks,
-                       "accepted": [asdict(chosen) for chosen in answer.levels]})
-    return FINE
+    for chosen in answer.levels:
+        terminal.say(f"{chosen.section}: {chosen.layer} {_level_words(chosen.level_db)}"
+                     + ("" if chosen.level_db == chosen.was_db else f" (was {_level_words(chosen.was_db)})"))
+    for texts, what in ((answer.comments, "comment"), (answer.comparisons, "compared blind")):
+        for name, text in texts.items():
+            terminal.say(f"{name}, {what}: {text}")
+    changed = terminal.show_and_write(change, ask=ask)
+    agreed = changed or change.is_empty
+    terminal.document({"recipe": file.path, "changed": changed, "comments": answer.comments,
+                       "comparisons": answer.comparisons, "accepted": [asdict(chosen) for chosen in answer.levels]})
+    return FINE if agreed else FAULTY
+
+
+def _level_words(level_db: float) -> str:
+    return "off" if level_db == -math.inf else f"{level_db:g} dB"
+
 
 
 def _solved_places(terminal: Terminal, found: LevelStudy, places: list[str | None]) -> list[str | None]:

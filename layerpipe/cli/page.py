@@ -13,39 +13,49 @@ from layerpipe.cli.terminal import FINE, JsonOption, QuietOption, Terminal, answ
 @answers
 def page(
     recipe: Annotated[Path, typer.Argument(help="A recipe.", show_default=False)],
-    section: Annotated[list[str] | None, typer.Option("--section", "--sections", help=(
+    section: Annotated[list[str] | None, typer.Option("--section", "--sections", metavar="NAME", help=(
         "Only this section; may be given again."))] = None,
-    seconds: Annotated[float, typer.Option(min=1.0, max=120.0, help=(
-        "Longer sections end at the last downbeat inside it."))] = 20.0,
-    out: Annotated[Path | None, typer.Option("--out", help="The file; sheets/RECIPE.html if left out.",
-                                             show_default=False)] = None,
+    seconds: Annotated[float, typer.Option(min=1.0, max=120.0, metavar="SECONDS", help=(
+        "Sections longer than this are cut at the last downbeat."))] = 20.0,
+    most_mb: Annotated[float, typer.Option("--most-mb", min=1.0, max=1000.0, metavar="MB", help=(
+        "Keep the file below this size: shorten sections, then code sound smaller."))] = 18.0,
+    out: Annotated[Path | None, typer.Option("--out", "-o", metavar="FILE", help=(
+        "The file; pages/RECIPE.html if omitted."), show_default=False)] = None,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Make the artist's page, which plays while levels are slid.
+    """Make the artist's listening page with level sliders.
 
-    One file that holds everything; all settings are equally loud.
+    One file that needs no network. Every setting plays equally loud.
     """
     from layerpipe.jobs.page import prepare_page
     from layerpipe.outputs.artist_page import build_page, write_page
-    from layerpipe.outputs.artist_page.build import MOST_BYTES
+    from layerpipe.outputs.artist_page.fit import SizeLimits
     from layerpipe.recipe.reader import read_recipe
 
     terminal = Terminal(as_json=as_json, quiet=quiet)
     file = read_recipe(recipe)
-    with terminal.progress("gathering the sound", 1.0) as on_progress:
-        song, bits = prepare_page(file, sections=section or [], seconds=seconds, on_progress=on_progress)
-    page = build_page(song)
-    target = out or Path("sheets") / f"{recipe.stem}.html"
-    write_page(target, page)
-    size_mb = len(page) / 1e6
+    limits = SizeLimits(most_bytes=round(most_mb * 1e6))
+    with terminal.progress("preparing audio", 1.0) as on_progress:
+        fitted = prepare_page(file, sections=section or [], seconds=seconds, limits=limits, on_progress=on_progress)
+    song, content = fitted.song, build_page(fitted.song)
+    target = out or Path("pages") / f"{recipe.stem}.html"
+    write_page(target, content)
     names = ", ".join(part.name for part in song.sections)
-    terminal.say(f"{target}: {size_mb:.1f} MB, {bits}-bit sound; {names}. Send it to the artist; what comes back goes "
-                 f"to layerpipe levels {recipe} --accept")
-    if len(page) > MOST_BYTES:
-        terminal.warn(f"{target}: {size_mb:.1f} MB is a lot to mail; --seconds and --section shorten it")
+    terminal.say(f"wrote {target}: {len(content) / 1e6:.1f} MB, {fitted.bits}-bit sound; {names}")
+    for name, asked_s, kept_s in fitted.shortened:
+        terminal.say(f"{name}: shortened from {asked_s:.1f} to {kept_s:.1f} s, to stay below {most_mb:g} MB")
+    if fitted.bits < limits.most_bits:
+        terminal.say(f"sound coded with {fitted.bits} instead of {limits.most_bits} bits, to stay below {most_mb:g} MB")
+    if len(content) > limits.most_bytes:
+        terminal.warn(f"{target}: {len(content) / 1e6:.1f} MB is more than {most_mb:g} MB; choose fewer sections with "
+                      "--section")
+    terminal.say(f'Send it to the artist. The answer is read by: layerpipe levels {recipe} --accept "TEXT"')
+    terminal.warn("Caution: start with the volume low; ask the artist to do the same.")
     terminal.document({
-        "recipe": recipe, "file": target, "bytes": len(page), "bits": bits,
+        "recipe": recipe, "file": target, "bytes": len(content), "bits": fitted.bits, "page_id": song.page_id,
+        "shortened": [{"section": name, "asked_s": asked_s, "kept_s": kept_s}
+                      for name, asked_s, kept_s in fitted.shortened],
         "sections": [{"section": part.name, "seconds": part.frames / song.rate_hz,
                       "loudness_lufs": part.reference_lufs} for part in song.sections],
     })

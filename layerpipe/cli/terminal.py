@@ -70,24 +70,43 @@ class Terminal:
         """Say on stderr what should be known whatever was asked for."""
         print(text, file=sys.stderr)
 
-    def show_and_write(self, change: Change | None, *, otherwise: str = "") -> bool:
+    def show_and_write(self, change: Change | None, *, otherwise: str = "", ask: bool = False) -> bool:
         """Show a change of a recipe, then write it; with --json the diff goes to stderr.
+
+        Parameters
+        ----------
+        change : Change, optional
+        otherwise : str
+            Printed when nothing would change.
+        ask : bool
+            Ask before writing; no answer is a no.
 
         Returns
         -------
         bool
-            Whether anything changed; if not, `otherwise` is printed.
+            Whether anything was written.
         """
         if change is None or change.is_empty:
             path = "" if change is None else f"{change.path}: "
             self.say(otherwise or f"{path}no change: already set")
             return False
-        if self.as_json and not self.quiet:
+        if not self.talks and (ask or not self.quiet):
             self.warn(change.diff)
         self.say(change.diff)
+        if ask and not self._confirms("Write this?"):
+            self.warn(f"{change.path}: unchanged; --yes writes without asking")
+            return False
         change.write()
         self.say(f"wrote {change.path}")
         return True
+
+    @staticmethod
+    def _confirms(question: str) -> bool:
+        """Ask on stderr; the end of input is a no."""
+        try:
+            return typer.confirm(question, err=True)
+        except typer.Abort:
+            return False
 
     def document(self, content: dict[str, Any]) -> None:
         """Print the JSON document, if one was asked for. Infinite numbers become strings ("-inf"), NaN null."""

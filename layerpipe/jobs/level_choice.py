@@ -1,6 +1,6 @@
-"""How a chosen level gets into the recipe: which places a choice is written to, and what an artist's answer asks for.
+"""How a chosen level gets into the recipe: where a choice is written, and what an artist's answer asks for.
 
-Nothing is written here: what comes back is a `recipe_change.Change`, to be shown first.
+Nothing is written here: the result is a `Change`, to be shown first.
 """
 
 from __future__ import annotations
@@ -11,15 +11,21 @@ from pathlib import Path
 
 from layerpipe.core.errors import Fault, RecipeError
 from layerpipe.core.units import SILENCE_DB
-from layerpipe.outputs.artist_page.answer import Answer, read_answer, same_name
+from layerpipe.jobs.page import page_id_of
+from layerpipe.outputs.artist_page.answer import MOST_CHARACTERS, Answer, ChosenLevel, same_name
+from layerpipe.outputs.artist_page.answer_reader import read_answer
+from layerpipe.outputs.artist_page.model import slider_range_db
+from layerpipe.outputs.artist_page.page_id import reference_layer
 from layerpipe.outputs.levels.study import LevelStudy
 from layerpipe.recipe.change import Change
 from layerpipe.recipe.edits import set_level
+from layerpipe.recipe.model import Layer, Section
 from layerpipe.recipe.reader import RecipeFile
+from layerpipe.render.cache.take_cache import TakeCache
 
 WHOLE_SONG = "whole song"
 _PLACES = 2
-"""Levels are written to a hundredth of a dB: ten times finer than anyone hears."""
+"""Levels are written to a hundredth of a dB, finer than anyone hears."""
 
 
 def sections_to_write(file: RecipeFile, wanted: Sequence[str], measured: Sequence[str], *,
@@ -84,39 +90,90 @@ def with_own_levels(file: RecipeFile, layer: str) -> list[str]:
     return [section.name for section in file.recipe.section if layer in section.levels_db]
 
 
-def change_of_answer(file: RecipeFile, given: str) -> tuple[Answer, Change]:
-    """What an artist's answer, a file's name or the text itself, makes of the recipe.
+def change_of_answer(file: RecipeFile, given: str, cache: TakeCache | None = None) -> tuple[Answer, Change]:
+    """The recipe as an artist's answer asks for it.
+
+    Parameters
+    ----------
+    file : RecipeFile
+    given : str
+        Name of a file, or the text itself.
+    cache : TakeCache, optional
+        Knows the checksums of the takes.
 
     Raises
     ------
     LayerpipeError
-        If it cannot be read, or names sections or layers that the recipe does not have.
+        If it cannot be read, belongs to another song or to an older state of this one, or asks for something the page
+        does not offer.
     """
     answer = read_answer(_text_of(file, given))
-    sections = [section.name for section in file.recipe.section]
-    layers = [layer.name for layer in file.recipe.layer]
-    change: Path | Change = file.path
+    title = file.recipe.song.title
+    if not same_name(answer.title, title):
+        raise _refusal(file, f'the answer is about the song "{answer.title}", this recipe is "{title}"')
+    if answer.page_id != page_id_of(file.recipe, cache or TakeCache()):
+        raise _refusal(file, "takes, chains, bars or the reference layer have changed since the page was made; send a "
+                             "new page")
+    change = Change(file.path, file.text, file)
     faults = []
     for chosen in answer.levels:
-        section = next((name for name in sections if same_name(name, chosen.section)), None)
-        layer = next((name for name in layers if same_name(name, chosen.layer)), None)
-        if section is None and not same_name(chosen.section, WHOLE_SONG):
-            faults.append(Fault(file.path, "--accept", f'the answer is about a section "{chosen.section}"; there are '
-                                f"{', '.join(_quoted(sections)) or 'none'}"))
-        elif layer is None:
-            faults.append(Fault(file.path, "--accept", f'the answer is about a layer "{chosen.layer}"; there are '
-                                f"{', '.join(_quoted(layers))}"))
+        section, layer, problem = _find_place(file, chosen)
+        if problem is None and layer is not None:
+            problem = _level_problem(file, layer, section, chosen)
+        if problem is not None or layer is None:
+            faults.append(Fault(file.path, "--accept", str(problem)))
         else:
-            level = chosen.level_db if chosen.level_db == SILENCE_DB else round(chosen.level_db, _PLACES)
-            change = set_level(change, layer, level, section)
+            level_db = _rounded(chosen.level_db)
+            if _rounded(file.recipe.level_db(layer, section)) != level_db:
+                change = set_level(change, layer.name, level_db, section.name if section else None)
     if faults:
         raise RecipeError(faults)
-    assert isinstance(change, Change)
     return answer, change
 
 
+def _find_place(file: RecipeFile, chosen: ChosenLevel) -> tuple[Section | None, Layer | None, str | None]:
+    """The section (None for the whole song) and layer of a choice, or the problem with them."""
+    recipe = file.recipe
+    section = next((known for known in recipe.section if same_name(known.name, chosen.section)), None)
+    layer = next((known for known in recipe.layer if same_name(known.name, chosen.layer)), None)
+    if section is None and not same_name(chosen.section, WHOLE_SONG):
+        names = ", ".join(_quoted([known.name for known in recipe.section])) or "none"
+        return None, None, f'the answer is about a section "{chosen.section}"; there are {names}'
+    if layer is None:
+        names = ", ".join(_quoted([known.name for known in recipe.layer]))
+        return None, None, f'the answer is about a layer "{chosen.layer}"; there are {names}'
+    return section, layer, None
+
+
+def _level_problem(file: RecipeFile, layer: Layer, section: Section | None, chosen: ChosenLevel) -> str | None:
+    """Why a level cannot have come from the page of this recipe; None if it can."""
+    recipe = file.recipe
+    if layer is reference_layer(recipe):
+        return f'layer "{layer.name}" is the reference and has no slider'
+    used = [recipe.level_db(layer, known) for known in (*recipe.section, None)]
+    used += [setting.levels_db[layer.name] for setting in recipe.page.setting if layer.name in setting.levels_db]
+    low_db, high_db = slider_range_db(recipe.page.range_db, recipe.page.step_db, used)
+    if chosen.level_db != SILENCE_DB and not low_db <= chosen.level_db <= high_db:
+        return (f'{chosen.level_db:g} dB for "{layer.name}" in {chosen.section} is outside the slider, {low_db:g} to '
+                f"{high_db:g} dB")
+    now_db = _rounded(recipe.level_db(layer, section))
+    if now_db not in (_rounded(chosen.was_db), _rounded(chosen.level_db)):
+        return (f'"{layer.name}" in {chosen.section} was at {chosen.was_db:g} dB in the page and is at {now_db:g} dB '
+                "now; send a new page")
+    return None
+
+
+def _rounded(level_db: float) -> float:
+    """To what answers are written with; -inf stays."""
+    return round(level_db, _PLACES) if level_db != SILENCE_DB else level_db
+
+
+def _refusal(file: RecipeFile, problem: str) -> RecipeError:
+    return RecipeError([Fault(file.path, "--accept", problem)])
+
+
 def _text_of(file: RecipeFile, given: str) -> str:
-    """The text of a file of that name, or what was given."""
+    """The text of a file of that name, or the given text itself."""
     path = Path(given)
     try:
         is_file = path.is_file()
@@ -124,7 +181,7 @@ def _text_of(file: RecipeFile, given: str) -> str:
         is_file = False
     if is_file:
         with path.open("rb") as opened:
-            return opened.read(1 << 20).decode("utf-8-sig", "replace")
+            return opened.read(4 * MOST_CHARACTERS + 4).decode("utf-8-sig", "replace")
     if "\n" not in given and path.suffix.casefold() in (".toml", ".txt"):
         raise RecipeError([Fault(file.path, "--accept", f'there is no file "{given}"')])
     return given

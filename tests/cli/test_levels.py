@@ -14,7 +14,9 @@ import pytest
 from typer.testing import CliRunner
 
 from layerpipe.cli import program
+from layerpipe.jobs.page import page_id_of
 from layerpipe.recipe.reader import read_recipe
+from layerpipe.render.cache.take_cache import TakeCache
 from tests.support.songs import recipe_of, write_recipe
 
 ROW = ["section", "level_db", "lufs", "adds_lu", "against_rest_lu", "short_term_max_lufs", "true_peak_dbtp",
@@ -27,8 +29,8 @@ def run(monkeypatch, tmp_path):
     """Run the command in an empty folder; hands back (exit code, stdout, stderr)."""
     monkeypatch.chdir(tmp_path)
 
-    def _run(*words):
-        result = CliRunner().invoke(program(), ["levels", *map(str, words)])
+    def _run(*words, **settings):
+        result = CliRunner().invoke(program(), ["levels", *map(str, words)], **settings)
         assert result.exception is None or isinstance(result.exception, SystemExit), result.exc_info
         return result.exit_code, result.stdout, result.stderr
 
@@ -140,46 +142,80 @@ def test_with_json_the_change_is_shown_on_stderr(run, song):
     assert _levels_of(song)[0] == -8.0
 
 
-def _line(title, entries):
-    text = f'layerpipe levels 1: "{title}"; {entries}'
+def _line(song, entries, *, title="Harbour Test", page=None):
+    """An answer to the page that this recipe has now."""
+    page = page or page_id_of(read_recipe(song).recipe, TakeCache())
+    text = f'layerpipe levels 2: page {page}; "{title}"; {entries}'
     return f"{text} (check {binascii.crc_hqx(text.encode(), 0xFFFF):04x})"
 
 
-def test_an_artists_line_is_shown_and_written(run, song):
-    line = _line("Harbour Test", '"chorus" "octave" -7.5 dB, remark "more of it"; "verse" "octave" off')
-    code, out, err = run(song, "--accept", f"Hi, here it is:\n{line}\nthanks")
-    assert (code, err) == (0, "")
-    assert "chorus: more of it" in out
+ENTRIES = ('"chorus" "octave" -7.5 dB was -9 dB, comment "more of it", compared "octave -7.5 dB chosen once"; '
+           '"verse" "octave" off was off')
+
+
+def test_an_artists_answer_is_shown_asked_about_and_written(run, song):
+    line = _line(song, ENTRIES)
+    code, out, err = run(song, "--accept", f"Hi, here it is:\n{line}\nthanks", input="y\n")
+    assert code == 0
+    assert "chorus, comment: more of it" in out
+    assert "chorus, compared blind: octave -7.5 dB chosen once" in out
+    assert "chorus: octave -7.5 dB (was -9 dB)" in out
+    assert "verse: octave off\n" in out
+    assert "Write this?" in err
+    assert out.count("+levels_db") == 1
+    # What the recipe says already is not repeated in it.
     assert _levels_of(song) == (-9.0, {"verse": -math.inf, "chorus": -7.5})
     assert song.read_text("utf-8").startswith(COMMENT)
-    told = json.loads(run(song, "--accept", line, "--json")[1])
-    assert told["changed"] is False
-    assert told["accepted"][0] == {"section": "chorus", "layer": "octave", "level_db": -7.5}
+    document = json.loads(run(song, "--accept", line, "--json")[1])
+    assert document["changed"] is False
+    assert document["accepted"][0] == {"section": "chorus", "layer": "octave", "level_db": -7.5, "was_db": -9.0}
 
 
-def test_an_artists_file_is_shown_and_written(run, song, tmp_path):
+@pytest.mark.parametrize("reply", ["n\n", ""])
+def test_without_a_yes_nothing_is_written(run, song, reply):
+    before = song.read_bytes()
+    for words in ([], ["--json"], ["--quiet"]):
+        code, _, err = run(song, "--accept", _line(song, ENTRIES), *words, input=reply)
+        assert code == 1
+        assert "unchanged; --yes writes without asking" in err
+        assert song.read_bytes() == before
+
+
+def test_yes_writes_without_asking(run, song):
+    code, out, err = run(song, "--accept", _line(song, ENTRIES), "--yes")
+    assert (code, err) == (0, "")
+    assert "+levels_db" in out
+    assert _levels_of(song)[1]["chorus"] == -7.5
+
+
+def test_an_artists_file_is_read_too(run, song, tmp_path):
     answer = tmp_path / "answer.toml"
-    answer.write_text('format = "layerpipe levels 1"\ntitle = "Another Song"\n[[choice]]\nsection = "whole song"\n'
-                      "levels_db = { octave = -11.0, regular = -1 }\n", "utf-8")
-    code, out, err = run(song, "--accept", answer)
+    page = page_id_of(read_recipe(song).recipe, TakeCache())
+    answer.write_text(f'format = "layerpipe levels 2"\npage = "{page}"\ntitle = "Harbour Test"\n[[choice]]\n'
+                      'section = "whole song"\nlevels_db = { octave = -11.0 }\nwas_db = { octave = -9.0 }\n', "utf-8")
+    code, out, _ = run(song, "--accept", answer, "--yes")
     assert code == 0
-    assert 'the answer is about "Another Song"' in err
     assert _levels_of(song)[0] == -11.0
-    assert read_recipe(song).recipe.layer[0].level_db == -1.0
     assert "+level_db = -11.0" in out
 
 
-@pytest.mark.parametrize(("given", "says"), [
-    ("nonsense", "the answer"),
-    ("missing.toml", 'no file "missing.toml"'),
-    (_line("Harbour Test", '"bridge" "octave" -7.5 dB'), 'a section "bridge"'),
-    (_line("Harbour Test", '"chorus" "lead" -7.5 dB'), 'a layer "lead"'),
+@pytest.mark.parametrize(("answer", "says"), [
+    (lambda song: "nonsense", "was not found"),
+    (lambda song: "missing.toml", 'no file "missing.toml"'),
+    (lambda song: _line(song, '"bridge" "octave" -7.5 dB was off'), 'a section "bridge"'),
+    (lambda song: _line(song, '"chorus" "lead" -7.5 dB was off'), 'a layer "lead"'),
+    (lambda song: _line(song, '"chorus" "regular" -3 dB was 0 dB'), "has no slider"),
+    (lambda song: _line(song, '"chorus" "octave" 7 dB was -9 dB'), "outside the slider, -24 to 0 dB"),
+    (lambda song: _line(song, '"chorus" "octave" -24.5 dB was -9 dB'), "outside the slider"),
+    (lambda song: _line(song, '"chorus" "octave" -7.5 dB was -8 dB'), "was at -8 dB in the page and is at -9 dB now"),
+    (lambda song: _line(song, ENTRIES, title="Another Song"), 'about the song "Another Song"'),
+    (lambda song: _line(song, ENTRIES, page="0" * 16), "have changed since the page was made"),
 ])
-def test_answers_that_do_not_fit_change_nothing(run, song, given, says):
+def test_answers_that_do_not_fit_change_nothing(run, song, answer, says):
     before = song.read_bytes()
-    code, _, err = run(song, "--accept", given)
+    code, _, err = run(song, "--accept", answer(song), "--yes")
     assert code == 2
-    assert says in err
+    assert says in " ".join(err.split())
     assert song.read_bytes() == before
 
 

@@ -59,7 +59,7 @@ def test_no_word_becomes_a_command_and_only_the_output_folders_are_written(studi
     after = digests(folder)
     new = [name for name in after if name not in before]
     assert {name: after[name] for name in before} == before
-    assert all(name.startswith(("bounces/song/", "previews/song/", "sheets/song.")) for name in new)
+    assert all(name.startswith(("bounces/song/", "previews/song/", "pages/song.")) for name in new)
     assert not [name for name in new if "pwned" in name.split("/")[-1] and name.endswith("pwned")]
     heard = next(name for name in new if name.endswith(".mp3"))
     reader = [imageio_ffmpeg.get_ffmpeg_exe(), "-hide_banner", "-i", heard]

@@ -1,19 +1,20 @@
-"""The artist's page: readings and sound in, one HTML file out, and the reader of what the artist sends back."""
+"""The artist's page: readings and sound in, one HTML file out, and the reader of the artist's answer."""
 
-from layerpipe.outputs.artist_page.answer import Answer, AnswerError, ChosenLevel, read_answer
+from layerpipe.outputs.artist_page.answer import Answer, AnswerError, ChosenLevel
+from layerpipe.outputs.artist_page.answer_reader import read_answer
 from layerpipe.outputs.artist_page.model import PageLayer, PageSection, PageSetting, PageSong, PageSound
 from layerpipe.outputs.artist_page.page import build_page, write_page
 
 __all__ = [
-           "Answer",
-           "AnswerError",
-           "ChosenLevel",
-           "PageLayer",
-           "PageSection",
-           "PageSetting",
-           "PageSong",
-           "PageSound",
-           "build_page",
-           "read_answer",
-           "write_page",
+    "Answer",
+    "AnswerError",
+    "ChosenLevel",
+    "PageLayer",
+    "PageSection",
+    "PageSetting",
+    "PageSong",
+    "PageSound",
+    "build_page",
+    "read_answer",
+    "write_page",
 ]

@@ -1,7 +1,7 @@
 """Bytes as text for a page: 13 bits in two of 91 printable ASCII characters.
 
-log2(91^2) = 13.016, so that the text is 8 % shorter than base64; it is free of `<`, `&` and the backslash, and nothing
-in it can end the element it stands in. The page's `bytesOfText` (sound.js) reads it.
+log2(91^2) = 13.016, so the text is 8 % shorter than base64. It contains no `<`, `&` or backslash, so nothing in it can
+end the HTML element that holds it. The page's `bytesOfText` (source.js) reads it.
 """
 
 from __future__ import annotations
@@ -13,12 +13,12 @@ ALPHABET = bytes(code for code in range(0x21, 0x7F) if chr(code) not in "<&\\")
 
 def text_of_bytes(data: bytes) -> bytes:
     """Write bytes as ASCII text, 13 bits in two characters; the page's `bytesOfText` reads them."""
-    # Thirteen bytes are eight values: they are cut out together, each from the three bytes it lies in.
+    # Thirteen bytes hold eight values; each is cut from the two or three bytes that contain it.
     padded = np.zeros((-(-len(data) // 13), 13), np.uint8)
     padded.reshape(-1)[: len(data)] = np.frombuffer(data, np.uint8)
     columns = np.ascontiguousarray(padded.T).astype(np.uint32)
-    letters = np.frombuffer(ALPHABET, np.uint8)
-    pairs = np.stack([np.repeat(letters, 91), np.tile(letters, 91)], axis=1).view(np.uint16)[:, 0]
+    signs = np.frombuffer(ALPHABET, np.uint8)
+    pairs = np.stack([np.repeat(signs, 91), np.tile(signs, 91)], axis=1).view(np.uint16)[:, 0]
     written = np.empty((len(padded), 8), np.uint16)
     for place in range(8):
         first, shift = divmod(13 * place, 8)

@@ -1,18 +1,12 @@
-"""A song's sections as the artist's page needs them: their sounds, inner products, and one loudness for all settings.
-
-Sound is 16-bit FLAC with triangular dither; where the file would pass 25 MB its step doubles, twice at most (15, then
-14 bits): encoded sound is much like noise and loses a bit a sample.
-"""
+"""One song for the artist's page: sounds, inner products, and one loudness for all settings of a section."""
 
 from __future__ import annotations
 
-import functools
 import itertools
 import json
 import math
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from hashlib import sha256
 from typing import Any
 
@@ -22,26 +16,26 @@ from layerpipe.core.sound import FloatArray, OnProgress
 from layerpipe.core.units import db_of_gain, gain_of_db
 from layerpipe.dsp.loudness import MOMENTARY_STEPS, integrated
 from layerpipe.dsp.peaks.mixes import MixPeaks
-from layerpipe.outputs.artist_page.base91 import text_characters
 from layerpipe.outputs.artist_page.loops import Keep, Loops, PagePart
 from layerpipe.outputs.artist_page.model import PageLayer, PageSection, PageSetting, PageSong
+from layerpipe.outputs.artist_page.player import encoded_mix
 from layerpipe.render.energies.readings import Energies, Gains, hear
 from layerpipe.render.song import ProcessedSong
 
-MOST_BYTES = 25_000_000
-MOST_BITS, FEWEST_BITS = 16, 14
 OUTLINE_POINTS = 240
-_SOUND_BYTES = MOST_BYTES - 400_000
-# Levels between those that were tried may need a little less than any of them; the page lowers itself if they do.
-_ROOM_DB = 0.25
-_READ = 2
-"""Part of the readings' key: counts up when the same sounds would be read otherwise."""
-_MOST_SETTINGS = 2000
+_HEADROOM_DB = 0.25
+"""Levels between the tried ones may peak a little higher than any of them; the page lowers itself if they do."""
+_TRIED_EVERY_DB = 3.0
+"""From one tried slider position to the next; what lies between stays inside the headroom."""
+_MOST_TRIED = 2000
+"""Tried combinations of all sliders; with more, sliders are tried together and one by one."""
+_VERSION = 3
+"""Part of the readings' cache key; raised when the same sounds would give other readings."""
 
 
-def make_page_song(song: ProcessedSong, energies: Energies, parts: Sequence[PagePart], *, workers: int,
-                    keep: Keep = lambda shaped_by, kind, make: make(),
-                    on_progress: OnProgress = lambda share: None) -> tuple[PageSong, int]:
+def make_page_song(song: ProcessedSong, energies: Energies, parts: Sequence[PagePart], page_id: str, *, bits: int = 16,
+                   workers: int, keep: Keep = lambda shaped_by, kind, make: make(),
+                   on_progress: OnProgress = lambda share: None) -> PageSong:
     """Gather readings and sound.
 
     Parameters
@@ -50,68 +44,60 @@ def make_page_song(song: ProcessedSong, energies: Energies, parts: Sequence[Page
     energies : Energies
         Of the song's takes and bed.
     parts : sequence of PagePart
+    page_id : str
+        See `page_id.page_id`.
+    bits : int
+        16, or less for coarser and smaller sound.
     workers : int
         Threads.
-    keep : function of a description of all that shaped it, a kind, and a function that makes it
-        Finds, or makes and keeps, the bytes of encoded sounds and of readings.
-    advance : function of a share
-        Told how much of the work, of 1, has been done.
+    keep : Keep
+        Cache of encoded sounds and readings.
+    on_progress : function of a share
+        Called with each share done; they add up to 1.
 
     Returns
     -------
-    song : PageSong
-    bits : int
-        16, or less where only that fits.
+    PageSong
     """
+    def make(part: PagePart) -> PageSection:
+        section = _section(song, energies, part, bits, keep)
+        on_progress(1 / len(parts))
+        return section
+
     with ThreadPoolExecutor(workers) as pool:
-        def encode(part: PagePart) -> PageSection:
-            made = _section(song, energies, part, keep)
-            on_progress(1 / len(parts))
-            return made
-
-        bits = MOST_BITS
-        sections = list(pool.map(encode, parts))
-        samples = sum(2 * section.frames * len(section.sounds) for section in sections)
-        while _characters(sections) > _SOUND_BYTES and bits > FEWEST_BITS:
-            bits -= 1
-            if bits > FEWEST_BITS and _characters(sections) - text_characters(samples // 8) > _SOUND_BYTES:
-                continue  # A step saves at most one bit a sample, which would not do.
-            coarser = functools.partial(_coarser, song, keep, bits)
-            sections = list(pool.map(coarser, parts, sections))
-    wanted = song.recipe.page
-    named = {layer.name for layer in song.layers}
-    marks = tuple(PageSetting(mark.name, mark.levels_db) for mark in wanted.setting if named & mark.levels_db.keys())
+        sections = tuple(pool.map(make, parts))
+    page = song.recipe.page
+    names = {layer.name for layer in song.layers}
     return PageSong(
-        title=song.recipe.song.title, artist=song.recipe.song.artist, rate_hz=song.rate_hz, sections=tuple(sections),
-        marks=marks, low_db=wanted.range_db[0], high_db=wanted.range_db[1], step_db=wanted.step_db,
+        title=song.recipe.song.title, artist=song.recipe.song.artist, rate_hz=song.rate_hz, sections=sections,
+        page_id=page_id, low_db=page.range_db[0], high_db=page.range_db[1], step_db=page.step_db,
+        settings=tuple(PageSetting(setting.name, setting.levels_db) for setting in page.setting
+                       if names & setting.levels_db.keys()),
         ceiling_dbfs=song.recipe.preview.ceiling_dbtp,
-    ), bits
+    )
 
 
-def _characters(sections: Sequence[PageSection]) -> int:
-    """How many characters of the page hold sound."""
-    return sum(len(sound.text) for section in sections for sound in section.sounds)
-
-
-def _section(song: ProcessedSong, energies: Energies, part: PagePart, keep: Keep) -> PageSection:
-    """One section, everything about it."""
+def _section(song: ProcessedSong, energies: Energies, part: PagePart, bits: int, keep: Keep) -> PageSection:
+    """One section with everything the page needs."""
     levels = [song.recipe.level_db(layer, part.part.section) for layer in song.layers]
     loops = Loops(song, part, keep)
     products = _products(song, energies, part)
     wanted = song.recipe.preview
-    described = {"readings": _READ, "sounds": [loops.shaped_by(n) for n in range(loops.count)], "levels": levels,
+    described = {"readings": _VERSION, "sounds": [loops.shaped_by(n) for n in range(loops.count)], "levels": levels,
                  "wanted": [wanted.loudness_lufs, wanted.ceiling_dbtp, *song.recipe.page.range_db],
                  "products": sha256(products.tobytes()).hexdigest()}
     read = json.loads(keep(described, "readings", lambda: json.dumps(_readings(loops, levels, products)).encode()))
-    layers = tuple(PageLayer(layer.name, level, loops.encoded(n, MOST_BITS))
+    layers = tuple(PageLayer(layer.name, level, loops.encoded(n, bits))
                    for n, (layer, level) in enumerate(zip(song.layers, levels, strict=True)))
-    bed = None if song.bed is None else loops.encoded(len(layers), MOST_BITS)
+    bed = None if song.bed is None else loops.encoded(len(layers), bits)
+    mix = np.array([*(gain_of_db(level) for level in levels), *([] if bed is None else [0.0])])
+    gain_db = read["reference_lufs"] - _loudness(products, mix)
     return PageSection(part.name, part.frames, layers, bed, products, read["reference_lufs"], tuple(read["waveform"]),
-                        part.bars)
+                       part.bars, part.beats_s, encoded_mix(loops, levels, gain_db, keep))
 
 
 def _readings(loops: Loops, levels: Sequence[float], products: FloatArray) -> dict[str, Any]:
-    """What has to be heard to be known: the loudness all settings can have, and the outline of the blend."""
+    """Readings that need the samples: the loudness all settings can have, and the outline of the blend."""
     song = loops.song
     sounds = [loops.heard(n) for n in range(loops.count)]
     blend = np.zeros((loops.part.frames, 2))
@@ -127,22 +113,15 @@ def _readings(loops: Loops, levels: Sequence[float], products: FloatArray) -> di
     return {"reference_lufs": float(reference), "waveform": (shape / max(float(shape.max()), 1e-9)).tolist()}
 
 
-def _coarser(song: ProcessedSong, keep: Keep, bits: int, part: PagePart, section: PageSection) -> PageSection:
-    """The same section with coarser sound."""
-    loops = Loops(song, part, keep)
-    layers = tuple(replace(layer, sound=loops.encoded(n, bits)) for n, layer in enumerate(section.layers))
-    return replace(section, layers=layers, bed=None if section.bed is None else loops.encoded(len(layers), bits))
-
-
 def _products(song: ProcessedSong, energies: Energies, part: PagePart) -> FloatArray:
-    """Inner products of layers and bed by blocks: that of two is half of what their sum has more than each alone."""
+    """Inner products of layers and bed by blocks; of two sounds: half of (power of their sum - powers of both)."""
     rows: list[tuple[Gains, Gains]] = [
         (song.rows([layer], 0, level=False), song.rows([layer], 1, level=False)) for layer in song.layers]
     if song.bed is not None:
         rows.append((song.bed_row(0), song.bed_row(1)))
-    held = [tuple(side(0, 1) if callable(side) else side for side in pair) for pair in rows]
-    pairs = list(itertools.combinations_with_replacement(range(len(held)), 2))
-    blends = hear(energies, [(held[i][0] + held[j][0] * (i != j), held[i][1] + held[j][1] * (i != j))
+    gains = [tuple(side(0, 1) if callable(side) else side for side in pair) for pair in rows]
+    pairs = list(itertools.combinations_with_replacement(range(len(gains)), 2))
+    blends = hear(energies, [(gains[i][0] + gains[j][0] * (i != j), gains[i][1] + gains[j][1] * (i != j))
                              for i, j in pairs], part.start, part.stop)
     powers = {pair: blend.gating_blocks(blend.stereo, part.start, part.stop, MOMENTARY_STEPS)
               for pair, blend in zip(pairs, blends, strict=True)}
@@ -151,11 +130,11 @@ def _products(song: ProcessedSong, energies: Energies, part: PagePart) -> FloatA
 
 
 def _settings(song: ProcessedSong, levels: Sequence[float]) -> FloatArray:
-    """Gains of many settings of the page, shape (settings, sounds): the grid of all sliders where that is small."""
+    """Gains to try, shape (settings, sounds): the grid of all sliders if it is small enough."""
     low, high = song.recipe.page.range_db
-    places = [-math.inf, *np.arange(low, high, 3.0), high]
+    places = [-math.inf, *np.arange(low, high, _TRIED_EVERY_DB), high]
     sliders = [sorted({*places, level}) for level in levels[1:]]
-    if math.prod(len(slider) for slider in sliders) <= _MOST_SETTINGS:
+    if math.prod(len(slider) for slider in sliders) <= _MOST_TRIED:
         grid = [[levels[0], *rest] for rest in itertools.product(*sliders)]
     else:
         grid = [[levels[0], *([place] * len(sliders))] for place in places]
@@ -177,14 +156,14 @@ def _loudness(products: FloatArray, mix: FloatArray) -> float:
 
 def _common_loudness(peaks: MixPeaks, mixes: FloatArray, lufs: FloatArray, wanted_lufs: float,
                      ceiling_dbtp: float) -> float:
-    """The loudness that is wanted, or the highest at which the true peak of no setting passes the ceiling."""
+    """The wanted loudness, or the highest at which no setting's true peak exceeds the ceiling."""
     bounds = np.array([peaks.bound(mix) for mix in mixes])
-    heard = np.flatnonzero(np.isfinite(lufs) & (bounds > 0))
-    least = wanted_lufs - ceiling_dbtp + _ROOM_DB
-    # The likeliest first: what they leave room for, the others need not be asked again.
-    for place in heard[np.argsort(lufs[heard] - 20 * np.log10(bounds[heard]), kind="stable")]:
+    audible = np.flatnonzero(np.isfinite(lufs) & (bounds > 0))
+    least = wanted_lufs - ceiling_dbtp + _HEADROOM_DB
+    # Settings with the least room first, so that most others can be skipped by their bound.
+    for place in audible[np.argsort(lufs[audible] - 20 * np.log10(bounds[audible]), kind="stable")]:
         known = gain_of_db(float(lufs[place]) - least)
         peak = peaks.true_peak(mixes[place], at_least=known)
         if peak > known:
             least = float(lufs[place]) - db_of_gain(peak)
-    return least + ceiling_dbtp - _ROOM_DB
+    return least + ceiling_dbtp - _HEADROOM_DB

@@ -1,9 +1,9 @@
-"""A section's sounds as the artist's page plays them: cut to whole bars, round and round, as FLAC.
+"""A section's sounds as the artist's page loops them, as FLAC.
 
-A section is cut to whole bars inside the seconds allowed. Its last 15 ms cross over into what lies before its first
-frame, so that going round again sounds like going on; the joint ends on the downbeat, with constant power, for the two
-sides are different moments of a performance. Sounds are numbered: the layers at 0 dB in the recipe's order, then the
-bed. Encoded sounds are kept under a key made of everything that shaped them.
+A section is cut to whole bars inside the seconds allowed. Its last 15 ms cross over into the sound before its first
+frame, so that the loop continues without a break. The crossfade ends on the downbeat and has constant power, because
+the two sides are different moments of a performance. Sounds are numbered: the layers at 0 dB in the recipe's order,
+then the bed. Encoded sounds are cached under a key made of everything that shaped them.
 """
 
 from __future__ import annotations
@@ -29,24 +29,28 @@ from layerpipe.render.layers import sum_layer, take_pans
 from layerpipe.render.song import ProcessedSong, Stretch
 
 Keep = Callable[[Mapping[str, Any], str, Callable[[], bytes]], bytes]
-"""Finds what was kept under a description of all that shaped it and a kind, or makes and keeps it."""
+"""Finds bytes in a cache, given all that shaped them and their kind, or makes them with the function."""
 
-JOINT_MS = 15.0
+CROSSFADE_MS = 15.0
+"""Longer than a period of the lowest string (12 ms at 82 Hz), shorter than the attack of a strum; own choice."""
 _HEAD = struct.Struct("<dQ")
-_MADE = 2
-"""Part of every key: counts up when the same song would make another loop or encoding."""
-_FULLEST = 0.99
+_VERSION = 2
+"""Part of every key; raised when the same song would make another loop or encoding."""
+_HIGHEST_SAMPLE = 0.99
+"""Leaves room for the dither below full scale."""
 
 
 @dataclass(frozen=True)
 class PagePart:
-    """A section, cut to what the page has room for."""
+    """A section as far as the page contains it; frames of the song."""
 
     name: str
     part: Stretch
     start: int
     stop: int
     bars: tuple[tuple[int, float], ...]
+    """Bars and the seconds of their downbeats, from the start of the part."""
+    beats_s: tuple[float, ...] = ()
 
     @property
     def frames(self) -> int:
@@ -55,15 +59,15 @@ class PagePart:
 
 
 def parts_of(song: ProcessedSong, names: Sequence[str], seconds: float) -> tuple[PagePart, ...]:
-    """Choose what the page holds.
+    """Choose the parts of the song that the page contains.
 
     Parameters
     ----------
     song : ProcessedSong
     names : sequence of str
-        Sections; all of them if empty, or the whole song where there are none.
+        Sections; all of them if empty, or the whole song if it has none.
     seconds : float
-        Longer sections end at the last downbeat inside it, or there if they have none.
+        Longer sections are cut at the last downbeat inside it, or exactly there if they have no bars.
 
     Raises
     ------
@@ -80,16 +84,21 @@ def parts_of(song: ProcessedSong, names: Sequence[str], seconds: float) -> tuple
             stop = whole[-1] if whole else stop
         if stop - part.start < frames_of_ms(10.0 * (MOMENTARY_STEPS + 2), song.rate_hz):
             length = f"lasts {(stop - part.start) / song.rate_hz:.2f} s"
-            faults.append(Fault(song.path, f'section "{part.name}"', f"{length}; under 0.42 s no loudness can be held"))
-        found.append(PagePart(part.name, part, part.start, stop, tuple(
-            (bar, (frame - part.start) / song.rate_hz) for bar, frame in bars if part.start <= frame < stop)))
+            faults.append(Fault(song.path, f'section "{part.name}"', f"{length}; its loudness needs at least 0.42 s"))
+        inside = [(bar, frame) for bar, frame in bars if part.start <= frame < stop]
+        found.append(PagePart(
+            part.name, part, part.start, stop,
+            tuple((bar, (frame - part.start) / song.rate_hz) for bar, frame in inside),
+            tuple(second for bar, frame in inside
+                  for second in _beats_s(song, bar, (frame - part.start) / song.rate_hz)
+                  if second < (stop - part.start) / song.rate_hz)))
     if faults:
         raise RecipeError(faults)
     return tuple(found)
 
 
 class Loops:
-    """The sounds of one part. They are read from the takes only when something has to be made of them.
+    """The sounds of one part, read from the takes only when they are needed.
 
     Parameters
     ----------
@@ -104,10 +113,10 @@ class Loops:
         self.count = len(song.layers) + (song.bed is not None)
         # Not a method's cache, which would hold this object as well.
         self.heard: Callable[[int], FloatArray] = functools.cache(self._heard)
-        """Sound `n` at 0 dB, shape (frames, 2); its end leads back to its beginning."""
+        """Sound `n` at 0 dB, shape (frames, 2); its end crosses over into its beginning."""
 
     def shaped_by(self, n: int) -> dict[str, Any]:
-        """Everything that shapes sound `n`, in what JSON can hold."""
+        """Everything that shapes sound `n`, in types that JSON knows."""
         song = self.song
         if n < len(song.layers):
             mine = song.takes_of(song.layers[n])
@@ -116,38 +125,39 @@ class Loops:
         else:
             assert song.bed is not None
             source = ["bed", song.bed.digest, song.bed_gain]
-        return {"loop": _MADE, "numpy": np.__version__, "source": source, "scale": song.scale, "rate_hz": song.rate_hz,
-                "length": song.frames, "frames": [self.part.start, self.part.stop], "joint": self._joint}
+        return {"loop": _VERSION, "numpy": np.__version__, "source": source, "scale": song.scale,
+                "rate_hz": song.rate_hz, "length": song.frames,
+                "frames": [self.part.start, self.part.stop], "joint": self._crossfade}
 
     def encoded(self, n: int, bits: int) -> PageSound:
-        """Sound `n` as 16-bit FLAC whose lowest 16 - bits are zero, with triangular dither; found or made."""
-        name = self._named(n)
+        """Sound `n` as 16-bit FLAC whose lowest 16 - bits are zero, with triangular dither; from the cache or new."""
+        name = self._dither_name(n)
         described = {**self.shaped_by(n), "bits": bits, "dither": name, "writer": flac_writer()}
         return _unpacked(self._keep(described, "loop", lambda: _packed(
             _encode(self.heard(n), name, self.song.rate_hz, bits))))
 
     @property
-    def _joint(self) -> int:
-        """Frames that cross over."""
-        return min(frames_of_ms(JOINT_MS, self.song.rate_hz), self.part.frames // 4)
+    def _crossfade(self) -> int:
+        """Length of the crossfade in frames."""
+        return min(frames_of_ms(CROSSFADE_MS, self.song.rate_hz), self.part.frames // 4)
 
-    def _named(self, n: int) -> str:
-        """What the dither of a sound belongs to."""
+    def _dither_name(self, n: int) -> str:
+        """Seeds the dither of a sound."""
         layers = self.song.layers
         return f"{self.part.name}/{'layer ' + layers[n].name if n < len(layers) else 'bed'}"
 
     def _heard(self, n: int) -> FloatArray:
         """`heard`, read from the takes or the bed."""
-        song, part, joint = self.song, self.part, self._joint
-        sound = np.zeros((joint + part.frames, 2))
-        for at in range(part.start - min(joint, part.start), part.stop, BLOCK_FRAMES):
+        song, part, crossfade = self.song, self.part, self._crossfade
+        sound = np.zeros((crossfade + part.frames, 2))
+        for at in range(part.start - min(crossfade, part.start), part.stop, BLOCK_FRAMES):
             stop = min(at + BLOCK_FRAMES, part.stop)
-            sound[at - part.start + joint : stop - part.start + joint] = self._read(n, at, stop)
+            sound[at - part.start + crossfade : stop - part.start + crossfade] = self._read(n, at, stop)
         if song.bed is not None and n == len(song.layers) and not song.bed.unchanged():
             raise AudioError([Fault(song.bed.facts.path, "", "changed while it was read; try again")])
-        turn = ((np.arange(joint) + 0.5) / joint * np.pi / 2)[:, None]
-        sound[-joint:] = sound[-joint:] * np.cos(turn) + sound[:joint] * np.sin(turn)
-        return sound[joint:]
+        phase = ((np.arange(crossfade) + 0.5) / crossfade * np.pi / 2)[:, None]
+        sound[-crossfade:] = sound[-crossfade:] * np.cos(phase) + sound[:crossfade] * np.sin(phase)
+        return sound[crossfade:]
 
     def _read(self, n: int, start: int, stop: int) -> FloatArray:
         """Frames start to stop of the song."""
@@ -161,16 +171,22 @@ class Loops:
 
 
 def _bars(song: ProcessedSong, part: Stretch) -> list[tuple[int, int]]:
-    """Bars and their downbeats' frames in a section of bars."""
+    """Bars of a section and the frames of their downbeats."""
     if part.section is None:
         return []
     first, last = part.section.bars
     return [(bar, frames_of_s(song.tempo_map.downbeat_s(bar), song.rate_hz)) for bar in range(first, last + 1)]
 
 
+def _beats_s(song: ProcessedSong, bar: int, downbeat_s: float) -> list[float]:
+    """Seconds of a bar's beats, counted as its downbeat is."""
+    beat_s = song.tempo_map.beat_s(bar)
+    return [downbeat_s + n * beat_s for n in range(max(1, round(song.tempo_map.bar_s(bar) / beat_s)))]
+
+
 def _encode(sound: FloatArray, name: str, rate_hz: int, bits: int) -> PageSound:
     """FLAC of a loop."""
-    gain = max(1.0, float(np.abs(sound).max()) / _FULLEST)
+    gain = max(1.0, float(np.abs(sound).max()) / _HIGHEST_SAMPLE)
     coarser = 16 - bits
     pcm, overs = to_pcm(sound / (gain * (1 << coarser)), 16, dither=DitherStream(name, 2))
     assert not overs, "there is room for the dither"
@@ -181,11 +197,11 @@ def _encode(sound: FloatArray, name: str, rate_hz: int, bits: int) -> PageSound:
 
 
 def _packed(sound: PageSound) -> bytes:
-    """As it is kept: the gain, the FLAC's length, its text."""
+    """As cached: gain, length of the FLAC, its text."""
     return _HEAD.pack(sound.gain, sound.flac_bytes) + sound.text
 
 
 def _unpacked(kept: bytes) -> PageSound:
-    """What `_packed` made."""
+    """The reverse of `_packed`."""
     gain, flac_bytes = _HEAD.unpack_from(kept)
     return PageSound(kept[_HEAD.size :], flac_bytes, gain)

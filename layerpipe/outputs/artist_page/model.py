@@ -1,13 +1,13 @@
-"""What the artist's page is made of: plain readings and encoded sound, no recipe and no signal processing.
+"""What the artist's page is made of: readings and encoded sound, no recipe and no signal processing.
 
 Levels are dB, -inf is off; positions are frames of the song's rate. Every section holds the same layers in the same
-order. The first layer is what the others are set against, so it has no slider.
+order. The first layer is the reference the others are set against, so it has no slider.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from layerpipe.core.errors import ParameterError
@@ -19,7 +19,7 @@ from layerpipe.outputs.artist_page.base91 import bytes_of_text, text_of_bytes
 class PageSound:
     """Stereo FLAC of one section; its samples times `gain` are the layer (or bed) at level 0 dB.
 
-    The page plays it round and round, so its last frames already lead back into its first.
+    The page loops it: its last frames already cross over into its first.
     """
 
     text: bytes
@@ -62,7 +62,11 @@ class PageSection:
     waveform : tuple of float
         Outline of the blend from 0 to 1, evenly spaced.
     bars : tuple of (bar, seconds)
-        Downbeats inside the section, counted from its beginning.
+        Downbeats inside the section, seconds from its beginning.
+    beats_s : tuple of float
+        Beats inside the section, seconds from its beginning.
+    player : bytes
+        AAC in an MP4 container of the engineer's setting, for browsers in which no script runs; empty if silent.
     """
 
     name: str
@@ -73,6 +77,8 @@ class PageSection:
     reference_lufs: float
     waveform: tuple[float, ...]
     bars: tuple[tuple[int, float], ...] = ()
+    beats_s: tuple[float, ...] = ()
+    player: bytes = b""
 
     @property
     def sounds(self) -> tuple[PageSound, ...]:
@@ -92,6 +98,11 @@ class PageSetting:
 class PageSong:
     """The whole page.
 
+    Attributes
+    ----------
+    page_id : str
+        16 hexadecimal digits (`page_id`); an answer repeats them.
+
     Raises
     ------
     ParameterError
@@ -102,7 +113,8 @@ class PageSong:
     artist: str
     rate_hz: int
     sections: tuple[PageSection, ...]
-    marks: tuple[PageSetting, ...] = ()
+    page_id: str
+    settings: tuple[PageSetting, ...] = ()
     low_db: float = -24.0
     high_db: float = 0.0
     step_db: float = 0.5
@@ -128,7 +140,21 @@ class PageSong:
         if not (self.low_db < self.high_db and self.step_db > 0):
             raise ParameterError(f"levels from {self.low_db:g} to {self.high_db:g} dB: the first must be the lower")
 
+    def slider_range_db(self, layer: str) -> tuple[float, float]:
+        """Lowest and highest level of a layer's slider."""
+        at = self.layers.index(layer)
+        used = [section.layers[at].level_db for section in self.sections]
+        used += [setting.levels_db[layer] for setting in self.settings if layer in setting.levels_db]
+        return slider_range_db((self.low_db, self.high_db), self.step_db, used)
+
     @property
     def has_bed(self) -> bool:
         """Whether there is a rest of the track to listen against."""
         return self.sections[0].bed is not None
+
+
+def slider_range_db(range_db: Sequence[float], step_db: float, used_db: Sequence[float]) -> tuple[float, float]:
+    """Lowest and highest level of a slider, dB: the wanted range, widened by whole steps to the levels in use."""
+    finite = [level for level in used_db if math.isfinite(level)]
+    low, high = min(range_db[0], *finite, math.inf), max(range_db[1], *finite, -math.inf)
+    return math.floor(low / step_db) * step_db, math.ceil(high / step_db) * step_db

@@ -1,4 +1,4 @@
-"""A real Chromium for the pages: found on the machine, started once, with nothing in it and no way out."""
+"""A real Chromium for the pages: found on the machine, started once, with an empty profile."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import os
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,10 +15,11 @@ from playwright.sync_api import Browser, Page, sync_playwright
 
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
          "--disable-component-update", "--disable-sync"]
+PHONE, DESK = {"width": 360, "height": 740}, {"width": 1280, "height": 800}
 
 
 def chromium_path() -> str:
-    """The program: LAYERPIPE_CHROMIUM, or `chromium` on the path. The tests of pages are not to be skipped."""
+    """The program: LAYERPIPE_CHROMIUM, or `chromium` on the path. Tests of pages are never skipped."""
     found = os.environ.get("LAYERPIPE_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
     if not found:
         raise RuntimeError("no Chromium: the tests of pages need one (Debian: apt-get install chromium), or its path "
@@ -36,6 +38,25 @@ def chromium() -> Iterator[Browser]:
             browser.close()
 
 
+@contextmanager
+def opened(browser: Browser, path: Path, **settings: Any) -> Iterator[Page]:
+    """Open a page; at the end, insist that it asked for nothing and that nothing went wrong in it."""
+    context = browser.new_context(**{"viewport": PHONE, "locale": "en-GB"} | settings)
+    context.set_default_timeout(8000)
+    page = context.new_page()
+    troubles: list[str] = []
+    requests: list[str] = []
+    page.on("pageerror", lambda error: troubles.append(str(error)))
+    page.on("console", lambda said: troubles.append(said.text) if said.type in ("error", "warning") else None)
+    page.on("request", lambda request: requests.append(request.url))
+    page.goto(path.as_uri())
+    yield page
+    context.close()
+    assert troubles == []
+    # Nothing but the file itself, and what it saved.
+    assert {url for url in requests if not url.startswith("blob:")} == {path.as_uri()}
+
+
 def until(page: Page, expression: str, *, seconds: float = 10.0) -> None:
     """Wait for something to be true in the page; the driver's own way needs `eval`, which the page forbids."""
     for _ in range(round(seconds / 0.02)):
@@ -48,7 +69,7 @@ def until(page: Page, expression: str, *, seconds: float = 10.0) -> None:
 def rendered(page: Page, number: int, **wanted: Any) -> np.ndarray:
     """A section as the page's own graph renders it, (frames, 2)."""
     script = """async ([number, wanted]) => {
-      const sides = await layerpipeSheet.render(number, wanted);
+      const sides = await layerpipePage.render(number, wanted);
       return sides.map((side) => {
         const bytes = new Uint8Array(side.buffer);
         let text = "";

@@ -67,7 +67,8 @@ def section(name: str, seed: int, levels_db: tuple[float, ...], layers: tuple[st
         tuple(PageLayer(layer, level, PageSound.of_flac(flac(sound, seed + n)))
               for n, (layer, level, sound) in enumerate(named)),
         PageSound.of_flac(flac(sounds[-1], seed + 8)), products_of(sounds), -20.0, tuple(outline / outline.max()),
-        tuple((bar, (bar - 1) * 1.0) for bar in range(1, int(seconds) + 1))), sounds
+        tuple((bar, (bar - 1) * 1.0) for bar in range(1, int(seconds) + 1)),
+        tuple(0.5 * beat for beat in range(2 * int(seconds)))), sounds
 
 
 def demo_song(**changes: object) -> tuple[PageSong, list[list[np.ndarray]]]:
@@ -76,7 +77,8 @@ def demo_song(**changes: object) -> tuple[PageSong, list[list[np.ndarray]]]:
     made = [section("verse", 100, (0.0, -math.inf, -6.0), layers, 3.0, 0.25),
             section("chorus", 200, (0.0, -9.0, -7.3), layers, 4.0, 0.2)]
     settings = {"title": "Lantern on the Pier", "artist": "Marisol Venn", "rate_hz": RATE_HZ,
-                "marks": (PageSetting("a shimmer", {"octave": -15.0}),
+                "page_id": "0123456789abcdef",
+                "settings": (PageSetting("a shimmer", {"octave": -15.0}),
                           PageSetting("wide open", {"octave": -4.0, "rakes": -3.0}))}
     song = PageSong(**(settings | changes), sections=tuple(part for part, _ in made))  # type: ignore[arg-type]
     return song, [sounds for _, sounds in made]

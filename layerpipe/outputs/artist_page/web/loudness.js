@@ -25,14 +25,14 @@ function blockPowers(products, gains) {
 
 function meanAbove(powers, gate) {
   let sum = 0;
-  let heard = 0;
+  let count = 0;
   for (const power of powers) {
     if (power > gate) {
       sum += power;
-      heard += 1;
+      count += 1;
     }
   }
-  return heard ? sum / heard : 0;
+  return count ? sum / count : 0;
 }
 
 // LUFS; -Infinity where nothing passes the absolute gate.
@@ -47,8 +47,8 @@ function gainOfDb(level) {
   return level === -Infinity ? 0 : 10 ** (level / 20);
 }
 
-// The factor that brings a mix to the section's loudness. Should a mix need more than fits under the ceiling, the
-// whole section is taken down to what does, so that all its settings stay as loud as each other.
+// The factor that brings a mix to the section's loudness. If a mix does not fit below the ceiling at that loudness, the
+// whole section is lowered, so that all its settings stay equally loud.
 function masterGain(section, gains, ceiling) {
   const loudness = integratedLoudness(section.products, gains);
   if (loudness === -Infinity) return 0;
@@ -57,8 +57,8 @@ function masterGain(section, gains, ceiling) {
   return gainOfDb(section.reference - loudness);
 }
 
-// The highest sample of the mix, exactly. In each short stretch no sample can be above the sum of what the layers reach
-// there; only stretches in which that sum passes the highest sample found so far are looked at.
+// The highest sample of the mix, exactly. In a short stretch no sample exceeds the sum of the layers' peaks there, so only
+// stretches in which that sum exceeds the highest sample found so far are searched.
 function highestSample({ peaks, samples }, gains) {
   const sounding = peaks.map((_, layer) => layer).filter((layer) => gains[layer] > 0);
   if (!sounding.length) return 0;

@@ -1,23 +1,32 @@
-// The letter itself: what is shown, and what a touch or a key does.
+// The page: its state, what sounds, and what is shown.
 
-const byId = (id) => document.getElementById(id);
 const song = JSON.parse(byId("facts").textContent);
-const OFF = -Infinity;
 const fromFacts = (level) => (level === null ? OFF : level);
 
 for (const section of song.sections) {
-  const bytes = Uint8Array.from(atob(section.products), (letter) => letter.charCodeAt(0));
+  const bytes = Uint8Array.from(atob(section.products), (sign) => sign.charCodeAt(0));
   section.products = new Float64Array(bytes.buffer);
   section.proposed = section.levels.map(fromFacts);
-  section.levels = [...section.proposed];
   section.peaks = [];
   section.samples = [];
 }
+for (const setting of song.settings) setting.levels = setting.levels.map(([layer, level]) => [layer, fromFacts(level)]);
 
+// What the artist has done in each part. `saved` are the levels to send, or null; `edit` orders what two tabs did.
+const newPart = (section) => ({ levels: [...section.proposed], comment: "", saved: null, compared: [], edit: 0 });
 const player = new Player(song.rate);
-const tally = new Tally();
-const state = { number: 0, alone: null, bed: false, comparison: null, kept: new Map() };
+const state = { number: firstPart(), alone: null, bed: false, comparison: null, parts: song.sections.map(newPart) };
 const current = () => song.sections[state.number];
+const part = () => state.parts[state.number];
+
+// The first part in which there is something to set: a layer with a slider that sounds and is on.
+function firstPart() {
+  const hasSound = (section, layer) => layer > 0 && !isSilent(section, layer);
+  const isOn = (section) => section.proposed.some((level, layer) => hasSound(section, layer) && level !== OFF);
+  const on = song.sections.findIndex(isOn);
+  if (on >= 0) return on;
+  return Math.max(0, song.sections.findIndex((section) => section.proposed.some((_, layer) => hasSound(section, layer))));
+}
 
 // ---- What sounds ----
 
@@ -30,7 +39,7 @@ function mixOf(levels, alone = null, bed = false) {
 
 function soundingLevels() {
   const { comparison } = state;
-  return comparison ? comparison.order[comparison.now].levels : current().levels;
+  return comparison ? comparison.order[comparison.now].levels : part().levels;
 }
 
 function gainsOf(section, mix) {
@@ -44,39 +53,42 @@ function gainsNow() {
 
 const sound = () => player.glide(gainsNow());
 
-async function playFrom(offset) {
-  if (!player.playing) say("Getting ready …", { shown: true });
+async function playFrom(offset, silenceS = 0) {
+  if (!player.held.has(state.number)) say("Getting ready …", { shown: true });
   try {
-    if (!(await player.play(current(), state.number, offset, gainsNow))) return;
+    if (!(await player.play(current(), state.number, offset, gainsNow, silenceS))) return;
   } catch (refusal) {
-    say(`This browser cannot play the sound (${refusal.message || refusal.name}). Please try another one.`, { shown: true });
+    say(refusal instanceof SoundHeld ? "The sound did not start. Tap Play again."
+      : `This browser cannot play the sound (${refusal.message || refusal.name}). Please try another one.`, { shown: true });
+    showPlaying();
     return;
   }
   say(`Playing ${current().name}`);
-  showTurn();
+  showPlaying();
   requestAnimationFrame(follow);
 }
 
-function pause() {
+function pause(words = "Paused", options = {}) {
   player.pause();
-  say("Paused");
-  showTurn();
+  say(words, options);
+  showPlaying();
   showPlace();
 }
 
+// A call, a locked screen or an unplugged loudspeaker may stop the sound from outside.
+player.stopped = () => {
+  if (player.playing) pause("The sound was interrupted. Tap Play to go on.", { shown: true });
+};
+
 // ---- What is shown ----
 
-// Read aloud; shown only where eyes need it too.
+// Read aloud; visible only where eyes need it too.
 function say(text, { shown = false } = {}) {
   byId("status").textContent = text;
   byId("status").classList.toggle("quiet", !shown);
 }
 
-const levelShown = (level) => (level === OFF ? "off" : `${levelText(level).replace("-", "\u2212").replace(" ", "\u00a0")}`);
-const levelSpoken = (level) => (level === OFF ? "off" : `${level < 0 ? "minus " : ""}${Math.abs(roundedLevel(level))} decibels`);
-const clockShown = (seconds) => `${Math.floor(seconds / 60)}:${String(Math.floor(seconds % 60)).padStart(2, "0")}`;
 const lengthOf = (section) => section.frames / song.rate;
-const settingShown = (levels) => song.layers.slice(1).map((name, at) => `${name} ${levelShown(levels[at + 1])}`).join(", ");
 
 function make(tag, text = "", children = []) {
   const element = document.createElement(tag);
@@ -85,52 +97,38 @@ function make(tag, text = "", children = []) {
   return element;
 }
 
-// A slider reaches from one step under the lowest level, which is off, to the highest; the recipe's own levels fit.
-function rangeOf(layer) {
-  const named = song.sections.map((section) => section.proposed[layer])
-    .concat(song.marks.flatMap((mark) => mark.levels.filter(([of]) => of === layer).map(([, level]) => fromFacts(level))))
-    .filter((level) => level !== OFF);
-  const low = Math.floor(Math.min(song.low, ...named) / song.step) * song.step;
-  const high = Math.ceil(Math.max(song.high, ...named) / song.step) * song.step;
-  return { off: low - song.step, low, high };
-}
-
 const sliders = Array.from(document.querySelectorAll("[data-layer]"), (input) => {
   const layer = Number(input.dataset.layer);
-  const range = rangeOf(layer);
-  Object.assign(input, { min: range.off, max: range.high, step: song.step });
-  input.addEventListener("input", () => {
-    const value = Number(input.value);
-    current().levels[layer] = value < range.low - song.step / 2 ? OFF : value;
-    listenTo(null);
-    showLevels();
-    sound();
-  });
-  return { input, layer, range };
+  const [low, high] = song.ranges[layer];
+  // The lowest place of the slider, one step below its lowest level, is off.
+  Object.assign(input, { min: low - song.step, max: high, step: song.step });
+  return { input, layer, low, off: low - song.step };
 });
 
 function showLevels() {
-  const levels = current().levels;
-  for (const { input, layer, range } of sliders) {
+  const { levels } = part();
+  for (const { input, layer, off } of sliders) {
     const level = levels[layer];
-    input.value = level === OFF ? range.off : level;
-    input.setAttribute("aria-valuetext", levelSpoken(level));
+    const words = loudnessWords(current(), levels, layer);
+    input.value = level === OFF ? off : level;
+    input.setAttribute("aria-valuetext", levelSpoken(level) + (words ? `, ${words}` : ""));
     input.style.setProperty("--filled", `${(100 * (input.value - input.min)) / (input.max - input.min)}%`);
-    byId(`said-${layer}`).textContent = levelShown(level);
+    byId(`level-shown-${layer}`).textContent = levelShown(level);
+    byId(`hint-${layer}`).textContent = words;
   }
-  for (const button of document.querySelectorAll("[data-mark]")) {
-    const wanted = markedLevels(button.dataset.mark);
+  for (const button of document.querySelectorAll("[data-setting]")) {
+    const wanted = settingLevels(button.dataset.setting);
     button.setAttribute("aria-pressed", String(wanted.every((level, layer) => level === levels[layer])));
   }
   showChoices();
-  showKeptHere();
+  showSavedHere();
 }
 
-// A mark's levels in this section; what it does not name stays.
-function markedLevels(mark) {
-  if (mark === "now") return [...current().proposed];
-  const levels = [...current().levels];
-  for (const [layer, level] of song.marks[Number(mark)].levels) levels[layer] = fromFacts(level);
+// A proposed setting's levels in this part; layers it does not name keep theirs.
+function settingLevels(setting) {
+  if (setting === "engineer") return [...current().proposed];
+  const levels = [...part().levels];
+  for (const [layer, level] of song.settings[Number(setting)].levels) levels[layer] = level;
   return levels;
 }
 
@@ -139,93 +137,39 @@ function showSection() {
   const heights = section.waveform;
   const path = `M0,100${heights.map((height, at) => `L${((at + 0.5) * 1000) / heights.length},${99 - height * 95}`).join("")}L1000,100Z`;
   byId("outline").setAttribute("d", path);
-  byId("heard").setAttribute("d", path);
+  byId("played").setAttribute("d", path);
   // On a phone there is room for eight numbers.
   const every = Math.ceil(section.bars.length / 8);
   byId("bars").replaceChildren(...section.bars.map(([bar, seconds], at) => {
-    const mark = make("span", at % every ? "" : `${at ? "" : "bar "}${bar}`);
-    mark.style.setProperty("left", `${(100 * seconds) / lengthOf(section)}%`);
-    return mark;
+    const line = make("span", at % every ? "" : `${at ? "" : "bar "}${bar}`);
+    line.style.setProperty("left", `${(100 * seconds) / lengthOf(section)}%`);
+    return line;
   }));
+  document.querySelector(`[name="section"][value="${state.number}"]`).checked = true;
   byId("place").max = lengthOf(section);
-  if (byId("for-section")) byId("for-section").textContent = section.name;
-  if (byId("remark")) byId("remark").value = state.kept.get(state.number)?.remark ?? "";
+  if (byId("save")) byId("comment").value = part().comment;
   showLevels();
   showPlace();
 }
 
 function showPlace() {
   const seconds = player.section === current() ? player.position : 0;
-  const share = seconds / lengthOf(current());
   const place = byId("place");
   place.value = seconds;
   const bar = current().bars.filter(([, start]) => start <= seconds + 0.005).pop();
   const spoken = `${bar ? `bar ${bar[0]}, ` : ""}${Math.floor(seconds)} of ${Math.round(lengthOf(current()))} seconds`;
   if (place.getAttribute("aria-valuetext") !== spoken) place.setAttribute("aria-valuetext", spoken);
-  byId("heard").style.setProperty("--heard", `${100 * share}%`);
+  byId("played").style.setProperty("--played", `${(100 * seconds) / lengthOf(current())}%`);
   const clock = `${clockShown(seconds)} of ${clockShown(lengthOf(current()))}`;
   if (byId("clock").textContent !== clock) byId("clock").textContent = clock;
 }
 
-const showTurn = () => { byId("play").textContent = player.playing ? "Pause" : "Play"; };
-
-// A call, a locked screen or an unplugged loudspeaker may stop the sound from outside.
-player.stopped = () => {
-  if (player.playing) pause();
-};
+function showPlaying() {
+  for (const button of document.querySelectorAll("[data-play]")) button.textContent = player.playing ? "Pause" : "Play";
+}
 
 function follow() {
   if (!player.playing) return;
   showPlace();
   requestAnimationFrame(follow);
-}
-
-function listenTo(alone) {
-  state.alone = alone;
-  document.querySelector(`[name="alone"][value="${alone ?? "all"}"]`).checked = true;
-}
-
-// ---- Touches and keys ----
-
-byId("play").addEventListener("click", () => (player.playing ? pause() : playFrom(player.offset)));
-
-byId("sections").addEventListener("change", (event) => {
-  endComparison();
-  const wasPlaying = player.playing;
-  state.number = Number(event.target.value);
-  if (!wasPlaying) {
-    player.pause();
-    player.offset = 0;
-  }
-  showSection();
-  if (wasPlaying) playFrom(0);
-});
-
-byId("place").addEventListener("input", (event) => {
-  const seconds = Math.min(Number(event.target.value), lengthOf(current()) - 0.01);
-  if (player.playing) {
-    playFrom(seconds);
-  } else {
-    Object.assign(player, { section: current(), offset: seconds });
-    showPlace();
-  }
-});
-
-byId("alone").addEventListener("change", (event) => {
-  listenTo(event.target.value === "all" ? null : Number(event.target.value));
-  sound();
-});
-
-byId("bed")?.addEventListener("change", (event) => {
-  state.bed = event.target.checked;
-  sound();
-});
-
-for (const button of document.querySelectorAll("[data-mark]")) {
-  button.addEventListener("click", () => {
-    current().levels = markedLevels(button.dataset.mark);
-    listenTo(null);
-    showLevels();
-    sound();
-  });
 }

@@ -1,13 +1,16 @@
-// The page is ready: show it. And a door for tests.
+// Everything is ready: show the page, hide what is for browsers in which no script runs.
 
-byId("letter").hidden = false;
 showSection();
+byId("page").hidden = false;
+document.documentElement.classList.add("scripted");
+wholePage().then(() => byId("players")?.remove());
 
-// A door for tests: the same graph and gains, rendered without a device.
-globalThis.layerpipeSheet = {
+// For tests: the same graph and gains, rendered without a device.
+globalThis.layerpipePage = {
   player,
   state,
   song,
+  part,
   gains: () => mixOf(soundingLevels(), state.alone, state.bed),
   loudness: (number, levels) => integratedLoudness(song.sections[number].products, mixOf(levels.map(fromFacts))),
   // Stereo samples of a section at given levels; `moves` are [seconds, levels] and glide as a slider does.
@@ -15,7 +18,10 @@ globalThis.layerpipeSheet = {
     const section = song.sections[number];
     const context = new OfflineAudioContext(2, Math.round(seconds * song.rate), song.rate);
     const buffers = await decodeSection(context, section, number);
-    const gains = (wanted) => (master ? gainsOf(section, mixOf(wanted.map(fromFacts), alone, bed)) : mixOf(wanted.map(fromFacts), alone, bed));
+    const gains = (wanted) => {
+      const mix = mixOf(wanted.map(fromFacts), alone, bed);
+      return master ? gainsOf(section, mix) : mix;
+    };
     const joined = joinVoices(context, buffers, section.gains, gains(levels), context.destination);
     startVoices(joined, 0, 0);
     for (const [at, wanted] of moves) context.suspend(at).then(() => { glideTo(joined, gains(wanted), context.currentTime); context.resume(); });

@@ -1,12 +1,12 @@
-"""How long the artist's page of the demo takes, beside the FLAC encoder's own time for the very sound in it.
+"""How long the artist's page of the demo takes, compared with the FLAC encoder's own time for the same sound.
 
-Usage: python -m tests.bench.bench_sheet [FOLDER]
+Usage: python -m tests.bench.bench_page [FOLDER]
 
-Processor time, user and system, of all threads; the best of several runs each, taken in turn. The encoder is
-soundfile's FLAC writer alone, 16 bit into memory, on samples that lie ready as integers. The page is measured as what
-is done once a recipe is asked for (gathering the sound, building the page), as a whole process less the start of the
-interpreter (`python -c pass`), imports included, and beside the encoder as a whole process of its own, which imports
-numpy and soundfile and reads the integers. Compiled kernels and compiled modules lie ready.
+Processor time, user and system, of all threads; the best of several alternating runs. The encoder is soundfile's FLAC
+writer alone, 16 bit into memory, on integer samples prepared before. The page is measured three ways: the work once a
+recipe is read (preparing audio, building the page); the whole process less the start of the interpreter
+(`python -c pass`), imports included; and the whole process beside the encoder as a process of its own, which imports
+numpy and soundfile and reads the integers. Kernels and modules are compiled before.
 """
 
 from __future__ import annotations
@@ -53,10 +53,10 @@ def main(folder: Path) -> None:
     from layerpipe.outputs.artist_page import build_page
     from layerpipe.recipe.reader import read_recipe
 
-    words = [PYTHON, "-m", "layerpipe", "page", RECIPE, "--quiet", "--out", folder / "letter.html"]
+    words = [PYTHON, "-m", "layerpipe", "page", RECIPE, "--quiet", "--out", folder / "page.html"]
     run(words, cache=cache)
     file = read_recipe(RECIPE)
-    song, _ = prepare_page(file)
+    song = prepare_page(file).song
     sounds = [soundfile.read(io.BytesIO(sound.flac), dtype="int16")[0]
               for section in song.sections for sound in section.sounds]
 
@@ -76,9 +76,9 @@ def main(folder: Path) -> None:
         note("encoder", cpu_s(encode))
         note("encoder's process", run(encoder).cpu_s)
         note("start", run([PYTHON, "-c", "pass"]).cpu_s)
-        note("imports", run([PYTHON, "-c", "from layerpipe import cli, recipe_file, render, sheet"]).cpu_s)
+        note("imports", run([PYTHON, "-c", "import layerpipe.cli, layerpipe.jobs.page, layerpipe.recipe.reader"]).cpu_s)
         note("whole", run(words, cache=cache).cpu_s)
-        note("work", cpu_s(lambda: build_page(prepare_page(file)[0])))
+        note("work", cpu_s(lambda: build_page(prepare_page(file).song)))
         shutil.rmtree(cache / "takes")
         note("first", run(words, cache=cache).cpu_s)
     best = {name: min(times) for name, times in found.items()}
@@ -90,11 +90,11 @@ def main(folder: Path) -> None:
     def tell(words: str, spent: float, against: float, what: str) -> None:
         print(f"  {words:47} {spent:.3f} s  {spent / against:5.2f} times {what}")
 
-    tell("from the store, gathering and building", best["work"], best["encoder"], "the encoder")
+    tell("from the cache, preparing and building", best["work"], best["encoder"], "the encoder")
     whole, first = best["whole"] - best["start"], best["first"] - best["start"]
-    tell("from the store, whole process, less the start", whole, best["encoder"], "the encoder")
+    tell("from the cache, whole process, less the start", whole, best["encoder"], "the encoder")
     tell("    of this the imports", best["imports"] - best["start"], best["encoder"], "the encoder")
-    tell("from the store, whole process", best["whole"], best["encoder's process"], "the encoder as a whole process")
+    tell("from the cache, whole process", best["whole"], best["encoder's process"], "the encoder as a whole process")
     tell("first run, whole process, less the start", first, best["encoder"], "the encoder")
 
 

@@ -1,39 +1,18 @@
-// Sound: text to FLAC to buffers, and a player that starts all layers of a section on the same frame.
-// A gain never jumps: every change is an exponential glide, one time constant for all layers, so that what sounds on
-// the way is always a mixture of the old and the new setting and stays under the ceiling with them.
+// Plays all layers of a section, started on the same frame.
+// A gain never jumps: every change is an exponential glide with one time constant for all layers, so that the sound in
+// between is a mixture of the old and the new setting and stays below the ceiling as they do.
 
 const GLIDE_S = 0.012;
 const FADE_S = 0.006;
 const STRETCH = 128;
-const LETTERS = new Int16Array(128).fill(-1);
-for (let code = 0x21, value = 0; code < 0x7f; code += 1) {
-  if (!"<&\\".includes(String.fromCharCode(code))) LETTERS[code] = value++;
-}
+const START_WAIT_MS = 2000;
 
-// 13 bits stand in two characters.
-function bytesOfText(text, count) {
-  const bytes = new Uint8Array(count);
-  let held = 0;
-  let bits = 0;
-  let at = 0;
-  for (let place = 0; place < text.length; place += 2) {
-    held = (held << 13) | (LETTERS[text.charCodeAt(place)] * 91 + LETTERS[text.charCodeAt(place + 1)]);
-    bits += 13;
-    while (bits >= 8 && at < count) {
-      bits -= 8;
-      bytes[at++] = (held >>> bits) & 255;
-    }
-    held &= (1 << bits) - 1;
-  }
-  return bytes;
-}
+// The system holds the sound back; a new tap may get it.
+class SoundHeld extends Error {}
 
 async function decodeSection(context, section, number) {
-  const decoded = section.bytes.map((count, layer) => {
-    const text = document.getElementById(`sound-${number}-${layer}`).textContent;
-    return context.decodeAudioData(bytesOfText(text, count).buffer);
-  });
-  const buffers = await Promise.all(decoded);
+  const encoded = await encodedSounds(section, number);
+  const buffers = await Promise.all(encoded.map((bytes) => context.decodeAudioData(bytes)));
   section.peaks = buffers.map((buffer, layer) => stretchPeaks(buffer, section.gains[layer]));
   section.samples = buffers.map((buffer, layer) => ({ gain: section.gains[layer], sides: [0, 1].map((side) => buffer.getChannelData(side)) }));
   return buffers;
@@ -90,6 +69,7 @@ class Player {
     this.started = 0;
     this.held = new Map();
     this.turn = 0;
+    this.hung = false;
     this.stopped = () => {};
   }
 
@@ -108,26 +88,48 @@ class Player {
     return this.section.frames / this.rate;
   }
 
-  // Must be called from a touch or a key the first time, or the browser keeps silent.
-  wake() {
-    if (!this.context) {
-      try {
-        this.context = new AudioContext({ sampleRate: this.rate, latencyHint: "interactive" });
-      } catch (refusal) {
-        if (refusal.name !== "NotSupportedError") throw refusal;
-        // A rate this device cannot run at: it converts instead.
-        this.context = new AudioContext({ latencyHint: "interactive" });
-      }
-      this.context.addEventListener("statechange", () => {
-        if (this.context.state !== "running") this.stopped();
-      });
-      // On phones with a silent switch this is music, not a notification.
-      if (navigator.audioSession) navigator.audioSession.type = "playback";
-    }
-    return this.context.resume();
+  // Must be called from a tap or a key the first time, or the browser keeps silent. A context that was closed, or that
+  // did not start when asked, is replaced.
+  async wake() {
+    if (this.context && (this.hung || this.context.state === "closed")) this.dropContext();
+    if (!this.context) this.openContext();
+    const { context } = this;
+    const started = await Promise.race([
+      context.resume().then(() => true, () => false),
+      new Promise((done) => { setTimeout(done, START_WAIT_MS, false); }),
+    ]);
+    if (context !== this.context) return;
+    this.hung = !started;
+    if (!started) throw new SoundHeld();
   }
 
-  // Decoded sound is large: only this section's and the last one's is held.
+  openContext() {
+    let context;
+    try {
+      context = new AudioContext({ sampleRate: this.rate, latencyHint: "interactive" });
+    } catch (refusal) {
+      if (refusal.name !== "NotSupportedError") throw refusal;
+      // The device cannot run at this rate: it converts instead.
+      context = new AudioContext({ latencyHint: "interactive" });
+    }
+    context.addEventListener("statechange", () => {
+      if (context === this.context && context.state !== "running") this.stopped();
+    });
+    // On phones with a silent mode this is music, not a notification.
+    if (navigator.audioSession) navigator.audioSession.type = "playback";
+    this.context = context;
+    this.hung = false;
+  }
+
+  dropContext() {
+    const { context } = this;
+    if (this.joined) this.offset = this.position;
+    this.joined = null;
+    this.context = null;
+    if (context.state !== "closed") context.close();
+  }
+
+  // Decoded sound is large: only that of this section and the one before is kept.
   async buffersOf(section, number) {
     if (!this.held.has(number)) {
       const buffers = await decodeSection(this.context, section, number);
@@ -144,16 +146,24 @@ class Player {
     return entry.buffers;
   }
 
-  // Starts, or moves to another place or section while playing. `gainsNow` is asked once the sound is ready.
-  async play(section, number, offset, gainsNow) {
+  // Starts, or moves to another place or section while playing, after some seconds of silence. `gainsNow` is asked once
+  // the sound is ready.
+  async play(section, number, offset, gainsNow, silenceS = 0) {
     this.turn += 1;
     const mine = this.turn;
-    const [, buffers] = await Promise.all([this.wake(), this.buffersOf(section, number)]);
+    let buffers;
+    try {
+      const woken = this.wake();
+      [, buffers] = await Promise.all([woken, this.buffersOf(section, number)]);
+    } catch (refusal) {
+      if (mine !== this.turn) return false;
+      throw refusal;
+    }
     if (mine !== this.turn) return false;
     this.silence();
     this.section = section;
     this.joined = joinVoices(this.context, buffers, section.gains, gainsNow(), this.context.destination);
-    const now = this.context.currentTime + 0.02;
+    const now = this.context.currentTime + 0.02 + silenceS;
     this.joined.out.gain.value = 0;
     this.joined.out.gain.setTargetAtTime(1, now, FADE_S);
     this.offset = offset % this.length;
@@ -169,9 +179,13 @@ class Player {
     this.silence();
   }
 
-  // Fades what sounds and lets go of it.
+  // Fades the sound out.
   silence() {
     if (!this.joined) return;
+    if (this.context.state === "closed") {
+      this.joined = null;
+      return;
+    }
     const now = this.context.currentTime;
     this.joined.out.gain.cancelScheduledValues(now);
     this.joined.out.gain.setTargetAtTime(0, now, FADE_S);

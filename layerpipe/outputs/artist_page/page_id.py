@@ -1,0 +1,53 @@
+"""Which state of a song a page was made from, so that an answer to an older one is noticed."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+from layerpipe.recipe.model import Layer, Recipe
+
+
+def page_id(recipe: Recipe, digest_of: Callable[[Path], str]) -> str:
+    """Identify takes, bars and reference level of a song.
+
+    Levels of the layers with a slider are not part of it: the answer repeats those one by one. Names of files, title
+    and outputs may change.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        With paths that can be opened.
+    digest_of : function
+        SHA-256 of a file.
+
+    Returns
+    -------
+    str
+        16 hexadecimal digits.
+    """
+    layers = []
+    for layer in recipe.layer:
+        takes = [take.model_dump(mode="json", exclude={"file", "notes"})
+                 | {"digest": digest_of(take.file), "chain": recipe.chain_of(layer, take).model_dump(mode="json")}
+                 for take in layer.take if not take.mute]
+        if takes:
+            layers.append({"name": layer.name, "takes": takes})
+    reference = reference_layer(recipe)
+    state = {
+        "song": recipe.song.model_dump(mode="json", exclude={"title", "artist", "a4_hz"}),
+        "tempo": [change.model_dump(mode="json") for change in recipe.tempo],
+        "sections": [[section.name, section.bars, f"{recipe.level_db(reference, section):.2f}"]
+                     for section in recipe.section],
+        "reference": [reference.name, f"{reference.level_db:.2f}"],
+        "layers": layers,
+        "bed": None if recipe.bed is None else [digest_of(recipe.bed.file), recipe.bed.gain_db],
+    }
+    return hashlib.sha256(json.dumps(state, sort_keys=True, default=str).encode()).hexdigest()[:16]
+
+
+def reference_layer(recipe: Recipe) -> Layer:
+    """The layer without a slider: the first one in which a take is not muted."""
+    return next((layer for layer in recipe.layer if any(not take.mute for take in layer.take)), recipe.layer[0])
