@@ -162,7 +162,6 @@ def _level_words(level_db: float) -> str:
     return "off" if level_db == -math.inf else f"{level_db:g} dB"
 
 
-
 def _solved_places(terminal: Terminal, found: LevelStudy, places: list[str | None]) -> list[str | None]:
     """Of all sections those for which a level was found; if there are none, all, so that the refusal says why."""
     solved = {one.section for one in found.solved if one.level_db is not None}
