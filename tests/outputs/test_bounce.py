@@ -150,7 +150,7 @@ def _loud(recipe):
 
 def test_past_full_scale_is_refused_with_place_and_amount_and_nothing_is_left(studio):
     with pytest.raises(OutputError, match=r"(?s)exceeds full scale.*takes/regular-left\.wav: \d+ samples?, the "
-                                          r"first at \d.*sample \d+\), the highest \+\d+\.\d\d dBFS.*"
+                                          r"first at bar \d.*sample \d+\), the highest \+\d+\.\d\d dBFS.*"
                                           r"over_full_scale = \"lower\""):
         _bounce(studio, "loud", _loud)
     assert not (studio[0] / "bounces" / "loud").exists()
