@@ -214,7 +214,7 @@ class _Strings:
 def make_strums(
     seed: int, *, voice: str | Voice = "steel", hand: Hand = EASY, tempo: float = 72.0, meter: str = "4/4",
     bars: int = 8, bar_one_s: float = 0.6, planted: tuple[tuple[int, int, int, float], ...] = (),
-    rate_hz: int = RATE_HZ, drop: tuple[tuple[int, int], ...] = (),
+    rate_hz: int = RATE_HZ, drop: tuple[tuple[int, int], ...] = (), harmony: int | None = None,
 ) -> Strums:
     """Play bars of a pattern.
 
@@ -224,12 +224,15 @@ def make_strums(
         Loose places; bars from 1, eighths from 0.
     drop : tuple of (bar, eighth)
         Strums left out.
+    harmony : int, optional
+        Seed of the chords, one a bar: takes of one song share it. Without it the take's own seed draws them.
 
     Returns
     -------
     Strums
     """
     rng = np.random.default_rng(seed)
+    chords = None if harmony is None else np.random.default_rng([17, harmony])
     sound: Voice = VOICES[voice] if isinstance(voice, str) else voice
     pattern = PATTERNS[meter]
     compound = meter in ("6/8", "12/8")
@@ -241,7 +244,7 @@ def make_strums(
     onsets, grid, stops = [], [], []
     thud = np.zeros(frames)
     for bar in range(1, bars + 1):
-        chord = CHORDS[int(rng.integers(len(CHORDS)))]
+        chord = CHORDS[int((rng if chords is None else chords).integers(len(CHORDS)))]
         stop_here = rng.random() < hand.stops
         for e, velocity in enumerate(pattern):
             place_s = bar_one_s + (bar - 1) * bar_s + e * eighth_s
