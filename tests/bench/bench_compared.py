@@ -78,11 +78,11 @@ def told_right(case: TimeCase, found: Sequence[TakePlace]) -> tuple[str, bool]:
         if first.kind not in ("offset", "beat", "bar"):
             return f"told {first.kind}", first.decided
         return ("right" if abs(offset_ms - case.amount) < 2 else "not within 2 ms"), first.decided
-    if first.kind != case.kind:
+    if first.kind != case.kind.removeprefix("slow "):
         return f"told {first.kind}", first.decided
     if case.kind in ("beat", "bar"):
         return ("right" if first.whole == case.amount else "another count"), first.decided
-    if case.kind == "drift":
+    if case.kind.endswith("drift"):
         asked = 600 * case.amount / (1 + case.amount / 100)
         return ("right" if abs(first.drift_ms_per_min - asked) < max(20, 0.05 * abs(asked)) else "another pace"), True
     return "right", first.decided

@@ -23,6 +23,9 @@ from layerpipe.recipe.tempo_map import TempoMap
 from tests.bench.compared_songs import RATE_HZ, PlayedSong
 
 WOBBLE = 0.01
+LEAST_IN_SHORT_SONGS = 0.3
+"""Percent. In the 40 s of these songs .1 % are 40 ms, as much as players wander; slower drifts are planted in the song
+played three times over."""
 WOBBLE_PERIODS_S = (14.0, 22.0)
 
 
@@ -42,6 +45,12 @@ class HeardSong:
     seconds: float = 0.0
     cost_s: tuple[float, float] = (0.0, 0.0)
     """CPU time of hearing onsets and of listening for notes, all takes."""
+
+    @property
+    def seconds_long(self) -> float:
+        """Length in whole bars, a bar of rest included."""
+        last_s = max(float(take.events.time_s[-1]) for take in self.takes)
+        return (math.ceil(last_s / self.bar_s) + 1) * self.bar_s
 
     @property
     def tempo_map(self) -> TempoMap:
@@ -82,6 +91,18 @@ def hear_song(song: PlayedSong) -> HeardSong:
                      tuple(heard[:right]), wrong, seconds, (cost[0], cost[1]))
 
 
+def repeated(take: ComparedTake, times: int, every_s: float) -> ComparedTake:
+    """The take's onsets several times over, as in a longer song."""
+    events = take.events
+
+    def again(values: np.ndarray) -> np.ndarray:
+        return np.concatenate([values] * times)
+
+    times_s = np.concatenate([events.time_s + n * every_s for n in range(times)])
+    return replace(take, profiles=None, events=Events(times_s, again(events.level_db), again(events.pitch_classes),
+                                                      again(events.sure)))
+
+
 def moved(take: ComparedTake, times_s: np.ndarray) -> ComparedTake:
     """The take with its onsets at other times."""
     return replace(take, events=replace(take.events, time_s=times_s))
@@ -118,7 +139,11 @@ def time_cases(song: HeardSong, seed: int, base_ms: float,
         yield case(kind, sign, at_s + sign * span_s - base_ms / 1000)
     for percent in (0.1, 0.3, 1.0, 2.0):
         by = float(percent * random.choice((-1, 1)))
-        yield case("drift", by, at_s * (1 + by / 100 - base_pace))
+        if percent >= LEAST_IN_SHORT_SONGS:
+            yield case("drift", by, at_s * (1 + by / 100 - base_pace))
+        else:
+            longer = [repeated(take, 3, song.seconds_long) for take in song.takes]
+            yield TimeCase("slow drift", by, (moved(longer[0], longer[0].events.time_s * (1 + by / 100)), *longer[1:]))
     period_s = float(random.uniform(*WOBBLE_PERIODS_S))
     depth_s = WOBBLE * period_s / (2 * math.pi)
     yield case("wobble", WOBBLE, at_s + depth_s * np.sin(2 * math.pi * at_s / period_s + random.uniform(0, 6.28)))

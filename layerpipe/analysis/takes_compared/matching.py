@@ -17,6 +17,8 @@ import numpy.typing as npt
 from layerpipe.core.sound import FloatArray
 
 IntArray = npt.NDArray[np.int64]
+OTHER_LAG_S = 0.08
+"""Chains that end this far apart say different things."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +77,8 @@ class Matched:
     lag_s: FloatArray
     score: float
     """Mean worth of a pair after all prices, no unit; about 2 for doubles of one part, below 0.5 for strangers."""
+    margin: float
+    """By how much the chain is worth more than the best one that ends at another lag; no more than a jump costs."""
 
 
 def match_onsets(one: Events, other: Events, *, most_lag_s: float, prices: MatchPrices | None = None) -> Matched:
@@ -94,7 +98,7 @@ def match_onsets(one: Events, other: Events, *, most_lag_s: float, prices: Match
     """
     paid = prices or MatchPrices()
     count, width = len(one.time_s), len(other.time_s)
-    nothing = Matched(*(np.zeros(0, np.int64),) * 2, np.zeros(0), 0.0)
+    nothing = Matched(*(np.zeros(0, np.int64),) * 2, np.zeros(0), 0.0, 0.0)
     if not count or not width:
         return nothing
     lag_s = one.time_s[:, None] - other.time_s[None, :]
@@ -114,7 +118,9 @@ def match_onsets(one: Events, other: Events, *, most_lag_s: float, prices: Match
         columns.append(j)
         last = int(came_from[i, j])
     mine, theirs = np.array(rows[::-1]), np.array(columns[::-1])
-    return Matched(mine, theirs, lag_s[mine, theirs], float(ends.max() / max(len(mine), 1)))
+    apart = np.abs(lag_s - lag_s[mine[-1], theirs[-1]]) > OTHER_LAG_S
+    margin = min(float(ends.max() - ends[apart].max(initial=-np.inf)), paid.jump)
+    return Matched(mine, theirs, lag_s[mine, theirs], float(ends.max() / len(mine)), margin)
 
 
 TRANSPOSED_BELOW, TRANSPOSED_GAIN = 1.9, 0.25

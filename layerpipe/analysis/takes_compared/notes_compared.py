@@ -26,6 +26,8 @@ WINDOW_S = 4.0
 class NoteLimits:
     """From where on notes count as wrong; measured on takes with planted wrong notes."""
 
+    least_confidence: float = 0.5
+    """Of the offset of a pair. Less is asked than for a shift: an eighth off, most onsets still meet their chord."""
     fewest_bars: int = 4
     least_agreement: float = 0.6
     """Median over the bars, or two takes do not play the same music and nothing is told."""
@@ -125,7 +127,7 @@ def judge_notes(takes: Sequence[ComparedTake], pairs: Sequence[ComparedPair], te
         None for takes that agree; those where nothing can be told are left out as well.
     """
     asked = limits or NoteLimits()
-    known = [pair for pair in pairs if pair.found.course != "unknown"
+    known = [pair for pair in pairs if pair.found.confidence >= asked.least_confidence
              and takes[pair.one].profiles is not None and takes[pair.other].profiles is not None]
     found: dict[tuple[int, int], PairNotes] = {}
     for pair in known:
@@ -258,9 +260,11 @@ def _moved_by(n: int, of_take: Sequence[tuple[int, ComparedPair]], found: dict[t
 def _moved_strings(takes: Sequence[ComparedTake], judged: Sequence[ComparedPair],
                    found: dict[tuple[int, int], PairNotes], chord_bars: dict[int, set[int]],
                    asked: NoteLimits) -> list[WrongNotes]:
-    """Takes with one string a semitone or two off, in the bars that have no other fault."""
+    """Takes with one string a semitone or two off, in the bars that have no other fault. Takes of different keys are
+    left out: body, room and pick do not move with the key and look like a string that is off."""
     differs: dict[tuple[int, int], bool] = {}
     best: dict[tuple[int, int], int] = {}
+    judged = [pair for pair in judged if not pair.found.semitones]
     for pair in judged:
         key = (pair.one, pair.other)
         notes = found[key]

@@ -37,7 +37,7 @@ class PlaceLimits:
     capped_ms: float = 80.0
     """Pairs that disagree by more with the others are simply wrong."""
     moving_share: float = 0.6
-    """Share of its pairs in which a take moves against the other, to be the one that moves."""
+    """Share of its pairs, doubles counted twice, in which a take moves against the other, to be the one that moves."""
 
 
 @dataclass(frozen=True)
@@ -155,20 +155,22 @@ def _moving(count: int, known: Sequence[ComparedPair], takes: Sequence[ComparedT
     """Takes that drift or wander, and whether that is decided: those that move against most others, worst first."""
     found: dict[int, bool] = {}
     while True:
-        shares, partners = np.zeros(count), np.zeros(count)
+        shares, partners, others = np.zeros(count), np.zeros(count), np.zeros(count)
         for pair in known:
             if pair.one in found or pair.other in found:
                 continue
             for n in (pair.one, pair.other):
-                partners[n] += 1
-                shares[n] += pair.found.course != "steady"
+                # Doubles count twice: other layers play other strokes.
+                partners[n] += 1 + pair.doubles
+                shares[n] += (1 + pair.doubles) * (pair.found.course != "steady")
+                others[n] += 1
         shares = np.divide(shares, partners, out=np.zeros(count), where=partners > 0)
         worst = float(shares.max(initial=0.0))
         if worst < asked.moving_share:
             return found
         rivals = [n for n in range(count) if shares[n] > worst - 1e-9]
         first = max(rivals, key=lambda n: partners[n])
-        if partners[first] > 1 or len(rivals) == 1:
+        if others[first] > 1 or len(rivals) == 1:
             found[first] = True
             continue
         # Two takes that move against each other and nothing else: the grid knows.
