@@ -21,7 +21,6 @@ from layerpipe.analysis.takes_compared.note_profiles import LOWEST_NOTE, PER_SEM
 from layerpipe.analysis.takes_compared.notes_compared import WrongNotes, judge_notes, unwrap_cents
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace, judge_offsets
 from layerpipe.analysis.takes_compared.song_takes import ComparedTake, compare_pairs
-from layerpipe.core.json_values import plain
 from layerpipe.core.sound import ArraySound
 from layerpipe.recipe.model import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
@@ -226,6 +225,6 @@ def test_cents_are_read_next_to_those_of_the_doubles(mine: float, doubles: list[
 
 def test_results_are_plain_json_and_the_same_twice() -> None:
     late = at_times(song()[0], lambda at: at * 1.01)
-    first, again = (json.dumps([plain(one.as_json()) for one in places(late, *song()[1:]).values()]) for _ in range(2))
+    first, again = (json.dumps([one.as_json() for one in places(late, *song()[1:]).values()]) for _ in range(2))
     assert first == again
     assert json.loads(first)[0]["kind"] == "drift"

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.core.sound import FloatArray, Sound
-from layerpipe.dsp.fft import fast_size
+from layerpipe.dsp.fft import next_fast_length
 
 PER_SEMITONE = 3
 LOWEST_NOTE, HIGHEST_NOTE = 45, 100
@@ -62,7 +62,7 @@ def note_profiles(sound: Sound, at_s: Sequence[float] | FloatArray, tuned_cents:
         start = max(round((float(at) + AFTER_S) * rate_hz), 0)
         if start + size > sound.frames:
             continue
-        spectrum = np.abs(np.fft.rfft(sound.read(start, start + size) * window, fast_size(2 * size)))
+        spectrum = np.abs(np.fft.rfft(sound.read(start, start + size) * window, next_fast_length(2 * size)))
         rows[n] = np.sqrt(np.maximum.reduceat(spectrum[first:], starts)[:STEPS])
     return NoteProfiles(rows)
 
@@ -71,5 +71,5 @@ def note_profiles(sound: Sound, at_s: Sequence[float] | FloatArray, tuned_cents:
 def _plan(size: int, rate_hz: float, cents: int) -> tuple[FloatArray, int, npt.NDArray[np.int64]]:
     """Window, the first bin used, and where each step begins among the bins from there on."""
     edges = LOWEST_NOTE + (np.arange(STEPS + 1) - 0.5) / PER_SEMITONE + cents / 100
-    bins = np.ceil(440 * 2 ** ((edges - 69) / 12) * fast_size(2 * size) / rate_hz).astype(np.int64)
+    bins = np.ceil(440 * 2 ** ((edges - 69) / 12) * next_fast_length(2 * size) / rate_hz).astype(np.int64)
     return np.hanning(size), int(bins[0]), bins - bins[0]
