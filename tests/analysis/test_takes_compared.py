@@ -14,7 +14,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from layerpipe.analysis.onsets.detect import hear_strums
+from layerpipe.analysis.onsets.detect import detect_onsets
 from layerpipe.analysis.takes_compared.events import events_of
 from layerpipe.analysis.takes_compared.matching import Events
 from layerpipe.analysis.takes_compared.note_profiles import LOWEST_NOTE, PER_SEMITONE, note_profiles
@@ -37,7 +37,7 @@ Chord = tuple[int, ...]
 def heard(samples: np.ndarray, name: str) -> ComparedTake:
     """A take as it is heard; the first letter of its name is its layer."""
     sound = ArraySound(samples, RATE_HZ)
-    events = events_of(hear_strums(sound).onsets)
+    events = events_of(detect_onsets(sound).onsets)
     return ComparedTake(name, name[0], events, note_profiles(sound, events.time_s))
 
 
@@ -149,8 +149,8 @@ def test_a_tempo_that_sways_is_a_wobble() -> None:
 def test_an_overdub_that_starts_later_is_not_late() -> None:
     take = song()[0]
     kept = take.events.time_s > 0.5 + 5 * BAR_S
-    events = Events(take.events.time_s[kept], take.events.level_db[kept], take.events.pitch_classes[kept],
-                    take.events.sure[kept])
+    events = Events(take.events.time_s[kept], take.events.level_db[kept], take.events.chroma[kept],
+                    take.events.confidence[kept])
     found = places(replace(take, events=events, profiles=None), *song()[1:])
     assert found["a0"].kind == "none"
 
@@ -173,8 +173,8 @@ def test_takes_of_different_songs_and_takes_hardly_heard_are_unknown() -> None:
     for take in song()[:2]:
         kept = random.random(len(take.events.time_s)) < 0.12
         few.append(replace(take, profiles=None, events=Events(
-            take.events.time_s[kept], take.events.level_db[kept], take.events.pitch_classes[kept],
-            take.events.sure[kept])))
+            take.events.time_s[kept], take.events.level_db[kept], take.events.chroma[kept],
+            take.events.confidence[kept])))
     assert [one.kind for one in places(*few).values()] == ["unknown", "unknown"]
 
 

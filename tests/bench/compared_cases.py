@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from layerpipe.analysis.onsets.detect import hear_strums
+from layerpipe.analysis.onsets.detect import detect_onsets
 from layerpipe.analysis.takes_compared.events import events_of
 from layerpipe.analysis.takes_compared.matching import Events
 from layerpipe.analysis.takes_compared.note_profiles import note_profiles
@@ -78,7 +78,7 @@ def hear_song(song: PlayedSong) -> HeardSong:
     for take in (*song.takes, *song.wrong):
         sound = ArraySound(take.samples, RATE_HZ)
         began = time.process_time()
-        events = events_of(hear_strums(sound).onsets)
+        events = events_of(detect_onsets(sound).onsets)
         between = time.process_time()
         profiles = note_profiles(sound, events.time_s)
         cost[0] += between - began
@@ -99,8 +99,8 @@ def repeated(take: ComparedTake, times: int, every_s: float) -> ComparedTake:
         return np.concatenate([values] * times)
 
     times_s = np.concatenate([events.time_s + n * every_s for n in range(times)])
-    return replace(take, profiles=None, events=Events(times_s, again(events.level_db), again(events.pitch_classes),
-                                                      again(events.sure)))
+    return replace(take, profiles=None, events=Events(times_s, again(events.level_db), again(events.chroma),
+                                                      again(events.confidence)))
 
 
 def moved(take: ComparedTake, times_s: np.ndarray) -> ComparedTake:
@@ -163,8 +163,8 @@ def thinned(take: ComparedTake, kept: float, seed: int) -> ComparedTake:
     def both(values: np.ndarray) -> np.ndarray:
         return np.concatenate([values[chosen], values[false]])[order]
 
-    return replace(take, profiles=None, events=Events(times_s[order], both(events.level_db), both(events.pitch_classes),
-                                                      both(events.sure)))
+    return replace(take, profiles=None, events=Events(times_s[order], both(events.level_db), both(events.chroma),
+                                                      both(events.confidence)))
 
 
 def pair_cases(songs: Sequence[HeardSong], seed: int) -> Iterator[tuple[HeardSong, ComparedTake, ComparedTake, float]]:

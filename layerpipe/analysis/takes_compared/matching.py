@@ -31,16 +31,16 @@ class Events:
         Rising.
     level_db : np.ndarray [shape=(onsets,)]
         Loudness of each, dBFS; only differences inside a take count.
-    pitch_classes : np.ndarray [shape=(onsets, 12)]
+    chroma : np.ndarray [shape=(onsets, 12)]
         Shares of energy, C first; a row of zeros where nothing is known.
-    sure : np.ndarray [shape=(onsets,)]
+    confidence : np.ndarray [shape=(onsets,)]
         0 to 1: how sure it is that there is an onset.
     """
 
     time_s: FloatArray
     level_db: FloatArray
-    pitch_classes: FloatArray
-    sure: FloatArray
+    chroma: FloatArray
+    confidence: FloatArray
 
 
 @dataclass(frozen=True)
@@ -147,12 +147,12 @@ def match_transposed(one: Events, other: Events, *, most_lag_s: float,
     best, semitones = match_onsets(one, other, most_lag_s=most_lag_s, prices=prices), 0
     if best.score >= TRANSPOSED_BELOW or not len(best.one):
         return best, 0
-    mine, theirs = _centred(one.pitch_classes.sum(axis=0)[None, :]), _centred(other.pitch_classes.sum(axis=0)[None, :])
+    mine, theirs = _centred(one.chroma.sum(axis=0)[None, :]), _centred(other.chroma.sum(axis=0)[None, :])
     keys = [key for key in range(-MOST_SEMITONES, MOST_SEMITONES + 1) if key]
     alike = [float(np.sum(np.roll(mine, -key, axis=1) * theirs)) for key in keys]
     least = best.score + TRANSPOSED_GAIN
     for at in np.argsort(alike)[::-1][:KEYS_TRIED]:
-        turned = replace(one, pitch_classes=np.roll(one.pitch_classes, -keys[at], axis=1))
+        turned = replace(one, chroma=np.roll(one.chroma, -keys[at], axis=1))
         found = match_onsets(turned, other, most_lag_s=most_lag_s, prices=prices)
         if found.score > max(best.score, least):
             best, semitones = found, keys[at]
@@ -161,7 +161,7 @@ def match_transposed(one: Events, other: Events, *, most_lag_s: float,
 
 def _worth(one: Events, other: Events, lag_s: FloatArray, paid: MatchPrices) -> FloatArray:
     """What each pair brings, shape (onsets of one, onsets of other)."""
-    harmony = _centred(one.pitch_classes) @ _centred(other.pitch_classes).T
+    harmony = _centred(one.chroma) @ _centred(other.chroma).T
     accents = np.abs((one.level_db - np.median(one.level_db))[:, None]
                      - (other.level_db - np.median(other.level_db))[None, :])
     accent = np.clip(1 - accents / paid.accent_width_db, -1, 1)

@@ -144,7 +144,7 @@ def compare_offsets(one: Events, other: Events, *, most_lag_s: float, limits: Of
         course = "drift"
     elif wobbles:
         course = "wobble"
-    sure = one.sure[found.one] * other.sure[found.other]
+    sure = one.confidence[found.one] * other.confidence[found.other]
     offset_ms, error_ms = _huber_mean(lag_ms if course == "steady" else rest_ms, sure, asked.huber)
     confidence = asked.confidence_of(found)
     if confidence < asked.least_confidence:
