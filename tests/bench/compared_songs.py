@@ -135,14 +135,14 @@ def _rendered(name: str, instrument: Instrument, seed: int, notes: list[Note], t
         if kind == "string" and not instrument.chords:
             continue
         finger, by = wrong_fingering(kind, seed)
-        wrong.append(PlayedTake("a", "a0", render(_fingered(notes, kind, finger, first_s, bar_s),
+        wrong.append(PlayedTake("a", "a0", render(_fingered(notes, kind, finger, first_s, bar_s, instrument),
                                                   20 + WRONG.index(kind)), kind, by))
     return PlayedSong(name, f"{instrument.kind} {instrument.split}", tempo, meter, first_s, takes, tuple(wrong),
                       instrument.distorted)
 
 
-def _fingered(notes: list[Note], kind: str, finger: Fingering, first_s: float,
-              bar_s: float) -> list[Note]:
+def _fingered(notes: list[Note], kind: str, finger: Fingering, first_s: float, bar_s: float,
+              instrument: Instrument) -> list[Note]:
     """Notes with wrong pitches; of single notes of a known string, that string's."""
     played = []
     for note in notes:
@@ -156,7 +156,9 @@ def _fingered(notes: list[Note], kind: str, finger: Fingering, first_s: float,
             wrong = finger(bar, (0,) * (6 - len(pitches)) + pitches)[6 - len(pitches):]
         else:
             wrong = finger(bar, pitches)
-        played.append(replace(note, pitches=tuple(map(float, wrong))))
+        # Another chord may lie beyond the instrument: an octave nearer then.
+        inside = (pitch + 12 * (pitch < instrument.low) - 12 * (pitch > instrument.high) for pitch in wrong)
+        played.append(replace(note, pitches=tuple(map(float, inside))))
     return played
 
 
