@@ -20,6 +20,8 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 Voice = Callable[[float, float, bool, int, int], Array]
 """(hz, velocity, muted, variant, rate_hz) -> one note."""
+Fingering = Callable[[int, tuple[int, ...]], tuple[int, ...]]
+"""(bar, chord) -> what is fretted instead, as many notes: for takes with wrong notes."""
 
 RATE_HZ = 48_000
 CHORDS = ((40, 47, 52, 56, 59, 64), (45, 52, 57, 61, 64), (50, 57, 62, 66), (43, 47, 50, 55, 59, 67),
@@ -213,6 +215,7 @@ def make_strums(
     seed: int, *, voice: str | Voice = "steel", hand: Hand = EASY, tempo: float = 72.0, meter: str = "4/4",
     bars: int = 8, bar_one_s: float = 0.6, planted: tuple[tuple[int, int, int, float], ...] = (),
     rate_hz: int = RATE_HZ, drop: tuple[tuple[int, int], ...] = (), harmony: int | None = None,
+    fingering: Fingering | None = None,
 ) -> Strums:
     """Play bars of a pattern.
 
@@ -224,6 +227,8 @@ def make_strums(
         Strums left out.
     harmony : int, optional
         Seed of the chords, one a bar: takes of one song share it. Without it the take's own seed draws them.
+    fingering : callable, optional
+        What is fretted instead of the chord of a bar.
 
     Returns
     -------
@@ -243,6 +248,7 @@ def make_strums(
     thud = np.zeros(frames)
     for bar in range(1, bars + 1):
         chord = CHORDS[int((rng if chords is None else chords).integers(len(CHORDS)))]
+        chord = chord if fingering is None else fingering(bar, chord)
         stop_here = rng.random() < hand.stops
         for e, velocity in enumerate(pattern):
             place_s = bar_one_s + (bar - 1) * bar_s + e * eighth_s

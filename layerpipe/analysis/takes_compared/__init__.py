@@ -1,1 +1,11 @@
-"""Takes beside each other over seconds: which onsets belong together, how far apart takes are, which notes differ."""
+"""Takes beside each other over seconds: which onsets belong together, how far apart takes are, which notes differ.
+
+One function for each question, in the order they are asked:
+
+- `events.events_of(onsets)` and `note_profiles.note_profiles(sound, events.time_s, tuned_cents)`: what a take is
+  compared by. Both depend on the take alone and can be kept.
+- `song_takes.compare_pairs(takes, tempo_map)`: each pair of takes that is worth comparing, once.
+- `song_offsets.judge_offsets(takes, pairs, tempo_map)`: which take is misplaced, by how much, and its `shift_ms`.
+- `notes_compared.judge_notes(takes, pairs, tempo_map)`: which take plays other notes, in which bars.
+- `notes_compared.unwrap_cents(mine, doubles)`: a tuning read next to those of its doubles.
+"""

@@ -9,7 +9,7 @@ Times are seconds, later is positive: a lag is the time in `one` less the time i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +17,8 @@ import numpy.typing as npt
 from layerpipe.core.sound import FloatArray
 
 IntArray = npt.NDArray[np.int64]
+OTHER_LAG_S = 0.08
+"""Chains that end this far apart say different things."""
 
 
 @dataclass(frozen=True)
@@ -29,13 +31,16 @@ class Events:
         Rising.
     level_db : np.ndarray [shape=(onsets,)]
         Loudness of each, dBFS; only differences inside a take count.
-    pitch_classes : np.ndarray [shape=(onsets, 12)]
+    chroma : np.ndarray [shape=(onsets, 12)]
         Shares of energy, C first; a row of zeros where nothing is known.
+    confidence : np.ndarray [shape=(onsets,)]
+        0 to 1: how sure it is that there is an onset.
     """
 
     time_s: FloatArray
     level_db: FloatArray
-    pitch_classes: FloatArray
+    chroma: FloatArray
+    confidence: FloatArray
 
 
 @dataclass(frozen=True)
@@ -54,8 +59,9 @@ class MatchPrices:
     """Change of the lag from pair to pair that players make anyway: the scatter of plucked doubles, own measurement."""
     drift: float = 0.02
     """Change of the lag for each second that passes which is still drift: the fastest that a take is asked for."""
-    jump: float = 3.0
-    """Most that a change of the lag costs: a jump is possible, once in a while."""
+    jump: float = 8.0
+    """Most that a change of the lag costs. At 3, chains went over to the neighbouring eighth and back in songs whose
+    chords stay for a bar; at 14 they stayed at a wrong lag (own measurement, 735 pairs of takes)."""
     skip: int = 3
     """Onsets that may be left out between two pairs, in each take; a longer rest is a jump."""
     distance_s: float = 0.04
@@ -71,6 +77,8 @@ class Matched:
     lag_s: FloatArray
     score: float
     """Mean worth of a pair after all prices, no unit; about 2 for doubles of one part, below 0.5 for strangers."""
+    margin: float
+    """By how much the chain is worth more than the best one that ends at another lag; no more than a jump costs."""
 
 
 def match_onsets(one: Events, other: Events, *, most_lag_s: float, prices: MatchPrices | None = None) -> Matched:
@@ -90,7 +98,7 @@ def match_onsets(one: Events, other: Events, *, most_lag_s: float, prices: Match
     """
     paid = prices or MatchPrices()
     count, width = len(one.time_s), len(other.time_s)
-    nothing = Matched(*(np.zeros(0, np.int64),) * 2, np.zeros(0), 0.0)
+    nothing = Matched(*(np.zeros(0, np.int64),) * 2, np.zeros(0), 0.0, 0.0)
     if not count or not width:
         return nothing
     lag_s = one.time_s[:, None] - other.time_s[None, :]
@@ -110,12 +118,50 @@ def match_onsets(one: Events, other: Events, *, most_lag_s: float, prices: Match
         columns.append(j)
         last = int(came_from[i, j])
     mine, theirs = np.array(rows[::-1]), np.array(columns[::-1])
-    return Matched(mine, theirs, lag_s[mine, theirs], float(ends.max() / max(len(mine), 1)))
+    apart = np.abs(lag_s - lag_s[mine[-1], theirs[-1]]) > OTHER_LAG_S
+    margin = min(float(ends.max() - ends[apart].max(initial=-np.inf)), paid.jump)
+    return Matched(mine, theirs, lag_s[mine, theirs], float(ends.max() / len(mine)), margin)
+
+
+TRANSPOSED_BELOW, TRANSPOSED_GAIN = 1.9, 0.25
+"""Doubles of one key reach about 2: below the first, other keys are tried, and one must be better by the second."""
+KEYS_TRIED, MOST_SEMITONES = 2, 5
+
+
+def match_transposed(one: Events, other: Events, *, most_lag_s: float,
+                     prices: MatchPrices | None = None) -> tuple[Matched, int]:
+    """Find which onsets of two takes belong together, even if one of them is played in another key.
+
+    Parameters
+    ----------
+    one, other : Events
+    most_lag_s : float
+        How far apart a pair may be.
+    prices : MatchPrices, optional
+
+    Returns
+    -------
+    (Matched, int)
+        And by how many semitones `one` is higher, folded into an octave, -5 to 5; 0 for takes of one key.
+    """
+    best, semitones = match_onsets(one, other, most_lag_s=most_lag_s, prices=prices), 0
+    if best.score >= TRANSPOSED_BELOW or not len(best.one):
+        return best, 0
+    mine, theirs = _centred(one.chroma.sum(axis=0)[None, :]), _centred(other.chroma.sum(axis=0)[None, :])
+    keys = [key for key in range(-MOST_SEMITONES, MOST_SEMITONES + 1) if key]
+    alike = [float(np.sum(np.roll(mine, -key, axis=1) * theirs)) for key in keys]
+    least = best.score + TRANSPOSED_GAIN
+    for at in np.argsort(alike)[::-1][:KEYS_TRIED]:
+        turned = replace(one, chroma=np.roll(one.chroma, -keys[at], axis=1))
+        found = match_onsets(turned, other, most_lag_s=most_lag_s, prices=prices)
+        if found.score > max(best.score, least):
+            best, semitones = found, keys[at]
+    return best, semitones
 
 
 def _worth(one: Events, other: Events, lag_s: FloatArray, paid: MatchPrices) -> FloatArray:
     """What each pair brings, shape (onsets of one, onsets of other)."""
-    harmony = _centred(one.pitch_classes) @ _centred(other.pitch_classes).T
+    harmony = _centred(one.chroma) @ _centred(other.chroma).T
     accents = np.abs((one.level_db - np.median(one.level_db))[:, None]
                      - (other.level_db - np.median(other.level_db))[None, :])
     accent = np.clip(1 - accents / paid.accent_width_db, -1, 1)

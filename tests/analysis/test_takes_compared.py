@@ -1,0 +1,230 @@
+"""Takes of a song beside each other: which one is misplaced, and which one plays other notes.
+
+Truth: takes are strummed by `tests.support.strums`, each anew with 8 ms of scatter, and moved or fretted wrong by known
+amounts. Audibility of an offset (nothing below 10 ms, told from 20 ms on): Friberg and Sundberg, JASA 98, 1995.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from layerpipe.analysis.onsets.detect import detect_onsets
+from layerpipe.analysis.takes_compared.events import events_of
+from layerpipe.analysis.takes_compared.matching import Events
+from layerpipe.analysis.takes_compared.note_profiles import LOWEST_NOTE, PER_SEMITONE, note_profiles
+from layerpipe.analysis.takes_compared.notes_compared import WrongNotes, judge_notes, unwrap_cents
+from layerpipe.analysis.takes_compared.song_offsets import TakePlace, judge_offsets
+from layerpipe.analysis.takes_compared.song_takes import ComparedTake, compare_pairs
+from layerpipe.core.sound import ArraySound
+from layerpipe.recipe.model import Recipe
+from layerpipe.recipe.tempo_map import TempoMap
+from tests.support.strums import RATE_HZ, Fingering, Hand, make_strums
+
+TEMPO, BARS = 92.0, 10
+BEAT_S, BAR_S = 60 / TEMPO, 240 / TEMPO
+TEMPO_MAP = TempoMap.of(Recipe.model_validate({
+    "song": {"title": "T", "tempo": TEMPO, "meter": "4/4", "bar_one_s": 0.6},
+    "layer": [{"name": "a", "take": [{"name": "left", "file": "left.wav"}]}]}))
+Chord = tuple[int, ...]
+
+
+def heard(samples: np.ndarray, name: str) -> ComparedTake:
+    """A take as it is heard; the first letter of its name is its layer."""
+    sound = ArraySound(samples, RATE_HZ)
+    events = events_of(detect_onsets(sound).onsets)
+    return ComparedTake(name, name[0], events, note_profiles(sound, events.time_s))
+
+
+@cache
+def strummed(seed: int, harmony: int = 3) -> np.ndarray:
+    """One take of the song."""
+    return make_strums(seed, voice="nylon", hand=Hand(scatter_ms=8.0), tempo=TEMPO, bars=BARS, harmony=harmony).samples
+
+
+@cache
+def song() -> tuple[ComparedTake, ...]:
+    """Two layers of two takes."""
+    return tuple(heard(strummed(seed), name) for seed, name in enumerate(("a0", "a1", "b0", "b1")))
+
+
+def fretted(finger: Fingering) -> ComparedTake:
+    """The first take with other notes."""
+    return heard(make_strums(9, voice="nylon", hand=Hand(scatter_ms=8.0), tempo=TEMPO, bars=BARS, harmony=3,
+                             fingering=finger).samples, "a0")
+
+
+def at_times(take: ComparedTake, move: Callable[[np.ndarray], np.ndarray]) -> ComparedTake:
+    """The take with its onsets elsewhere: a moved file is heard the same."""
+    return replace(take, events=replace(take.events, time_s=move(take.events.time_s)))
+
+
+def places(*takes: ComparedTake, tempo_map: TempoMap | None = TEMPO_MAP) -> dict[str, TakePlace]:
+    """What is said of each take."""
+    found = judge_offsets(takes, compare_pairs(takes, tempo_map), tempo_map)
+    return {one.take: one for one in found}
+
+
+def notes(*takes: ComparedTake, tempo_map: TempoMap | None = TEMPO_MAP) -> list[WrongNotes]:
+    """What is said of wrong notes."""
+    return judge_notes(takes, compare_pairs(takes, tempo_map), tempo_map)
+
+
+def test_takes_that_are_in_place_are_left_alone() -> None:
+    found = places(*song())
+    assert [one.kind for one in found.values()] == ["none"] * 4
+    assert all(one.shift_ms is None and one.confidence > 0.8 for one in found.values())
+    assert notes(*song()) == []
+
+
+def test_a_file_that_begins_later_is_told_by_the_offset_and_shifted_back() -> None:
+    base_ms = places(*song())["a0"].offset_ms
+    late = np.concatenate([np.zeros(round(0.12 * RATE_HZ)), strummed(0)])
+    found = places(heard(late, "a0"), *song()[1:])
+    assert found["a0"].kind == "offset"
+    assert found["a0"].offset_ms == pytest.approx(120 + base_ms, abs=2)
+    assert found["a0"].shift_ms == pytest.approx(-found["a0"].offset_ms, abs=0.1)
+    assert [found[name].kind for name in ("a1", "b0", "b1")] == ["none"] * 3
+
+
+@pytest.mark.parametrize("late_ms", [-2000.0, -300.0, -41.0, 25.0, 170.0, 900.0])
+@pytest.mark.parametrize("count", [2, 4])
+def test_one_offset_is_one_shift(late_ms: float, count: int) -> None:
+    takes = song()[:count]
+    base_ms = places(*takes)["a0"].offset_ms
+    found = places(at_times(takes[0], lambda at: at + (late_ms - base_ms) / 1000), *takes[1:])
+    assert found["a0"].offset_ms == pytest.approx(late_ms, abs=2)
+    if found["a0"].decided:
+        assert found["a0"].shift_ms == pytest.approx(-late_ms, abs=2)
+        assert found["a1"].kind == "none"
+    else:
+        # Two takes 25 ms apart fit the grid about equally well: both are named and nothing is proposed.
+        assert count == 2
+        assert abs(late_ms) < 60
+        assert found["a0"].shift_ms is None
+        assert found["a1"].kind == "offset"
+
+
+@pytest.mark.parametrize(("move_s", "kind", "whole", "words"), [
+    (BEAT_S, "beat", 1, "one beat late"), (-BEAT_S, "beat", -1, "one beat early"), (BAR_S, "bar", 1, "one bar late"),
+    (2 * BEAT_S + 0.02, "beat", 2, "2 beats late and")])
+def test_whole_beats_and_bars_are_told_as_such(move_s: float, kind: str, whole: int, words: str) -> None:
+    found = places(at_times(song()[0], lambda at: at + move_s), *song()[1:])["a0"]
+    assert (found.kind, found.whole) == (kind, whole)
+    assert found.words.startswith(words)
+    assert found.shift_ms == pytest.approx(-1000 * move_s, abs=8)
+
+
+def test_without_a_tempo_a_majority_still_decides_and_two_takes_do_not() -> None:
+    late = at_times(song()[0], lambda at: at + 0.4)
+    found = places(late, *song()[1:], tempo_map=None)
+    assert (found["a0"].kind, found["a0"].decided, found["b1"].kind) == ("offset", True, "none")
+    two = places(late, song()[1], tempo_map=None)
+    assert [(one.kind, one.decided, one.shift_ms) for one in two.values()] == [("offset", False, None)] * 2
+    assert two["a0"].offset_ms == pytest.approx(-two["a1"].offset_ms)
+
+
+@pytest.mark.parametrize("percent", [-2.0, 0.3, 1.0])
+def test_a_drift_is_told_with_its_pace_and_curve(percent: float) -> None:
+    found = places(at_times(song()[0], lambda at: at * (1 + percent / 100)), *song()[1:])
+    assert found["a0"].kind == "drift"
+    assert found["a0"].drift_ms_per_min == pytest.approx(600 * percent, abs=25, rel=0.05)
+    assert np.ptp([late for _, late in found["a0"].curve]) == pytest.approx(10 * abs(percent) * BARS * BAR_S, rel=0.25)
+    assert found["a0"].shift_ms is None
+    assert [found[name].kind for name in ("a1", "b0", "b1")] == ["none"] * 3
+
+
+def test_a_tempo_that_sways_is_a_wobble() -> None:
+    sway = 0.01 * 16 / (2 * np.pi)
+    found = places(at_times(song()[0], lambda at: at + sway * np.sin(2 * np.pi * at / 16)), *song()[1:])
+    assert found["a0"].kind == "wobble"
+    assert found["a1"].kind == "none"
+
+
+def test_an_overdub_that_starts_later_is_not_late() -> None:
+    take = song()[0]
+    kept = take.events.time_s > 0.5 + 5 * BAR_S
+    events = Events(take.events.time_s[kept], take.events.level_db[kept], take.events.chroma[kept],
+                    take.events.confidence[kept])
+    found = places(replace(take, events=events, profiles=None), *song()[1:])
+    assert found["a0"].kind == "none"
+
+
+def test_a_muted_take_is_judged_but_judges_nobody() -> None:
+    late = [replace(at_times(take, lambda at: at + 0.15), muted=True) for take in song()[1:3]]
+    found = places(song()[0], *late, song()[3])
+    assert (found["a0"].kind, found["b1"].kind) == ("none", "none")
+    assert (found["a1"].kind, found["b0"].kind) == ("offset", "offset")
+    assert set(found["a0"].against) == {"b1"}
+
+
+def test_takes_of_different_songs_and_takes_hardly_heard_are_unknown() -> None:
+    other = heard(make_strums(31, voice="nylon", tempo=71.0, meter="3/4", bars=BARS, harmony=8).samples, "a1")
+    found = places(song()[0], other)
+    assert [one.kind for one in found.values()] == ["unknown", "unknown"]
+    assert all(one.confidence < 0.5 and one.shift_ms is None for one in found.values())
+    random = np.random.default_rng(4)
+    few = []
+    for take in song()[:2]:
+        kept = random.random(len(take.events.time_s)) < 0.12
+        few.append(replace(take, profiles=None, events=Events(
+            take.events.time_s[kept], take.events.level_db[kept], take.events.chroma[kept],
+            take.events.confidence[kept])))
+    assert [one.kind for one in places(*few).values()] == ["unknown", "unknown"]
+
+
+@pytest.mark.parametrize("semitones", [-1, 2])
+def test_a_take_in_another_key_is_named_with_its_semitones(semitones: int) -> None:
+    wrong = fretted(lambda _, chord: tuple(note + semitones for note in chord))
+    (found,) = notes(wrong, *song()[1:])
+    assert (found.take, found.what, found.semitones, found.decided) == ("a0", "all", semitones, True)
+    assert set(found.bars) >= set(range(1, BARS + 1))
+    assert places(wrong, *song()[1:])["a0"].kind == "none"
+    two = notes(wrong, song()[1])
+    assert [(one.take, one.semitones, one.decided) for one in two] == [("a0", semitones, False),
+                                                                      ("a1", -semitones, False)]
+
+
+def test_a_wrong_chord_is_named_with_its_bars() -> None:
+    def finger(bar: int, chord: Chord) -> Chord:
+        return tuple(note + 5 for note in chord) if 4 <= bar <= 7 else chord
+
+    (found,) = notes(fretted(finger), *song()[1:])
+    assert (found.take, found.what, found.bars, found.semitones) == ("a0", "chords", (4, 5, 6, 7), 5)
+    assert set(found.against) == {"a1", "b0", "b1"}
+
+
+@pytest.mark.parametrize("semitones", [-1, 1])
+def test_one_string_a_semitone_off_is_heard(semitones: int) -> None:
+    wrong = fretted(lambda _, chord: (*chord[:2], chord[2] + semitones, *chord[3:]))
+    (found,) = notes(wrong, *song()[1:])
+    assert (found.take, found.what, found.semitones, found.decided) == ("a0", "string", semitones, True)
+    assert len(found.bars) >= 0.7 * BARS
+
+
+def test_the_profile_of_a_tone_has_its_peak_at_the_note_of_iso_16() -> None:
+    # ISO 16: A above middle C is 440 Hz, MIDI 69; a take tuned 30 cents sharp is measured on its own scale.
+    for cents in (0.0, 30.0):
+        hz = 440 * 2 ** (cents / 1200)
+        tone = ArraySound(np.sin(2 * np.pi * hz * np.arange(RATE_HZ) / RATE_HZ), RATE_HZ)
+        (profile,) = note_profiles(tone, [0.1], cents).profiles
+        assert int(np.argmax(profile)) == (69 - LOWEST_NOTE) * PER_SEMITONE
+
+
+@pytest.mark.parametrize(("mine", "doubles", "cents"), [
+    (48.0, [-47.0], -52.0), (-47.0, [48.0], 53.0), (3.0, [1.0, -2.0], 3.0), (-49.0, [49.0, -50.0, 48.0], 51.0),
+    (12.0, [], 12.0)])
+def test_cents_are_read_next_to_those_of_the_doubles(mine: float, doubles: list[float], cents: float) -> None:
+    assert unwrap_cents(mine, doubles) == pytest.approx(cents)
+
+
+def test_results_are_plain_json_and_the_same_twice() -> None:
+    late = at_times(song()[0], lambda at: at * 1.01)
+    first, again = (json.dumps([one.as_json() for one in places(late, *song()[1:]).values()]) for _ in range(2))
+    assert first == again
+    assert json.loads(first)[0]["kind"] == "drift"
