@@ -111,7 +111,7 @@ def template_problem(template: str) -> str | None:
         return f'found "{{{unknown[0]}}}", allowed are {", ".join(f"{{{name}}}" for name in FIELDS)}'
     plain = _FIELD.sub("", template)
     if "{" in plain or "}" in plain:
-        return 'a brace has no partner; fields are written "{song}"'
+        return 'a brace is not closed; fields are written "{song}"'
     try:
         refuse_name(f"a{plain}a")
     except ValueError as refusal:

@@ -27,12 +27,14 @@ GONE = [
     r"\bflat tops?\b", r"\bthe wave stands off\b", r"\bhave the converter looked at\b", r"\bfirst-generation file\b",
     r"\bthe pair leans\b", r"\bare ever used\b", r"\bis no (bounce|sound file)\b", r"\bdoes not call itself\b",
     r"\bholds no sound file\b", r"\bis not a sound file known here\b", r"\bsamples that are no sound\b",
-    r"\bclaims to be\b", r"\bthere is no such setting\b.*\ballowed is\b", r"\bunseen character\b", r"\bwas changed on its way\b",
-    r"\bentry of the store\b", r"\bstore of processed takes\b", r"\bmade a mistake of its own\b", r"\bturned upside down\b",
+    r"\bclaims to be\b", r"\bthere is no such setting\b.*\ballowed is\b", r"\bunseen character\b",
+    r"\bwas changed on its way\b",
+    r"\bentry of the store\b", r"\bstore of processed takes\b", r"\bmade a mistake of its own\b",
+    r"\bturned upside down\b",
     r"\bnothing was kept\b", r"\bnothing half-written\b",
     # how things are told
     r"\bis told\b", r"\bare told\b", r"\bwhat is told\b", r"\btells? all\b", r"\bof its own is\b", r"\bis wanted of\b",
-    r"\bwhere a Chromium is found\b", r"\bleft out, it is\b", r"\bsound file\b", r"\bpartner\b", r"\bdigests?\b",
+    r"\bwhere a Chromium is found\b", r"\bleft out, it is\b", r"\bsound file\b", r"\bpartner\b",
     r"\bthe joint\b", r"\bjoint_ms\b", r"\bflip_polarity\b", r"\bring_out_s\b(?!=)",
 ]
 """Left-hand words of the word list that can be searched for."""
@@ -50,7 +52,8 @@ def _strings(path: Path) -> list[tuple[int, str]]:
         if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef):
             first = node.body[0] if node.body else None
             if isinstance(first, ast.Expr) and isinstance(first.value, ast.Constant):
-                shown = path.parent.name == "cli" and isinstance(node, ast.FunctionDef) and not node.name.startswith("_")
+                shown = path.parent.name == "cli" and isinstance(node,
+                                                                 ast.FunctionDef) and not node.name.startswith("_")
                 if not shown:
                     docs.add(id(first.value))
         for body in (getattr(node, "body", None),):
