@@ -28,29 +28,26 @@ if TYPE_CHECKING:
 
 BIT_RATE = "256k"
 HIGHEST_ENCODED_HZ = 48_000
-_MUXER = {"mp3": ("mp3", "libmp3lame"), "m4a": ("ipod", "aac")}
+_MUXER = {"mp3": ("mp3", "libmp3lame"), "m4a": ("mp4", "aac")}
 ENCODED = frozenset(_MUXER)
 """Formats that need the encoder."""
 
 
 @dataclass(frozen=True)
 class Tags:
-    """Labels that a player shows for an mp3 or m4a."""
+    """What a player shows of an mp3 or m4a: standard ID3 frames only (TIT2, TPE1, TALB, TRCK, COMM)."""
 
-    title: str
-    artist: str
-    song: str
-    section: str
-    version: str
+    title: str = ""
+    artist: str = ""
+    album: str = ""
+    track: int | None = None
+    comment: str = ""
 
     def words(self) -> Iterator[str]:
-        """Arguments for the encoder's command line."""
-        texts = {"title": self.title, "artist": self.artist, "album": self.song, "grouping": self.section,
-                 "comment": f"section: {self.section}; version: {self.version}", "section": self.section,
-                 "version": self.version}
-        for name, text in texts.items():
-            if text:
-                yield from ("-metadata", f"{name}={_printable(text)}")
+        """As arguments of the encoder."""
+        for name, value in vars(self).items():
+            if value:
+                yield from ("-metadata", f"{name}={_printable(str(value))}")
 
 
 def encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], frames: int, rate_hz: int, kind: PreviewFormat,

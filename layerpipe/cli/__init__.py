@@ -1,4 +1,4 @@
-"""The command line: which commands there are. What each does stands in this folder, one file a command."""
+"""The command line: the list of commands. Each is in a file of this folder."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from layerpipe import __version__
 
 COMMANDS = ("draft", "check", "timing", "tempo", "levels", "preview", "page", "bounce", "verify", "compare", "cache",
             "schema")
-"""As they are listed; each is a function of that name in a file of that name."""
-OUR_MISTAKE = 70
+"""In the order of the help; each is a function of that name in a file of that name."""
+INTERNAL_ERROR = 70
 
 
 def _say_version(asked: bool) -> None:
-    """Print the version and end."""
+    """Print the version and exit."""
     if asked:
         print(f"layerpipe {__version__}")
         raise typer.Exit
@@ -27,22 +27,22 @@ def _say_version(asked: bool) -> None:
 
 def _before_all(
     version: Annotated[bool, typer.Option("--version", callback=_say_version, is_eager=True,
-                                          help="Print the version and end.")] = False,
+                                          help="Print the version and exit.")] = False,
 ) -> None:
-    """What can be asked of the program itself."""
+    """Options of the program itself."""
 
 
 def program(commands: Sequence[str] = COMMANDS) -> typer.Typer:
-    """The command line with some commands; the others' files are not even read."""
+    """The command line with some commands; the files of the others are not imported."""
     app = typer.Typer(
         name="layerpipe",
-        help="Build layered doubles from stems: a recipe in; stems, a blend and listening files out.",
+        help="Build layered doubles from takes: reads a recipe, writes stems, a blend and listening files.",
         no_args_is_help=True,
         add_completion=False,
         pretty_exceptions_enable=False,
         rich_markup_mode=None,
     )
-    # With a callback, one command alone is still asked for by its name.
+    # With a callback, a single command still needs its name.
     app.callback()(_before_all)
     for name in commands:
         app.command()(getattr(importlib.import_module(f"layerpipe.cli.{name}"), name))
@@ -55,9 +55,9 @@ def main() -> None:
     try:
         program(asked or COMMANDS)()
     except Exception as mistake:
-        # Refusals were told by the command. What arrives here is our mistake: no reader is helped by a traceback.
+        # The commands report their own errors. What arrives here is a mistake of ours; a traceback helps no user.
         if os.environ.get("LAYERPIPE_TRACEBACK"):
             raise
-        print(f"layerpipe made a mistake of its own ({type(mistake).__name__}: {mistake}); nothing half-written was "
-              "kept. Please report it, with what LAYERPIPE_TRACEBACK=1 prints.", file=sys.stderr)
-        sys.exit(OUR_MISTAKE)
+        print(f"internal error ({type(mistake).__name__}: {mistake}); no partial output was left. Please report it, "
+              "with what LAYERPIPE_TRACEBACK=1 prints.", file=sys.stderr)
+        sys.exit(INTERNAL_ERROR)

@@ -1,4 +1,4 @@
-"""`layerpipe cache`: how large the store of processed takes is, and emptying it."""
+"""`layerpipe cache`: the size of the cache of processed takes, and emptying it."""
 
 from __future__ import annotations
 
@@ -8,14 +8,17 @@ import typer
 
 from layerpipe.cli.terminal import FINE, JsonOption, QuietOption, Terminal, answers
 
+_MIB = 1 << 20
+
 
 @answers
 def cache(
-    empty: Annotated[bool, typer.Option("--empty", help="Remove every processed take; they are made again.")] = False,
+    empty: Annotated[bool, typer.Option("--empty", help="Remove every processed take; they are rebuilt when needed."),
+                     ] = False,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Show the size of the store of processed takes, or empty it."""
+    """Show the size of the cache of processed takes, or empty it."""
     from layerpipe.render.cache.take_cache import TakeCache
 
     terminal = Terminal(as_json=as_json, quiet=quiet)
@@ -23,9 +26,9 @@ def cache(
     freed = cache.empty() if empty else 0
     size = cache.size_bytes()
     if empty:
-        terminal.say(f"{cache.folder}: emptied, {freed / 1e6:.1f} MB freed")
+        terminal.say(f"{cache.folder}: emptied, {freed / _MIB:.1f} MiB freed")
     else:
-        terminal.say(f"{cache.folder}: {size / 1e6:.1f} MB of at most {cache.limit_bytes / 1e6:.0f} MB; "
-                     "--empty removes it, LAYERPIPE_CACHE moves it, LAYERPIPE_CACHE_LIMIT_MB sets the limit")
+        terminal.say(f"{cache.folder}: {size / _MIB:.1f} MiB of at most {cache.limit_bytes / _MIB:.0f} MiB; "
+                     "--empty removes it, LAYERPIPE_CACHE moves it, LAYERPIPE_CACHE_LIMIT_MB sets the limit in MiB")
     terminal.document({"folder": cache.folder, "bytes": size, "limit_bytes": cache.limit_bytes, "freed_bytes": freed})
     return FINE

@@ -1,4 +1,4 @@
-"""`layerpipe preview`: listening files per section, all versions of one at equal loudness."""
+"""`layerpipe preview`: listening files per section, all versions of a section at equal loudness."""
 
 from __future__ import annotations
 
@@ -11,25 +11,28 @@ import typer
 from layerpipe.cli.terminal import FINE, JsonOption, QuietOption, Terminal, answers
 
 if TYPE_CHECKING:
-    from layerpipe.outputs.preview.write import Listening
+    from layerpipe.outputs.preview.write import Previews
 
 BIG_BOOST_DB = 12.0
+"""From this boost on a listener who has set the volume by other files is warned; ours, no source."""
 
 
 @answers
 def preview(
-    recipe: Annotated[Path, typer.Argument(help="A recipe.", show_default=False)],
-    section: Annotated[list[str] | None, typer.Option("--section", help='Only this section ("whole song" is one); '
-                                                                        "may be given again.")] = None,
-    version: Annotated[list[str] | None, typer.Option("--version", help="Only this version (a layer's name, blend, in "
-                                                                        "the track); may be given again.")] = None,
-    out: Annotated[Path, typer.Option("--out", help="Folder that gets one folder per recipe.")] = Path("previews"),
+    recipe: Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe.", show_default=False)],
+    section: Annotated[list[str] | None, typer.Option("--section", metavar="NAME", help=(
+        'Only this section ("whole song" is one); may be given again.'))] = None,
+    version: Annotated[list[str] | None, typer.Option("--version", metavar="NAME", help=(
+        'Only this version (a layer\'s name, "blend", "with the track"); may be given again.'))] = None,
+    out: Annotated[Path, typer.Option("--out", "-o", metavar="FOLDER", help=(
+        "Folder that gets one folder per recipe."))] = Path("previews"),
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
     """Make listening files of each section, equally loud.
 
-    Each layer alone, the blend, and the blend in the track.
+    Each layer alone, the blend, and the blend with the track. Files that an earlier version of the recipe made are
+    removed.
     """
     from layerpipe.jobs.preview import preview_song
     from layerpipe.recipe.reader import read_recipe
@@ -40,27 +43,42 @@ def preview(
         made = preview_song(file, out, sections=section or [], versions=version or [], on_progress=on_progress)
     if terminal.talks:
         terminal.say(_table(made))
-    loudest = max((one.gain_db for one in made if one.gain_db is not None), default=0.0)
-    if loudest > BIG_BOOST_DB:
-        terminal.say(f"Raised by up to {loudest:.0f} dB to be equally loud: start with the volume low, "
-                     "above all in headphones.")
-    terminal.document({"recipe": recipe, "previews": [asdict(one) for one in made]})
+    for limit in made.limits:
+        terminal.say(f"{limit.section}: {limit.lowered_db:.1f} dB quieter than asked ({limit.lufs:.1f} LUFS), because "
+                     f'of the peaks of "{limit.version}"')
+    if made.removed:
+        terminal.say(f"removed, of an earlier version of the recipe: {', '.join(path.name for path in made.removed)}")
+    caution = _caution(made)
+    if caution is not None:
+        terminal.warn(caution)
+    terminal.document({"recipe": recipe, "previews": [asdict(one) for one in made.files],
+                       "limits": [asdict(limit) for limit in made.limits], "removed": list(made.removed),
+                       "caution": caution})
     return FINE
 
 
-def _table(made: list[Listening]) -> Any:
+def _caution(made: Previews) -> str | None:
+    """A warning where files were raised a lot."""
+    boost_db = max((one.gain_db for one in made.files if one.gain_db is not None), default=0.0)
+    if boost_db <= BIG_BOOST_DB:
+        return None
+    return (f"caution: raised by up to {boost_db:.0f} dB to be equally loud; start with the volume low, above all in "
+            "headphones")
+
+
+def _table(made: Previews) -> Any:
     """What was written, for a person."""
     from rich.box import SIMPLE_HEAD
     from rich.table import Table
 
     from layerpipe.cli.terminal import shown
 
-    folder = next((one.file.parent for one in made if one.file is not None), "")
+    folder = next((one.file.parent for one in made.files if one.file is not None), "")
     table = Table(title=str(folder), title_justify="left", title_style="bold", box=SIMPLE_HEAD)
     table.add_column("file", overflow="fold")
-    for heading in ("LUFS", "gain dB", "dBTP", "seconds"):
+    for heading in ("LUFS", "gain applied, dB", "dBTP", "seconds"):
         table.add_column(heading, justify="right")
-    for one in made:
+    for one in made.files:
         if one.file is None:
             table.add_row(f"{one.section} - {one.version}: silent here, not written")
         else:

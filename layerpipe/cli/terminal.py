@@ -1,6 +1,6 @@
-"""What every command shares: where words go, what `--json` prints, what a refusal looks like.
+"""What every command shares: output for people and for programs, progress, errors.
 
-Results go to stdout, progress and refusals to stderr. With --json stdout holds one document and nothing else.
+Results go to stdout, progress, warnings and errors to stderr. With --json stdout holds one document and nothing else.
 """
 
 from __future__ import annotations
@@ -27,12 +27,12 @@ if TYPE_CHECKING:
 P = ParamSpec("P")
 FINE, FAULTY, WRONG = 0, 1, 2
 
-JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document on stdout and nothing else there.")]
-QuietOption = Annotated[bool, typer.Option("--quiet", help="Say nothing but what is wrong.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document, and nothing else, on stdout.")]
+QuietOption = Annotated[bool, typer.Option("--quiet", help="Print only warnings and errors.")]
 
 
 class Terminal:
-    """One command's conversation: `say` for people, `document` for programs, `progress` while they wait."""
+    """The output of one command: `say` for people, `document` for programs, `progress` while they wait."""
 
     def __init__(self, *, as_json: bool = False, quiet: bool = False) -> None:
         self.as_json = as_json
@@ -41,7 +41,7 @@ class Terminal:
 
     @property
     def talks(self) -> bool:
-        """Whether a person is to read the result."""
+        """Whether the result is printed for a person."""
         return not (self.as_json or self.quiet)
 
     @functools.cached_property
@@ -67,7 +67,7 @@ class Terminal:
             self.out.print(*what)
 
     def warn(self, text: str) -> None:
-        """Say on stderr what should be known whatever was asked for."""
+        """Print on stderr, also with --json and --quiet."""
         print(text, file=sys.stderr)
 
     def show_and_write(self, change: Change | None, *, otherwise: str = "", ask: bool = False) -> bool:
@@ -115,7 +115,7 @@ class Terminal:
 
     @contextmanager
     def progress(self, what: str, total: float) -> Iterator[Callable[[float], None]]:
-        """Show a bar on stderr while it is a terminal; hands back `advance(amount)`."""
+        """Show a bar on stderr if that is a terminal; gives a function that advances it."""
         if self.quiet or not sys.stderr.isatty():
             yield lambda amount: None
             return
@@ -128,14 +128,14 @@ class Terminal:
 
 
 def shown(value: float | None, places: int = 1) -> str:
-    """A figure in a table: -inf for silence, dashes for what could not be measured."""
+    """A figure in a table: -inf for silence, -- for what could not be measured."""
     if value is None:
         return "--"
     return f"{value:.{places}f}" if math.isfinite(value) else ("-inf" if value < 0 else "inf")
 
 
 def answers(command: Callable[P, int]) -> Callable[P, None]:
-    """Let a command return its exit code and refuse by raising; no traceback reaches a user."""
+    """Let a command return its exit code and raise errors; no traceback reaches a user."""
 
     @functools.wraps(command)
     def answered(*args: P.args, **kwargs: P.kwargs) -> None:
@@ -146,17 +146,17 @@ def answers(command: Callable[P, int]) -> Callable[P, None]:
             _refuse(refusal, as_json=as_json)
             code = refusal.exit_code
         except KeyboardInterrupt:
-            print("interrupted; nothing half-written was kept", file=sys.stderr)
+            print("interrupted; no partial output was left", file=sys.stderr)
             code = 130
         except BrokenPipeError:
             sys.stderr.close()
             code = FAULTY
         except OSError as refusal:
-            named = f"{refusal.filename}: " if refusal.filename else ""
-            print(f"{named}{refusal.strerror or refusal}", file=sys.stderr)
+            place = refusal.filename or "a temporary file (TMPDIR moves them)"
+            print(f"{place}: {refusal.strerror or refusal}", file=sys.stderr)
             code = FAULTY
         except MemoryError:
-            print("not enough memory for this", file=sys.stderr)
+            print("not enough memory", file=sys.stderr)
             code = FAULTY
         raise typer.Exit(code)
 
@@ -164,7 +164,7 @@ def answers(command: Callable[P, int]) -> Callable[P, None]:
 
 
 def _refuse(refusal: LayerpipeError, *, as_json: bool) -> None:
-    """Print the letter on stderr, and with --json the faults as a document."""
+    """Print the message on stderr, and with --json the faults as a document."""
     print(refusal, file=sys.stderr)
     if as_json:
         faults = refusal.faults[:MOST_SHOWN] if isinstance(refusal, FaultsError) else ()

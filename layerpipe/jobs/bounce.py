@@ -22,14 +22,13 @@ from layerpipe.outputs.bounce.stem_energies import StemEnergies
 from layerpipe.outputs.bounce.write import lowering_gain, past_full_scale, write_stems
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.render.cache.take_cache import TakeCache
-from layerpipe.render.energies.readings import EnergyMeter
+from layerpipe.render.energies.meter import EnergyMeter
 from layerpipe.render.pipeline import (
     WORKERS,
     energies_key,
     keep_energies,
     measure_song,
     process_takes,
-    until_whole,
 )
 
 
@@ -75,8 +74,7 @@ def bounce_all(files: Sequence[RecipeFile], out: Path, *, cache: TakeCache | Non
         folder = out / file.path.stem
         try:
             folder = folder_of(file, out)
-            made = until_whole(lambda: bounce_song(file, folder, cache, pdf=pdf, on_progress=lambda share: on_progress(
-                share / len(files))), cache)
+            made = bounce_song(file, folder, cache, pdf=pdf, on_progress=lambda share: on_progress(share / len(files)))
         except LayerpipeError as refusal:
             return Bounced(file.path, folder, refusal=refusal)
         return Bounced(file.path, folder, made)
@@ -87,7 +85,7 @@ def bounce_all(files: Sequence[RecipeFile], out: Path, *, cache: TakeCache | Non
     return done
 
 
-def bounce_song(file: RecipeFile, folder: Path, cache: TakeCache, *, pdf: bool = False,
+def bounce_song(file: RecipeFile, folder: Path, cache: TakeCache | None = None, *, pdf: bool = False,
                 on_progress: OnProgress = lambda share: None) -> dict[str, Any]:
     """Bounce one recipe into a folder, completely or not at all; returns the manifest.
 
@@ -97,6 +95,12 @@ def bounce_song(file: RecipeFile, folder: Path, cache: TakeCache, *, pdf: bool =
         What is wrong with the recipe, its files or the output folder, or what exceeds full scale.
     """
     refuse_sources([folder], sources_of(file))
+    cache = cache or TakeCache()
+    return cache.retried(lambda: _bounce(file, folder, cache, pdf, on_progress))
+
+
+def _bounce(file: RecipeFile, folder: Path, cache: TakeCache, pdf: bool, on_progress: OnProgress) -> dict[str, Any]:
+    """One try at a bounce."""
     with atomic_folder(folder, files_of_bounce) as partial, ThreadPoolExecutor(1) as beside:
         beside.submit(prepare_template)
         song = process_takes(file, cache, on_progress=lambda share: on_progress(share / 2))

@@ -6,6 +6,7 @@ Nothing is written here: the result is a `Change`, to be shown first.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 
@@ -16,78 +17,121 @@ from layerpipe.outputs.artist_page.answer import MOST_CHARACTERS, Answer, Chosen
 from layerpipe.outputs.artist_page.answer_reader import read_answer
 from layerpipe.outputs.artist_page.model import slider_range_db
 from layerpipe.outputs.artist_page.page_id import reference_layer
-from layerpipe.outputs.levels.study import LevelStudy
+from layerpipe.outputs.levels.study import LevelStudy, layer_to_try
 from layerpipe.recipe.change import Change
 from layerpipe.recipe.edits import set_level
 from layerpipe.recipe.model import Layer, Section
+from layerpipe.recipe.names import WHOLE_SONG
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.render.cache.take_cache import TakeCache
 
-WHOLE_SONG = "whole song"
 _PLACES = 2
 """Levels are written to a hundredth of a dB, finer than anyone hears."""
 
 
-def sections_to_write(file: RecipeFile, wanted: Sequence[str], measured: Sequence[str], *,
-                      by_section: bool) -> list[str | None]:
-    """Where a chosen level goes: names of sections, or None for the layer's own level.
+@dataclass(frozen=True)
+class Skipped:
+    """A section that keeps its level, and why."""
+
+    section: str
+    why: str
+
+
+@dataclass(frozen=True)
+class Places:
+    """Where a level is written (sections, or None for the layer's own level), and the sections left as they are."""
+
+    written: tuple[str | None, ...]
+    skipped: tuple[Skipped, ...] = ()
+    are_named: bool = False
+    """Whether --for names them: then a level that cannot be found is an error."""
+
+
+def places_to_write(file: RecipeFile, layer: str | None, named: Sequence[str], measured: Sequence[str], *,
+                    by_section: bool) -> Places:
+    """Where a chosen level of a layer goes.
 
     Parameters
     ----------
     file : RecipeFile
-    wanted : sequence of str
-        Names given with --for; "whole song" is the layer's own level.
+    layer : str, optional
+        As given with --layer.
+    named : sequence of str
+        Names given with --for; "whole song" is the layer's own level. They are written whatever stands there.
     measured : sequence of str
         Names given with --section, which count where --for names none.
     by_section : bool
-        Whether every section has a level of its own to be written (it was solved for each); else one level is for the
-        layer.
+        Whether each section gets a level of its own (one was found for each); else one level is for the layer.
+
+    Returns
+    -------
+    Places
+        Without the sections in which the layer is off or has its own level, unless --for names them.
 
     Raises
     ------
     RecipeError
-        If a name is no section.
+        If there is no section of a name.
     """
-    known = [section.name for section in file.recipe.section]
-    named = list(dict.fromkeys(wanted or measured))
-    if not named:
-        return [*known] if by_section and known else [None]
-    faults = []
-    for name in named:
-        if name != WHOLE_SONG and name not in known:
-            near = get_close_matches(name, known, 1)
-            hint = f'; did you mean "{near[0]}"?' if near else (
-                f"; there are {', '.join(_quoted(known))}" if known else "; the recipe has no sections")
-            faults.append(Fault(file.path, "--for", f'no section "{name}"{hint}'))
+    sections = {section.name: section for section in file.recipe.section}
+    candidates = list(dict.fromkeys(named or measured)) or ([*sections] if by_section and sections else [WHOLE_SONG])
+    faults = [_unknown(file, name, [*sections]) for name in candidates if name != WHOLE_SONG and name not in sections]
     if faults:
         raise RecipeError(faults)
-    return [None if name == WHOLE_SONG else name for name in named]
+    tried = next(one for one in file.recipe.layer if one.name == layer_to_try(file, layer))
+    written: list[str | None] = []
+    skipped = []
+    for name in candidates:
+        section = sections.get(name)
+        if section is not None and not named and file.recipe.level_db(tried, section) == SILENCE_DB:
+            skipped.append(Skipped(name, f"{tried.name} is off there"))
+        elif section is not None and not named and tried.name in section.levels_db:
+            skipped.append(Skipped(name, f"has its own level of {tried.name}"))
+        else:
+            written.append(None if section is None else name)
+    if None in written and not by_section:
+        skipped += [Skipped(name, f"has its own level of {tried.name}") for name, section in sections.items()
+                    if tried.name in section.levels_db and name not in candidates]
+    return Places(tuple(written), tuple(skipped), bool(named))
 
 
-def change_of_study(file: RecipeFile, found: LevelStudy, places: Sequence[str | None],
-                    level_db: float | None) -> Change:
-    """The recipe with one level (or, where `level_db` is None, the solved ones) at some places.
+def change_of_study(file: RecipeFile, found: LevelStudy, places: Places,
+                    level_db: float | None) -> tuple[Change | None, tuple[Skipped, ...]]:
+    """The recipe with one level (or, where `level_db` is None, those that were found) at some places.
+
+    Returns
+    -------
+    Change or None
+        None if no place is left.
+    tuple of Skipped
+        All sections that keep their level.
 
     Raises
     ------
     RecipeError
-        If no level was found for a place, or it cannot stand in a recipe.
+        If no level was found for any place or for one that --for names, or it is not allowed in a recipe.
     """
     solved = {one.section: one.level_db for one in found.solved}
-    change: Path | Change = file.path
-    for place in places:
+    change: Change | None = None
+    missing = []
+    for place in places.written:
         level = solved.get(place or WHOLE_SONG) if level_db is None else level_db
         if level is None:
-            raise RecipeError([Fault(file.path, "--write", f'"{found.layer}" or the rest is silent in '
-                                     f'{place or WHOLE_SONG}, or it is too short to measure; no level to write')])
-        change = set_level(change, found.layer, round(level, _PLACES), place)
-    assert isinstance(change, Change)
-    return change
+            missing.append(Skipped(place or WHOLE_SONG, "too short to measure, or one of the two is silent there"))
+            continue
+        change = set_level(change or file.path, found.layer, round(level, _PLACES), place)
+    if missing and (places.are_named or change is None):
+        raise RecipeError([Fault(file.path, "--write", f"no level to write for {one.section}: {one.why}")
+                           for one in missing])
+    return change, (*places.skipped, *missing)
 
 
-def with_own_levels(file: RecipeFile, layer: str) -> list[str]:
-    """Sections whose level of a layer does not follow the layer's own."""
-    return [section.name for section in file.recipe.section if layer in section.levels_db]
+def _unknown(file: RecipeFile, name: str, known: Sequence[str]) -> Fault:
+    """The fault of a name that no section has."""
+    near = get_close_matches(name, known, 1)
+    hint = f'; did you mean "{near[0]}"?' if near else (
+        f"; there are {', '.join(_quoted(known))}" if known else "; the recipe has no sections")
+    return Fault(file.path, "--for", f'no section "{name}"{hint}')
 
 
 def change_of_answer(file: RecipeFile, given: str, cache: TakeCache | None = None) -> tuple[Answer, Change]:

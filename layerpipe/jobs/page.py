@@ -18,7 +18,7 @@ from layerpipe.outputs.artist_page.page_id import page_id
 from layerpipe.recipe.model import Recipe
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.render.cache.take_cache import TakeCache, cache_key
-from layerpipe.render.pipeline import ENGINE, WORKERS, measure_song, process_takes, until_whole
+from layerpipe.render.pipeline import ENGINE, WORKERS, measure_song, process_takes
 
 
 def prepare_page(file: RecipeFile, *, sections: Sequence[str] = (), seconds: float = 20.0,
@@ -63,7 +63,7 @@ def prepare_page(file: RecipeFile, *, sections: Sequence[str] = (), seconds: flo
         cache.prune()
         return page
 
-    return until_whole(work, cache)
+    return cache.retried(work)
 
 
 def page_id_of(recipe: Recipe, cache: TakeCache) -> str:

@@ -3,32 +3,52 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
+from layerpipe.core.errors import OutputError
 from layerpipe.core.sound import OnProgress
-from layerpipe.outputs.preview.write import Listening, make_previews, versions_of
+from layerpipe.outputs.preview.file_list import remove_earlier
+from layerpipe.outputs.preview.write import Previews, make_previews, versions_of
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.render.cache.take_cache import TakeCache
-from layerpipe.render.pipeline import WORKERS, measure_song, process_takes, until_whole
+from layerpipe.render.pipeline import WORKERS, measure_song, process_takes
 
 
 def preview_song(file: RecipeFile, out: Path, *, sections: Sequence[str] = (), versions: Sequence[str] = (),
-                 cache: TakeCache | None = None, on_progress: OnProgress = lambda share: None) -> list[Listening]:
-    """Write listening files of one recipe into its own folder of `out`.
+                 cache: TakeCache | None = None, on_progress: OnProgress = lambda share: None) -> Previews:
+    """Write listening files of one recipe into its own folder of `out`; remove those of its earlier text.
+
+    Parameters
+    ----------
+    file : RecipeFile
+    out : Path
+        Gets a folder named like the recipe's file.
+    sections, versions : sequences of str, optional
+        Default: all.
+    cache : TakeCache, optional
+        Default: the user's.
+    on_progress : function of a share
+        Called with the share of the work (of 1) that was just done.
 
     Raises
     ------
     RecipeError, AudioError, OutputError
-        What is wrong with the recipe, its files, a name of a section or version, or the place it should go to.
+        What is wrong with the recipe, its files, a name of a section or version, or the output folder.
     """
     cache = cache or TakeCache()
+    folder = out / file.path.stem
 
-    def work() -> list[Listening]:
+    def work() -> Previews:
         song = process_takes(file, cache, on_progress=lambda share: on_progress(share / 2))
-        parts, heard = song.stretches(sections), versions_of(song, versions)
-        made = make_previews(song, measure_song(song, cache), out / file.path.stem, parts, heard, workers=WORKERS,
+        parts, wanted = song.parts(sections), versions_of(song, versions)
+        return make_previews(song, measure_song(song, cache), folder, parts, wanted, workers=WORKERS,
                              on_progress=lambda share: on_progress(share / 2))
-        cache.prune()
-        return made
 
-    return until_whole(work, cache)
+    made = cache.retried(work)
+    cache.prune()
+    try:
+        removed = remove_earlier(folder, file, [one.file for one in made.files if one.file is not None])
+    except OSError as refusal:
+        raise OutputError(f"{folder}: cannot be written: {refusal.strerror or refusal}") from refusal
+    return replace(made, removed=tuple(removed))

@@ -17,7 +17,7 @@ from layerpipe.outputs.verify.verdicts import CHANGED, Verified
 from layerpipe.outputs.verify.verify import verify_bounce, with_places, with_rerender, with_sources
 from layerpipe.recipe.reader import RecipeFile, read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
-from layerpipe.render.pipeline import WORKERS, until_whole
+from layerpipe.render.pipeline import WORKERS
 
 
 def verify_song(opened: OpenBounce, *, sources: bool = False, recipe: Path | None = None, workers: int = WORKERS,
@@ -56,7 +56,7 @@ def verify_render(found: Verified, opened: OpenBounce, room: Path, *, wanted: bo
     used = TakeCache(room / "cache") if wanted else kept
     try:
         file = _recipe_inside(opened, recipe, kept)
-        until_whole(lambda: bounce_song(file, room / "bounce", used, on_progress=on_progress), used)
+        bounce_song(file, room / "bounce", used, on_progress=on_progress)
         rendered = open_bounce(room / "bounce")
     except LayerpipeError as refusal:
         if wanted:
@@ -89,8 +89,7 @@ def compare_songs(old: Path, new: Path, room: Path, *, picture: Path | None = No
             return bounce
         file = read_recipe(path)
         refuse_sources(pictures, sources_of(file))
-        until_whole(lambda: bounce_song(file, room / name, cache, on_progress=lambda share: on_progress(share / 4)),
-                    cache)
+        bounce_song(file, room / name, cache, on_progress=lambda share: on_progress(share / 4))
         return open_bounce(room / name)
 
     pictures = [] if picture is None else [picture]

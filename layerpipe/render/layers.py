@@ -1,4 +1,4 @@
-"""Processed takes become layers, layers become the blend: gains, pans and section levels, nothing else.
+"""From processed takes to layers: gains, pans and section levels.
 
 Takes are mono (frames,); a layer is (frames, 2). Levels follow the sections, with a raised-cosine ramp of 20 ms that
 ends on the downbeat where the level changes.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -19,45 +20,48 @@ from layerpipe.dsp.panning import pan_gains
 from layerpipe.recipe.model import Layer, Take
 
 RAMP_MS = 20.0
+"""Length of a change of level: short enough to end between two notes, long enough not to click; common practice."""
 
 
 @dataclass(frozen=True)
 class LevelPlan:
-    """A layer's gain over the song: from frame `at[i]` on it is `gain[i]`; each ramp ends on its frame."""
+    """A layer's gain over the song: `gain[i]` from frame `at[i]` on; the ramp to it ends on that frame."""
 
     at: tuple[int, ...]
     gain: tuple[float, ...]
     ramp_frames: int
 
+    def ramps(self) -> list[tuple[int, int]]:
+        """Frames between which each change of the gain takes place."""
+        return [(max(end - self.ramp_frames, before), end) for before, end in pairwise(self.at)]
+
+    def gain_at(self, frames: npt.ArrayLike) -> FloatArray:
+        """Gain at each of these frames as if there were no ramps."""
+        return np.asarray(self.gain)[np.searchsorted(self.at, frames, side="right") - 1]
+
     def gains(self, start: int, stop: int) -> float | FloatArray:
         """Gain of frames start to stop: one number where nothing changes, else an array (stop - start,)."""
-        last = int(np.searchsorted(self.at, start, side="right")) - 1
-        coming = self.at[last + 1] if last + 1 < len(self.at) else None
-        if coming is None or coming - self.ramp_frames >= stop:
-            return self.gain[last]
-        gains = np.empty(stop - start)
+        inside = [(begin, end) for begin, end in self.ramps() if begin < stop and end > start]
+        if not inside:
+            return float(self.gain_at(start))
         frames = np.arange(start, stop)
-        place = np.searchsorted(self.at, frames, side="right") - 1
-        gains[:] = np.asarray(self.gain)[place]
-        for index in range(last + 1, len(self.at)):
-            end = self.at[index]
-            begin = max(end - self.ramp_frames, self.at[index - 1])
-            if begin >= stop:
-                break
-            inside = (frames >= begin) & (frames < end)
-            turn = (1 - np.cos(np.pi * (frames[inside] - begin) / (end - begin))) / 2
-            gains[inside] = self.gain[index - 1] + (self.gain[index] - self.gain[index - 1]) * turn
+        gains = self.gain_at(frames)
+        for begin, end in inside:
+            ramp = (frames >= begin) & (frames < end)
+            share = (1 - np.cos(np.pi * (frames[ramp] - begin) / (end - begin))) / 2
+            before, after = self.gain_at([begin, end])
+            gains[ramp] = before + (after - before) * share
         return gains
 
 
 def plan_levels(layer: Layer, spans: Sequence[tuple[int, int, float]], rate_hz: int) -> LevelPlan:
-    """Lay a layer's levels out over the song.
+    """A layer's gain over the song.
 
     Parameters
     ----------
     layer : Layer
     spans : sequence of (start_frame, stop_frame, level_db)
-        The sections in order of time, with the layer's level in each. Outside them its own level holds.
+        The sections in order of time, with the layer's level in each. Elsewhere its own level applies.
     rate_hz : int
     """
     changes: list[tuple[int, float]] = [(0, layer.level_db)]
@@ -67,13 +71,14 @@ def plan_levels(layer: Layer, spans: Sequence[tuple[int, int, float]], rate_hz: 
     gain: list[float] = []
     for frame, level_db in changes:
         if at and at[-1] == frame:
-            # A section that begins where the last one ended: its level counts.
+            # Where a section begins as another ends, the one that begins counts.
             gain[-1] = gain_of_db(level_db)
         else:
             at.append(frame)
             gain.append(gain_of_db(level_db))
-    kept = [index for index in range(len(at)) if index == 0 or gain[index] != gain[index - 1]]
-    return LevelPlan(tuple(at[i] for i in kept), tuple(gain[i] for i in kept), max(1, frames_of_ms(RAMP_MS, rate_hz)))
+    changes_at = [n for n in range(len(at)) if n == 0 or gain[n] != gain[n - 1]]
+    return LevelPlan(tuple(at[n] for n in changes_at), tuple(gain[n] for n in changes_at),
+                     max(1, frames_of_ms(RAMP_MS, rate_hz)))
 
 
 def take_gain(take: Take) -> float:
@@ -89,7 +94,7 @@ def take_pans(take: Take) -> tuple[float, float]:
 
 def sum_layer(blocks: Sequence[npt.NDArray[np.float32]], pans: Sequence[tuple[float, float]],
               level: float | FloatArray) -> FloatArray:
-    """Pan a layer's takes, add them and set the level.
+    """Pan a layer's takes, sum them and apply the level.
 
     Parameters
     ----------

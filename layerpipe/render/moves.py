@@ -1,7 +1,7 @@
-"""Timing moves of one take: pieces of it heard earlier or later, without holes and without a note struck twice.
+"""Timing moves of one take: pieces of it played earlier or later, without gaps and without a note struck twice.
 
-`from` and `to` are places in the take as it was recorded. The hand-overs lie just before those places (or before where
-they are heard, if that is earlier), so attacks that stand at them stay whole. The rules are in `dsp/shifting.py`.
+`from` and `to` are positions in the take as it was recorded. Each crossfade ends just before its position (or before
+the position's new place, if that is earlier), so that an attack at the position stays whole: see `dsp/splicing.py`.
 """
 
 from __future__ import annotations
@@ -24,17 +24,17 @@ from layerpipe.recipe.model import Take
 __all__ = ["FrameMove", "MovedTake", "PlayedJoint", "frame_moves"]
 
 
-class Clock(Protocol):
-    """What is asked of a song clock."""
+class Positions(Protocol):
+    """The part of a tempo map that moves need."""
 
     def seconds_of(self, position: str | float, /) -> float:
-        """Seconds from the start of the files of a position such as "bar 3 beat 2", or of a number of seconds."""
+        """Seconds from the start of the files of a position in bars and beats, or of a number of seconds."""
         ...
 
 
 @dataclass(frozen=True)
 class PlayedJoint:
-    """A joint as it was played: output frames start to stop, the correlation its gains follow, how much was asked."""
+    """A crossfade as it was played: output frames, lags before and after, and the correlation its gains follow."""
 
     start: int
     stop: int
@@ -44,21 +44,21 @@ class PlayedJoint:
     rho: float
 
 
-def frame_moves(take: Take, tempo_map: Clock, rate_hz: int) -> list[FrameMove]:
+def frame_moves(take: Take, tempo_map: Positions, rate_hz: int) -> list[FrameMove]:
     """The moves of a take in frames, in order of their start.
 
     Parameters
     ----------
     take : Take
-    clock : Clock
-        Gives seconds for a position such as "bar 3 beat 2" or a number of seconds.
+    tempo_map : Positions
+        Converts positions to seconds.
     rate_hz : int
         Rate at which the take is played.
 
     Returns
     -------
     list of FrameMove
-        Moves of less than half a frame are left out.
+        Moves of less than half a frame are omitted.
 
     Raises
     ------
@@ -70,7 +70,7 @@ def frame_moves(take: Take, tempo_map: Clock, rate_hz: int) -> list[FrameMove]:
         start = frames_of_s(tempo_map.seconds_of(move.start), rate_hz)
         stop = frames_of_s(tempo_map.seconds_of(move.stop), rate_hz)
         if start < 0:
-            raise ParameterError(f'take "{take.name}", move {number}: {move.start} lies before the start of the files')
+            raise ParameterError(f'take "{take.name}", move {number}: {move.start} is before the start of the files')
         if stop <= start:
             raise ParameterError(f'take "{take.name}", move {number}: its end ({move.stop}) must come after its '
                                  f"beginning ({move.start})")
@@ -85,7 +85,7 @@ def frame_moves(take: Take, tempo_map: Clock, rate_hz: int) -> list[FrameMove]:
 
 
 class MovedTake:
-    """A take with its moves played; a `Sound` whose every frame depends on its place alone, however it is read.
+    """A take with its moves played: a `Sound` that is the same however it is cut into reads.
 
     Parameters
     ----------
@@ -96,16 +96,16 @@ class MovedTake:
     Raises
     ------
     ParameterError
-        If the moves overlap, leave the sound, or change the order of what is heard.
+        If the moves overlap, leave the sound, or change the order of its pieces.
     """
 
     def __init__(self, sound: Sound, moves: Sequence[FrameMove]) -> None:
         self._sound = sound
         first_lag, self._planned = plan_joints(moves, sound.frames)
-        # From each of these frames on the source is heard with this lag; a joint belongs to the piece it leads into.
+        # From each of these frames on the source is played with this lag; a crossfade belongs to the piece after it.
         self._starts = [0, *(joint.start for joint in self._planned)]
         self._lags = [first_lag, *(joint.after for joint in self._planned)]
-        self._made: dict[int, tuple[float, FloatArray]] = {}
+        self._mixed: dict[int, tuple[float, FloatArray]] = {}
         self._lock = threading.Lock()
 
     @property
@@ -123,7 +123,7 @@ class MovedTake:
         if not 0 <= start <= stop <= self.frames:
             raise ParameterError(f"frames {start} to {stop} must lie inside 0 to {self.frames}")
         if not self._planned:
-            return self._heard(start, stop, self._lags[0])
+            return self._lagged(start, stop, self._lags[0])
         out = np.empty(stop - start)
         at, piece = start, bisect.bisect_right(self._starts, start) - 1
         while at < stop:
@@ -133,30 +133,30 @@ class MovedTake:
                 end = min(end, joint.stop)
                 out[at - start : end - start] = self._joint(piece - 1)[1][at - joint.start : end - joint.start]
             else:
-                out[at - start : end - start] = self._heard(at, end, self._lags[piece])
+                out[at - start : end - start] = self._lagged(at, end, self._lags[piece])
             at = end
             if piece + 1 < len(self._starts) and at >= self._starts[piece + 1]:
                 piece += 1
         return out
 
     def joints(self) -> list[PlayedJoint]:
-        """The joints in order, with the correlation each was matched to."""
+        """The crossfades in order, with the correlation each was matched to."""
         return [PlayedJoint(joint.start, joint.stop, joint.before, joint.after, joint.asked_frames,
                             self._joint(number)[0]) for number, joint in enumerate(self._planned)]
 
     def _joint(self, number: int) -> tuple[float, FloatArray]:
-        """Correlation and sound of a joint, made once and whole, so that no cut through it changes a bit."""
+        """Correlation and sound of a crossfade, made once as a whole, so that reading it in parts changes no bit."""
         with self._lock:
-            if number not in self._made:
+            if number not in self._mixed:
                 joint: Joint = self._planned[number]
-                going = self._heard(joint.start, joint.stop, joint.before)
-                coming = self._heard(joint.start, joint.stop, joint.after)
-                rho = correlation(going, coming)
+                ending = self._lagged(joint.start, joint.stop, joint.before)
+                beginning = self._lagged(joint.start, joint.stop, joint.after)
+                rho = correlation(ending, beginning)
                 fade_out, fade_in = crossfade_gains(rho, joint.frames)
-                self._made[number] = rho, going * fade_out + coming * fade_in
-            return self._made[number]
+                self._mixed[number] = rho, ending * fade_out + beginning * fade_in
+            return self._mixed[number]
 
-    def _heard(self, start: int, stop: int, lag: int) -> FloatArray:
+    def _lagged(self, start: int, stop: int, lag: int) -> FloatArray:
         """The source, `lag` frames later; silent before it begins and after it ends."""
         first, last = start - lag, stop - lag
         inside_first, inside_last = max(first, 0), min(last, self.frames)

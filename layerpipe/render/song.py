@@ -1,11 +1,11 @@
-"""A song whose takes are processed: what previews, bounces, levels and the artist's page read from.
+"""A song whose takes are processed: previews, bounces, levels and the artist's page read from it.
 
-Takes are mono float32 from the store, before gain, pan and level; positions are frames of the song's rate.
+Takes are mono float32 from the cache, before gain, pan and level; positions are frames of the song's rate.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -18,8 +18,10 @@ from layerpipe.core.sound import Float32Array, FloatArray
 from layerpipe.core.units import frames_of_s, gain_of_db
 from layerpipe.dsp.loudness import step_starts
 from layerpipe.recipe.model import Layer, Recipe, Section, Take
+from layerpipe.recipe.names import WHOLE_SONG
 from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.render.cache.cached_take import CachedTake
+from layerpipe.render.energies.mixes import Gains, Mix
 from layerpipe.render.layers import LevelPlan, plan_levels, sum_layer, take_gain, take_pans
 from layerpipe.render.moves import FrameMove
 from layerpipe.render.takes import OpenBed, OpenTake
@@ -27,7 +29,7 @@ from layerpipe.render.takes import OpenBed, OpenTake
 
 @dataclass(frozen=True)
 class ProcessedTake:
-    """One take that sounds: where it came from, what was moved, and its processed sound."""
+    """One take that is not muted: its source, its moves and its processed sound."""
 
     layer: Layer
     take: Take
@@ -51,8 +53,8 @@ class ProcessedTake:
 
 
 @dataclass(frozen=True)
-class Stretch:
-    """A part of the song between two frames: a section, or the whole song (section None)."""
+class SongPart:
+    """The song between two frames: a section, or the whole song (section None)."""
 
     name: str
     section: Section | None
@@ -73,7 +75,7 @@ class ProcessedSong:
     takes: tuple[ProcessedTake, ...]
     bed: OpenBed | None
     scale: float = 1.0
-    """One factor for everything that leaves the house; a bounce past full scale may ask to be lowered."""
+    """One factor for all outputs; a bounce that exceeds full scale may be lowered by it."""
 
     @cached_property
     def layers(self) -> tuple[Layer, ...]:
@@ -81,7 +83,7 @@ class ProcessedSong:
         return tuple(layer for layer in self.recipe.layer if any(processed.layer is layer for processed in self.takes))
 
     @cached_property
-    def sections(self) -> tuple[Stretch, ...]:
+    def sections(self) -> tuple[SongPart, ...]:
         """The sections that lie inside the song, cut to its length, in order of time."""
         found = []
         for section in self.recipe.section:
@@ -89,13 +91,13 @@ class ProcessedSong:
             start = min(max(frames_of_s(start_s, self.rate_hz), 0), self.frames)
             stop = min(max(frames_of_s(stop_s, self.rate_hz), 0), self.frames)
             if stop > start:
-                found.append(Stretch(section.name, section, start, stop))
-        return tuple(sorted(found, key=lambda stretch: stretch.start))
+                found.append(SongPart(section.name, section, start, stop))
+        return tuple(sorted(found, key=lambda part: part.start))
 
     @property
-    def whole(self) -> Stretch:
+    def whole(self) -> SongPart:
         """The whole song."""
-        return Stretch("whole song", None, 0, self.frames)
+        return SongPart(WHOLE_SONG, None, 0, self.frames)
 
     @cached_property
     def plans(self) -> dict[str, LevelPlan]:
@@ -109,13 +111,13 @@ class ProcessedSong:
             for layer in self.layers
         }
 
-    def stretches(self, names: Sequence[str] = ()) -> tuple[Stretch, ...]:
-        """The named sections ("whole song" is all of it), or all of them and the song.
+    def parts(self, names: Sequence[str] = ()) -> tuple[SongPart, ...]:
+        """The named sections ("whole song" is all of it), or all sections and the whole song.
 
         Raises
         ------
         RecipeError
-            If a name is none of them.
+            If there is no section of a name.
         """
         known = {part.name: part for part in (*self.sections, self.whole)}
         unknown = [name for name in names if name not in known]
@@ -126,17 +128,17 @@ class ProcessedSong:
         return tuple(known[name] for name in names) if names else tuple(known.values())
 
     def takes_of(self, layer: Layer) -> list[int]:
-        """Places of the layer's takes among the voices."""
+        """Indices of the layer's takes among `takes`."""
         return [n for n, processed in enumerate(self.takes) if processed.layer is layer]
 
     def blocks(self, start: int, stop: int, size: int) -> Iterator[tuple[int, list[Float32Array]]]:
-        """Start frame and every voice's frames, block by block."""
+        """Start frame and every take's frames, block by block."""
         for at in range(start, stop, size):
             end = min(at + size, stop)
             yield at, [processed.sound.read_float32(at, end) for processed in self.takes]
 
     def channels_of(self, blocks: Sequence[Float32Array], at: int) -> npt.NDArray[np.floating]:
-        """What the energies are measured of: the voices, then the bed, all before gain; shape (channels, frames)."""
+        """The channels of the energies: the takes, then the bed, all before gain; shape (channels, frames)."""
         if self.bed is None:
             return np.stack(blocks)
         return np.concatenate([np.stack(blocks), self.bed.read(at, at + len(blocks[0])).T])
@@ -144,78 +146,68 @@ class ProcessedSong:
     def layer_of(self, layer: Layer, blocks: Sequence[Float32Array], at: int, *,
                  level: float | None = None) -> FloatArray:
         """One layer's stereo sound of a block that begins at frame `at`; `level` (a factor) replaces the plan."""
-        mine = self.takes_of(layer)
-        gains = self.plans[layer.name].gains(at, at + len(blocks[0])) if level is None else level
-        return sum_layer([blocks[n] for n in mine], [take_pans(self.takes[n].take) for n in mine], self.scale * gains)
+        return self._sum_layer(layer, [blocks[n] for n in self.takes_of(layer)], at, level)
 
     def take_gain_of(self, n: int) -> float:
-        """Gain and polarity of voice `n` as a stem, before pan and level."""
+        """Gain and polarity of take `n` as a stem, before pan and level."""
         return self.scale * take_gain(self.takes[n].take)
 
-    def rows(self, layers: Sequence[Layer], side: int, *, level: bool = True) -> Callable[[int, int], FloatArray]:
-        """Gains of every channel of the energies on one side (0 left, 1 right), for 10 ms steps first to stop.
+    def mix(self, layers: Sequence[Layer], *, level: bool = True, bed: bool = False) -> Mix:
+        """Some layers, and the bed if asked for, as the energies mix them.
 
-        Channels are the voices, then the bed's left and right if the song has one. Only takes of `layers` sound; with
-        `level` off, at 0 dB instead of the plan.
+        The energies' channels are the takes, then the bed's left and right if the song has one. With `level` off the
+        layers are at 0 dB instead of the recipe's levels.
         """
-        pans = np.zeros(self.channels)
-        for layer in layers:
-            for n in self.takes_of(layer):
-                pans[n] = self.scale * take_pans(self.takes[n].take)[side]
+        plans = [(self.takes_of(layer), self.plans[layer.name]) for layer in layers] if level else []
+        moving = tuple(ramp for _, plan in plans for ramp in plan.ramps())
 
-        def rows_of(first: int, stop: int) -> FloatArray:
-            if not level:
-                return pans
-            gains = np.repeat(pans[None], stop - first, axis=0)
+        def gains_of(side: int) -> Gains:
+            factors = np.zeros(self.channels)
             for layer in layers:
-                gains[:, self.takes_of(layer)] *= self._level_steps(layer, first, stop)[:, None]
-            return gains
+                for n in self.takes_of(layer):
+                    factors[n] = self.scale * take_pans(self.takes[n].take)[side]
+            if bed and self.bed is not None:
+                factors[len(self.takes) + side] = self.bed_gain
+            if not level:
+                return factors
 
-        return rows_of
+            def by_step(first: int, stop: int) -> FloatArray:
+                rows = np.repeat(factors[None], stop - first, axis=0)
+                for takes, plan in plans:
+                    rows[:, takes] *= plan.gain_at(step_starts(first, stop, self.rate_hz)[:-1])[:, None]
+                return rows
 
-    def bed_row(self, side: int) -> FloatArray:
-        """Gains of every channel of the energies with only the bed sounding, shape (channels,)."""
-        row = np.zeros(self.channels)
-        if self.recipe.bed is not None:
-            row[len(self.takes) + side] = self.bed_gain
-        return row
+            return by_step
+
+        def sound(start: int, stop: int) -> FloatArray:
+            total = np.zeros((stop - start, 2))
+            for layer in layers:
+                blocks = [self.takes[n].sound.read_float32(start, stop) for n in self.takes_of(layer)]
+                total += self._sum_layer(layer, blocks, start, None if level else 1.0)
+            if bed and self.bed is not None:
+                total += self.bed.read(start, stop) * self.bed_gain
+            return total
+
+        return Mix(gains_of(0), gains_of(1), moving, sound)
+
+    def mix_of_take(self, n: int) -> Mix:
+        """Take `n` alone at its own gain, as the energies mix it: one channel."""
+        alone = np.zeros(self.channels)
+        alone[n] = self.take_gain_of(n)
+        return Mix(alone, np.zeros(self.channels))
 
     @property
     def bed_gain(self) -> float:
         """The bed's gain as a factor."""
         return 0.0 if self.recipe.bed is None else gain_of_db(self.recipe.bed.gain_db)
 
-    def take_row(self, n: int) -> FloatArray:
-        """Gains of every channel with only voice `n` sounding, at its own gain, shape (channels,)."""
-        row = np.zeros(self.channels)
-        row[n] = self.scale * take_gain(self.takes[n].take)
-        return row
-
     @property
     def channels(self) -> int:
-        """Channels of the energies: one a voice, two for a bed."""
+        """Number of channels of the energies: one per take, two for a bed."""
         return len(self.takes) + (2 if self.bed is not None else 0)
 
-    def _level_steps(self, layer: Layer, first: int, stop: int) -> FloatArray:
-        """The layer's effective (rms) gain in 10 ms steps first to stop, shape (steps,)."""
-        span, found = self._level_cache.get(layer.name, ((0, 0), np.zeros(0)))
-        if span == (first, stop):
-            return found
-        plan = self.plans[layer.name]
-        edges = step_starts(first, stop, self.rate_hz)
-        gains = np.asarray(plan.gain)[np.searchsorted(plan.at, edges[:-1], side="right") - 1]
-        for end in plan.at[1:]:
-            # Only the steps that a ramp touches are looked at frame by frame.
-            touched = max(int(np.searchsorted(edges, end - plan.ramp_frames, side="right")) - 1, 0)
-            last = min(int(np.searchsorted(edges, end, side="left")), len(gains))
-            for step in range(touched, last):
-                begin, over = int(edges[step]), int(edges[step + 1])
-                gains[step] = np.sqrt(np.mean(np.broadcast_to(plan.gains(begin, over), (over - begin,)) ** 2))
-        # Asked for one side, then the other; the whole song at once would grow with its length.
-        self._level_cache[layer.name] = (first, stop), gains
-        return gains
-
-    @cached_property
-    def _level_cache(self) -> dict[str, tuple[tuple[int, int], FloatArray]]:
-        """Filled by `_level_steps`: the last steps that were asked for."""
-        return {}
+    def _sum_layer(self, layer: Layer, blocks: Sequence[Float32Array], at: int, level: float | None) -> FloatArray:
+        """A layer's stereo sound from blocks of its takes that begin at frame `at`."""
+        gains = self.plans[layer.name].gains(at, at + len(blocks[0])) if level is None else level
+        pans = [take_pans(self.takes[n].take) for n in self.takes_of(layer)]
+        return sum_layer(blocks, pans, self.scale * gains)

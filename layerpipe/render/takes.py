@@ -1,7 +1,7 @@
-"""The takes of a recipe: which files they are, that all can be used, and each one at the song's rate and length.
+"""The takes of a recipe, each opened at the song's rate and length.
 
-Every file is looked at before anything is rendered, and everything wrong is told at once. A take at another rate is
-converted; a shorter one is followed by digital silence up to the longest, never cut. The bed is looked at with them.
+Every file, the bed's included, is examined before anything is rendered, and all faults are reported at once. A take at
+another rate is converted; a shorter one is padded with digital silence to the longest, never cut.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from layerpipe.dsp.panning import pan_gains
 from layerpipe.recipe.model import Layer, Recipe, Take
 
 DigestOf = Callable[[Path, Callable[[Path], str]], str]
-"""A memory for digests: given a file and how to find its digest, it may know the answer from last time."""
+"""Remembers checksums: called with a file and a function that finds its checksum, it may know it from last time."""
 
 
 class PaddedSound:
@@ -51,7 +51,7 @@ class PaddedSound:
 
 @dataclass(frozen=True)
 class OpenTake:
-    """A take that can be read: at the song's rate, as long as the longest of all."""
+    """A take that can be read: at the song's rate, padded to the longest take."""
 
     layer: Layer
     take: Take
@@ -73,13 +73,13 @@ class OpenTake:
         return self._digest_of(self.facts.path, source_digest)
 
     def unchanged(self) -> bool:
-        """Whether the file still is the one that was looked at."""
+        """Whether the file is still the one that was examined."""
         return is_unchanged(self.facts)
 
 
 @dataclass(frozen=True)
 class OpenBed:
-    """The rest of the track, in stereo at the song's rate; silent after its end. The recipe's gain is not in it yet."""
+    """The rest of the track, in stereo at the song's rate, without the recipe's gain; silent after its end."""
 
     facts: FileFacts
     rate_hz: int
@@ -91,7 +91,7 @@ class OpenBed:
     def read(self, start: int, stop: int) -> FloatArray:
         """Frames start to stop, shape (stop - start, 2).
 
-        A stereo file is heard as it is (balance, 0 dB); a mono one at the centre, constant power: -3.01 dB a side.
+        A stereo file is read as it is (0 dB); a mono one is panned to the centre, constant power: -3.01 dB a side.
         """
         sound = _read_padded(self._sound, self.frames, start, stop)
         return sound[:, np.newaxis] * np.array(pan_gains(0)) if sound.ndim == 1 else sound
@@ -102,12 +102,12 @@ class OpenBed:
         return self._digest_of(self.facts.path, source_digest)
 
     def unchanged(self) -> bool:
-        """Whether the file still is the one that was looked at."""
+        """Whether the file is still the one that was examined."""
         return is_unchanged(self.facts)
 
 
 def open_all(recipe: Recipe, *, rate_hz: int | None = None, digest_of: DigestOf | None = None) -> list[OpenTake]:
-    """Open every take of a recipe, muted ones too, after all files have been looked at.
+    """Open every take of a recipe, muted ones too, after all files have been examined.
 
     Parameters
     ----------
@@ -116,7 +116,7 @@ def open_all(recipe: Recipe, *, rate_hz: int | None = None, digest_of: DigestOf 
     rate_hz : int, optional
         The song's rate; without it that of the recipe, or of its first take.
     digest_of : function, optional
-        A memory for digests (`SourceNotes.digest_of`). A file whose digest it knows was sound when read last, and
+        Remembers checksums (`SourceNotes.digest_of`). A file whose checksum it knows was usable when last read, and
         is not read to its end again.
 
     Returns
@@ -127,14 +127,14 @@ def open_all(recipe: Recipe, *, rate_hz: int | None = None, digest_of: DigestOf 
     Raises
     ------
     AudioError
-        With everything that is wrong with any file, the bed's included.
+        All faults of all files, the bed's included.
     """
-    remember = digest_of or _forgetful
+    remember = digest_of or _not_remembered
     asked = [(layer, take) for layer in recipe.layer for take in layer.take]
     uses = [(take.file, f'layer "{layer.name}", take "{take.name}"', _take_problem(take)) for layer, take in asked]
     if recipe.bed is not None:
         uses.append((recipe.bed.file, "bed", _bed_problem))
-    facts = _look_at(uses, remember, read_all=digest_of is not None)
+    facts = _examine(uses, remember, read_all=digest_of is not None)
     song_hz = rate_hz or recipe.song.sample_rate_hz or facts[asked[0][1].file].rate_hz
     sounds = [_at_rate(SourceFile(take.file, take.channel, facts=facts[take.file]), song_hz) for _, take in asked]
     longest = max(sound.frames for sound in sounds)
@@ -155,9 +155,9 @@ def open_bed(recipe: Recipe, rate_hz: int, *, digest_of: DigestOf | None = None)
     """
     if recipe.bed is None:
         return None
-    remember = digest_of or _forgetful
+    remember = digest_of or _not_remembered
     path = recipe.bed.file
-    facts = _look_at([(path, "bed", _bed_problem)], remember, read_all=digest_of is not None)[path]
+    facts = _examine([(path, "bed", _bed_problem)], remember, read_all=digest_of is not None)[path]
     source: Readable = SourceFile(path, facts=facts) if facts.channels == 1 else StereoFile(path, facts=facts)
     if facts.rate_hz == rate_hz:
         return OpenBed(facts, rate_hz, facts.frames, None, source, remember)
@@ -168,14 +168,14 @@ def open_bed(recipe: Recipe, rate_hz: int, *, digest_of: DigestOf | None = None)
 Use = tuple[Path, str, Callable[[FileFacts], str | None]]
 
 
-def _look_at(uses: list[Use], remember: DigestOf, *, read_all: bool) -> dict[Path, FileFacts]:
+def _examine(uses: list[Use], remember: DigestOf, *, read_all: bool) -> dict[Path, FileFacts]:
     """Facts of every file; all faults at once, each with the place of the recipe that names the file."""
 
-    def look(path: Path) -> FileFacts | AudioError:
+    def examine(path: Path) -> FileFacts | AudioError:
         try:
             facts = inspect(path)
             if read_all:
-                remember(path, lambda path: _sound_digest(facts))
+                remember(path, lambda path: _digest_of_usable(facts))
             else:
                 scan(facts)
         except AudioError as refusal:
@@ -184,7 +184,7 @@ def _look_at(uses: list[Use], remember: DigestOf, *, read_all: bool) -> dict[Pat
 
     paths = list(dict.fromkeys(path for path, _, _ in uses))
     with ThreadPoolExecutor(min(len(paths), os.cpu_count() or 1)) as pool:
-        found = dict(zip(paths, pool.map(look, paths), strict=True))
+        found = dict(zip(paths, pool.map(examine, paths), strict=True))
     faults = []
     for path, place, problem_of in uses:
         seen = found[path]
@@ -197,14 +197,14 @@ def _look_at(uses: list[Use], remember: DigestOf, *, read_all: bool) -> dict[Pat
     return {path: seen for path, seen in found.items() if isinstance(seen, FileFacts)}
 
 
-def _sound_digest(facts: FileFacts) -> str:
-    """Digest of a file that was read to its end, where only that shows that it is sound: so a known digest is proof."""
+def _digest_of_usable(facts: FileFacts) -> str:
+    """Checksum of a file that was read to its end; so a known checksum proves that it can be."""
     scan(facts)
     return source_digest(facts.path)
 
 
-def _forgetful(path: Path, digest: Callable[[Path], str]) -> str:
-    """No memory for digests."""
+def _not_remembered(path: Path, digest: Callable[[Path], str]) -> str:
+    """Remembers nothing."""
     return digest(path)
 
 
@@ -227,7 +227,7 @@ def _at_rate(source: SourceFile, rate_hz: int) -> Sound:
 
 def _read_padded(sound: Readable, frames: int, start: int, stop: int) -> FloatArray:
     """Frames start to stop of a sound, zeros past its end."""
-    heard = sound.read(min(start, frames), min(stop, frames))
-    if len(heard) == stop - start:
-        return heard
-    return np.concatenate([heard, np.zeros((stop - start - len(heard), *heard.shape[1:]))])
+    inside = sound.read(min(start, frames), min(stop, frames))
+    if len(inside) == stop - start:
+        return inside
+    return np.concatenate([inside, np.zeros((stop - start - len(inside), *inside.shape[1:]))])

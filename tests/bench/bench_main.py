@@ -125,12 +125,12 @@ def levels(bench: Bench) -> list[Row]:
     song = process_takes(read_recipe(bench.recipe), cache)
     energies = measure_song(song, cache)
     rest, layer = song.layers
-    sides = [song.rows([rest], side) for side in (0, 1)] + [song.rows([layer], side, level=False) for side in (0, 1)]
+    mixes = song.mix([rest]), song.mix([layer], level=False)
     at_db = np.linspace(-24, 0, 1000)
     took = []
     for _ in range(bench.times):
         started = time.perf_counter()
-        found = sweep(energies, *sides, at_db)
+        found = sweep(energies, *mixes, at_db)
         took.append(time.perf_counter() - started)
     blocks = next(read for _, read in song.blocks(0, song.frames, song.frames))
     base, added = (song.layer_of(one, blocks, 0, level=None if one is rest else 1.0) for one in (rest, layer))

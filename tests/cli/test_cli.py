@@ -57,7 +57,25 @@ def test_json_is_one_document_and_nothing_else(run, song, tmp_path):
 
 def test_quiet_says_nothing(run, song):
     assert run("bounce", song, "--quiet") == (0, "", "")
-    assert run("preview", song, "--quiet", "--version", "blend") == (0, "", "")
+    code, out, err = run("preview", song, "--quiet", "--version", "blend")
+    assert (code, out) == (0, "")
+    assert err == "" or err.startswith("caution: ")
+
+
+def test_a_caution_about_a_big_boost_is_printed_whatever_was_asked_for(run, tmp_path):
+    recipe = recipe_of(tmp_path)
+    for layer in recipe["layer"]:
+        layer["level_db"] = -40.0
+    song = write_recipe(tmp_path / "soft.toml", recipe)
+    for words in ((), ("--quiet",), ("--json",)):
+        _, out, err = run("preview", song, "--section", "chorus", "-o", "heard", *words)
+        assert "caution: raised by up to" in err
+        assert "headphones" in err
+    assert json.loads(out)["caution"] == err.strip()
+    recipe["preview"]["loudness_lufs"] = -60.0
+    _, out, err = run("preview", write_recipe(tmp_path / "soft.toml", recipe), "--section", "chorus", "--json")
+    assert err == ""
+    assert json.loads(out)["caution"] is None
 
 
 def test_a_wrong_recipe_is_exit_code_2_with_every_fault(run, tmp_path):
@@ -132,6 +150,8 @@ def test_the_cache_is_shown_and_emptied(run, song, monkeypatch, tmp_path):
     run("bounce", song, "--quiet")
     _, out, _ = run("cache", "--json")
     assert json.loads(out)["bytes"] > 1_000_000
+    _, out, _ = run("cache")
+    assert " MiB of at most 8192 MiB; " in out
     _, out, _ = run("cache", "--empty", "--json")
     assert json.loads(out)["bytes"] == 0
 

@@ -19,8 +19,8 @@ from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
 from tests.support.songs import recipe_of, write_recipe
 
-ROW = ["section", "level_db", "lufs", "adds_lu", "against_rest_lu", "short_term_max_lufs", "true_peak_dbtp",
-       "mono_loss_lu", "brightness_db", "heard_bands", "heard_share"]
+ROW = ["section", "level_db", "lufs", "added_lu", "relative_lu", "short_term_max_lufs", "true_peak_dbtp",
+       "mono_loss_lu", "brightness_db", "audible_bands", "audible_share"]
 COMMENT = "# kept as it was\n"
 
 
@@ -64,7 +64,7 @@ def test_json_is_one_document_of_the_agreed_shape(run, song):
     code, out, err = run(song, "--layer", "octave", "--at", "-12,-6", "--under", 9, "--json")
     told = json.loads(out)
     assert (code, err) == (0, "")
-    assert list(told) == ["layer", "rows", "solved"]
+    assert list(told) == ["layer", "against", "rows", "audible_from_db", "solved", "skipped"]
     assert told["layer"] == "octave"
     assert all(list(row) == ROW for row in told["rows"])
     assert [(row["section"], row["level_db"]) for row in told["rows"]] == [
@@ -82,28 +82,42 @@ def test_the_usual_levels_go_from_24_under_to_0_in_steps_of_one_and_a_half(run, 
     assert [row["level_db"] for row in json.loads(out)["rows"]] == [round(-6 + 0.1 * n, 1) for n in range(11)]
 
 
-def test_a_person_reads_a_table_and_where_the_layer_is_first_heard(run, song):
+def test_a_person_reads_a_table_and_from_where_the_layer_is_audible(run, song):
     code, out, err = run(song, "--at", "-24,-inf", "--section", "chorus", "--under", 9)
     assert (code, err) == (0, "")
-    assert 'chorus, "octave" against the rest' in out
-    assert "first heard at -" in out
+    assert 'chorus, "octave" relative to the rest' in out
+    assert "audible from -" in out
     assert "the recipe has it at -9.0 dB" in out
     assert "9 LU under the rest at -" in out
     assert [line.split()[0] for line in out.splitlines() if line.strip().startswith("-")] == ["-24.0", "-inf"]
 
 
-def test_what_was_solved_is_written_for_every_section_with_comments_kept(run, song):
+def test_what_was_solved_is_written_with_comments_kept_and_an_off_section_stays_off(run, song):
     code, out, _ = run(song, "--at", "-6", "--under", 9, "--json")
     solved = {one["section"]: one["level_db"] for one in json.loads(out)["solved"]}
     code, out, _ = run(song, "--under", 9, "--write")
     assert code == 0
     assert f"+levels_db = {{octave = {round(solved['chorus'], 2)}}}" in out.replace("{ ", "{").replace(" }", "}")
-    own, by_section = _levels_of(song)
-    assert own == -9.0
-    assert by_section == {name: round(solved[name], 2) for name in ("verse", "chorus")}
+    assert "unchanged: verse (octave is off there)" in out
+    assert _levels_of(song) == (-9.0, {"verse": -math.inf, "chorus": round(solved["chorus"], 2)})
     assert song.read_text("utf-8").startswith(COMMENT)
-    code, out, _ = run(song, "--under", 9, "--write", "--section", "verse")
+    code, out, _ = run(song, "--under", 9, "--write", "--for", "chorus")
     assert "no change: already set" in out
+
+
+def test_a_section_with_its_own_level_keeps_it_unless_it_is_named(run, song):
+    assert run(song, "--at", "-14", "--write", "--for", "chorus")[0] == 0
+    before = song.read_bytes()
+    told = json.loads(run(song, "--under", 9, "--write", "--json")[1])
+    assert told["skipped"] == [{"section": "verse", "why": "octave is off there"},
+                               {"section": "chorus", "why": "has its own level of octave"}]
+    assert song.read_bytes() == before
+    code, out, _ = run(song, "--under", 9, "--write", "--section", "chorus")
+    assert code == 0
+    assert "no section to change; nothing written" in out
+    assert song.read_bytes() == before
+    assert run(song, "--under", 9, "--write", "--for", "chorus")[0] == 0
+    assert _levels_of(song)[1]["chorus"] != -14.0
 
 
 def test_for_names_the_section_that_is_written(run, song):
@@ -113,15 +127,36 @@ def test_for_names_the_section_that_is_written(run, song):
     assert -12 < by_section["chorus"] < 0
     assert run(song, "--at", "-4.5", "--write", "--for", "verse", "--for", "chorus")[0] == 0
     assert _levels_of(song) == (-9.0, {"verse": -4.5, "chorus": -4.5})
-    assert run(song, "--at", "-inf", "--write", "--section", "verse")[0] == 0
+    assert run(song, "--at", "-inf", "--write", "--for", "verse")[0] == 0
     assert _levels_of(song) == (-9.0, {"verse": -math.inf, "chorus": -4.5})
+
+
+def test_a_layer_is_measured_against_a_named_one(run, stems, tmp_path):
+    recipe = json.loads(json.dumps(stems[1]).replace("-Infinity", "-9.0"))
+    recipe["layer"].append({"name": "shimmer", "level_db": -20.0, "take": [
+        {"name": "only", "file": stems[1]["layer"][1]["take"][0]["file"]}]})
+    song = write_recipe(tmp_path / "three.toml", recipe)
+    asked = (song, "--layer", "octave", "--at", "-6", "--under", 9, "--section", "chorus", "--json")
+    rest, named = (json.loads(run(*asked, *more)[1]) for more in ((), ("--against", "shimmer")))
+    assert (rest["against"], named["against"]) == (None, "shimmer")
+    assert named["rows"][0]["lufs"] == rest["rows"][0]["lufs"]
+    # The same take at -6 dB on two sides and at -20 dB in the middle: about 14 dB, and what panning makes of it.
+    assert named["rows"][0]["relative_lu"] > rest["rows"][0]["relative_lu"] + 6
+    again = json.loads(run(song, "--layer", "octave", "--against", "shimmer", "--section", "chorus", "--json", "--at",
+                           named["solved"][0]["level_db"])[1])
+    assert again["rows"][0]["relative_lu"] == pytest.approx(-9, abs=1e-6)
+    assert "9 LU under \"shimmer\" at" in run(*asked[:-1], "--against", "shimmer")[1]
+    for wrong, says in (("octave", "is the layer that is tried"), ("shimer", 'did you mean "shimmer"')):
+        code, _, err = run(song, "--layer", "octave", "--against", wrong)
+        assert code == 2
+        assert says in err
 
 
 def test_one_level_is_the_layers_own_and_sections_with_one_are_named(run, song):
     code, out, _ = run(song, "--at", "-7", "--write")
     assert code == 0
     assert _levels_of(song) == (-7.0, {"verse": -math.inf, "chorus": None})
-    assert "Levels of their own keep: verse" in out
+    assert "unchanged: verse (has its own level of octave). Use --for SECTION to write them." in out
 
 
 def test_without_sections_the_solved_level_is_the_layers_own(run, stems, tmp_path):
@@ -130,7 +165,7 @@ def test_without_sections_the_solved_level_is_the_layers_own(run, stems, tmp_pat
     assert run(song, "--under", 9, "--write")[0] == 0
     assert read_recipe(song).recipe.layer[1].level_db != -9.0
     again = json.loads(run(song, "--at", read_recipe(song).recipe.layer[1].level_db, "--json")[1])
-    assert again["rows"][0]["against_rest_lu"] == pytest.approx(-9, abs=0.006)
+    assert again["rows"][0]["relative_lu"] == pytest.approx(-9, abs=0.006)
 
 
 def test_with_json_the_change_is_shown_on_stderr(run, song):
@@ -222,17 +257,17 @@ def test_answers_that_do_not_fit_change_nothing(run, song, answer, says):
 @pytest.mark.parametrize(("words", "says"), [
     (["--layer", "octav"], 'did you mean "octave"'),
     (["--section", "chrous"], 'no section "chrous"'),
-    (["--at", "loud"], '"loud" is no level'),
-    (["--at", "-9,nan"], '"nan" is no level'),
-    (["--at", "-9,90"], '"90" is no level'),
+    (["--at", "loud"], '"loud" is not a level'),
+    (["--at", "-9,nan"], '"nan" is not a level'),
+    (["--at", "-9,90"], '"90" is not a level'),
     (["--from", "0", "--to", "-3"], "the lower level comes first"),
     (["--step", "0"], "must be above 0"),
     (["--step", "0.001"], "at most 1000"),
     (["--under", "nan"], "must be inside"),
-    (["--write"], "which level"),
-    (["--write", "--at", "-9,-6"], "which level"),
-    (["--write", "--at", "-9", "--under", "9"], "give one"),
-    (["--for", "chorus"], "give that too"),
+    (["--write"], "needs --under, or --at with one level"),
+    (["--write", "--at", "-9,-6"], "needs --under, or --at with one level"),
+    (["--write", "--at", "-9", "--under", "9"], "use one"),
+    (["--for", "chorus"], "needs --write"),
     (["--write", "--at", "-9", "--for", "chrous"], 'did you mean "chorus"'),
     (["--picture", "levels.jpg"], "must end in .png or .svg"),
 ])
@@ -253,10 +288,10 @@ def test_a_level_for_a_silent_section_is_not_written(run, stems, tmp_path):
     song = write_recipe(tmp_path / "silent.toml", recipe)
     code, out, _ = run(song, "--under", 9, "--write")
     assert code == 0
-    assert "off: left as it is" in out
+    assert "unchanged: off (too short to measure, or one of the two is silent there)" in out
     code, _, err = run(song, "--under", 9, "--write", "--for", "off")
     assert code == 2
-    assert "silent in off" in err
+    assert "no level to write for off" in err
 
 
 def test_pictures_are_the_same_twice_and_nothing_is_left_beside(run, song, tmp_path):

@@ -12,7 +12,8 @@ import pytest
 
 from layerpipe.dsp import loudness
 from layerpipe.dsp.loudness import measure
-from layerpipe.render.energies.readings import EnergyMeter, readings
+from layerpipe.render.energies.meter import EnergyMeter
+from layerpipe.render.energies.mixes import Mix, read_mix
 
 RATE_HZ = 48_000
 
@@ -57,7 +58,7 @@ def test_integrated_loudness_meets_tech_3341(steps, lufs):
 def test_integrated_loudness_from_energies_meets_tech_3341(steps, lufs):
     meter = EnergyMeter(2, RATE_HZ)
     meter.add(stereo(*steps).T)
-    found = readings(meter.finish(), np.array([1.0, 0.0]), np.array([0.0, 1.0]))
+    found = read_mix(meter.finish(), Mix(np.array([1.0, 0.0]), np.array([0.0, 1.0])))
     assert found.integrated_lufs == pytest.approx(lufs, abs=0.1)
 
 

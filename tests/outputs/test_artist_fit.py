@@ -14,7 +14,7 @@ from layerpipe.outputs.artist_page.fit import SizeLimits, fit_page
 from layerpipe.outputs.artist_page.loops import PagePart, parts_of
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
-from layerpipe.render.energies.readings import EnergyMeter
+from layerpipe.render.energies.meter import EnergyMeter
 from layerpipe.render.pipeline import measure_song, process_takes
 from tests.outputs.test_artist_sound import LANTERN, decoded, layers_at_0_db
 

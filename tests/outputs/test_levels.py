@@ -119,8 +119,8 @@ def test_loudness_is_that_of_a_full_render_on_three_meters(tried, bounced, secti
     assert row.lufs == pytest.approx(integrated, abs=0.01)
     assert row.short_term_max_lufs == pytest.approx(short_term, abs=0.01)
     rest = _pyloudnorm(sound["regular"])
-    assert row.adds_lu == pytest.approx(_pyloudnorm(sound["blend"]) - rest, abs=2 * within)
-    assert row.against_rest_lu == pytest.approx(_pyloudnorm(sound["octave"]) - rest, abs=2 * within)
+    assert row.added_lu == pytest.approx(_pyloudnorm(sound["blend"]) - rest, abs=2 * within)
+    assert row.relative_lu == pytest.approx(_pyloudnorm(sound["octave"]) - rest, abs=2 * within)
 
 
 @pytest.mark.parametrize(("section", "level_db"), EVERY_ROW)
@@ -163,7 +163,7 @@ def test_the_level_under_the_rest_is_solved_to_a_hundredth(studio, section):
                        for name in ("regular", "octave"))
     assert _pyloudnorm(octave) - _pyloudnorm(regular) == pytest.approx(-under, abs=0.01)
     again = _try(studio, sections=[section], levels_db=[found[0].level_db]).rows[0]
-    assert again.against_rest_lu == pytest.approx(-under, abs=1e-6)
+    assert again.relative_lu == pytest.approx(-under, abs=1e-6)
 
 
 def test_other_layers_are_at_the_levels_of_the_recipe(studio, tmp_path):
@@ -181,7 +181,7 @@ def test_other_layers_are_at_the_levels_of_the_recipe(studio, tmp_path):
     for section, row in rows.items():
         cut = _cut(blend, section)
         assert row.lufs == pytest.approx(_pyloudnorm(cut), abs=0.01)
-        assert row.adds_lu == pytest.approx(_pyloudnorm(cut) - _pyloudnorm(_cut(regular + third, section)), abs=0.02)
+        assert row.added_lu == pytest.approx(_pyloudnorm(cut) - _pyloudnorm(_cut(regular + third, section)), abs=0.02)
         # At its end the verse holds the ramps of the other layers.
         assert row.true_peak_dbtp == pytest.approx(20 * math.log10(float(true_peak(cut).max())), abs=1e-4)
         assert row.brightness_db == pytest.approx(_brightness_db(blend, section), abs=0.02)
@@ -198,22 +198,22 @@ def test_the_recipes_own_level_of_the_layer_does_not_matter(studio, tried):
 
 def test_off_is_the_rest_alone(studio):
     row = _try(studio, levels_db=[-math.inf], sections=["chorus"]).rows[0]
-    assert row.adds_lu == 0.0
-    assert row.against_rest_lu == -math.inf
-    assert (row.heard_bands, row.heard_share) == (0, 0.0)
+    assert row.added_lu == 0.0
+    assert row.relative_lu == -math.inf
+    assert (row.audible_bands, row.audible_share) == (0, 0.0)
 
 
 def test_more_of_a_layer_is_never_heard_less(studio):
     found = _try(studio, levels_db=list(np.arange(-60.0, 12.0, 1.5)))
     for section in SPANS_S:
         rows = [row for row in found.rows if row.section == section]
-        assert (np.diff([row.heard_bands for row in rows]) >= 0).all()
-        assert (np.diff([row.heard_share for row in rows]) >= 0).all()
-        assert rows[0].heard_bands == 0
-        assert 0 < rows[-1].heard_bands <= found.bands == len(band_edges_hz(RATE_HZ)) - 1
-        first = found.first_heard_db[section]
-        assert all((row.heard_bands > 0) == (row.level_db > first) for row in rows)
-        assert all(row.heard_share >= 0.05 for row in rows if row.heard_bands)
+        assert (np.diff([row.audible_bands for row in rows]) >= 0).all()
+        assert (np.diff([row.audible_share for row in rows]) >= 0).all()
+        assert rows[0].audible_bands == 0
+        assert 0 < rows[-1].audible_bands <= found.bands == len(band_edges_hz(RATE_HZ)) - 1
+        first = found.audible_from_db[section]
+        assert all((row.audible_bands > 0) == (row.level_db > first) for row in rows)
+        assert all(row.audible_share >= 0.05 for row in rows if row.audible_bands)
 
 
 def test_a_tone_is_first_heard_where_the_model_says(studio):
@@ -234,10 +234,10 @@ def test_a_tone_is_first_heard_where_the_model_says(studio):
     width_hz = 24.7 * (4.37 * centre_hz / 1000 + 1)
     needed = (10**0.1 - 1) * 0.05**2 / (RATE_HZ / 2) * width_hz
     expected_db = 10 * math.log10(needed / (0.1**2 / 2))
-    assert expected_db - 3 < found.first_heard_db["whole song"] < expected_db + 0.5
+    assert expected_db - 3 < found.audible_from_db["whole song"] < expected_db + 0.5
     loud = [row for row in found.rows if row.section == "whole song"][2]
-    assert 1 <= loud.heard_bands <= 3
-    assert loud.heard_share > 0.95
+    assert 1 <= loud.audible_bands <= 3
+    assert loud.audible_share > 0.95
 
 
 def test_too_short_to_measure_is_none_and_the_rest_still_told(studio):
@@ -247,10 +247,10 @@ def test_too_short_to_measure_is_none_and_the_rest_still_told(studio):
 
     found = _try(studio, "tail", sections=["tail"], change=change, under_lu=9.0)
     row = found.rows[0]
-    assert (row.lufs, row.adds_lu, row.against_rest_lu, row.short_term_max_lufs, row.mono_loss_lu) == (None,) * 5
+    assert (row.lufs, row.added_lu, row.relative_lu, row.short_term_max_lufs, row.mono_loss_lu) == (None,) * 5
     assert found.solved[0].level_db is None
     assert row.true_peak_dbtp < 0
-    assert row.heard_share is not None
+    assert row.audible_share is not None
 
 
 def test_a_silent_layer_is_never_heard_and_has_no_level(studio):
@@ -261,9 +261,9 @@ def test_a_silent_layer_is_never_heard_and_has_no_level(studio):
         recipe["layer"][1]["take"] = [{"name": "only", "file": "nothing.wav"}]
 
     found = _try(studio, "silent", change=change, under_lu=9.0)
-    assert all(row.adds_lu == 0.0 and row.against_rest_lu == -math.inf and row.heard_bands == 0 for row in found.rows)
+    assert all(row.added_lu == 0.0 and row.relative_lu == -math.inf and row.audible_bands == 0 for row in found.rows)
     assert all(one.level_db is None for one in found.solved)
-    assert set(found.first_heard_db.values()) == {None}
+    assert set(found.audible_from_db.values()) == {None}
 
 
 def test_beside_silence_differences_have_no_meaning(studio):
@@ -274,9 +274,9 @@ def test_beside_silence_differences_have_no_meaning(studio):
         recipe["layer"][0]["take"] = [{"name": "only", "file": "nothing.wav"}]
 
     row = _try(studio, "alone", change=change).rows[0]
-    assert row.adds_lu is None
-    assert row.against_rest_lu is None
-    assert row.heard_share == 1.0
+    assert row.added_lu is None
+    assert row.relative_lu is None
+    assert row.audible_share == 1.0
 
 
 def test_a_recipe_without_sections_has_the_whole_song(studio):

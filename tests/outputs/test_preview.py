@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import copy
+import hashlib
+import json
 import math
 import subprocess
 
@@ -41,7 +43,7 @@ def _preview(studio, name, change=lambda recipe: None, **asked):
     change(recipe)
     file = read_recipe(write_recipe(folder / f"{name}.toml", recipe))
     made = preview_song(file, folder / "previews", cache=cache, **asked)
-    return {(one.section, one.version): one for one in made}
+    return {(one.section, one.version): one for one in made.files}
 
 
 @pytest.fixture(scope="module")
@@ -49,8 +51,8 @@ def plain(studio):
     return _preview(studio, "plain")
 
 
-def test_every_section_has_each_layer_the_blend_and_the_blend_in_the_track(plain):
-    versions = ["regular alone", "octave alone", "blend", "in the track"]
+def test_every_section_has_each_layer_the_blend_and_the_blend_with_the_track(plain):
+    versions = ["regular alone", "octave alone", "blend", "with the track"]
     assert list(plain) == [(section, version) for section in ("verse", "chorus", "whole song") for version in versions]
 
 
@@ -78,7 +80,7 @@ def test_all_versions_of_a_section_are_equally_loud_and_under_the_ceiling(plain)
         assert max(found) == pytest.approx(-16.0, abs=0.05) or max(peaks) == pytest.approx(-1.0, abs=0.1)
 
 
-def test_a_blend_is_the_bounced_blend_with_its_gain_lead_in_and_ring_out(studio, plain):
+def test_a_blend_is_the_bounced_blend_with_its_gain_lead_in_and_tail(studio, plain):
     file = read_recipe(studio[0] / "plain.toml")
     bounce_song(file, studio[0] / "bounce", studio[2])
     blend, _ = soundfile.read(studio[0] / "bounce/blend.wav")
@@ -95,7 +97,7 @@ def test_a_blend_is_the_bounced_blend_with_its_gain_lead_in_and_ring_out(studio,
 
 def test_the_track_is_the_blend_and_the_bed_at_its_gain(studio, plain):
     bed, _ = soundfile.read(studio[0] / "bed.wav")
-    blend, track = (plain["whole song", version] for version in ("blend", "in the track"))
+    blend, track = (plain["whole song", version] for version in ("blend", "with the track"))
     without, both = (soundfile.read(one.file)[0] / 10 ** (one.gain_db / 20) for one in (blend, track))
     np.testing.assert_allclose(both - without, bed * 10 ** (-3 / 20), atol=3e-6)
 
@@ -111,6 +113,14 @@ def test_encoded_files_carry_tags_and_play(studio, kind):
     assert "title=Harbour Test: chorus, blend" in tags
     assert "artist=The Testers" in tags
     assert "comment=section: chorus\\; version: blend" in tags
+    assert "album=Harbour Test" in tags
+    # The blend of the chorus is the seventh file: four versions of the verse, then two layers of the chorus.
+    assert "track=7\n" in tags
+    assert not [line for line in tags.splitlines() if line.startswith(("section=", "version=", "grouping="))]
+    assert one.file.name == f"07 chorus - blend.{kind}"
+    if kind == "m4a":
+        # ISO/IEC 14496-12: the first box names the brand; "isom" and its like are the standard's.
+        assert one.file.read_bytes()[4:12] == b"ftypisom"
     # An independent reader: pydub, told where a decoder is.
     pydub.AudioSegment.converter = encoder
     heard = pydub.AudioSegment.from_file_using_temporary_files(str(one.file), format=kind)
@@ -179,6 +189,81 @@ def test_a_place_that_cannot_be_written_is_told(studio, tmp_path):
     file = read_recipe(write_recipe(studio[0] / "nowhere.toml", studio[1]))
     with pytest.raises(OutputError, match="cannot be written"):
         preview_song(file, tmp_path / "file", cache=studio[2])
+
+
+def test_files_sort_in_the_order_of_the_song_whichever_are_made(studio, plain):
+    names = [one.file.name for one in plain.values() if one.file is not None]
+    assert names == sorted(names)
+    assert [one.track for one in plain.values()] == list(range(1, 13))
+    alone = _preview(studio, "one of them", sections=["whole song"], versions=["octave"])
+    assert [one.file.name for one in alone.values()] == ["10 whole song - octave alone.wav"]
+
+
+def _run(studio, name, change=lambda recipe: None, **asked):
+    folder, recipe, cache = studio
+    recipe = copy.deepcopy(recipe)
+    change(recipe)
+    return preview_song(read_recipe(write_recipe(folder / f"{name}.toml", recipe)), folder / "previews", cache=cache,
+                        **asked)
+
+
+def test_what_an_earlier_text_of_the_recipe_made_is_removed_and_nothing_else(studio):
+    folder = studio[0] / "previews" / "renamed"
+    _run(studio, "renamed", sections=["verse"], versions=["blend"])
+    assert _run(studio, "renamed", sections=["chorus"]).removed == ()
+    assert (folder / "03 verse - blend.wav").exists(), "the same text: sections can be made one by one"
+    (folder / "notes.txt").write_text("mine")
+    (folder / "05 chorus - regular alone.wav").write_bytes(b"replaced by hand")
+    (folder / "06 chorus - octave alone.wav").unlink()
+    (folder / "06 chorus - octave alone.wav").symlink_to(folder / "notes.txt")
+    made = _run(studio, "renamed", lambda recipe: recipe["section"][1].update(name="refrain"), sections=["refrain"])
+    assert sorted(path.name for path in made.removed) == ["03 verse - blend.wav", "07 chorus - blend.wav",
+                                                          "08 chorus - with the track.wav"]
+    assert sorted(path.name for path in folder.iterdir()) == [
+        "05 chorus - regular alone.wav", "05 refrain - regular alone.wav", "06 chorus - octave alone.wav",
+        "06 refrain - octave alone.wav", "07 refrain - blend.wav", "08 refrain - with the track.wav", "notes.txt",
+        "previews.json"]
+    assert (folder / "notes.txt").read_text() == "mine"
+
+
+@pytest.mark.parametrize("planted", ["", "[]", '{"format": "layerpipe previews 1"}', "[" * 100_000, '{"format": 3}'])
+def test_a_list_that_cannot_be_read_removes_nothing(studio, planted):
+    folder = studio[0] / "previews" / "planted"
+    made = _run(studio, "planted", sections=["chorus"], versions=["blend"])
+    (folder / "previews.json").write_text(planted)
+    again = _run(studio, "planted", lambda recipe: recipe["song"].update(title="Other"), sections=["verse"],
+                 versions=["blend"])
+    assert again.removed == ()
+    assert made.files[0].file.exists()
+
+
+def test_a_list_names_files_of_its_own_folder_only(studio, tmp_path):
+    _run(studio, "outside", sections=["chorus"], versions=["blend"])
+    path = studio[0] / "previews" / "outside" / "previews.json"
+    victim = studio[0] / "previews" / "victim.wav"
+    victim.write_bytes(b"x")
+    told = json.loads(path.read_text())
+    (entry,) = told["recipes"].values()
+    entry["files"] = {"../victim.wav": hashlib.sha256(b"x").hexdigest(), str(victim): hashlib.sha256(b"x").hexdigest()}
+    path.write_text(json.dumps(told))
+    assert _run(studio, "outside", lambda recipe: recipe["song"].update(title="Other"), sections=["chorus"],
+                versions=["blend"]).removed == ()
+    assert victim.exists()
+
+
+def test_the_version_whose_peaks_lower_a_section_is_named_with_the_amount(studio):
+    def change(recipe):
+        recipe["preview"].update(loudness_lufs=-5.0)
+
+    made = _run(studio, "limited", change, sections=["chorus"])
+    (limit,) = made.limits
+    assert limit.section == "chorus"
+    assert all(one.lufs == pytest.approx(limit.lufs) for one in made.files)
+    assert limit.lowered_db == pytest.approx(-5.0 - limit.lufs)
+    limiting = next(one for one in made.files if one.version == limit.version)
+    assert limiting.true_peak_dbtp == max(one.true_peak_dbtp for one in made.files) == pytest.approx(-1.001, abs=1e-6)
+    quiet = _run(studio, "limited", lambda recipe: recipe["preview"].update(loudness_lufs=-40.0), sections=["chorus"])
+    assert quiet.limits == ()
 
 
 @given(st.lists(st.tuples(st.none() | st.just(-math.inf) | st.floats(-69, 0), st.floats(-60, 6)),

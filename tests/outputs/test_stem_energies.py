@@ -11,7 +11,7 @@ from layerpipe.outputs.bounce.write import plan_stems
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.energies import meter
-from layerpipe.render.energies.readings import hear
+from layerpipe.render.energies.mixes import measure_mixes
 from layerpipe.render.pipeline import measure_song, process_takes
 from tests.support.songs import recipe_of, write_recipe
 
@@ -35,9 +35,8 @@ def test_stems_read_one_at_a_time_are_those_heard_at_once(measured, monkeypatch,
     assert list(blends) == [stem.path for stem in stems]
     layers = {layer.name: [layer] for layer in song.layers} | {"blend": list(song.layers)}
     for stem in reversed(stems):
-        gains = ((song.take_row(stems.index(stem)), np.zeros(song.channels)) if stem.kind == "take" else
-                 tuple(song.rows(layers[stem.layer or "blend"], side) for side in (0, 1)))
-        found, heard = blends[stem.path], hear(energies, [gains])[0]
+        mix = song.mix_of_take(stems.index(stem)) if stem.kind == "take" else song.mix(layers[stem.layer or "blend"])
+        found, heard = blends[stem.path], measure_mixes(energies, [mix])[0]
         for name in ("stereo", "mono", "plain"):
             np.testing.assert_array_equal(getattr(found, name), getattr(heard, name))
         assert (found.first_step, found.rate_hz) == (0, song.rate_hz)
@@ -47,8 +46,8 @@ def test_stems_read_one_at_a_time_are_those_heard_at_once(measured, monkeypatch,
 @pytest.mark.parametrize("size", [1, 7, 90])
 def test_levels_are_the_same_whatever_steps_are_asked_for(measured, size):
     song, energies = measured
-    rows = song.rows(song.layers, 0)
-    whole = rows(0, energies.steps)
-    assert len(np.unique(whole[:, 2])) > 2, "the octave layer's ramp is in it"
-    found = [rows(first, min(first + size, energies.steps)) for first in range(0, energies.steps, size)]
+    gains = song.mix(song.layers).left
+    whole = gains(0, energies.steps)
+    assert len(np.unique(whole[:, 2])) == 2, "the octave layer changes its level"
+    found = [gains(first, min(first + size, energies.steps)) for first in range(0, energies.steps, size)]
     np.testing.assert_array_equal(np.concatenate(found), whole)

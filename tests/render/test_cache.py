@@ -1,4 +1,4 @@
-"""The store: what is kept comes back, what is damaged is noticed, what is old goes first."""
+"""The cache: what is stored comes back, what is damaged is noticed, what is old goes first."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ import os
 import numpy as np
 import pytest
 
+from layerpipe.core.errors import DamagedFile
+from layerpipe.core.files.atomic import write_whole
 from layerpipe.render.cache import digests
 from layerpipe.render.cache.cached_take import DamagedEntry
 from layerpipe.render.cache.take_cache import TakeCache, cache_key
@@ -45,7 +47,7 @@ def test_a_flipped_bit_is_noticed_and_the_entry_removed(cache, rng, at_byte):
     kept = bytearray(take.path.read_bytes())
     kept[at_byte] ^= 1
     take.path.write_bytes(kept)
-    with pytest.raises(DamagedEntry, match="made again"):
+    with pytest.raises(DamagedEntry, match="damaged cache entry; it will be rebuilt"):
         cache.find_take(_key("a")).read_float32(0, take.frames)
     assert cache.find_take(_key("a")) is None
 
@@ -60,7 +62,7 @@ def test_a_take_is_read_into_an_array_second_by_second_and_damage_is_noticed(cac
     kept = bytearray(take.path.read_bytes())
     kept[-1] ^= 1
     take.path.write_bytes(kept)
-    with pytest.raises(DamagedEntry, match="made again"):
+    with pytest.raises(DamagedEntry, match="damaged cache entry; it will be rebuilt"):
         cache.find_take(_key("a")).read_into(CHECKED_FRAMES, room[1])
     assert cache.find_take(_key("a")) is None
 
@@ -127,3 +129,72 @@ def test_a_source_is_digested_again_only_when_it_changes(cache, tmp_path, monkey
 def test_keys_depend_on_content_not_on_order():
     assert cache_key({"a": 1, "b": [2.5]}) == cache_key({"b": [2.5], "a": 1})
     assert cache_key({"a": 1}) != cache_key({"a": 2})
+
+
+def test_an_entry_that_cannot_be_read_is_rebuilt(cache, rng, monkeypatch):
+    sound = rng.standard_normal(2 * CHECKED_FRAMES)
+    _keep(cache, _key("a"), sound)
+    tries = []
+
+    def work():
+        tries.append(1)
+        take = cache.find_take(_key("a")) or _keep(cache, _key("a"), sound)
+        if len(tries) == 1:
+            def refuse(start, count):
+                raise OSError(5, "Input/output error")
+            monkeypatch.setattr(take.file, "read", refuse)
+        return take.read_float32(0, take.frames)
+
+    np.testing.assert_array_equal(cache.retried(work), sound.astype("f4"))
+    assert len(tries) == 2
+
+
+class _Text:
+    """What `find_or_make` stores here."""
+
+    def __init__(self, text):
+        self.text = text
+
+    def save(self, path):
+        write_whole(path, self.text.encode())
+
+
+@pytest.mark.parametrize("plant", [
+    lambda path: path.symlink_to(path.name),
+    lambda path: path.symlink_to("/etc/hostname"),
+    lambda path: os.mkfifo(path),
+    lambda path: path.write_bytes(b"\xff"),
+], ids=["a looping link", "a link", "a pipe", "not what was written"])
+def test_what_is_no_plain_file_of_ours_is_never_opened_and_is_replaced(cache, rng, plant):
+    cache.folder.mkdir(parents=True)
+
+    def load(path):
+        try:
+            return _Text(path.read_text())
+        except UnicodeDecodeError as refusal:
+            raise DamagedFile(f"{path}: damaged") from refusal
+
+    plant(cache.folder / f"{_key('x')}.text")
+    assert cache.find_or_make(_key("x"), "text", load, lambda: _Text("made")).text == "made"
+    sound = rng.standard_normal(CHECKED_FRAMES)
+    for kind in ("json", "f32"):
+        key = _key(f"take {kind}")
+        plant(cache.folder / f"{key}.{kind}")
+        assert cache.find_take(key) is None
+        np.testing.assert_array_equal(_keep(cache, key, sound).read_float32(0, len(sound)), sound.astype("f4"))
+
+
+def test_a_stored_file_that_cannot_be_read_is_made_again(cache):
+    cache.make_file(_key("x"), "text", _Text("old").save)
+
+    def load(path):
+        raise PermissionError(13, "Permission denied", str(path))
+
+    assert cache.find_or_make(_key("x"), "text", load, lambda: _Text("made")).text == "made"
+    assert cache.find_file(_key("x"), "text").read_text() == "made"
+
+
+@pytest.mark.parametrize("asked", ["\u00b2", "", "-1", "1e3", "many", "9" * 30])
+def test_a_limit_that_is_no_number_of_mebibytes_is_the_default(monkeypatch, tmp_path, asked):
+    monkeypatch.setenv("LAYERPIPE_CACHE_LIMIT_MB", asked)
+    assert TakeCache(tmp_path).limit_bytes == 8192 << 20

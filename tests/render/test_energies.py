@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from layerpipe.core.errors import ParameterError
 from layerpipe.dsp import kernels, loudness
 from layerpipe.dsp.loudness import measure
-from layerpipe.render.energies.readings import Energies, EnergyMeter, hear, readings
+from layerpipe.render.energies.meter import Energies, EnergyMeter
+from layerpipe.render.energies.mixes import Mix, measure_mixes, read_mix
 from layerpipe.render.energies.sweep import level_for_difference, sweep
 
 RATE_HZ = 48_000
@@ -66,7 +67,7 @@ GAINS = st.lists(st.one_of(st.just(0.0), st.floats(-2, 2)), min_size=TAKES, max_
 @settings(max_examples=25, deadline=None, derandomize=True)
 @given(left=GAINS, right=GAINS)
 def test_any_levels_pans_and_polarities_read_what_a_full_measurement_of_the_blend_reads(takes, energies, left, right):
-    found = readings(energies, left, right)
+    found = read_mix(energies, Mix(left, right))
     blend = mixed(takes, left, right)
     full = measure(blend, RATE_HZ)
     # Promised is 0.001 LU; it is exact but for rounding.
@@ -86,7 +87,7 @@ def test_any_levels_pans_and_polarities_read_what_a_full_measurement_of_the_blen
 def test_every_rate_reads_what_a_full_measurement_reads(rate_hz, rng):
     sound = make_takes(2, rate_hz, 4.37, takes=3)
     left, right = rng.uniform(-1, 1, (2, 3))
-    found, full = readings(meter_takes(sound, rate_hz), left, right), measure(mixed(sound, left, right), rate_hz)
+    found, full = read_mix(meter_takes(sound, rate_hz), Mix(left, right)), measure(mixed(sound, left, right), rate_hz)
     assert found.integrated_lufs == pytest.approx(full.integrated_lufs, abs=1e-6)
     assert found.momentary_max_lufs == pytest.approx(full.momentary_max_lufs, abs=1e-6)
     assert found.short_term_max_lufs == pytest.approx(full.short_term_max_lufs, abs=1e-6)
@@ -100,7 +101,7 @@ def test_random_blends_agree_with_pyebur128(seed, takes, energies):
     state = pyebur128.R128State(2, RATE_HZ, pyebur128.MeasurementMode.MODE_I)
     state.add_frames(blend.reshape(-1), len(blend))
     expected = pyebur128.get_loudness_global(state)
-    assert readings(energies, left, right).integrated_lufs == pytest.approx(expected, abs=0.01)
+    assert read_mix(energies, Mix(left, right)).integrated_lufs == pytest.approx(expected, abs=0.01)
 
 
 @settings(max_examples=20, deadline=None, derandomize=True)
@@ -144,18 +145,18 @@ def test_a_section_is_read_over_the_steps_that_lie_wholly_inside_it(start, stop,
     inside = slice(first * 480, end * 480)
     steps = sum(np.square(side[inside]).reshape(-1, 480).sum(axis=1) for side in weighted)
     expected = loudness.loudness_of_steps(steps, np.full(len(steps), 480))
-    found = readings(energies, left, right, start, stop)
+    found = read_mix(energies, Mix(left, right), start, stop)
     assert found.integrated_lufs == pytest.approx(expected.integrated_lufs, abs=1e-6)
     assert found.momentary_max_lufs == pytest.approx(expected.momentary_max_lufs, abs=1e-6)
     assert found.short_term_max_lufs == pytest.approx(expected.short_term_max_lufs, abs=1e-6)
 
 
 def test_many_blends_and_sections_are_read_in_one_pass(energies, rng):
-    blends = [(rng.uniform(-1, 1, TAKES), rng.uniform(-1, 1, TAKES)) for _ in range(5)]
+    blends = [Mix(rng.uniform(-1, 1, TAKES), rng.uniform(-1, 1, TAKES)) for _ in range(5)]
     spans = [(0, None), (96_000, 384_000), (100_001, 500_000)]
-    for blend, heard in zip(blends, hear(energies, blends), strict=True):
+    for blend, heard in zip(blends, measure_mixes(energies, blends), strict=True):
         for start, stop in spans:
-            alone, together = readings(energies, *blend, start, stop), heard.readings(start, stop)
+            alone, together = read_mix(energies, blend, start, stop), heard.readings(start, stop)
             assert together.integrated_lufs == pytest.approx(alone.integrated_lufs, abs=1e-9)
             assert together.range_lu == pytest.approx(alone.range_lu, abs=1e-9)
             assert together.correlation == pytest.approx(alone.correlation, abs=1e-9)
@@ -163,34 +164,37 @@ def test_many_blends_and_sections_are_read_in_one_pass(energies, rng):
 
 
 def test_gains_that_follow_the_sections_read_as_the_blend_whose_level_moves(takes, energies):
-    # Level of takes 2 and 3 falls by 10 dB at 6 s, with a ramp of 20 ms; a ramped step has its gain's rms.
+    # Level of takes 2 and 3 falls by 10 dB at 6 s, with a ramp of 20 ms.
     frames = takes.shape[1]
     line = np.interp(np.arange(frames), [6 * RATE_HZ - 960, 6 * RATE_HZ], [1.0, 10**-0.5])
-    by_step = np.sqrt(np.square(line).reshape(-1, 480).mean(axis=1))
     gains = np.ones((energies.steps, TAKES))
-    gains[:, 2:] = by_step[:, None]
+    gains[600:, 2:] = 10**-0.5
     left, right = np.array([1.0, 0.3, 0.8, 0.0]), np.array([0.0, 0.9, 0.4, -1.0])
     moved = takes.copy()
     moved[2:] *= line
     full = measure(mixed(moved, left, right), RATE_HZ)
-    found = readings(energies, left * gains, right * gains)
-    assert found.integrated_lufs == pytest.approx(full.integrated_lufs, abs=0.001)
-    assert found.short_term_max_lufs == pytest.approx(full.short_term_max_lufs, abs=0.001)
-    assert found.range_lu == pytest.approx(full.range_lu, abs=0.001)
-    by_piece = readings(energies, lambda first, stop: left * gains[first:stop],
-                        lambda first, stop: right * gains[first:stop])
-    assert by_piece == found
+    blend = mixed(moved, left, right)
+    found = read_mix(energies, Mix(lambda first, stop: left * gains[first:stop],
+                                   lambda first, stop: right * gains[first:stop],
+                                   ((6 * RATE_HZ - 960, 6 * RATE_HZ),), lambda start, stop: blend[start:stop]))
+    for name in ("integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "range_lu"):
+        assert getattr(found, name) == pytest.approx(getattr(full, name), abs=1e-6)
+
+
+def test_a_mix_whose_gains_move_needs_its_sound(energies):
+    with pytest.raises(ParameterError, match="needs its sound"):
+        read_mix(energies, Mix(np.ones(TAKES), np.ones(TAKES), ((0, 100),)))
 
 
 def test_gains_of_another_shape_are_refused(energies):
     for wrong in (np.ones(3), np.ones((5, TAKES)), lambda first, stop: np.ones((1, 9))):
         with pytest.raises(ParameterError, match="gains of shape"):
-            readings(energies, wrong, np.ones(TAKES))
+            read_mix(energies, Mix(wrong, np.ones(TAKES)))
 
 
 def test_a_take_alone_is_one_channel_of_weight_one(takes, energies):
     one, none = np.eye(TAKES)[2], np.zeros(TAKES)
-    found = readings(energies, one, none)
+    found = read_mix(energies, Mix(one, none))
     assert found.integrated_lufs == pytest.approx(measure(takes[2], RATE_HZ).integrated_lufs, abs=1e-6)
     assert found.correlation is None
 
@@ -202,7 +206,7 @@ def test_a_take_alone_is_one_channel_of_weight_one(takes, energies):
     ([0, 0, 0, 0], [0, 0, 0, 0], None, None),
 ])
 def test_correlation_and_mono_loss_of_plain_cases(left, right, correlation, loss_lu, energies):
-    found = readings(energies, np.array(left, dtype=float), np.array(right, dtype=float))
+    found = read_mix(energies, Mix(np.array(left, dtype=float), np.array(right, dtype=float)))
     assert found.correlation == (None if correlation is None else pytest.approx(correlation, abs=1e-12))
     assert found.mono_loss_lu == (None if loss_lu is None else pytest.approx(loss_lu, abs=0.001))
 
@@ -214,7 +218,7 @@ LAYER = np.array([0.0, 0.0, 1.0, 1.0])
 @settings(max_examples=15, deadline=None, derandomize=True)
 @given(left=GAINS, right=GAINS, level_db=st.floats(-60, 20))
 def test_a_sweep_reads_what_a_full_measurement_at_each_level_reads(takes, energies, left, right, level_db):
-    swept = sweep(energies, left * REST, right * REST, left * LAYER, right * LAYER, [-math.inf, level_db])
+    swept = sweep(energies, Mix(left * REST, right * REST), Mix(left * LAYER, right * LAYER), [-math.inf, level_db])
     gain = 10 ** (level_db / 20)
     blend = mixed(takes, left * (REST + gain * LAYER), right * (REST + gain * LAYER))
     rest, layer = mixed(takes, left * REST, right * REST), mixed(takes, left * LAYER * gain, right * LAYER * gain)
@@ -224,19 +228,19 @@ def test_a_sweep_reads_what_a_full_measurement_at_each_level_reads(takes, energi
     assert swept.integrated_lufs[0] == pytest.approx(alone, abs=0.001)
     assert swept.short_term_max_lufs[1] == pytest.approx(measure(blend, RATE_HZ).short_term_max_lufs, abs=0.001)
     if alone > -math.inf:
-        assert swept.adds_lu[1] == pytest.approx(full - alone, abs=0.001)
-        assert swept.adds_lu[0] == 0.0
-        assert swept.against_rest_lu[1] == pytest.approx(of_layer - alone, abs=0.001)
-        assert swept.against_rest_lu[0] == -math.inf
+        assert swept.added_lu[1] == pytest.approx(full - alone, abs=0.001)
+        assert swept.added_lu[0] == 0.0
+        assert swept.relative_lu[1] == pytest.approx(of_layer - alone, abs=0.001)
+        assert swept.relative_lu[0] == -math.inf
 
 
 def test_a_thousand_levels_agree_with_a_thousand_readings(energies):
     left, right = np.array([0.9, 0.3, 0.8, 0.1]), np.array([0.2, 0.9, -0.4, 1.0])
     levels = np.linspace(-50, 12, 1000)
-    swept = sweep(energies, left * REST, right * REST, left * LAYER, right * LAYER, levels, 10_000, 400_000)
+    swept = sweep(energies, Mix(left * REST, right * REST), Mix(left * LAYER, right * LAYER), levels, 10_000, 400_000)
     for at in range(0, 1000, 83):
         gains = REST + 10 ** (levels[at] / 20) * LAYER
-        one = readings(energies, left * gains, right * gains, 10_000, 400_000)
+        one = read_mix(energies, Mix(left * gains, right * gains), 10_000, 400_000)
         assert swept.integrated_lufs[at] == pytest.approx(one.integrated_lufs, abs=1e-6)
         assert swept.short_term_max_lufs[at] == pytest.approx(one.short_term_max_lufs, abs=1e-6)
         assert swept.mono_loss_lu[at] == pytest.approx(one.mono_loss_lu, abs=1e-6)
@@ -245,10 +249,10 @@ def test_a_thousand_levels_agree_with_a_thousand_readings(energies):
 @pytest.mark.parametrize("under_lu", [-6.0, 0.0, 9.0, 25.0])
 def test_the_level_for_a_difference_gives_that_difference(under_lu, energies):
     left, right = np.array([0.9, 0.3, 0.8, 0.1]), np.array([0.2, 0.9, -0.4, 1.0])
-    sides = (left * REST, right * REST, left * LAYER, right * LAYER)
-    level_db = level_for_difference(energies, *sides, under_lu)
+    mixes = Mix(left * REST, right * REST), Mix(left * LAYER, right * LAYER)
+    level_db = level_for_difference(energies, *mixes, under_lu)
     assert level_db is not None
-    assert sweep(energies, *sides, [level_db]).against_rest_lu[0] == pytest.approx(-under_lu, abs=0.001)
+    assert sweep(energies, *mixes, [level_db]).relative_lu[0] == pytest.approx(-under_lu, abs=0.001)
 
 
 def test_a_difference_inside_a_jump_of_the_gated_loudness_gives_the_lowest_level_past_it():
@@ -257,49 +261,51 @@ def test_a_difference_inside_a_jump_of_the_gated_loudness_gives_the_lowest_level
     rest = 0.1 * np.sin(2 * np.pi * 1000 * t)
     layer = 0.1 * np.sin(2 * np.pi * 1000 * t) * np.where(t < 2, 1.0, 0.5)
     energies = meter_takes(np.stack([rest, layer]))
-    sides = (np.array([1.0, 0]), np.zeros(2), np.array([0, 1.0]), np.zeros(2))
+    mixes = Mix(np.array([1.0, 0]), np.zeros(2)), Mix(np.array([0, 1.0]), np.zeros(2))
     for under_lu in np.arange(40.0, 52.0, 0.25):
-        level_db = level_for_difference(energies, *sides, float(under_lu))
+        level_db = level_for_difference(energies, *mixes, float(under_lu))
         assert level_db is not None
-        here, below = sweep(energies, *sides, [level_db, level_db - 1e-6]).against_rest_lu
+        here, below = sweep(energies, *mixes, [level_db, level_db - 1e-6]).relative_lu
         assert here >= -under_lu - 1e-6
         assert below < -under_lu or below == -math.inf
 
 
 def test_levels_for_a_silent_layer_or_rest_or_a_short_span_do_not_exist(energies):
     one, none = np.ones(TAKES), np.zeros(TAKES)
-    assert level_for_difference(energies, one, one, none, none, 9.0) is None
-    assert level_for_difference(energies, none, none, one, one, 9.0) is None
-    assert level_for_difference(energies, one, one, one, one, 9.0, 0, 19_199) is None
+    assert level_for_difference(energies, Mix(one, one), Mix(none, none), 9.0) is None
+    assert level_for_difference(energies, Mix(none, none), Mix(one, one), 9.0) is None
+    assert level_for_difference(energies, Mix(one, one), Mix(one, one), 9.0, 0, 19_199) is None
 
 
 @pytest.mark.parametrize("frames", [0, 1, 479, 480, 4800, 19_199, 19_200, 30_000])
 def test_short_songs_read_as_not_measurable_and_break_nothing(frames):
     sound = np.full((2, frames), 0.1) * np.cos(np.arange(frames) * 0.2)
     energies = meter_takes(sound)
-    found = readings(energies, np.array([1.0, 0.0]), np.array([0.0, 1.0]))
+    found = read_mix(energies, Mix(np.array([1.0, 0.0]), np.array([0.0, 1.0])))
     assert (found.integrated_lufs is not None) == (frames >= 19_200)
     assert found.short_term_max_lufs is None
     assert (found.correlation is not None) == (frames >= 4800)
-    swept = sweep(energies, np.array([1.0, 0.0]), np.zeros(2), np.array([0.0, 1.0]), np.zeros(2), [0.0, -6.0])
+    swept = sweep(energies, Mix(np.array([1.0, 0.0]), np.zeros(2)), Mix(np.array([0.0, 1.0]), np.zeros(2)), [0.0, -6.0])
     assert np.isnan(swept.integrated_lufs).all() == (frames < 19_200)
     assert np.isnan(swept.short_term_max_lufs).all()
 
 
 def test_silence_reads_minus_infinity_and_breaks_nothing():
     energies = meter_takes(np.zeros((2, RATE_HZ * 4)))
-    found = readings(energies, np.ones(2), np.ones(2))
+    found = read_mix(energies, Mix(np.ones(2), np.ones(2)))
     assert found.integrated_lufs == found.momentary_max_lufs == found.short_term_max_lufs == -math.inf
     assert found.range_lu is found.correlation is found.mono_loss_lu is None
-    swept = sweep(energies, np.array([1.0, 0]), np.zeros(2), np.array([0, 1.0]), np.zeros(2), [0.0, -math.inf])
+    left, right, none = np.array([1.0, 0]), np.array([0, 1.0]), np.zeros(2)
+    swept = sweep(energies, Mix(left, none), Mix(right, none), [0.0, -math.inf])
     assert (swept.integrated_lufs == -math.inf).all()
-    assert np.isnan(swept.adds_lu).all()
+    assert np.isnan(swept.added_lu).all()
 
 
 def test_a_section_outside_the_song_is_not_measurable(energies):
     for start, stop in ((energies.frames, energies.frames + 48_000), (480_000, 470_000), (10**9, None)):
-        assert readings(energies, np.ones(TAKES), np.ones(TAKES), start, stop).integrated_lufs is None
-        assert hear(energies, [(np.ones(TAKES), np.ones(TAKES))])[0].readings(start, stop).integrated_lufs is None
+        mix = Mix(np.ones(TAKES), np.ones(TAKES))
+        assert read_mix(energies, mix, start, stop).integrated_lufs is None
+        assert measure_mixes(energies, [mix])[0].readings(start, stop).integrated_lufs is None
 
 
 def test_four_sounds_at_once_are_weighted_as_each_alone_to_the_bit(rng):

@@ -13,7 +13,8 @@ import pytest
 from layerpipe.core.errors import ParameterError
 from layerpipe.dsp.peaks.true_peak import true_peak
 from layerpipe.render.energies import meter as meter_module
-from layerpipe.render.energies.readings import DamagedEnergies, Energies, EnergyMeter, readings
+from layerpipe.render.energies.meter import DamagedEnergies, Energies, EnergyMeter
+from layerpipe.render.energies.mixes import Mix, read_mix
 
 RATE_HZ = 48_000
 LEFT, RIGHT = np.array([1.0, 0.2, 0.5]), np.array([0.0, 0.9, -0.5])
@@ -38,7 +39,7 @@ def test_energies_come_back_from_their_file_to_the_bit(energies, tmp_path):
     assert (found.takes, found.rate_hz, found.frames, found.steps) == (3, RATE_HZ, 5 * RATE_HZ + 777, 501)
     for one, other in zip(whole(energies), whole(found), strict=True):
         np.testing.assert_array_equal(one, other)
-    assert readings(found, LEFT, RIGHT) == readings(energies, LEFT, RIGHT)
+    assert read_mix(found, Mix(LEFT, RIGHT)) == read_mix(energies, Mix(LEFT, RIGHT))
     assert [path.name for path in tmp_path.iterdir()] == ["song.energies"]
 
 
@@ -110,11 +111,12 @@ def test_many_takes_go_through_a_file_and_read_the_same(rng, tmp_path, monkeypat
     spooled.save(tmp_path / "song")
     from_disk = Energies.load(tmp_path / "song")
     for found in (spooled, from_disk):
-        one, other = readings(held, *gains, 5000, 140_000), readings(found, *gains, 5000, 140_000)
+        one, other = read_mix(held, Mix(*gains), 5000, 140_000), read_mix(found, Mix(*gains), 5000, 140_000)
         assert other.integrated_lufs == pytest.approx(one.integrated_lufs, abs=1e-9)
         assert other.correlation == pytest.approx(one.correlation, abs=1e-9)
         assert other.mono_loss_lu == pytest.approx(one.mono_loss_lu, abs=1e-9)
-        by_step = readings(found, gains[0] * np.linspace(1, 1, 300)[:, None], gains[1], 5000, 140_000)
+        by_step = read_mix(found, Mix(lambda first, stop: np.repeat(gains[0][None], stop - first, axis=0), gains[1]),
+                           5000, 140_000)
         assert by_step.integrated_lufs == pytest.approx(one.integrated_lufs, abs=1e-9)
 
 
@@ -151,19 +153,20 @@ def test_readings_from_a_file_need_neither_the_compiler_nor_scipy(energies, tmp_
     script = (
         "import sys, numpy as np\n"
         "from pathlib import Path\n"
-        "from layerpipe.render.energies.readings import Energies, readings\n"
+        "from layerpipe.render.energies.meter import Energies\n"
+        "from layerpipe.render.energies.mixes import Mix, read_mix\n"
         "from layerpipe.render.energies.sweep import sweep\n"
         "from layerpipe.dsp.peaks.true_peak import true_peak\n"
         "found = Energies.load(Path(sys.argv[1]))\n"
-        "print(readings(found, np.ones(3), np.ones(3)).integrated_lufs)\n"
-        "print(sweep(found, np.ones(3), np.ones(3), np.ones(3), np.ones(3), [0.0]).adds_lu[0])\n"
+        "print(read_mix(found, Mix(np.ones(3), np.ones(3))).integrated_lufs)\n"
+        "print(sweep(found, Mix(np.ones(3), np.ones(3)), Mix(np.ones(3), np.ones(3)), [0.0]).added_lu[0])\n"
         "true_peak(np.ones((1000, 2)))\n"
         "print(sorted({'numba', 'scipy', 'pyloudnorm'} & set(sys.modules)))\n"
     )
     run = subprocess.run([sys.executable, "-c", script, str(tmp_path / "song")], capture_output=True, text=True,
                          check=True)
     lufs, adds, loaded = run.stdout.splitlines()
-    assert float(lufs) == readings(energies, np.ones(3), np.ones(3)).integrated_lufs
+    assert float(lufs) == read_mix(energies, Mix(np.ones(3), np.ones(3))).integrated_lufs
     assert float(adds) == pytest.approx(20 * np.log10(2))
     assert loaded == "[]"
 
@@ -172,7 +175,8 @@ MANY_TAKES = """
 import resource, sys
 from pathlib import Path
 import numpy as np
-from layerpipe.render.energies.readings import EnergyMeter, readings
+from layerpipe.render.energies.meter import EnergyMeter
+from layerpipe.render.energies.mixes import Mix, read_mix
 from layerpipe.render.energies.sweep import level_for_difference, sweep
 
 meter = EnergyMeter(64, 8_000, spool_folder=Path(sys.argv[1]))
@@ -185,11 +189,11 @@ energies = meter.finish()
 assert energies.steps == 12_000
 ones = np.ones(64)
 rest, layer = ones * (np.arange(64) < 32), ones * (np.arange(64) >= 32)
-assert readings(energies, ones, ones).integrated_lufs > -70
-assert len(sweep(energies, rest, rest, layer, layer, np.arange(-20, 0)).adds_lu) == 20
-assert level_for_difference(energies, rest, rest, layer, layer, 9.0) is not None
+assert read_mix(energies, Mix(ones, ones)).integrated_lufs > -70
+assert len(sweep(energies, Mix(rest, rest), Mix(layer, layer), np.arange(-20, 0)).added_lu) == 20
+assert level_for_difference(energies, Mix(rest, rest), Mix(layer, layer), 9.0) is not None
 rising = lambda first, stop: np.linspace(1, 2, stop - first)[:, None] * ones
-assert readings(energies, rising, ones).integrated_lufs > -70
+assert read_mix(energies, Mix(rising, ones)).integrated_lufs > -70
 energies.save(Path(sys.argv[1]) / "song")
 print(Path(sys.argv[1], "song").stat().st_size, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before)
 """

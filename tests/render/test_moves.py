@@ -184,7 +184,7 @@ def test_a_move_by_less_than_half_a_frame_is_none() -> None:
     ([Move(start=2.0, stop=3.0, by_ms=1), Move(start=1.0, stop=2.5, by_ms=1)],
      r'take "right", move 1 begins at 2.000 s, inside move 2, which ends at 2.500 s'),
     ([Move(start=2.0, stop=1.0, by_ms=1)], r"move 1: its end \(1.0\) must come after its beginning \(2.0\)"),
-    ([Move(start=-0.5, stop=1.0, by_ms=1)], "move 1: -0.5 lies before the start of the files"),
+    ([Move(start=-0.5, stop=1.0, by_ms=1)], "move 1: -0.5 is before the start of the files"),
 ])
 def test_moves_that_make_no_sense_are_refused_by_number(moves: list[Move], words: str) -> None:
     with pytest.raises(ParameterError, match=words):

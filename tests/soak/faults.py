@@ -171,7 +171,7 @@ def at_once(scene: Scene, picked: random.Random) -> list[str]:
             code = 4
             try:
                 file, cache = parse_recipe(scene.recipe, text), TakeCache(fresh)
-                pipeline.until_whole(lambda file=file, cache=cache: bounce_song(file, scene.target, cache), cache)
+                bounce_song(file, scene.target, cache)
                 code = FINE
             finally:
                 os._exit(code)
@@ -204,10 +204,10 @@ def changed_while_read(scene: Scene, picked: random.Random) -> list[str]:
     """A take is written to while it is read: noticed and refused."""
     source = sorted(scene.folder.glob("*.wav"))[picked.randrange(4)]
     content = source.read_bytes()
-    voice = pipeline.chain.voice
+    run_chain = pipeline.chain.run_chain
 
     def touched(*arguments: object) -> object:
-        for n, block in enumerate(voice(*arguments)):
+        for n, block in enumerate(run_chain(*arguments)):
             if n == 0:
                 with source.open("r+b") as file:
                     file.seek(9_000)
@@ -215,7 +215,7 @@ def changed_while_read(scene: Scene, picked: random.Random) -> list[str]:
             yield block
 
     def work() -> None:
-        pipeline.chain.voice = touched
+        pipeline.chain.run_chain = touched
         bounce(scene, TakeCache(scene.folder / "fresh"))
 
     code = forked(work)

@@ -19,7 +19,8 @@ from layerpipe.dsp.peaks.mixes import MixPeaks
 from layerpipe.outputs.artist_page.loops import Keep, Loops, PagePart
 from layerpipe.outputs.artist_page.model import PageLayer, PageSection, PageSetting, PageSong
 from layerpipe.outputs.artist_page.player import encoded_mix
-from layerpipe.render.energies.readings import Energies, Gains, hear
+from layerpipe.render.energies.meter import Energies
+from layerpipe.render.energies.mixes import measure_mixes
 from layerpipe.render.song import ProcessedSong
 
 OUTLINE_POINTS = 240
@@ -114,15 +115,13 @@ def _readings(loops: Loops, levels: Sequence[float], products: FloatArray) -> di
 
 
 def _products(song: ProcessedSong, energies: Energies, part: PagePart) -> FloatArray:
-    """Inner products of layers and bed by blocks; of two sounds: half of (power of their sum - powers of both)."""
-    rows: list[tuple[Gains, Gains]] = [
-        (song.rows([layer], 0, level=False), song.rows([layer], 1, level=False)) for layer in song.layers]
+    """Inner products of layers and bed by blocks: that of two is half of what their sum has more than each alone."""
+    mixes = [song.mix([layer], level=False) for layer in song.layers]
     if song.bed is not None:
-        rows.append((song.bed_row(0), song.bed_row(1)))
-    gains = [tuple(side(0, 1) if callable(side) else side for side in pair) for pair in rows]
-    pairs = list(itertools.combinations_with_replacement(range(len(gains)), 2))
-    blends = hear(energies, [(gains[i][0] + gains[j][0] * (i != j), gains[i][1] + gains[j][1] * (i != j))
-                             for i, j in pairs], part.start, part.stop)
+        mixes.append(song.mix((), level=False, bed=True))
+    pairs = list(itertools.combinations_with_replacement(range(len(mixes)), 2))
+    blends = measure_mixes(energies, [mixes[i] if i == j else mixes[i] + mixes[j] for i, j in pairs],
+                           part.start, part.stop)
     powers = {pair: blend.gating_blocks(blend.stereo, part.start, part.stop, MOMENTARY_STEPS)
               for pair, blend in zip(pairs, blends, strict=True)}
     return np.stack([powers[i, j] if i == j else (powers[i, j] - powers[i, i] - powers[j, j]) / 2 for i, j in pairs],

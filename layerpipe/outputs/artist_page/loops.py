@@ -26,7 +26,7 @@ from layerpipe.dsp.loudness import MOMENTARY_STEPS
 from layerpipe.dsp.quantize import DitherStream, to_pcm
 from layerpipe.outputs.artist_page.model import PageSound
 from layerpipe.render.layers import sum_layer, take_pans
-from layerpipe.render.song import ProcessedSong, Stretch
+from layerpipe.render.song import ProcessedSong, SongPart
 
 Keep = Callable[[Mapping[str, Any], str, Callable[[], bytes]], bytes]
 """Finds bytes in a cache, given all that shaped them and their kind, or makes them with the function."""
@@ -45,7 +45,7 @@ class PagePart:
     """A section as far as the page contains it; frames of the song."""
 
     name: str
-    part: Stretch
+    part: SongPart
     start: int
     stop: int
     bars: tuple[tuple[int, float], ...]
@@ -74,7 +74,7 @@ def parts_of(song: ProcessedSong, names: Sequence[str], seconds: float) -> tuple
     RecipeError
         If a name is no section, or a section is too short to have a loudness.
     """
-    wanted = song.stretches(list(dict.fromkeys(names))) if names else (song.sections or (song.whole,))
+    wanted = song.parts(list(dict.fromkeys(names))) if names else (song.sections or (song.whole,))
     found, faults = [], []
     for part in wanted:
         bars = _bars(song, part)
@@ -170,7 +170,7 @@ class Loops:
                          [take_pans(song.takes[processed].take) for processed in mine], song.scale)
 
 
-def _bars(song: ProcessedSong, part: Stretch) -> list[tuple[int, int]]:
+def _bars(song: ProcessedSong, part: SongPart) -> list[tuple[int, int]]:
     """Bars of a section and the frames of their downbeats."""
     if part.section is None:
         return []

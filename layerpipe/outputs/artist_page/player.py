@@ -48,7 +48,7 @@ def encoded_mix(loops: Loops, levels_db: Sequence[float], gain_db: float, keep: 
         pcm, _ = to_pcm(np.clip(mix, -1.0, 1.0 - 2.0**-23), 24)
         with tempfile.TemporaryDirectory(prefix="layerpipe-") as folder:
             path = Path(folder) / "mix.m4a"
-            encode(path, [pcm], len(pcm), loops.song.rate_hz, "m4a", Tags("", "", "", "", ""), bit_rate=BIT_RATE)
+            encode(path, [pcm], len(pcm), loops.song.rate_hz, "m4a", Tags(), bit_rate=BIT_RATE)
             return path.read_bytes()
 
     described = {"player": _VERSION, "encoder": Path(find_encoder()).name, "bit_rate": BIT_RATE, "gain_db": gain_db,

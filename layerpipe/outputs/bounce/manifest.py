@@ -26,7 +26,7 @@ from layerpipe.dsp.loudness import steps_inside
 from layerpipe.outputs.bounce.stem import PartPeaks, Stem
 from layerpipe.recipe.model import Recipe
 from layerpipe.render.energies.readings import Blend
-from layerpipe.render.song import ProcessedSong, ProcessedTake, Stretch
+from layerpipe.render.song import ProcessedSong, ProcessedTake, SongPart
 
 FORMAT = "layerpipe bounce 2"
 MANIFEST = "bounce.json"
@@ -94,7 +94,7 @@ def versions() -> dict[str, str]:
     return {"layerpipe": __version__, "python": platform.python_version(), **found}
 
 
-def _measurements(blend: Blend, part: Stretch, peaks: Sequence[PartPeaks]) -> dict[str, Any]:
+def _measurements(blend: Blend, part: SongPart, peaks: Sequence[PartPeaks]) -> dict[str, Any]:
     """Loudness and peaks of one file in one part of the song."""
     inside = [peak for peak in peaks if peak.start >= part.start and peak.stop <= part.stop]
     return _rounded({
@@ -123,7 +123,7 @@ def _tempo_changes(song: ProcessedSong) -> list[dict[str, Any]]:
     return rows
 
 
-def _section(song: ProcessedSong, part: Stretch) -> dict[str, Any]:
+def _section(song: ProcessedSong, part: SongPart) -> dict[str, Any]:
     """One section: bars, place, levels."""
     assert part.section is not None
     return {
@@ -156,7 +156,7 @@ def _source(song: ProcessedSong, processed: ProcessedTake) -> dict[str, Any]:
     }
 
 
-def _reduction(song: ProcessedSong, table: npt.NDArray[np.float32], part: Stretch) -> dict[str, Any]:
+def _reduction(song: ProcessedSong, table: npt.NDArray[np.float32], part: SongPart) -> dict[str, Any]:
     """Gain reduction of the compressor in one part: dB, and the share of time above 0.5 dB."""
     first, stop = steps_inside(part.start, part.stop, song.rate_hz)
     largest, mean, busy = table[:, first:stop]

@@ -10,12 +10,14 @@ import tempfile
 import weakref
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import IO, Any
+from typing import IO
 
 import numpy as np
 
 from layerpipe.outputs.bounce.stem import Stem
-from layerpipe.render.energies.readings import Blend, Energies, hear_by_piece
+from layerpipe.render.energies.meter import Energies
+from layerpipe.render.energies.mixes import Mix, measure_mixes_by_piece
+from layerpipe.render.energies.readings import Blend
 from layerpipe.render.song import ProcessedSong
 
 _HELD_BYTES = 8 << 20
@@ -40,7 +42,7 @@ class StemEnergies(Mapping[str, Blend]):
                  spool_folder: Path | None = None) -> None:
         self._spool_folder = spool_folder
         self._places = {stem.path: n for n, stem in enumerate(stems)}
-        self._gains, self._energies = _gains(song, stems), energies
+        self._mixes, self._energies = _mixes(song, stems), energies
         self._file: IO[bytes] | None = None
         self._pieces: list[tuple[int, int, int]] = []
 
@@ -68,7 +70,7 @@ class StemEnergies(Mapping[str, Blend]):
         file: IO[bytes] = tempfile.SpooledTemporaryFile(  # noqa: SIM115 - closed by a finalizer
             max_size=_HELD_BYTES, dir=str(self._spool_folder) if self._spool_folder else None)
         weakref.finalize(self, file.close)
-        for pieces in hear_by_piece(self._energies, self._gains):
+        for pieces in measure_mixes_by_piece(self._energies, self._mixes):
             self._pieces.append((file.tell(), len(pieces[0][0]), len(pieces[0][2])))
             for piece in pieces:
                 for part in piece:
@@ -76,16 +78,8 @@ class StemEnergies(Mapping[str, Blend]):
         return file
 
 
-def _gains(song: ProcessedSong, stems: Sequence[Stem]) -> list[tuple[Any, Any]]:
-    """Left and right gains of every stem; a take is one channel."""
-    silent = np.zeros(song.channels)
-    found: list[tuple[Any, Any]] = []
-    takes = iter(range(len(song.takes)))
-    layers = iter(song.layers)
-    for stem in stems:
-        if stem.kind == "take":
-            found.append((song.take_row(next(takes)), silent))
-        else:
-            heard = [next(layers)] if stem.kind == "layer" else song.layers
-            found.append((song.rows(heard, 0), song.rows(heard, 1)))
-    return found
+def _mixes(song: ProcessedSong, stems: Sequence[Stem]) -> list[Mix]:
+    """The mix of every stem."""
+    takes, layers = iter(range(len(song.takes))), iter(song.layers)
+    return [song.mix_of_take(next(takes)) if stem.kind == "take" else
+            song.mix([next(layers)] if stem.kind == "layer" else song.layers) for stem in stems]

@@ -23,7 +23,7 @@ from layerpipe.core.text import one_line
 from layerpipe.outputs.bounce.stem import PcmArray, Stem, StemRecorder
 from layerpipe.recipe.names import fill, initials_of, told_apart
 from layerpipe.render.energies.meter import EnergyMeter
-from layerpipe.render.song import ProcessedSong, Stretch
+from layerpipe.render.song import ProcessedSong, SongPart
 
 T = TypeVar("T")
 
@@ -130,7 +130,7 @@ def lowering_gain(stems: Sequence[Stem]) -> float:
     return float(10 ** (-(math.ceil(highest_db * 100) + 1) / 100 / 20))
 
 
-def _parts(sections: Sequence[Stretch], frames: int) -> list[tuple[int, int]]:
+def _parts(sections: Sequence[SongPart], frames: int) -> list[tuple[int, int]]:
     """The song cut at the edges of every section."""
     edges = sorted({0, frames, *(part.start for part in sections), *(part.stop for part in sections)})
     return list(pairwise(edges))

@@ -2,7 +2,7 @@
 
 from layerpipe.outputs.levels.bands import Bands, measure_bands
 from layerpipe.outputs.levels.peaks import SectionPeaks, borders, measure_peaks
-from layerpipe.outputs.levels.study import LevelRow, LevelStudy, Solved, layer_to_try, study
+from layerpipe.outputs.levels.study import LevelRow, LevelStudy, Solved, layer_to_try, reference_layer, study
 
 __all__ = ["Bands", "LevelRow", "LevelStudy", "SectionPeaks", "Solved", "borders", "layer_to_try",
-           "measure_bands", "measure_peaks", "study"]
+           "measure_bands", "measure_peaks", "reference_layer", "study"]

@@ -1,6 +1,6 @@
-"""The band energies of a song's layers, step by step: measured once, kept in one file, enough for any level.
+"""The band energies of a song's layers, step by step: measured once, stored in one file, enough for any level.
 
-What is kept: for every step of about 43 ms and every segment of `dsp.spectra`, the inner products of the layers at
+Stored are, for every step of about 43 ms and every segment of `dsp.spectra`, the inner products of the layers at
 level 0 dB, panned and with their takes' gains, both sides added up; float32. A change of a level or a section reads
 them again; a change of a pan or a take measures anew. A file is a header of 48 bytes and the numbers, little-endian,
 CRC-32 over both.
@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.core.errors import DamagedFile
+from layerpipe.core.files.atomic import whole_file
 from layerpipe.core.sound import Float32Array, FloatArray, OnProgress
 from layerpipe.dsp.band_energies import (
     HOPS_PER_STEP,
@@ -53,7 +54,7 @@ class Bands:
 
     @property
     def grid(self) -> BandGrid:
-        """Where steps and bands lie."""
+        """The steps and bands."""
         return band_grid(self.rate_hz)
 
     def mixed(self, one: npt.ArrayLike, other: npt.ArrayLike, first_step: int, stop_step: int) -> Float32Array:
@@ -78,11 +79,11 @@ class Bands:
     def bright_and_all(self, song: ProcessedSong, start: int, stop: int) -> FloatArray:
         """Products of the layers above 4 kHz, and at all frequencies, from frame to frame, shape (pairs, 2).
 
-        What the steps leave out at the ends is looked up in the sound: a few dozen milliseconds.
+        What the steps omit at the ends, a few dozen milliseconds, is read from the sound.
         """
         grid = self.grid
         first, end = grid.steps_whole(start, stop)
-        # Nothing sounds before the song and after it: steps that reach out there are whole too.
+        # Nothing sounds before and after the song: steps that reach out there are whole too.
         first = 0 if start <= 0 else first
         end = self.products.shape[1] if stop >= self.frames else end
         inside = self.products[:, first : max(first, end)]
@@ -102,22 +103,22 @@ class Bands:
         return bright_products(padded_layers(song, start - margin, stop + margin), shares, self.rate_hz, margin)
 
     def bright_and_all_of(self, song: ProcessedSong, layer: Layer, start: int, stop: int) -> FloatArray:
-        """The same of the rest of the blend, levels as they are at every frame, and of one layer: shape (3, 2).
+        """The same of the rest of the blend, at its level in every frame, and of one layer: shape (3, 2).
 
-        For the few frames in which the level of another layer is on its way.
+        For the few frames in which the level of another layer changes.
         """
         margin = _MARGIN_HOPS * self.grid.hop
         sounds = padded_rest_and_layer(song, layer, start - margin, stop + margin)
         return bright_products(sounds, np.ones(stop - start), self.rate_hz, margin)
 
     def save(self, path: Path) -> None:
-        """Write to one file; the store puts it in its place."""
+        """Write to one file, completely or not at all."""
         kept = np.ascontiguousarray(self.products, dtype="<f4")
         head = _HEADER.pack(_MAGIC, self.layers, self.rate_hz, self.frames, kept.shape[1],
                             zlib.crc32(kept.data.cast("B")), 0)[:-4]
-        with path.open("wb") as file:
-            file.write(head + struct.pack("<I", zlib.crc32(head)))
-            file.write(kept.data)
+        with whole_file(path) as new:
+            new.file.write(head + struct.pack("<I", zlib.crc32(head)))
+            new.file.write(kept.data)
 
     @classmethod
     def load(cls, path: Path) -> Bands:
@@ -149,8 +150,8 @@ def measure_bands(song: ProcessedSong, *, workers: int, on_progress: OnProgress 
     song : ProcessedSong
     workers : int
         Threads.
-    advance : function of a share
-        Told how much of the work, of 1, has been done.
+    on_progress : function of a share
+        Called with the share of the work (of 1) that was just done.
     """
     grid, layers = band_grid(song.rate_hz), len(song.layers)
     steps = grid.steps(song.frames)

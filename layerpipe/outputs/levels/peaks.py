@@ -1,4 +1,4 @@
-"""The true peak of a blend at every level of one layer: one envelope per part of the song, measured once, kept.
+"""The true peak of a blend at every level of one layer: one envelope per part of the song, measured once and stored.
 
 A part is a section, or a gap between sections; overlapping sections share parts. The rest of the blend is at the
 recipe's levels, ramps included; the layer is at one level throughout. Peaks are amplitudes.
@@ -20,7 +20,7 @@ from layerpipe.dsp.peaks.envelope import PeakEnvelope
 from layerpipe.dsp.peaks.true_peak import TAPS
 from layerpipe.outputs.levels.bands import DamagedBands, padded_rest_and_layer
 from layerpipe.recipe.model import Layer
-from layerpipe.render.song import ProcessedSong, Stretch
+from layerpipe.render.song import ProcessedSong, SongPart
 
 _BEFORE, _AFTER = TAPS // 2 - 1, TAPS // 2
 _AT_ONCE_S = 2
@@ -32,11 +32,11 @@ class SectionPeaks:
 
     parts: tuple[tuple[int, int, PeakEnvelope], ...]
 
-    def of(self, stretch: Stretch) -> PeakEnvelope:
-        """The envelope of a stretch whose ends are ends of parts."""
+    def of(self, section: SongPart) -> PeakEnvelope:
+        """The envelope of a section, or of the whole song."""
         whole = PeakEnvelope()
         for start, stop, envelope in self.parts:
-            if start >= stretch.start and stop <= stretch.stop:
+            if start >= section.start and stop <= section.stop:
                 whole.merge(envelope)
         return whole
 
@@ -77,8 +77,8 @@ def measure_peaks(song: ProcessedSong, layer: Layer, *, workers: int,
     layer : Layer
     workers : int
         Threads.
-    advance : function of a share
-        Told how much of the work, of 1, has been done.
+    on_progress : function of a share
+        Called with the share of the work (of 1) that was just done.
     """
     edges = borders(song)
     size = _AT_ONCE_S * song.rate_hz

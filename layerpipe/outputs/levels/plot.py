@@ -12,19 +12,20 @@ from typing import Any
 from layerpipe.outputs.drawing.mpl import picture
 from layerpipe.outputs.drawing.palette import LINES, RULE
 from layerpipe.outputs.levels.study import LevelRow, LevelStudy
+from layerpipe.recipe.names import WHOLE_SONG
 
 _DASHES = ((), (6, 2), (2, 1.5), (7, 2, 1.5, 2), (10, 3, 3, 3))
 _MARKS = ("o", "s", "^", "D", "v", "P", "X")
 _WHOLE = {"color": "#000000", "linewidth": 2.2}
 # Curves that hardly move are to look as if they hardly moved.
-_SMALLEST_SPANS = {"brightness_db": 1.0, "mono_loss_lu": 1.0, "adds_lu": 1.0, "true_peak_dbtp": 2.0}
+_SMALLEST_SPANS = {"brightness_db": 1.0, "mono_loss_lu": 1.0, "added_lu": 1.0, "true_peak_dbtp": 2.0}
 _PANELS = (
-    ("against_rest_lu", "against the rest, LU", "how far under"),
-    ("adds_lu", "adds, LU", "what it adds to the loudness"),
-    ("heard_share", "share of the time, %", "how often it is heard (strokes: first heard)"),
-    ("brightness_db", "above 4 kHz, change in dB", "how much brighter"),
-    ("mono_loss_lu", "mono loses, LU", "what mono playback loses"),
-    ("true_peak_dbtp", "true peak, dBTP", "how high it peaks"),
+    ("relative_lu", "relative to {reference}, LU", "level relative to {reference}"),
+    ("added_lu", "added loudness, LU", "added loudness"),
+    ("audible_share", "audible time, %", "audible time (ticks: audible from)"),
+    ("brightness_db", "above 4 kHz, change in dB", "brightness"),
+    ("mono_loss_lu", "mono loss, LU", "mono loss"),
+    ("true_peak_dbtp", "true peak, dBTP", "true peak"),
 )
 
 
@@ -55,9 +56,10 @@ def draw_levels(study: LevelStudy, path: Path, *, title: str) -> None:
                 # The library hides labels that begin with an underscore.
                 line = _line(n, name, len(rows))
                 axes.plot([level for level, _ in points], [value for _, value in points], label=f" {name}", **line)
-                if what == "heard_share":
-                    _mark_first(axes, study.first_heard_db[name], points, line["color"])
-            _dress(axes, label, heading, study.layer)
+                if what == "audible_share":
+                    _mark_first(axes, study.audible_from_db[name], points, line["color"])
+            reference = "rest" if study.reference is None else study.reference
+            _dress(axes, label.format(reference=reference), heading.format(reference=reference), study.layer)
             _widen(axes, _SMALLEST_SPANS.get(what, 0.0))
         figure.suptitle(f'{title}: levels of "{study.layer}"', x=0.01, ha="left", fontsize=12)
         handles, labels = panels.flat[0].get_legend_handles_labels()
@@ -73,12 +75,12 @@ def _value(study: LevelStudy, row: LevelRow, what: str) -> float:
         value = None if without is None else value - without
     if value is None or not math.isfinite(value):
         return math.nan
-    return 100.0 * value if what == "heard_share" else float(value)
+    return 100.0 * value if what == "audible_share" else float(value)
 
 
 def _line(n: int, name: str, points: int) -> dict[str, Any]:
     """How a section's line looks; no two of the first 210 look alike."""
-    if name == "whole song":
+    if name == WHOLE_SONG:
         return {**_WHOLE, "marker": "" if points > 1 else "*"}
     return {"color": LINES[n % len(LINES)], "dashes": _DASHES[n % len(_DASHES)] or (None, None),
             "marker": _MARKS[n % len(_MARKS)], "markersize": 4.5, "linewidth": 1.5,

@@ -1,1 +1,1 @@
-"""Listening files per section."""
+"""Listening files."""

@@ -1,4 +1,4 @@
-"""A section as it is heard by itself: lead-in, ring-out, short fades, and its versions mixed from the takes.
+"""A section by itself: lead-in, tail, short fades, and its versions mixed from the takes.
 
 Positions are frames of the song. A version's sound is (frames, 2) float64, before the gain that makes all equally loud.
 """
@@ -9,16 +9,16 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
 from layerpipe.core.sound import Float32Array, FloatArray
 from layerpipe.core.units import frames_of_s
-from layerpipe.dsp.loudness import STEPS_PER_S, step_start, step_starts
+from layerpipe.dsp.loudness import STEPS_PER_S, step_start
 from layerpipe.recipe.model import Layer
-from layerpipe.render.energies.readings import Gains
-from layerpipe.render.song import ProcessedSong, Stretch
+from layerpipe.render.energies.mixes import Mix
+from layerpipe.render.song import ProcessedSong, SongPart
 
 FADE_IN_S, FADE_OUT_S = 0.05, 0.5
+"""Long enough not to click, short enough to keep the lead-in's beat; common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -32,9 +32,9 @@ class Version:
 
 @dataclass(frozen=True)
 class Excerpt:
-    """A stretch with its lead-in and ring-out, and where it fades."""
+    """A part of the song with its lead-in and tail, and the lengths of its fades."""
 
-    part: Stretch
+    part: SongPart
     start: int
     stop: int
     fade_in: int
@@ -48,58 +48,50 @@ class Excerpt:
         gain: FloatArray = (1 - np.cos(np.pi * rise)) / 2 * (1 - np.cos(np.pi * fall)) / 2
         return gain
 
-    def fade_of_steps(self, edges: npt.NDArray[np.int64]) -> FloatArray:
-        """Effective (rms) gain of the fades in each step between edges, shape (steps,)."""
-        rms = np.ones(len(edges) - 1)
-        faded = (edges[:-1] < self.start + self.fade_in) | (edges[1:] > self.stop - self.fade_out)
-        for step in np.flatnonzero(faded):
-            rms[step] = np.sqrt(np.mean(self.fade(int(edges[step]), int(edges[step + 1])) ** 2))
-        return rms
+    def mix_of(self, song: ProcessedSong, version: Version) -> Mix:
+        """A version as the energies mix it, fades included and silent before and after."""
+        mix = song.mix(version.layers, bed=version.with_bed)
+        sound = mix.sound
+        assert sound is not None
+
+        def faded(start: int, stop: int) -> FloatArray:
+            first, last = max(start, self.start), min(stop, self.stop)
+            out = np.zeros((stop - start, 2))
+            if last > first:
+                out[first - start : last - start] = sound(first, last) * self.fade(first, last)[:, None]
+            return out
+
+        begins = ((self.start, self.start + max(self.fade_in, 1)),) if self.start > 0 else ()
+        ends = ((self.stop - self.fade_out, self.stop),) if self.fade_out else ()
+        return Mix(mix.left, mix.right, (*mix.moving, *begins, *ends), faded)
 
 
-def excerpt_of(song: ProcessedSong, part: Stretch) -> Excerpt:
-    """A stretch as it is heard: a lead-in of some beats, a ring-out, short fades where the sound is cut."""
+def excerpt_of(song: ProcessedSong, part: SongPart) -> Excerpt:
+    """Extend a part by a lead-in of some beats and a tail, with short fades where the sound is cut."""
     wanted = song.recipe.preview
     lead_s = 0.0
     if part.section is not None and wanted.lead_in_beats:
         lead_s = wanted.lead_in_beats * song.tempo_map.beat_s(part.section.bars[0])
     start = max(0, part.start - frames_of_s(lead_s, song.rate_hz))
     stop = min(song.frames, part.stop + frames_of_s(wanted.tail_s, song.rate_hz))
-    # On a step of the energies, so that the file's own gating blocks are the ones that were measured.
+    # On a step of the energies, so that the gating blocks of the file are those that were measured.
     start = step_start(start * STEPS_PER_S // song.rate_hz, song.rate_hz)
     fade_in = min(frames_of_s(FADE_IN_S, song.rate_hz), part.start - start) if start > 0 else 0
     fade_out = min(frames_of_s(FADE_OUT_S, song.rate_hz), stop - part.stop) if stop < song.frames else 0
     return Excerpt(part, start, stop, fade_in, fade_out)
 
 
-def faded_gains(song: ProcessedSong, excerpt: Excerpt, version: Version) -> tuple[Gains, Gains]:
-    """A version's gains of both sides in every step, fades included."""
-
-    def side(n: int) -> Gains:
-        rows = song.rows(version.layers, n)
-
-        def faded(first: int, stop: int) -> FloatArray:
-            gains = rows(first, stop)
-            if version.with_bed:
-                gains = gains + song.bed_row(n)
-            return gains * excerpt.fade_of_steps(step_starts(first, stop, song.rate_hz))[:, None]
-
-        return faded
-
-    return side(0), side(1)
-
-
 @dataclass
 class ExcerptSound:
-    """An excerpt's takes, whole second by whole second; kept when they were read, if they are to be."""
+    """An excerpt's takes, in whole seconds; held in memory once they were read, if `keep` is set."""
 
     song: ProcessedSong
     excerpt: Excerpt
     keep: bool
-    _kept: list[tuple[int, list[Float32Array]]] = field(default_factory=list)
+    _held: list[tuple[int, list[Float32Array]]] = field(default_factory=list)
 
     def versions(self, versions: Sequence[Version]) -> Iterator[tuple[int, list[FloatArray]]]:
-        """First frame of each piece and the versions' sound there, faded; no layer is mixed twice."""
+        """First frame of each piece and each version's sound there, with fades; no layer is mixed twice."""
         wanted = {layer.name: layer for version in versions for layer in version.layers}
         for at, blocks in self._pieces():
             end = at + len(blocks[0])
@@ -117,14 +109,14 @@ class ExcerptSound:
             yield at, sounds
 
     def _pieces(self) -> Iterator[tuple[int, list[Float32Array]]]:
-        """The takes' blocks; what is kept in the store is checked by whole seconds."""
-        if self._kept:
-            yield from self._kept
+        """The takes' blocks, cut at whole seconds as the cache checks them."""
+        if self._held:
+            yield from self._held
             return
         rate_hz = self.song.rate_hz
         for at in range(self.excerpt.start // rate_hz * rate_hz, self.excerpt.stop, rate_hz):
             start, stop = max(at, self.excerpt.start), min(at + rate_hz, self.excerpt.stop)
             piece = next(self.song.blocks(start, stop, rate_hz))
             if self.keep:
-                self._kept.append(piece)
+                self._held.append(piece)
             yield piece

@@ -1,8 +1,8 @@
-"""Listening files: per section and for the whole song each layer alone, the blend, and the blend in the track.
+"""Listening files: per section and for the whole song each layer alone, the blend, and the blend with the track.
 
-All versions of one section come to one loudness: the recipe's, or the highest at which none passes the ceiling.
-Loudness is measured over the file as it is heard, lead-in and ring-out included, from the energies; peaks are true
-peaks before the encoder. The encoders for the phone come with a library; nothing here goes back into the signal path.
+All versions of a section get one loudness: the recipe's, or the highest at which none exceeds the ceiling. Loudness is
+that of the whole file, lead-in and tail included, from the energies; peaks are true peaks before the encoder. Files are
+numbered in the order of the song, so that they sort in it; the number is the track number too.
 """
 
 from __future__ import annotations
@@ -19,25 +19,50 @@ from layerpipe.core.sound import OnProgress
 from layerpipe.core.units import gain_of_db
 from layerpipe.dsp.peaks.true_peak import TruePeakMeter
 from layerpipe.dsp.quantize import to_pcm
-from layerpipe.outputs.preview.excerpt import ExcerptSound, Version, excerpt_of, faded_gains
-from layerpipe.render.energies.readings import Energies, hear
-from layerpipe.render.song import ProcessedSong, Stretch
+from layerpipe.outputs.preview.excerpt import ExcerptSound, Version, excerpt_of
+from layerpipe.render.energies.meter import Energies
+from layerpipe.render.energies.mixes import measure_mixes
+from layerpipe.render.song import ProcessedSong, SongPart
 
 ROOM_FOR_ROUNDING_DB = 0.001
-_KEPT_BYTES = 48 << 20
+_LEAST_LIMIT_DB = 0.1
+"""Sections quieter than asked by less than this are not reported: nobody hears it."""
+_HELD_BYTES = 48 << 20
+"""Processed sound that is held in memory between measuring and writing; the rest is read again."""
 
 
 @dataclass(frozen=True)
 class Listening:
-    """One listening file: what it holds, how loud it is. `file` is None for a version that is silent there."""
+    """One listening file. `file` and `gain_db` are None for a version that is silent there and not written."""
 
     section: str
     version: str
+    track: int
+    """Its place in the order of the song, from 1, over all sections and versions of the recipe."""
     file: Path | None
     gain_db: float | None
     lufs: float | None
     true_peak_dbtp: float
     seconds: float
+
+
+@dataclass(frozen=True)
+class LoudnessLimit:
+    """A section that is quieter than the recipe asks, because one version's peaks would exceed the ceiling."""
+
+    section: str
+    version: str
+    lowered_db: float
+    lufs: float
+
+
+@dataclass(frozen=True)
+class Previews:
+    """The listening files of a run, the sections whose loudness a peak limits, and the earlier files it removed."""
+
+    files: tuple[Listening, ...]
+    limits: tuple[LoudnessLimit, ...]
+    removed: tuple[Path, ...] = ()
 
 
 def versions_of(song: ProcessedSong, names: Sequence[str] = ()) -> tuple[Version, ...]:
@@ -46,12 +71,12 @@ def versions_of(song: ProcessedSong, names: Sequence[str] = ()) -> tuple[Version
     Raises
     ------
     RecipeError
-        If a name is no version.
+        If there is no version of a name.
     """
     alone = [Version(f"{layer.name} alone", (layer,)) for layer in song.layers]
     found = [*alone, Version("blend", song.layers)] if len(alone) > 1 else [Version("blend", song.layers)]
     if song.bed is not None:
-        found.append(Version("in the track", song.layers, with_bed=True))
+        found.append(Version("with the track", song.layers, with_bed=True))
     known = {version.label: version for version in found}
     known |= {layer.name: version for layer, version in zip(song.layers, found, strict=False)
               if layer.name not in known and version.label != "blend"}
@@ -64,9 +89,9 @@ def versions_of(song: ProcessedSong, names: Sequence[str] = ()) -> tuple[Version
     return tuple(asked.values()) if names else tuple(found)
 
 
-def make_previews(song: ProcessedSong, energies: Energies, folder: Path, parts: Sequence[Stretch],
+def make_previews(song: ProcessedSong, energies: Energies, folder: Path, parts: Sequence[SongPart],
                   versions: Sequence[Version], *, workers: int,
-                  on_progress: OnProgress = lambda share: None) -> list[Listening]:
+                  on_progress: OnProgress = lambda share: None) -> Previews:
     """Write the listening files of some sections.
 
     Parameters
@@ -75,13 +100,13 @@ def make_previews(song: ProcessedSong, energies: Energies, folder: Path, parts: 
     energies : Energies
         Of the song's takes and bed.
     folder : Path
-        Made if need be; files of the same name are replaced, whole.
+        Created if needed; files of the same name are replaced, completely or not at all.
     parts, versions : sequences
         What to write. The loudness of a section is found over all its versions, so that any of them can be made alone.
     workers : int
         Threads.
-    advance : function of a share
-        Told how much of the work, of 1, has been done.
+    on_progress : function of a share
+        Called with the share of the work (of 1) that was just done.
 
     Raises
     ------
@@ -93,7 +118,9 @@ def make_previews(song: ProcessedSong, energies: Energies, folder: Path, parts: 
     except OSError as refusal:
         raise OutputError(f"{folder}: cannot be written: {refusal.strerror or refusal}") from refusal
     wanted = {version.label for version in versions}
-    left = _KEPT_BYTES
+    order = [(part.name, version.label) for part in song.parts() for version in versions_of(song)]
+    left = _HELD_BYTES
+    limits = []
     with ThreadPoolExecutor(workers) as pool, ThreadPoolExecutor(workers) as meters:
         if song.recipe.preview.format in ENCODED:
             # Looking for the encoder takes a moment that the plan does not need.
@@ -104,13 +131,16 @@ def make_previews(song: ProcessedSong, energies: Energies, folder: Path, parts: 
             weight = 4 * len(song.takes) * (excerpt.stop - excerpt.start)
             sound = ExcerptSound(song, excerpt, keep=weight <= left)
             left -= weight if sound.keep else 0
-            rows = _plan(song, energies, sound, meters)
-            jobs += [pool.submit(_write, sound, folder, row) for row in rows if row.version.label in wanted]
+            planned, limit = _plan(song, energies, sound, meters)
+            limits += [limit] if limit else []
+            first = order.index((part.name, planned[0].version.label)) + 1
+            jobs += [pool.submit(_write, sound, folder, one, track, len(order))
+                     for track, one in enumerate(planned, start=first) if one.version.label in wanted]
         made = []
         for job in jobs:
             made.append(job.result())
             on_progress(1 / len(jobs))
-    return made
+    return Previews(tuple(made), tuple(limits))
 
 
 @dataclass(frozen=True)
@@ -123,30 +153,38 @@ class _Planned:
     true_peak_dbtp: float
 
 
-def _plan(song: ProcessedSong, energies: Energies, sound: ExcerptSound, pool: ThreadPoolExecutor) -> list[_Planned]:
-    """All versions of a section, whichever will be written: their loudness hangs together."""
-    excerpt, versions = sound.excerpt, versions_of(song)
+def _plan(song: ProcessedSong, energies: Energies, sound: ExcerptSound,
+          pool: ThreadPoolExecutor) -> tuple[list[_Planned], LoudnessLimit | None]:
+    """All versions of a section, whichever will be written, and what limits their common loudness."""
+    excerpt, versions, wanted = sound.excerpt, versions_of(song), song.recipe.preview
     peaks = _true_peaks_dbtp(sound, versions, pool)
-    blends = hear(energies, [faded_gains(song, excerpt, version) for version in versions], excerpt.start, excerpt.stop)
+    blends = measure_mixes(energies, [excerpt.mix_of(song, version) for version in versions],
+                           excerpt.start, excerpt.stop)
     lufs = [blend.readings(excerpt.start, excerpt.stop).integrated_lufs for blend in blends]
-    # A layer that rests here may sound in the lead-in or the ring-out; that is no version of this section.
-    lufs = [-math.inf if _rests(song, excerpt.part, version) else loud
+    # A layer that is off here may sound in the lead-in or the tail; that is no version of this section.
+    lufs = [-math.inf if _is_off(song, excerpt.part, version) else loud
             for version, loud in zip(versions, lufs, strict=True)]
-    gains = equal_gains_db(lufs, peaks, song.recipe.preview.loudness_lufs, song.recipe.preview.ceiling_dbtp)
-    return [_Planned(version, gain, None if loud is None or gain is None else loud + gain,
-                     peak if gain is None else peak + gain)
-            for version, gain, loud, peak in zip(versions, gains, lufs, peaks, strict=True)]
+    gains = equal_gains_db(lufs, peaks, wanted.loudness_lufs, wanted.ceiling_dbtp)
+    planned = [_Planned(version, gain, None if loud is None or gain is None else loud + gain,
+                        peak if gain is None else peak + gain)
+               for version, gain, loud, peak in zip(versions, gains, lufs, peaks, strict=True)]
+    audible = [one for one in planned if one.lufs is not None]
+    if not audible or audible[0].lufs is None or audible[0].lufs > wanted.loudness_lufs - _LEAST_LIMIT_DB:
+        return planned, None
+    limiting = max(audible, key=lambda one: one.true_peak_dbtp)
+    return planned, LoudnessLimit(excerpt.part.name, limiting.version.label,
+                                  wanted.loudness_lufs - audible[0].lufs, audible[0].lufs)
 
 
-def _rests(song: ProcessedSong, part: Stretch, version: Version) -> bool:
-    """Whether the recipe silences all of a version in a section."""
+def _is_off(song: ProcessedSong, part: SongPart, version: Version) -> bool:
+    """Whether every layer of a version is off in a section."""
     levels_db = [song.recipe.level_db(layer, part.section) for layer in version.layers]
     return part.section is not None and not version.with_bed and max(levels_db) == -math.inf
 
 
 def equal_gains_db(lufs: Sequence[float | None], true_peaks_dbtp: Sequence[float], wanted_lufs: float,
                    ceiling_dbtp: float) -> list[float | None]:
-    """Gains that bring every version to one loudness, as high as wanted and as the ceiling lets it be.
+    """Gains that bring every version to one loudness, as high as wanted and as the ceiling allows.
 
     Parameters
     ----------
@@ -183,16 +221,17 @@ def _true_peaks_dbtp(sound: ExcerptSound, versions: Sequence[Version], pool: Thr
     return [meter.peak_dbtp for meter in meters]
 
 
-def _write(sound: ExcerptSound, folder: Path, planned: _Planned) -> Listening:
+def _write(sound: ExcerptSound, folder: Path, planned: _Planned, track: int, tracks: int) -> Listening:
     """One listening file."""
     song, excerpt, version = sound.song, sound.excerpt, planned.version
     section, seconds = excerpt.part.name, (excerpt.stop - excerpt.start) / song.rate_hz
     if planned.gain_db is None:
-        return Listening(section, version.label, None, None, planned.lufs, planned.true_peak_dbtp, seconds)
-    gain, kind, song_named = gain_of_db(planned.gain_db), song.recipe.preview.format, song.recipe.song
-    path = folder / f"{section} - {version.label}.{kind}"
+        return Listening(section, version.label, track, None, None, planned.lufs, planned.true_peak_dbtp, seconds)
+    gain, kind, named = gain_of_db(planned.gain_db), song.recipe.preview.format, song.recipe.song
+    path = folder / f"{track:0{max(2, len(str(tracks)))}d} {section} - {version.label}.{kind}"
     pieces = (to_pcm(piece, 24, gain=gain)[0] for _, (piece,) in sound.versions([version]))
     encode(path, pieces, excerpt.stop - excerpt.start, song.rate_hz, kind,
-           Tags(title=f"{song_named.title}: {section}, {version.label}", artist=song_named.artist,
-                song=song_named.title, section=section, version=version.label))
-    return Listening(section, version.label, path, planned.gain_db, planned.lufs, planned.true_peak_dbtp, seconds)
+           Tags(title=f"{named.title}: {section}, {version.label}", artist=named.artist, album=named.title, track=track,
+                comment=f"section: {section}; version: {version.label}"))
+    return Listening(section, version.label, track, path, planned.gain_db, planned.lufs, planned.true_peak_dbtp,
+                     seconds)

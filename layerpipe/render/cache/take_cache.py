@@ -1,23 +1,22 @@
-"""The store: what has been processed once, found again under a key made of everything that shaped it.
+"""The cache: what has been processed once, found again under a key made of everything that shaped it.
 
-An entry is whole or absent (written beside, renamed into place, its description last), checked as it is read (CRC-32
-per second), and made again when it is damaged. It knows nothing of sound but its length. Two processes filling the same
-entry both write it, and one wins: they wrote the same bytes. Where it cannot be written (disk full, read-only) a
-temporary folder takes its place for this run and a warning is logged. Only files under names of its own are removed.
+An entry is a regular file, written completely or not at all (beside its place, then renamed; a description last),
+checked as it is read, and rebuilt when it is damaged or cannot be read. Two processes that make the same entry both
+write it and one wins: they wrote the same bytes. Where the folder cannot be written (disk full, read-only) a temporary
+folder replaces it for this run and a warning is logged. Only files named like entries are removed.
 """
 
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import json
 import logging
 import os
 import re
+import stat
 import tempfile
 import threading
 import zlib
-from array import array
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
@@ -28,39 +27,42 @@ import numpy.typing as npt
 from layerpipe.core.errors import DamagedFile, OutputError
 from layerpipe.core.files.atomic import whole_file, write_whole
 from layerpipe.core.files.cache_dir import cache_folder, make_private
-from layerpipe.core.files.shared_reader import SharedFile
 from layerpipe.core.sound import FloatArray
-from layerpipe.render.cache.cached_take import CachedTake, DamagedEntry, by_the_second
-from layerpipe.render.cache.digests import SourceNotes
+from layerpipe.render.cache.cached_take import CachedTake, DamagedEntry, by_the_second, is_regular, seal_of
+from layerpipe.render.cache.digests import SourceNotes, cache_key
+
+__all__ = ["CacheMoved", "TakeCache", "cache_key"]
 
 DEFAULT_LIMIT_BYTES = 8 << 30
+_TRIES = 3
 _OURS = re.compile(r"[0-9a-f]{64}\.[a-z0-9]+(\..*)?")
 
 
-class Saved(Protocol):
-    """What writes itself into a file."""
+class Savable(Protocol):
+    """An object that writes itself into a file."""
 
     def save(self, path: Path, /) -> None:
         """Write to this file."""
         ...
 
 
-Kept = TypeVar("Kept", bound=Saved)
+S = TypeVar("S", bound=Savable)
+T = TypeVar("T")
 
 
 class CacheMoved(DamagedEntry):
-    """The store could not be written and has moved to a temporary folder; what was being made is made there."""
+    """The cache could not be written and has moved to a temporary folder; the entry has to be made there."""
 
 
 class TakeCache:
-    """A folder of entries with a limit to its size.
+    """A folder of entries with a limit on its size.
 
     Parameters
     ----------
     folder : Path, optional
-        Default: the store's place in the cache folder (LAYERPIPE_CACHE moves it).
+        Default: "takes" in the cache folder (LAYERPIPE_CACHE moves it).
     limit_bytes : int, optional
-        What `prune` leaves; default 8 GiB, or LAYERPIPE_CACHE_LIMIT_MB.
+        Size down to which `prune` removes; default 8192 MiB, or LAYERPIPE_CACHE_LIMIT_MB.
     """
 
     def __init__(self, folder: Path | None = None, *, limit_bytes: int | None = None) -> None:
@@ -73,35 +75,12 @@ class TakeCache:
 
     def find_take(self, key: str) -> CachedTake | None:
         """The processed take under this key, or None; a description that cannot be right is removed."""
-        found = (self._find_take(folder, key) for folder in self._folders())
+        found = (CachedTake.find(folder, key) for folder in self._folders())
         return next((take for take in found if take is not None), None)
-
-    def _find_take(self, folder: Path, key: str) -> CachedTake | None:
-        """The processed take under this key in one folder."""
-        described = folder / f"{key}.json"
-        try:
-            text, _, rows = described.read_bytes().partition(b"\n")
-            words = json.loads(text)
-            path = folder / f"{key}.f32"
-            take = CachedTake(key, path, SharedFile(path), words["rate_hz"], words["frames"],
-                              array("I", words["checks"]), words["facts"], zlib.crc32(rows))
-            whole = take.file.size_bytes == 4 * take.frames and words["seal"] == _seal(words, rows)
-        except OSError:
-            return None
-        except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
-            with contextlib.suppress(OSError):
-                described.unlink()
-            return None
-        if not whole:
-            take.remove()
-            return None
-        with contextlib.suppress(OSError):
-            os.utime(described)
-        return take
 
     def make_take(self, key: str, rate_hz: int, blocks: Iterable[FloatArray], *,
                   facts: Mapping[str, Any], table: Callable[[], npt.NDArray[np.float32]]) -> CachedTake:
-        """Keep a stream of blocks as the processed take of this key; `table` is asked when the stream has ended."""
+        """Store a stream of blocks as the processed take of this key; `table` is called when the stream has ended."""
         folder, room = self._writable()
         path = folder / f"{key}.f32"
         checks: list[int] = []
@@ -115,37 +94,37 @@ class TakeCache:
                     reading = False
                     if block is None:
                         break
-                    kept = np.ascontiguousarray(block, dtype="<f4")
-                    checks.append(zlib.crc32(kept.data))
-                    new.file.write(kept.data)
-                    frames += len(kept)
+                    samples = np.ascontiguousarray(block, dtype="<f4")
+                    checks.append(zlib.crc32(samples.data))
+                    new.file.write(samples.data)
+                    frames += len(samples)
                 words: dict[str, Any] = {"rate_hz": rate_hz, "frames": frames, "checks": checks, "facts": dict(facts)}
                 rows = table().astype("<f4").tobytes()
-                words["seal"] = _seal(words, rows)
+                words["seal"] = seal_of(words, rows)
             write_whole(path.with_suffix(".json"), json.dumps(words).encode() + b"\n" + rows)
         except OSError as refusal:
             if reading:
-                # The source's disk refused, not the store's.
+                # The source's disk failed, not the cache's.
                 raise
             self._move(refusal, room)
             raise CacheMoved(f"{path}: cannot be written: {refusal.strerror or refusal}") from refusal
-        found = self._find_take(folder, key)
+        found = CachedTake.find(folder, key)
         if found is None:
-            raise DamagedEntry(f"{path}: could not be kept; is something else writing there?")
+            raise DamagedEntry(f"{path}: was changed while it was written; is another program writing there?")
         return found
 
     def find_file(self, key: str, kind: str) -> Path | None:
-        """A file kept under this key; whoever kept it checks what is inside."""
+        """The file stored under this key, or None; the caller checks its content."""
         for folder in self._folders():
             path = folder / f"{key}.{kind}"
-            if path.is_file():
+            if is_regular(path):
                 with contextlib.suppress(OSError):
                     os.utime(path)
                 return path
         return None
 
     def make_file(self, key: str, kind: str, write: Callable[[Path], None]) -> Path:
-        """Keep a file under this key; `write` writes it at the path it is given, completely or not at all."""
+        """Store a file under this key; `write` writes it at the path it is given, completely or not at all."""
         while True:
             folder, room = self._writable()
             path = folder / f"{key}.{kind}"
@@ -155,20 +134,33 @@ class TakeCache:
             except OSError as refusal:
                 self._move(refusal, room)
 
-    def find_or_make(self, key: str, kind: str, load: Callable[[Path], Kept], make: Callable[[], Kept]) -> Kept:
-        """What is kept under this key; made now and kept where it is not there or is damaged."""
+    def find_or_make(self, key: str, kind: str, load: Callable[[Path], S], make: Callable[[], S]) -> S:
+        """Load what is stored under this key; make and store it where it is missing, damaged or unreadable."""
         found = self.find_file(key, kind)
         if found is not None:
             try:
                 return load(found)
-            except DamagedFile:
-                found.unlink(missing_ok=True)
+            except (DamagedFile, OSError):
+                with contextlib.suppress(OSError):
+                    found.unlink()
         made = make()
         self.make_file(key, kind, made.save)
         return made
 
-    def remove_damaged(self) -> None:
-        """Read every processed take and remove those that are not what was written."""
+    def retried(self, work: Callable[[], T]) -> T:
+        """Do work that reads entries; once more when one turned out damaged, which has removed it."""
+        for _ in range(_TRIES - 1):
+            try:
+                return work()
+            except CacheMoved:
+                continue
+            except DamagedEntry:
+                # Damage seldom comes alone.
+                self._remove_damaged()
+        return work()
+
+    def _remove_damaged(self) -> None:
+        """Read every processed take and remove the damaged ones."""
         for described in (path for folder in self._folders() for path in folder.glob("*.json")):
             take = self.find_take(described.stem)
             if take is None:
@@ -179,11 +171,11 @@ class TakeCache:
                     take.read_float32(start, min(start + minute, take.frames))
 
     def size_bytes(self) -> int:
-        """Bytes in the store."""
+        """Bytes in the cache."""
         return sum(size for _, size, _ in self._files())
 
     def empty(self) -> int:
-        """Remove every entry; how many bytes that freed."""
+        """Remove every entry; returns the bytes freed."""
         freed = 0
         for path, size, _ in self._files():
             with contextlib.suppress(FileNotFoundError):
@@ -192,7 +184,7 @@ class TakeCache:
         return freed
 
     def prune(self) -> None:
-        """Remove the entries unused for longest until the store is within its limit."""
+        """Remove the entries unused for longest until the cache is within its limit."""
         files = self._files()
         total = sum(size for _, size, _ in files)
         if total <= self.limit_bytes:
@@ -208,23 +200,23 @@ class TakeCache:
             total -= size
 
     def _files(self) -> list[tuple[Path, int, float]]:
-        """Path, size and last use of every file of the store."""
+        """Path, size and last use of every file of the cache."""
         found = []
         for path in self.folder.glob("*") if self.folder.is_dir() else ():
             try:
-                seen = path.stat()
-            except FileNotFoundError:
+                seen = path.lstat()
+            except OSError:
                 continue
-            if path.is_file() and not path.is_symlink() and _OURS.fullmatch(path.name):
+            if stat.S_ISREG(seen.st_mode) and _OURS.fullmatch(path.name):
                 found.append((path, seen.st_size, seen.st_mtime))
         return found
 
     def _folders(self) -> tuple[Path, ...]:
-        """Where entries may lie."""
+        """Where entries may be found."""
         return (self.folder,) if self._moved is None else (Path(self._moved.name), self.folder)
 
     def _writable(self) -> tuple[Path, tempfile.TemporaryDirectory[str] | None]:
-        """Where entries are written, made if need be, and the temporary folder if it is one."""
+        """Where entries are written (created if needed), and the temporary folder if it is one."""
         while True:
             room = self._moved
             folder = self.folder if room is None else Path(room.name)
@@ -239,7 +231,7 @@ class TakeCache:
                 return folder, room
 
     def _move(self, refusal: OSError, room: tempfile.TemporaryDirectory[str] | None) -> None:
-        """Go to a temporary folder because a write was refused; `room` is where that write was tried."""
+        """Move to a temporary folder because a write failed; `room` is the temporary folder it was tried in, if any."""
         reason = refusal.strerror or str(refusal)
         with self._moving:
             if self._moved is not None and self._moved is not room:
@@ -254,21 +246,10 @@ class TakeCache:
                                   f"folder: {again.strerror or again}") from again
             logging.getLogger("layerpipe").warning(
                 "%s: cannot be written (%s); processed takes are kept in a temporary folder for this run only. "
-                "LAYERPIPE_CACHE moves the store", self.folder, reason)
-
-
-def cache_key(shaped_by: Mapping[str, Any]) -> str:
-    """Key of an entry: SHA-256 over everything that shaped it, in a canonical form."""
-    canonical = json.dumps(shaped_by, sort_keys=True, separators=(",", ":"), allow_nan=True)
-    return hashlib.sha256(canonical.encode()).hexdigest()
-
-
-def _seal(words: Mapping[str, Any], rows: bytes) -> str:
-    """Check over a description, without its seal, and the table that follows it."""
-    return cache_key({**{name: value for name, value in words.items() if name != "seal"}, "rows": zlib.crc32(rows)})
+                "LAYERPIPE_CACHE moves the cache", self.folder, reason)
 
 
 def _limit() -> int:
-    """The limit asked for in the environment, else the default."""
+    """The limit set in the environment, else the default."""
     asked = os.environ.get("LAYERPIPE_CACHE_LIMIT_MB", "")
-    return int(asked) << 20 if asked.isdigit() else DEFAULT_LIMIT_BYTES
+    return int(asked) << 20 if re.fullmatch(r"[0-9]{1,12}", asked) else DEFAULT_LIMIT_BYTES

@@ -1,8 +1,8 @@
-"""The inner products of all takes with each other, step by step: measured once as a stream, kept in one small file.
+"""The inner products of all takes with each other, step by step: measured once as a stream, stored in one small file.
 
 For every 10 ms step: the packed upper triangle (rows first: 00 01 .. 0n 11 ..) of the N x N inner products of the
 K-weighted takes; for every hop of ten steps the same without K-weighting. Steps are those of `dsp.loudness`, counted
-from frame 0; what is left over after the last whole step is not kept. float64 throughout.
+from frame 0; an incomplete last step is not stored. float64 throughout.
 One hop is one record of 11 rows; a file is a header of 64 bytes and the records, little-endian, CRC-32 over both.
 """
 
@@ -34,7 +34,7 @@ _HEADER = struct.Struct("<16sIIQQI16xI")
 _ROWS = HOP_STEPS + 1
 _HELD_BYTES = 8 << 20
 _READ_BYTES = 1 << 20
-# Far under anything audible, far above where arithmetic slows down: filters that ring down to here are at rest.
+# Far below anything audible, far above the subnormal numbers that slow arithmetic down.
 _AT_REST = 1e-100
 
 
@@ -45,8 +45,8 @@ class DamagedEnergies(DamagedFile):
 class Energies:
     """Inner products of `takes` takes over `steps` steps; made by `EnergyMeter.finish` or `Energies.load`.
 
-    Read piece by piece, from memory or, past 8 MB, from a file: the length of the song decides no memory. Threads
-    may share one.
+    Read piece by piece, from memory or, above 8 MB, from a file, so memory does not grow with the song. Threads may
+    share one.
     """
 
     def __init__(self, file: IO[bytes], at: int, *, takes: int, rate_hz: int, frames: int, steps: int,
@@ -59,7 +59,7 @@ class Energies:
 
     @property
     def hops(self) -> int:
-        """How many hops of 100 ms were begun; those of them that are whole are `steps // 10`."""
+        """Number of hops of 100 ms, an incomplete last one included; `steps // 10` are complete."""
         return -(-self.steps // HOP_STEPS)
 
     def chunks(self, first_step: int, stop_step: int) -> Iterator[tuple[int, FloatArray, FloatArray]]:
@@ -171,9 +171,9 @@ class Energies:
 
 
 class EnergyMeter:
-    """Measures takes side by side as they stream past; cutting them anywhere changes no bit.
+    """Measures takes side by side as a stream; the block size changes no bit.
 
-    Work happens in whole hops of 100 ms counted from frame 0, whatever the blocks were.
+    Work is done in whole hops of 100 ms counted from frame 0, whatever the blocks are.
     """
 
     def __init__(self, takes: int, rate_hz: int, *, spool_folder: Path | None = None) -> None:
@@ -186,7 +186,7 @@ class EnergyMeter:
         rate_hz : int
             8000 to 192000.
         spool_folder : Path, optional
-            Where results past 8 MB are kept meanwhile; the system's temporary folder unless given.
+            Where results above 8 MB are kept until they are saved; default: the system's temporary folder.
 
         Raises
         ------
@@ -200,7 +200,7 @@ class EnergyMeter:
         rows = -(-takes // 4) * 4
         most = rate_hz // 10 + 1
         # The kernel takes rows by four; the ones past the last take stay silent.
-        self._heard, self._weighted = np.zeros((rows, most)), np.zeros((rows, most))
+        self._block, self._weighted = np.zeros((rows, most)), np.zeros((rows, most))
         self._state = np.zeros((rows, 4))
         upper, lower = np.triu_indices(takes)
         self._packed = upper * takes + lower
@@ -213,7 +213,7 @@ class EnergyMeter:
         self._abandon = weakref.finalize(self, self._spool.close)
 
     def add(self, block: npt.NDArray[np.float32] | FloatArray) -> None:
-        """Hear the next frames of every take.
+        """Add the next frames of every take.
 
         Parameters
         ----------
@@ -230,7 +230,7 @@ class EnergyMeter:
         at, frames = 0, block.shape[1]
         while at < frames:
             count = min(self._hop_frames - self._filled, frames - at)
-            self._heard[: self.takes, self._filled : self._filled + count] = block[:, at : at + count]
+            self._block[: self.takes, self._filled : self._filled + count] = block[:, at : at + count]
             self._filled += count
             at += count
             if self._filled == self._hop_frames:
@@ -238,7 +238,7 @@ class EnergyMeter:
         self._frames += frames
 
     def finish(self) -> Energies:
-        """End the song and hand over what was measured; the meter cannot be used again."""
+        """End the song; the meter cannot be used again."""
         starts = step_starts(self._hop * HOP_STEPS, (self._hop + 1) * HOP_STEPS, self.rate_hz)
         left_over = int(np.searchsorted(starts, starts[0] + self._filled, side="right")) - 1
         whole = self._hop
@@ -249,11 +249,11 @@ class EnergyMeter:
                         steps=whole * HOP_STEPS + left_over, check=self._check)
 
     def _end_hop(self, steps: int) -> None:
-        """Weigh what was gathered, multiply, put the record away; an unfinished hop has no unweighted row."""
+        """Weight the frames of a hop, multiply them and store the record; an incomplete hop has no unweighted row."""
         count = self._filled
-        heard, weighted = self._heard[:, :count], self._weighted[:, :count]
-        for row in range(0, len(heard), 4):
-            kernels.run_two_sections_of_four(self._sections[0], self._sections[1], heard[row : row + 4],
+        block, weighted = self._block[:, :count], self._weighted[:, :count]
+        for row in range(0, len(block), 4):
+            kernels.run_two_sections_of_four(self._sections[0], self._sections[1], block[row : row + 4],
                                  self._state[row : row + 4], weighted[row : row + 4])
         self._state[np.abs(self._state) < _AT_REST] = 0.0
         self._record[:] = 0.0
@@ -269,7 +269,7 @@ class EnergyMeter:
                 cut = weighted[: self.takes, starts[step] : starts[step + 1]]
                 self._record[step] = (cut @ cut.T).reshape(-1)[self._packed]
         if steps == HOP_STEPS:
-            plain = heard[: self.takes]
+            plain = block[: self.takes]
             self._record[HOP_STEPS] = (plain @ plain.T).reshape(-1)[self._packed]
         data = self._record.data.cast("B")
         self._spool.write(data)

@@ -1,31 +1,20 @@
-"""Every loudness of every blend, from the inner products of its takes: no sound is touched after the first pass.
+"""What the loudness meters show of a mix of the takes: read from its energies by step, for any span of the song.
 
-K-weighting is linear. With G the products of one step and a_left, a_right the gains (level, pan, polarity) of the
-takes, the step's energy is a_left' G a_left + a_right' G a_right. Gains are amplitude factors, constant or one set per
-10 ms step of the song (the root mean square of a ramp inside its step). Loudness is LUFS as in `dsp.loudness`, with
-its None ("not measurable") and -inf (silence). Blocks of a section begin at the first step that lies wholly inside it.
+Figures are LUFS and LU as in `dsp.loudness`, with its None ("not measurable") and -inf (silence). The blocks of a
+section begin at the first step that lies wholly inside it.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.core.errors import ParameterError
 from layerpipe.core.sound import FloatArray
 from layerpipe.dsp import loudness
-from layerpipe.render.energies.meter import DamagedEnergies, Energies, EnergyMeter
 
-__all__ = ["Blend", "DamagedEnergies", "Energies", "EnergyMeter", "Gains", "Piece", "Readings", "hear", "hear_by_piece",
-           "readings", "rows_of"]
-
-Gains = FloatArray | Callable[[int, int], FloatArray]
-"""Per take: shape (takes,); per step and take: (steps of the song, takes), or what gives rows first to stop of that."""
-Piece = tuple[FloatArray, FloatArray, FloatArray]
 _QUIETEST_POWER = 2.0**-46 / 12
 """Mean square of the rounding to 24 bits. What is left below it of takes that cancel is the rounding of the sums, which
 depends on the processor; a correlation of that means nothing."""
@@ -51,7 +40,7 @@ class Readings:
 
 @dataclass(frozen=True)
 class Blend:
-    """A blend's energies: (steps,) in stereo and folded to mono, and (hops, 3) unweighted left, right, and across."""
+    """A mix's energies: (steps,) in stereo and folded to mono, and (hops, 3) unweighted left, right, and across."""
 
     rate_hz: int
     first_step: int
@@ -60,7 +49,7 @@ class Blend:
     plain: FloatArray
 
     def readings(self, start_frame: int = 0, stop_frame: int | None = None) -> Readings:
-        """Read a span of frames; only steps that lie wholly inside it, and were heard, count."""
+        """Read a span of frames; only measured steps that lie wholly inside it count."""
         stereo, frames = self._span(self.stereo, start_frame, stop_frame)
         mono, _ = self._span(self.mono, start_frame, stop_frame)
         shown = loudness.loudness_of_steps(stereo, frames)
@@ -92,131 +81,8 @@ class Blend:
         return steps[first - self.first_step : stop - self.first_step], np.diff(starts)
 
 
-def hear(energies: Energies, blends: Sequence[tuple[Gains, Gains]], start_frame: int = 0,
-         stop_frame: int | None = None) -> list[Blend]:
-    """Follow several blends through the song in one pass over the products.
-
-    Parameters
-    ----------
-    blends : sequence of (left, right)
-        Gains of the takes on either side; see `Gains`.
-    start_frame, stop_frame : int
-        Hear this part only; nothing outside it can be read later.
-
-    Returns
-    -------
-    list of Blend [about 16 bytes per step each]
-
-    Raises
-    ------
-    ParameterError
-        If gains have another shape.
-    """
-    heard: list[list[Piece]] = [[(np.zeros(0), np.zeros(0), np.zeros((0, 3)))] for _ in blends]
-    for pieces in hear_by_piece(energies, blends, start_frame, stop_frame):
-        for so_far, piece in zip(heard, pieces, strict=True):
-            so_far.append(piece)
-    first, _ = _steps_heard(energies, start_frame, stop_frame)
-    result = []
-    for so_far in heard:
-        result.append(Blend(energies.rate_hz, first // loudness.HOP_STEPS * loudness.HOP_STEPS,
-                            *(np.concatenate(parts) for parts in zip(*so_far, strict=True))))
-        so_far.clear()
-    return result
-
-
-def hear_by_piece(energies: Energies, blends: Sequence[tuple[Gains, Gains]], start_frame: int = 0,
-                  stop_frame: int | None = None) -> Iterator[list[Piece]]:
-    """As `hear`, piece by piece of the song: for each piece one list, of each blend the arrays of a `Blend`."""
-    first, stop = _steps_heard(energies, start_frame, stop_frame)
-    sides = [tuple(rows_of(gains, energies) for gains in blend) for blend in blends]
-    upper, lower = np.triu_indices(energies.takes)
-    for at, weighted, plain in energies.chunks(first, stop):
-        end = at + len(weighted)
-        pieces: list[Piece] = []
-        for left_of, right_of in sides:
-            left, right = left_of(at, end), right_of(at, end)
-            middle = (left + right) / 2
-            stereo = _form(weighted, _pairs(left, left, upper, lower) + _pairs(right, right, upper, lower))
-            mono = _form(weighted, 2 * _pairs(middle, middle, upper, lower))
-            a, b = _by_hop(left, len(plain)), _by_hop(right, len(plain))
-            sums = [_form(plain, _pairs(one, other, upper, lower)) for one, other in ((a, a), (b, b), (a, b))]
-            # Where takes cancel, rounding may leave a hair less than nothing.
-            pieces.append((np.maximum(stereo[: stop - at], 0.0), np.maximum(mono[: stop - at], 0.0),
-                           np.stack(sums, axis=1)))
-        yield pieces
-
-
-def readings(energies: Energies, left: Gains, right: Gains, start_frame: int = 0,
-             stop_frame: int | None = None) -> Readings:
-    """Read one blend over one span: `hear` and `Blend.readings` in one. For many spans or blends use those."""
-    return hear(energies, [(left, right)], start_frame, stop_frame)[0].readings(start_frame, stop_frame)
-
-
-def rows_of(gains: Gains, energies: Energies) -> Callable[[int, int], FloatArray]:
-    """Gains of steps first to stop: (takes,) where nothing changes in between, else (steps, takes).
-
-    Raises
-    ------
-    ParameterError
-        If gains have another shape; those that are asked for step by step, when they are.
-    """
-    if callable(gains):
-        def called(first: int, stop: int) -> FloatArray:
-            return _plainest(gains(first, stop), stop - first, energies)
-        return called
-    held = np.asarray(gains, dtype=np.float64)
-    if held.ndim == 1:
-        _plainest(held, 0, energies)
-        return lambda first, stop: held
-    if held.shape != (energies.steps, energies.takes):
-        raise ParameterError(f"gains of shape {held.shape}: must be ({energies.takes},) or "
-                             f"({energies.steps}, {energies.takes})")
-    return lambda first, stop: _plainest(held[first:stop], stop - first, energies)
-
-
-def _plainest(rows: FloatArray, steps: int, energies: Energies) -> FloatArray:
-    """Checked for shape; one row if all are the same."""
-    if rows.shape not in ((energies.takes,), (steps, energies.takes)):
-        raise ParameterError(f"gains of shape {rows.shape}: must be ({energies.takes},) or "
-                             f"({steps}, {energies.takes})")
-    return rows[0] if rows.ndim == 2 and len(rows) and bool((rows == rows[0]).all()) else rows
-
-
-def _by_hop(rows: FloatArray, hops: int) -> FloatArray:
-    """Mean gains of each whole hop."""
-    if rows.ndim == 1:
-        return rows
-    whole: FloatArray = rows[: hops * loudness.HOP_STEPS].reshape(hops, loudness.HOP_STEPS, -1).mean(axis=1)
-    return whole
-
-
-def _pairs(one: FloatArray, other: FloatArray, upper: npt.NDArray[np.intp], lower: npt.NDArray[np.intp]) -> FloatArray:
-    """Weights of the packed products in the inner product of two mixes of the takes, shape (..., pairs)."""
-    swapped = one[..., lower] * other[..., upper]
-    weights: FloatArray = one[..., upper] * other[..., lower] + np.where(upper == lower, 0.0, swapped)
-    return weights
-
-
-def _form(products: FloatArray, weights: FloatArray) -> FloatArray:
-    """Weighted sums of each step's products; what weighs nothing is not read."""
-    used = np.flatnonzero(weights if weights.ndim == 1 else weights.any(axis=0))
-    if len(used) < products.shape[1]:
-        products, weights = products[:, used], weights[..., used]
-    result: FloatArray = products @ weights if weights.ndim == 1 else np.einsum("sp,sp->s", products, weights)
-    return result
-
-
-def _steps_heard(energies: Energies, start_frame: int, stop_frame: int | None) -> tuple[int, int]:
-    """Steps of the energies that lie wholly inside a span of frames."""
-    stop_frame = energies.frames if stop_frame is None else stop_frame
-    first, stop = loudness.steps_inside(max(0, start_frame), stop_frame, energies.rate_hz)
-    stop = min(stop, energies.steps)
-    return min(first, stop), stop
-
-
 def _inside(blend: Blend, start_frame: int, stop_frame: int | None) -> tuple[int, int]:
-    """Steps of a span of frames that were heard."""
+    """Measured steps inside a span of frames."""
     end = blend.first_step + len(blend.stereo)
     if stop_frame is None:
         stop_frame = loudness.step_start(end, blend.rate_hz)

@@ -1,7 +1,6 @@
-"""A layer at many levels: what each does to the loudness of the blend, and which one puts it where it is wanted.
+"""A layer at many levels: what each does to the loudness of the blend, and which one gives a wanted difference.
 
-Each step's energy is a quadratic in the layer's gain, so that three readings of the song give those of every level.
-Figures and gains are those of `energies.py`.
+Each step's energy is a quadratic in the layer's gain, so three measurements of the song give those of every level.
 """
 
 from __future__ import annotations
@@ -15,39 +14,45 @@ import numpy.typing as npt
 from layerpipe.core.sound import FloatArray
 from layerpipe.dsp import loudness
 from layerpipe.render.energies.meter import Energies
-from layerpipe.render.energies.readings import Blend, Gains, hear, rows_of
+from layerpipe.render.energies.mixes import Mix, measure_mixes
+from layerpipe.render.energies.readings import Blend
 
-_SWEPT_AT_ONCE = 1 << 18
+_VALUES_AT_ONCE = 1 << 18
+"""Levels times blocks in one array: 2 MB."""
 
 
 @dataclass(frozen=True)
 class Sweep:
     """What a layer does at each of several levels: arrays (levels,); nan is "not measurable", -inf silence.
 
-    `adds_lu`: loudness of the blend less that of the rest alone. `against_rest_lu`: loudness of the layer alone less
-    that of the rest alone, so a layer that sits 9 LU under reads -9. `mono_loss_lu` as in `Readings`.
+    `added_lu`: loudness of the blend less that of the rest alone. `relative_lu`: loudness of the layer alone less that
+    of the reference alone, so a layer 9 LU under it reads -9. `mono_loss_lu` as in `Readings`.
     """
 
     levels_db: FloatArray
     integrated_lufs: FloatArray
     short_term_max_lufs: FloatArray
-    adds_lu: FloatArray
-    against_rest_lu: FloatArray
+    added_lu: FloatArray
+    relative_lu: FloatArray
     mono_loss_lu: FloatArray
 
 
-def sweep(energies: Energies, fixed_left: Gains, fixed_right: Gains, layer_left: Gains, layer_right: Gains,
-          levels_db: npt.ArrayLike, start_frame: int = 0, stop_frame: int | None = None) -> Sweep:
-    """Try many levels of one layer at once: each step's energy is a quadratic in the layer's gain.
+def sweep(energies: Energies, rest: Mix, layer: Mix, levels_db: npt.ArrayLike, start_frame: int = 0,
+          stop_frame: int | None = None, *, reference: Mix | None = None) -> Sweep:
+    """Try many levels of one layer at once.
 
     Parameters
     ----------
-    fixed_left, fixed_right : Gains
-        The rest of the blend; zero for the takes of the layer.
-    layer_left, layer_right : Gains
-        The layer at level 0 dB; zero for all other takes.
+    energies : Energies
+    rest : Mix
+        The rest of the blend.
+    layer : Mix
+        The layer at level 0 dB.
     levels_db : array_like [shape=(levels,)]
         -inf is the rest alone.
+    start_frame, stop_frame : int
+    reference : Mix, optional
+        What `relative_lu` is relative to; the rest unless given.
 
     Returns
     -------
@@ -55,16 +60,17 @@ def sweep(energies: Energies, fixed_left: Gains, fixed_right: Gains, layer_left:
         Each figure equals a full measurement of the span of the blend at that level.
     """
     levels = np.atleast_1d(np.asarray(levels_db, dtype=np.float64))
-    rest, layer, both = _three(energies, (fixed_left, fixed_right), (layer_left, layer_right), start_frame, stop_frame)
+    mixes = [rest, rest + layer, layer] + ([] if reference is None else [reference])
+    measured = measure_mixes(energies, mixes, start_frame, stop_frame)
     blocks = {}
     for name, width in (("gating", loudness.MOMENTARY_STEPS), ("short", loudness.SHORT_TERM_STEPS)):
         for fold in ("stereo", "mono") if name == "gating" else ("stereo",):
             at_0, at_1, of_layer = (blend.gating_blocks(getattr(blend, fold), start_frame, stop_frame, width)
-                                    for blend in (rest, both, layer))
+                                    for blend in measured[:3])
             blocks[name, fold] = at_0, at_1 - at_0 - of_layer, of_layer
     out = np.full((4, len(levels)), np.nan)
     gains = 10 ** (levels / 20)
-    size = max(1, _SWEPT_AT_ONCE // max(1, len(blocks["gating", "stereo"][0])))
+    size = max(1, _VALUES_AT_ONCE // max(1, len(blocks["gating", "stereo"][0])))
     for at in range(0, len(levels), size):
         gain = gains[at : at + size, None]
         part = out[:, at : at + size]
@@ -74,33 +80,36 @@ def sweep(energies: Energies, fixed_left: Gains, fixed_right: Gains, layer_left:
         part[2] = loudness.integrated_each(gain * gain * blocks["gating", "stereo"][2])
         if swept["short", "stereo"].shape[1]:
             part[3] = loudness.lufs_of_powers(swept["short", "stereo"].max(axis=1))
-    alone = float(loudness.integrated_each(blocks["gating", "stereo"][0][None])[0])
+    alone, compared = (float(loudness.integrated_each(_gating(blend, start_frame, stop_frame)[None])[0])
+                       for blend in (measured[0], measured[0 if reference is None else 3]))
     with np.errstate(invalid="ignore"):
-        return Sweep(levels, out[0], out[3], adds_lu=out[0] - alone, against_rest_lu=out[2] - alone,
+        return Sweep(levels, out[0], out[3], added_lu=out[0] - alone, relative_lu=out[2] - compared,
                      mono_loss_lu=out[0] - out[1])
 
 
-def level_for_difference(energies: Energies, fixed_left: Gains, fixed_right: Gains, layer_left: Gains,
-                         layer_right: Gains, under_lu: float, start_frame: int = 0,
+def level_for_difference(energies: Energies, reference: Mix, layer: Mix, under_lu: float, start_frame: int = 0,
                          stop_frame: int | None = None) -> float | None:
-    """Find the level at which a layer alone is `under_lu` quieter than the rest alone.
+    """Find the level at which a layer alone is `under_lu` quieter than a reference alone.
 
     Parameters
     ----------
+    energies : Energies
+    reference, layer : Mix
+        The rest of the blend or another layer, and the layer at level 0 dB.
     under_lu : float
-        9 puts the layer 9 LU under the rest; negative puts it over.
+        9 puts the layer 9 LU under the reference; negative puts it over.
+    start_frame, stop_frame : int
 
     Returns
     -------
     float or None
-        Level in dB, such that `Sweep.against_rest_lu` there is -under_lu; None where either is silent in the span
-        or the span is too short to measure. Where a quiet passage of the layer crosses the absolute gate its
-        loudness jumps, and a difference inside the jump is met by no level: the lowest one past it is given.
+        Level in dB, such that `Sweep.relative_lu` there is -under_lu; None where either is silent in the span or the
+        span is too short to measure. Where a quiet passage of the layer crosses the absolute gate its loudness jumps,
+        and no level meets a difference inside the jump: the lowest level past it is given.
     """
-    rest, layer = hear(energies, [(fixed_left, fixed_right), (layer_left, layer_right)], start_frame, stop_frame)
-    of_rest, of_layer = (blend.gating_blocks(blend.stereo, start_frame, stop_frame, loudness.MOMENTARY_STEPS)
-                         for blend in (rest, layer))
-    alone = loudness.integrated(of_rest)
+    of_reference, of_layer = (_gating(blend, start_frame, stop_frame) for blend in
+                              measure_mixes(energies, [reference, layer], start_frame, stop_frame))
+    alone = loudness.integrated(of_reference)
     if alone is None or alone == -math.inf or not np.any(of_layer > 0):
         return None
     wanted = alone - under_lu
@@ -115,10 +124,6 @@ def level_for_difference(energies: Energies, fixed_left: Gains, fixed_right: Gai
     return high
 
 
-def _three(energies: Energies, fixed: tuple[Gains, Gains], layer: tuple[Gains, Gains], start_frame: int,
-           stop_frame: int | None) -> list[Blend]:
-    """The rest alone, the layer alone, both."""
-    def added(side: int) -> Gains:
-        one, other = rows_of(fixed[side], energies), rows_of(layer[side], energies)
-        return lambda first, stop: one(first, stop) + other(first, stop)
-    return hear(energies, [fixed, layer, (added(0), added(1))], start_frame, stop_frame)
+def _gating(blend: Blend, start_frame: int, stop_frame: int | None) -> FloatArray:
+    """Powers of the 400 ms blocks of a span in stereo."""
+    return blend.gating_blocks(blend.stereo, start_frame, stop_frame, loudness.MOMENTARY_STEPS)
