@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.audio_files.broadcast_wave import BroadcastInfo, StemWriter
-from layerpipe.audio_files.reader import write_flac
+from layerpipe.audio_files.flac import write_flac
 from layerpipe.core.errors import OutputError
 from layerpipe.core.files.atomic import whole_file
 

@@ -1,4 +1,4 @@
-"""Reading audio files at any position, and writing FLAC. The only module that imports soundfile.
+"""Reading audio files at any position. Beside `flac` the only module that imports soundfile.
 
 Files are read as they are: full scale is 1.0, nothing is clipped, resampled or mixed. Integer samples are exact in
 float64, and in float32 up to 24 bits. Whatever is wrong with a file is an `AudioError` that names it; only regular
@@ -11,7 +11,6 @@ import functools
 import logging
 import os
 import threading
-from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
@@ -35,14 +34,12 @@ from layerpipe.audio_files.info import (
     stamp_of,
     time_text,
 )
-from layerpipe.core.errors import OutputError, ParameterError
-from layerpipe.core.files.atomic import whole_file
+from layerpipe.core.errors import ParameterError
 from layerpipe.core.files.shared_reader import SharedFile
 from layerpipe.core.sound import Float32Array, FloatArray
 from layerpipe.dsp import kernels
 
-__all__ = ["FileFacts", "FileStamp", "OpenFile", "SourceFile", "StereoFile", "flac_writer", "inspect", "source_digest",
-           "write_flac"]
+__all__ = ["FileFacts", "FileStamp", "OpenFile", "SourceFile", "StereoFile", "inspect", "reason_of", "source_digest"]
 
 _WAV_FORMATS = ("WAV", "WAVEX", "RF64")
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
@@ -79,7 +76,7 @@ def inspect(path: Path) -> FileFacts:
                               _packed_24_start(handle, header))
     except (soundfile.LibsndfileError, OSError, RuntimeError) as refusal:
         refuse_cut_short(path, stamp.size, header)
-        problem = f"is damaged: its {header.kind} header cannot be read ({_reason(refusal)})"
+        problem = f"is damaged: its {header.kind} header cannot be read ({reason_of(refusal)})"
         raise audio_fault(path, problem) from refusal
     refuse_unusable(facts)
     refuse_cut_short(path, stamp.size, header, facts)
@@ -209,7 +206,7 @@ class OpenFile:
             except (soundfile.LibsndfileError, OSError, RuntimeError) as refusal:
                 self._let_go()
                 place = f"between {time_text(start, facts.rate_hz)} and {time_text(stop, facts.rate_hz)}"
-                raise audio_fault(facts.path, f"is damaged {place} ({_reason(refusal)}); copy it again") from refusal
+                raise audio_fault(facts.path, f"is damaged {place} ({reason_of(refusal)}); copy it again") from refusal
             self._at = start + len(sound)
         if len(sound) < stop - start:
             raise audio_fault(facts.path, f"ends at {time_text(start + len(sound), facts.rate_hz)}, before the "
@@ -226,7 +223,7 @@ class OpenFile:
                     self._bytes = SharedFile(facts.path)
                 packed = self._bytes.read((facts.sound_start or 0) + start * frame_bytes, (stop - start) * frame_bytes)
             except OSError as refusal:
-                raise audio_fault(facts.path, f"cannot be read ({_reason(refusal)})") from refusal
+                raise audio_fault(facts.path, f"cannot be read ({reason_of(refusal)})") from refusal
         if len(packed) < (stop - start) * frame_bytes:
             ends = time_text(start + len(packed) // frame_bytes, facts.rate_hz)
             raise audio_fault(facts.path, f"ends at {ends}, before the {time_text(facts.frames, facts.rate_hz)} "
@@ -248,51 +245,7 @@ class OpenFile:
             self._handle = None
 
 
-def flac_writer() -> str:
-    """The library that writes FLAC, with its version: another version may encode the same samples differently."""
-    return f"libsndfile {soundfile.__libsndfile_version__}"
-
-
-def write_flac(path: Path, pcm: PcmArray | Iterable[PcmArray], rate_hz: int, bits: int, *, channels: int = 1) -> None:
-    """Write integer samples as FLAC, completely or not at all.
-
-    Parameters
-    ----------
-    path : Path
-    pcm : np.ndarray [shape=(frames,) or (frames, channels), int32], or pieces of that shape in order
-        Inside the range of `bits`.
-    bits : int
-        16 or 24.
-    channels : int
-        Of pieces.
-
-    Raises
-    ------
-    ParameterError
-        If bits is neither, or a sample does not fit.
-    OutputError
-        If the file cannot be written.
-    """
-    if bits not in (16, 24):
-        raise ParameterError(f"bits={bits} must be 16 or 24")
-    pieces: Iterable[PcmArray] = pcm
-    if isinstance(pcm, np.ndarray):
-        pieces, channels = [pcm], 1 if pcm.ndim == 1 else pcm.shape[1]
-    limit = 1 << (bits - 1)
-    try:
-        with (whole_file(path) as new,
-              soundfile.SoundFile(new.file.fileno(), "w", rate_hz, channels, f"PCM_{bits}", format="FLAC",
-                                  closefd=False) as file):
-            for piece in pieces:
-                if piece.size and not (-limit <= piece.min() and piece.max() < limit):
-                    raise ParameterError(f"samples must fit into {bits} bits")
-                # Left-justified 32-bit integers are written exactly; floats would be floored.
-                file.write(piece << np.int32(32 - bits))
-    except (soundfile.LibsndfileError, OSError) as refusal:
-        raise OutputError(f"{path}: cannot be written: {_reason(refusal)}") from refusal
-
-
-def _reason(refusal: BaseException) -> str:
+def reason_of(refusal: BaseException) -> str:
     """The library's or the system's reason, without object names and final full stop."""
     if isinstance(refusal, OSError) and refusal.strerror:
         return refusal.strerror

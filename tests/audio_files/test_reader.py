@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from layerpipe.audio_files.reader import SourceFile, StereoFile, inspect, source_digest, write_flac
+from layerpipe.audio_files.flac import write_flac
+from layerpipe.audio_files.reader import SourceFile, StereoFile, inspect, source_digest
 from layerpipe.audio_files.scan import read_pcm, scan
 from layerpipe.core.errors import AudioError, LayerpipeError, OutputError, ParameterError
 from tests.support import bad_files

@@ -199,8 +199,10 @@ def test_names_never_collide_also_where_case_does_not_count():
 
 
 @pytest.mark.parametrize(("template", "problem"), [
-    ("{nobody}_{layer}", "allowed are {artist}"), ("{layer", "a brace is not closed"), ("{layer}/{take}", "cannot contain /"),
-    ("{song}", "{layer} is missing"), ("{layer.__class__}", "a brace is not closed"), ("{layer!r}", "a brace is not closed")])
+    ("{nobody}_{layer}", "allowed are {artist}"), ("{layer", "a brace is not closed"),
+    ("{layer}/{take}", "cannot contain /"),
+    ("{song}", "{layer} is missing"), ("{layer.__class__}", "a brace is not closed"),
+    ("{layer!r}", "a brace is not closed")])
 def test_impossible_templates_are_refused(studio, template, problem):
     assert problem in template_problem(template)
     with pytest.raises(RecipeError, match="names"):

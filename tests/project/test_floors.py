@@ -98,8 +98,13 @@ def test_the_analysis_floor_writes_no_files_and_draws_nothing():
         assert "layerpipe.core.files" not in path.read_text("utf-8"), f"{_name(path)} writes files"
 
 
-def test_only_the_sound_file_reader_imports_soundfile():
-    assert {_name(path) for path in MODULES if "soundfile" in _foreign(path)} == {"audio_files.reader"}
+def test_only_audio_files_import_soundfile():
+    assert {_name(path) for path in MODULES if "soundfile" in _foreign(path)} == {"audio_files.flac",
+                                                                                  "audio_files.reader"}
+
+
+def test_no_module_is_longer_than_300_lines():
+    assert [_name(path) for path in MODULES if len(path.read_text("utf-8").splitlines()) > 300] == []
 
 
 @pytest.mark.parametrize("slow", ["scipy", "numba", "matplotlib", "pyloudnorm", "pydub", "jinja2"])

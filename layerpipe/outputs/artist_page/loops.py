@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from layerpipe.audio_files.reader import flac_writer, write_flac
+from layerpipe.audio_files.flac import flac_writer, write_flac
 from layerpipe.core.errors import AudioError, Fault, RecipeError
 from layerpipe.core.sound import BLOCK_FRAMES, FloatArray
 from layerpipe.core.units import frames_of_ms, frames_of_s

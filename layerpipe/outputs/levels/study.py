@@ -1,11 +1,10 @@
 """What every level of one layer does to the blend, section by section: read from products, not from sound.
 
-The layer is at the level that is tried, from the first to the last frame of the section (or of the whole song); the
-other layers are at the recipe's levels. The bed is not part of the blend.
-Loudness: BS.1770-5 and Tech 3341 from the energies, so that sections begin at the first step of 10 ms inside them.
+The layer is at the level that is tried over the whole section (or song), the other layers at the recipe's levels. The
+bed is not part of the blend.
+Loudness: BS.1770-5 and Tech 3341; sections begin at the first step of 10 ms inside them.
 Brightness: the share of the energy above 4 kHz in dB, after "brightness" in Lartillot and Toiviainen, A Matlab toolbox
-for musical feature extraction from audio, DAFx 2007 (from memory; they cut at 1.5 kHz, close to the guitar's
-fundamentals, and sum magnitudes; in a blend energies add up).
+for musical feature extraction from audio, DAFx 2007 (from memory; they cut at 1.5 kHz and sum magnitudes).
 Audibility: `dsp.masking`, per step of about 43 ms.
 """
 
@@ -43,8 +42,7 @@ class LevelRow:
     `added_lu`: the blend less the rest alone. `relative_lu`: the layer alone less the reference alone (the rest of the
     blend, or a named layer). `mono_loss_lu`: the blend in stereo less its mono sum on both speakers. `brightness_db`:
     energy above 4 kHz, of the whole blend's. `audible_bands`: bands of the ear in which the layer is above the rest's
-    masked threshold at least 5 % of the time. `audible_share`: share of the time, 0 to 1, in which it is in at least
-    one band.
+    masked threshold at least 5 % of the time. `audible_share`: share of the time with at least one such band.
     """
 
     section: str
