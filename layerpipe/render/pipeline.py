@@ -68,7 +68,24 @@ def process_takes(file: RecipeFile, cache: TakeCache | None = None, *,
 
 
 def measure_song(song: ProcessedSong, cache: TakeCache | None = None) -> Energies:
-    """The inner products of the song's takes (and bed), from the cache or measured now."""
+    """Measure the inner products of the song's takes (and bed), or read them from the cache.
+
+    Parameters
+    ----------
+    song : ProcessedSong
+    cache : TakeCache, optional
+        Default: the user's.
+
+    Returns
+    -------
+    Energies
+        Of every 10 ms; `read_levels` reads any blend from them.
+
+    Raises
+    ------
+    AudioError
+        If a file changed or cannot be read any more.
+    """
     def measured() -> Energies:
         meter = EnergyMeter(song.channels, song.rate_hz)
         for at, blocks in song.blocks(0, song.frames, song.rate_hz):

@@ -19,7 +19,7 @@ GONE = [
     r"bar\.beat", r"\blayerpipe (clock|sheet)\b", r"\bletter for\b", r"\bThis letter\b",
     # verdicts and headings
     r"\brecord again\b", r"\bplay(ed)? again\b", r"\btouch up\b", r"\bcannot be told\b", r"\bfeel ms\b", r"\bscatter\b",
-    r"\bhow far apart\b", r"(?<!sounds\s)\bas one\b(?! )", r"\bnever heard here\b", r"\bfirst heard at\b",
+    r"\bhow far apart\b", r"\bas one, \|", r"\bnever heard here\b", r"\bfirst heard at\b",
     r"\bmono loses\b",
     r"\bheard bands\b", r"\bagainst rest\b", r"\bsays so already\b", r"\bas bounced\b", r"\brendered anew\b",
     r"\bits digest is another\b", r"\bdiffers from frame\b", r"\bthe bounce did not write it\b",
