@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -19,17 +19,10 @@ from layerpipe.outputs.bounce.charts import draw_charts
 from layerpipe.outputs.bounce.delivery_sheet import files_of_bounce, prepare_template, write_documents
 from layerpipe.outputs.bounce.manifest import describe_bounce
 from layerpipe.outputs.bounce.stem_energies import StemEnergies
-from layerpipe.outputs.bounce.write import lowering_gain, past_full_scale, write_stems
+from layerpipe.outputs.bounce.write import StemFiles, lowering_gain, past_full_scale
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.render.cache.take_cache import TakeCache
-from layerpipe.render.energies.meter import EnergyMeter
-from layerpipe.render.pipeline import (
-    WORKERS,
-    energies_key,
-    keep_energies,
-    measure_song,
-    process_takes,
-)
+from layerpipe.render.pipeline import WORKERS, render
 
 
 @dataclass(frozen=True)
@@ -103,21 +96,15 @@ def _bounce(file: RecipeFile, folder: Path, cache: TakeCache, pdf: bool, on_prog
     """One try at a bounce."""
     with atomic_folder(folder, files_of_bounce) as partial, ThreadPoolExecutor(1) as beside:
         beside.submit(prepare_template)
-        song = process_takes(file, cache, on_progress=lambda share: on_progress(share / 2))
+        files = StemFiles(partial)
         # What is too large for memory goes to the disk that must have room for the stems anyway.
-        meter = None
-        if not cache.find_file(energies_key(song), "energies"):
-            meter = EnergyMeter(song.channels, song.rate_hz, spool_folder=partial)
-        release_memory()
-        stems = write_stems(song, partial, workers=WORKERS, meter=meter,
-                            on_progress=lambda share: on_progress(share / 2))
-        energies = measure_song(song, cache) if meter is None else keep_energies(meter, energies_key(song), cache)
-        refusal = past_full_scale(stems, song)
+        song, energies = render(file, cache, files.open, spool_folder=partial, on_progress=on_progress)
+        refusal = past_full_scale(files.stems, song)
         if refusal is not None and song.recipe.bounce.over_full_scale == "refuse":
             raise refusal
         if refusal is not None:
-            song = replace(song, scale=lowering_gain(stems))
-            stems = write_stems(song, partial, workers=WORKERS)
+            song, energies = render(file, cache, files.open, scale=lowering_gain(files.stems), spool_folder=partial)
+        stems = files.stems
         release_memory()
         digest = sha256(file.text.encode()).hexdigest()
         # The stems are flushed to the disk while their documents are written.

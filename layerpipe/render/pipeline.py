@@ -6,12 +6,19 @@ takes -> moves -> chain -> processed takes (cached) -> layers (gain, pan, sectio
 from __future__ import annotations
 
 import os
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import AbstractContextManager
+from dataclasses import replace
+from pathlib import Path
+from typing import Protocol
 
 import numpy as np
+import numpy.typing as npt
 
 from layerpipe.core.errors import AudioError, Fault, ParameterError, RecipeError
-from layerpipe.core.sound import OnProgress, Sound
+from layerpipe.core.process import release_memory
+from layerpipe.core.sound import Float32Array, FloatArray, OnProgress, Sound
 from layerpipe.recipe.model import Chain, Recipe
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.recipe.tempo_map import TempoMap, seconds_text
@@ -20,10 +27,87 @@ from layerpipe.render.cache.cached_take import CachedTake
 from layerpipe.render.cache.take_cache import TakeCache, cache_key
 from layerpipe.render.energies.meter import Energies, EnergyMeter
 from layerpipe.render.song import ProcessedSong, ProcessedTake
+from layerpipe.render.stream import BlockStream, measure_block
+
+PcmArray = npt.NDArray[np.int32]
 
 ENGINE = 2
 """Part of every cache key: counts up when the same recipe would sound different."""
 WORKERS = max(1, os.cpu_count() or 1)
+
+
+class Sinks(Protocol):
+    """Where the sound goes: one file for each take, each layer and the blend. Blocks of each come in order."""
+
+    def add_take(self, n: int, block: Float32Array, gain: float, /) -> None:
+        """The next block of processed take `n`, to be written with a gain."""
+        ...
+
+    def add_layer(self, n: int, sound: FloatArray, /) -> PcmArray:
+        """The next block of layer `n`, shape (frames, 2); returns it as it was rounded."""
+        ...
+
+    def add_blend(self, layers: Sequence[PcmArray], /) -> None:
+        """The next block of the blend: the sum of the rounded layers."""
+        ...
+
+
+def render(file: RecipeFile, cache: TakeCache, open_sinks: Callable[[ProcessedSong], AbstractContextManager[Sinks]], *,
+           scale: float = 1.0, spool_folder: Path | None = None,
+           on_progress: OnProgress = lambda share: None) -> tuple[ProcessedSong, Energies]:
+    """Carry every take to its layer and the layers to the blend, block by block; measure the takes on the way.
+
+    Parameters
+    ----------
+    file : RecipeFile
+    cache : TakeCache
+    open_sinks : function of the song
+        Opens the sinks; they are closed when all blocks have been added.
+    scale : float
+        One factor for all outputs.
+    spool_folder : Path, optional
+        Holds measurements that are too large for memory until they are stored.
+    on_progress : function of a share
+        Called with the share of the work (of 1) that was just done.
+
+    Returns
+    -------
+    ProcessedSong, Energies
+        The song as it was rendered, and the energies of its takes (and bed).
+
+    Raises
+    ------
+    RecipeError, AudioError
+        What is wrong with the recipe or its files; before anything is rendered.
+    """
+    # takes -> moves -> chain
+    song = replace(process_takes(file, cache, on_progress=lambda share: on_progress(share / 2)), scale=scale)
+    release_memory()
+    measured = cache.find_file(energies_key(song), "energies") is not None
+    meter = None if measured else EnergyMeter(song.channels, song.rate_hz, spool_folder=spool_folder)
+
+    def add_layer(n: int, blocks: list[Float32Array], at: int) -> PcmArray:
+        return sinks.add_layer(n, song.layer_of(song.layers[n], blocks, at))
+
+    def add_blend(layers: list[Future[PcmArray]]) -> None:
+        sinks.add_blend([layer.result() for layer in layers])
+
+    with open_sinks(song) as sinks, ThreadPoolExecutor(WORKERS) as pool:
+        stream = BlockStream(song, pool)
+        for at, blocks in stream:
+            # -> layers -> blend -> meters and files
+            layers = [stream.submit(("layer", n), add_layer, n, blocks, at) for n in range(len(song.layers))]
+            if meter is not None:
+                stream.submit("meter", measure_block, song, meter, blocks, at)
+            for n, block in enumerate(blocks):
+                stream.submit(("take", n), sinks.add_take, n, block, song.take_gain_of(n))
+            stream.submit("blend", add_blend, layers)
+            on_progress(len(blocks[0]) / song.frames / 2)
+    if meter is None:
+        return song, measure_song(song, cache)
+    energies = meter.finish()
+    cache.make_file(energies_key(song), "energies", energies.save)
+    return song, energies
 
 
 def process_takes(file: RecipeFile, cache: TakeCache | None = None, *,
@@ -100,13 +184,6 @@ def energies_key(song: ProcessedSong) -> str:
     bed = song.bed
     return cache_key({"engine": ENGINE, "takes": [processed.sound.key for processed in song.takes],
                       "bed": None if bed is None else [bed.digest, song.rate_hz, song.frames]})
-
-
-def keep_energies(meter: EnergyMeter, key: str, cache: TakeCache) -> Energies:
-    """Finish a measurement and store it."""
-    energies = meter.finish()
-    cache.make_file(key, "energies", energies.save)
-    return energies
 
 
 def _play_moves(file: RecipeFile, take: takes.OpenTake,

@@ -13,9 +13,10 @@ FLOORS = ("core", "dsp", "recipe", "audio_files", "render", "analysis", "outputs
 MAP = "render.pipeline"
 """The one module of its floor that knows every stage."""
 KNOWN_STAGES = {("render.song", "render.layers"), ("render.song", "render.moves"),
-                ("render.song", "render.takes"), ("render.song", "render.cache"), ("render.song", "render.energies")}
+                ("render.song", "render.takes"), ("render.song", "render.cache"), ("render.song", "render.energies"),
+                ("render.stream", "render.song"), ("render.stream", "render.energies")}
 """Stages know only what they hand on. A song holds its takes, their moves and what is stored of them, and says how the
-energies mix them."""
+energies mix them; a stream reads a song and feeds the meter."""
 KNOWN_OUTPUTS = {("outputs.bounce", "outputs.drawing"), ("outputs.check", "outputs.drawing"),
                  ("outputs.levels", "outputs.drawing"), ("outputs.timing", "outputs.drawing"),
                  ("outputs.verify", "outputs.drawing"), ("outputs.verify", "outputs.bounce"),

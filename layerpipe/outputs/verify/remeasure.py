@@ -2,9 +2,7 @@
 
 The weighting is pyloudnorm's (class "DeMan"), streamed; blocks and gates are those of BS.1770-5, where an incomplete
 last block is not used. Peaks are the highest sample and the true peak of the file. pyloudnorm leaves the high-pass
-numerator at 1 -2 1 at every rate, which is 0.02 LU at 96 kHz: hence the tolerance. The manifest's measurements come
-from the energies of the takes, where a level that changes inside a step counts with its rms. In a section in which a
-layer is off only the 20 ms ramp to the next one sounds, and there the two differ by up to 2 LU.
+numerator at 1 -2 1 at every rate, which is 0.02 LU at 96 kHz: hence the tolerance.
 Source: ITU-R BS.1770-5 (11/2023) Annex 1 and 2; EBU Tech 3342 for the range.
 """
 
@@ -23,7 +21,7 @@ from layerpipe.dsp.loudness import Loudness, loudness_of_steps, step_starts, ste
 from layerpipe.dsp.peaks.true_peak import TruePeakMeter
 from layerpipe.outputs.bounce.manifest_model import StemEntry
 
-_TOLERANCE_LU, _TOLERANCE_OF_RAMP_LU = 0.05, 2.0
+_TOLERANCE_LU = 0.05
 _TOLERANCE_PEAK_DB = 0.01
 _NEAR_GATE_LUFS = -69.0
 """At the absolute gate of -70 LUFS the last bit decides between a figure and silence."""
@@ -80,17 +78,17 @@ class Remeasurement:
         self._steps += np.bincount(step[inside], energy[inside], minlength=len(self._steps))
         self._at += len(pcm)
 
-    def disagreements(self, entry: StemEntry, spans: Sequence[tuple[str, int, int, bool]]) -> list[Disagreement]:
+    def disagreements(self, entry: StemEntry, spans: Sequence[tuple[str, int, int]]) -> list[Disagreement]:
         """Measurements in a file's manifest entry that differ by more than the tolerances.
 
         Parameters
         ----------
         entry : StemEntry
-        spans : sequence of (section, start, stop, off)
-            In frames; off where no layer in this file has a level.
+        spans : sequence of (section, start, stop)
+            In frames.
         """
         found = []
-        for name, start, stop, off in ((None, 0, self._at, False), *spans):
+        for name, start, stop in ((None, 0, self._at), *spans):
             part = entry if name is None else entry.in_section(name)
             if part is None:
                 continue
@@ -100,7 +98,7 @@ class Remeasurement:
                 measured = {**measured, "sample_peak_dbfs": highest,
                             "true_peak_dbtp": max(self._peaks.peak_dbtp, highest)}
             for key, value in measured.items():
-                if not _agree(key, getattr(part, key), value, _TOLERANCE_OF_RAMP_LU if off else _TOLERANCE_LU):
+                if not _agree(key, getattr(part, key), value):
                     found.append(Disagreement(name, key, getattr(part, key), value))
         return found
 
@@ -112,7 +110,7 @@ class Remeasurement:
         return loudness_of_steps(self._steps[first:last], np.diff(self._edges[first : last + 1]))
 
 
-def _agree(key: str, in_manifest: float | None, measured: float | None, tolerance_lu: float) -> bool:
+def _agree(key: str, in_manifest: float | None, measured: float | None) -> bool:
     """Whether two measurements are equal within the tolerance."""
     if in_manifest is None or measured is None:
         return in_manifest is measured
@@ -120,7 +118,7 @@ def _agree(key: str, in_manifest: float | None, measured: float | None, toleranc
         return True
     if math.isinf(in_manifest) or math.isinf(measured):
         return in_manifest == measured
-    return abs(in_manifest - measured) <= (_TOLERANCE_PEAK_DB if "peak" in key else tolerance_lu)
+    return abs(in_manifest - measured) <= (_TOLERANCE_PEAK_DB if "peak" in key else _TOLERANCE_LU)
 
 
 def _shown(value: float | None) -> str:

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from layerpipe.core.sound import OnProgress
 from layerpipe.outputs.bounce.manifest import MANIFEST
-from layerpipe.outputs.bounce.manifest_model import DocumentEntry, SectionEntry, StemEntry
+from layerpipe.outputs.bounce.manifest_model import DocumentEntry, StemEntry
 from layerpipe.outputs.verify.opened_bounce import OpenBounce
 from layerpipe.outputs.verify.remeasure import Remeasurement
 from layerpipe.outputs.verify.stem_file import (
@@ -147,17 +147,9 @@ def _check_stem(bounce: OpenBounce, entry: StemEntry) -> FileVerdict:
         again = Remeasurement(stem.head.rate_hz, stem.head.channels, stem.frames, stem.head.bit_depth)
         for start in range(0, stem.frames, READ_FRAMES):
             again.add(stem.read(start, start + READ_FRAMES))
-        spans = [(part.name, part.start_frame, part.stop_frame, _is_off(entry, part))
-                 for part in bounce.manifest.sections]
+        spans = [(part.name, part.start_frame, part.stop_frame) for part in bounce.manifest.sections]
         problems += [str(wrong) for wrong in again.disagreements(entry, spans)]
     return FileVerdict(entry.path, CHANGED if problems else UNCHANGED, problems=tuple(problems))
-
-
-def _is_off(entry: StemEntry, section: SectionEntry) -> bool:
-    """Whether a section turns off a layer, or everything in a blend."""
-    levels = section.levels_db
-    mine = levels.values() if entry.kind == "blend" else [levels.get(entry.layer or "")]
-    return entry.kind != "take" and all(level == -float("inf") for level in mine)
 
 
 def _header_problems(bounce: OpenBounce, entry: StemEntry, head: StemHead) -> list[str]:
