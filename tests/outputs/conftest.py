@@ -1,4 +1,4 @@
-"""The artist's page of a small invented song, opened in a real Chromium."""
+"""A studio of takes, and the artist's page of a small invented song in a real Chromium."""
 
 from __future__ import annotations
 
@@ -9,6 +9,13 @@ import pytest
 from layerpipe.outputs.artist_page import build_page
 from tests.support.pages.browser import opened
 from tests.support.pages.songs import demo_song
+from tests.support.studio import Studio
+
+
+@pytest.fixture(scope="module")
+def studio(tmp_path_factory):
+    """Four takes in two layers, and what is made of them."""
+    return Studio.of(tmp_path_factory.mktemp("studio"))
 
 
 @pytest.fixture(scope="session")

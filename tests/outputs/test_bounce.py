@@ -18,24 +18,7 @@ from layerpipe.core.errors import AudioError, OutputError, RecipeError
 from layerpipe.jobs.bounce import bounce_all, bounce_song
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
-from tests.support.songs import RATE_HZ, plucked, recipe_of, write_recipe, write_take
-
-
-@pytest.fixture(scope="module")
-def studio(tmp_path_factory):
-    """A folder with takes, and a cache that all songs of this module share."""
-    folder = tmp_path_factory.mktemp("studio")
-    return folder, recipe_of(folder), TakeCache(folder / "store")
-
-
-def _bounce(studio, name, change=lambda recipe: None):
-    """Bounce a changed copy of the song; (folder, manifest)."""
-    folder, recipe, cache = studio
-    recipe = copy.deepcopy(recipe)
-    change(recipe)
-    file = read_recipe(write_recipe(folder / f"{name}.toml", recipe))
-    target = folder / "bounces" / name
-    return target, bounce_song(file, target, cache)
+from tests.support.songs import RATE_HZ, plucked, write_recipe, write_take
 
 
 def _pcm(path):
@@ -45,7 +28,7 @@ def _pcm(path):
 
 @pytest.fixture(scope="module")
 def plain(studio):
-    return _bounce(studio, "plain")
+    return studio.bounce("plain")
 
 
 def _files(folder):
@@ -131,7 +114,7 @@ def test_the_same_recipe_gives_the_same_bytes_with_and_without_the_store(studio,
 
 
 def test_sixteen_bits_are_dithered_and_still_add_up(studio):
-    folder, _ = _bounce(studio, "sixteen", lambda recipe: recipe.update(bounce={"bit_depth": 16}))
+    folder, _ = studio.bounce("sixteen", lambda recipe: recipe.update(bounce={"bit_depth": 16}))
     layers = [soundfile.read(folder / f"layers/{name}.wav", dtype="int16")[0].astype(int)
               for name in ("regular", "octave")]
     np.testing.assert_array_equal(sum(layers), soundfile.read(folder / "blend.wav", dtype="int16")[0])
@@ -151,7 +134,7 @@ def test_past_full_scale_is_refused_with_place_and_amount_and_nothing_is_left(st
     with pytest.raises(OutputError, match=r"(?s)exceeds full scale.*takes/regular-left\.wav: \d+ samples?, the "
                                           r"first at bar \d.*sample \d+\), the highest \+\d+\.\d\d dBFS.*"
                                           r"over_full_scale = \"lower\""):
-        _bounce(studio, "loud", _loud)
+        studio.bounce("loud", _loud)
     assert not (studio[0] / "bounces" / "loud").exists()
     assert not list((studio[0] / "bounces").glob(".loud*"))
 
@@ -161,7 +144,7 @@ def test_lowering_everything_by_one_gain_is_reported_and_fits(studio):
         _loud(recipe)
         recipe["bounce"] = {"over_full_scale": "lower"}
 
-    folder, told = _bounce(studio, "lowered", lower)
+    folder, told = studio.bounce("lowered", lower)
     peaks = {file["path"]: np.abs(_pcm(folder / file["path"])).max() / (1 << 23) for file in told["files"]}
     assert max(peaks.values()) == pytest.approx(1.0, abs=0.003)
     sound, _ = soundfile.read(studio[0] / "regular-left.wav")
@@ -179,7 +162,7 @@ def test_muted_takes_stay_out_and_polarity_flips(studio):
         recipe["layer"][0]["take"][1]["mute"] = True
         recipe["layer"][0]["take"][0]["invert_polarity"] = True
 
-    folder, told = _bounce(studio, "muted", change)
+    folder, told = studio.bounce("muted", change)
     assert not (folder / "takes/regular-right.wav").exists()
     assert told["muted"] == [{"layer": "regular", "take": "right"}]
     assert not _pcm(folder / "layers/regular.wav")[:, 1].any()
@@ -194,7 +177,7 @@ def test_everything_muted_is_refused(studio):
                 take["mute"] = True
 
     with pytest.raises(RecipeError, match="every take is muted"):
-        _bounce(studio, "silent", change)
+        studio.bounce("silent", change)
 
 
 def test_takes_of_other_rates_lengths_and_channels_line_up(studio):
@@ -207,7 +190,7 @@ def test_takes_of_other_rates_lengths_and_channels_line_up(studio):
         recipe["layer"][1]["take"][0]["file"] = "slow.wav"
         recipe["layer"][1]["take"][1].update(file="both.wav", channel=2)
 
-    target, told = _bounce(studio, "mixed", change)
+    target, told = studio.bounce("mixed", change)
     sources = {(source["layer"], source["take"]): source for source in told["sources"]}
     assert sources["octave", "left"]["converted_from_hz"] == 44_100
     assert sources["octave", "right"]["padded_frames"] == 3 * RATE_HZ
@@ -225,7 +208,7 @@ def test_a_moved_take_is_heard_moved(studio):
     def change(recipe):
         recipe["layer"][1]["take"][0]["move"] = [{"from": "bar 1 beat 2", "to": "bar 1 beat 3", "by_ms": 30.0}]
 
-    target, told = _bounce(studio, "moved", change)
+    target, told = studio.bounce("moved", change)
     before, after = (_pcm(folder / "takes/octave-left.wav")[:, 0] for folder in (studio[0] / "bounces/plain", target))
     start, stop, by = int(0.75 * RATE_HZ), int(1.25 * RATE_HZ), int(0.030 * RATE_HZ)
     np.testing.assert_array_equal(after[start + by : stop - 300], before[start : stop - 300 - by])
@@ -242,7 +225,7 @@ def test_every_faulty_file_is_told_before_anything_is_rendered(studio):
         recipe["layer"][1]["take"][1]["file"] = "text.wav"
 
     with pytest.raises(AudioError, match=r"(?s)missing\.wav.*no such file.*text\.wav.*not a supported audio file"):
-        _bounce(studio, "faulty", change)
+        studio.bounce("faulty", change)
 
 
 def test_a_corner_above_half_the_files_rate_is_told_with_its_place(studio):
@@ -250,7 +233,7 @@ def test_a_corner_above_half_the_files_rate_is_told_with_its_place(studio):
         recipe["layer"][1]["chain"] = {"high_pass": [{"hz": 30_000}]}
 
     with pytest.raises(RecipeError, match=r'layer "octave".*high_pass.*30000.*24000'):
-        _bounce(studio, "corner", change)
+        studio.bounce("corner", change)
 
 
 def test_a_folder_that_is_no_bounce_is_left_alone(studio):
@@ -258,21 +241,21 @@ def test_a_folder_that_is_no_bounce_is_left_alone(studio):
     target.mkdir(parents=True)
     (target / "diary.txt").write_text("dear diary")
     with pytest.raises(OutputError, match="holds something that is not a bounce and is left alone"):
-        _bounce(studio, "precious")
+        studio.bounce("precious")
     assert (target / "diary.txt").read_text() == "dear diary"
 
 
 def test_a_strangers_file_in_an_earlier_bounce_is_left_alone(studio):
-    target, _ = _bounce(studio, "visited")
+    target, _ = studio.bounce("visited")
     (target / "notes from the mixer.txt").write_text("keep")
     with pytest.raises(OutputError, match=r"holds notes from the mixer\.txt"):
-        _bounce(studio, "visited")
+        studio.bounce("visited")
     assert (target / "notes from the mixer.txt").read_text() == "keep"
 
 
 def test_a_new_bounce_replaces_the_earlier_one(studio):
-    _bounce(studio, "twice")
-    target, told = _bounce(studio, "twice", lambda recipe: (recipe["layer"].pop(), recipe.pop("section")))
+    studio.bounce("twice")
+    target, told = studio.bounce("twice", lambda recipe: (recipe["layer"].pop(), recipe.pop("section")))
     assert not (target / "layers/octave.wav").exists()
     assert [file["path"] for file in told["files"]][-1] == "blend.wav"
     assert not list((studio[0] / "bounces").glob(".twice*"))
@@ -305,7 +288,7 @@ def test_one_refused_recipe_stops_no_other(studio):
 
 def test_sources_are_never_written_to(studio, plain):
     digests = {path: hashlib.sha256(path.read_bytes()).hexdigest() for path in studio[0].glob("*.wav")}
-    _bounce(studio, "again")
+    studio.bounce("again")
     assert digests == {path: hashlib.sha256(path.read_bytes()).hexdigest() for path in digests}
 
 
@@ -314,4 +297,4 @@ def test_a_section_after_the_end_of_the_files_is_told_with_its_line(studio):
         recipe["section"].append({"name": "outro", "bars": [90, 91]})
 
     with pytest.raises(RecipeError, match=r'line \d+, section "outro", bars: begins at .*longest take has ended'):
-        _bounce(studio, "late", change)
+        studio.bounce("late", change)

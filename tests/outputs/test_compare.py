@@ -13,34 +13,12 @@ import pytest
 from typer.testing import CliRunner
 
 from layerpipe.cli import program
-from layerpipe.jobs.bounce import bounce_song
 from layerpipe.outputs.bounce.manifest import settings_of
 from layerpipe.outputs.verify.null_test import null_test
 from layerpipe.outputs.verify.recipe_diff import recipe_changes
 from layerpipe.outputs.verify.stem_file import StemFile
 from layerpipe.recipe.model import Recipe
-from layerpipe.recipe.reader import read_recipe
-from layerpipe.render.cache.take_cache import TakeCache
-from tests.support.songs import RATE_HZ, plucked, recipe_of, write_recipe, write_take
-
-
-@pytest.fixture(scope="module")
-def studio(tmp_path_factory):
-    """A folder with takes, a store, and bounces by name."""
-    folder = tmp_path_factory.mktemp("studio")
-    return folder, recipe_of(folder), TakeCache(folder / "store")
-
-
-def _bounce(studio, name, change=lambda recipe: None):
-    """Bounce a changed copy of the song."""
-    folder, recipe, cache = studio
-    recipe = copy.deepcopy(recipe)
-    change(recipe)
-    path = write_recipe(folder / f"{name}.toml", recipe)
-    target = folder / "bounces" / name
-    if not target.exists():
-        bounce_song(read_recipe(path), target, cache)
-    return target
+from tests.support.songs import RATE_HZ, plucked, write_take
 
 
 @pytest.fixture
@@ -57,7 +35,7 @@ def compare(studio, monkeypatch):
 
 
 def test_a_bounce_is_the_same_bytes_as_itself_and_as_its_recipe(studio, compare):
-    plain = _bounce(studio, "plain")
+    plain = studio.bounced("plain")
     for other in (plain, studio[0] / "plain.toml"):
         code, told, files = compare(plain, other)
         assert (code, told["verdict"], told["recipe"]) == (0, "same bytes", [])
@@ -72,7 +50,7 @@ def test_a_level_and_a_corner_are_told_in_words_and_only_they_differ(studio, com
         right["chain"] = copy.deepcopy(recipe["layer"][0]["chain"])
         right["chain"]["high_pass"][1]["hz"] = 100
 
-    code, told, files = compare(_bounce(studio, "plain"), _bounce(studio, "louder", change))
+    code, told, files = compare(studio.bounced("plain"), studio.bounced("louder", change))
     assert (code, told["verdict"]) == (1, "different")
     assert told["recipe"] == ["chorus: octave -9.0 -> -7.5 dB", "regular / right: high-pass 80 -> 100 Hz"]
     assert files["takes/regular-left.wav"]["verdict"] == files["takes/octave-right.wav"]["verdict"] == "same bytes"
@@ -88,7 +66,7 @@ def test_a_constant_gain_is_told_apart_from_a_real_difference(studio, compare):
     def change(recipe):
         recipe["layer"][1]["take"][0]["gain_db"] = -3.0
 
-    _, told, files = compare(_bounce(studio, "plain"), _bounce(studio, "softer", change))
+    _, told, files = compare(studio.bounced("plain"), studio.bounced("softer", change))
     take = files["takes/octave-left.wav"]
     assert take["verdict"] == "same up to gain"
     assert take["gain_db"] == pytest.approx(-3.0, abs=0.001)
@@ -104,7 +82,7 @@ def test_only_a_gain_makes_the_whole_bounce_the_same_up_to_gain_and_exit_code_1(
             for take in layer["take"]:
                 take["gain_db"] = 1.0
 
-    code, told, files = compare(_bounce(studio, "plain"), _bounce(studio, "all louder", change))
+    code, told, files = compare(studio.bounced("plain"), studio.bounced("all louder", change))
     assert (code, told["verdict"]) == (1, "same up to gain")
     assert all(file["gain_db"] == pytest.approx(1.0, abs=0.001) for file in files.values())
 
@@ -142,7 +120,7 @@ def test_other_bytes_of_the_same_sound_are_the_same_sound(studio, compare):
     def change(recipe):
         recipe["bounce"] = {"time_reference_s": 3600.0}
 
-    code, told, files = compare(_bounce(studio, "plain"), _bounce(studio, "dated", change))
+    code, told, files = compare(studio.bounced("plain"), studio.bounced("dated", change))
     assert (code, told["verdict"]) == (0, "same sound")
     assert told["recipe"] == ["bounce: time reference 0 -> 3600 s"]
     assert {file["verdict"] for file in files.values()} == {"same sound"}
@@ -153,7 +131,7 @@ def test_files_in_one_bounce_only_are_named(studio, compare):
         del recipe["layer"][1]
         del recipe["section"][0]["levels_db"]
 
-    code, told, files = compare(_bounce(studio, "plain"), _bounce(studio, "alone", change))
+    code, told, files = compare(studio.bounced("plain"), studio.bounced("alone", change))
     assert code == 1
     assert files["layers/octave.wav"]["problem"] == "only in the old bounce"
     assert files["layers/octave.wav"]["residual_peak_dbfs"] is None
@@ -162,7 +140,7 @@ def test_files_in_one_bounce_only_are_named(studio, compare):
 
 def test_another_recording_under_the_same_name_is_told(studio, compare):
     folder = studio[0]
-    plain = _bounce(studio, "plain")
+    plain = studio.bounced("plain")
     take = folder / "octave-left.wav"
     content = take.read_bytes()
     write_take(take, plucked(99, octave=True))
@@ -174,7 +152,7 @@ def test_another_recording_under_the_same_name_is_told(studio, compare):
 
 
 def test_a_picture_shows_the_residual_of_every_file(studio, compare, tmp_path):
-    compare(_bounce(studio, "plain"), _bounce(studio, "dated", lambda recipe: recipe.update(
+    compare(studio.bounced("plain"), studio.bounced("dated", lambda recipe: recipe.update(
         bounce={"time_reference_s": 3600.0})), "--picture", os.fspath(tmp_path / "left.svg"))
     drawn = ElementTree.parse(tmp_path / "left.svg").getroot()
     words = " ".join(text.text or "" for text in drawn.iter("{http://www.w3.org/2000/svg}text"))
@@ -184,7 +162,7 @@ def test_a_picture_shows_the_residual_of_every_file(studio, compare, tmp_path):
 
 
 def test_table_and_picture_use_one_word_for_one_verdict(studio, compare, tmp_path):
-    plain, picture = _bounce(studio, "plain"), tmp_path / "same.svg"
+    plain, picture = studio.bounced("plain"), tmp_path / "same.svg"
     _, told, files = compare(plain, plain, "--picture", os.fspath(picture))
     assert told["verdict"] == "same bytes"
     for name in files:
@@ -199,7 +177,7 @@ def test_a_picture_is_not_drawn_over_a_take(studio, compare, tmp_path):
     link = tmp_path / "picture.svg"
     link.symlink_to(folder / "octave-left.wav")
     before = (folder / "octave-left.wav").read_bytes()
-    code, told, _ = compare(_bounce(studio, "plain"), folder / "plain.toml", "--picture", os.fspath(link))
+    code, told, _ = compare(studio.bounced("plain"), folder / "plain.toml", "--picture", os.fspath(link))
     assert code == 1
     assert "picture.svg" in told["refused"]
     assert "octave-left.wav" in told["refused"]
@@ -209,7 +187,7 @@ def test_a_picture_is_not_drawn_over_a_take(studio, compare, tmp_path):
 @pytest.mark.parametrize("wrong", ["nowhere", "folder"])
 def test_what_is_neither_bounce_nor_recipe_is_a_wrong_command_line(studio, tmp_path, wrong):
     (tmp_path / "folder").mkdir()
-    done = CliRunner().invoke(program(), ["compare", os.fspath(_bounce(studio, "plain")), os.fspath(tmp_path / wrong)])
+    done = CliRunner().invoke(program(), ["compare", os.fspath(studio.bounced("plain")), os.fspath(tmp_path / wrong)])
     assert done.exit_code == 2
     assert wrong in done.stderr
 

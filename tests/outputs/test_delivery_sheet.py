@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import json
 import os
 import shutil
@@ -22,23 +21,9 @@ from layerpipe.outputs.drawing import pdf
 from layerpipe.recipe.names import fill, initials_of, safe_piece, template_problem, told_apart
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
-from tests.support.songs import RATE_HZ, recipe_of, write_recipe
+from tests.support.songs import RATE_HZ
 
 EVIL = '<script>alert("x")</script><img src=x onerror=alert(1)>&\'"{{ 7 * 7 }}{% raw %}'
-
-
-@pytest.fixture(scope="module")
-def studio(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("studio")
-    return folder, recipe_of(folder), TakeCache(folder / "store")
-
-
-def _bounce(studio, name, change=lambda recipe: None, **options):
-    folder, recipe, cache = studio
-    recipe = copy.deepcopy(recipe)
-    change(recipe)
-    target = folder / "bounces" / name
-    return target, bounce_song(read_recipe(write_recipe(folder / f"{name}.toml", recipe)), target, cache, **options)
 
 
 class _Page(HTMLParser):
@@ -66,7 +51,7 @@ def evil(studio):
         recipe["song"].update(title=EVIL, artist=EVIL)
         recipe["layer"][0]["take"][0].update(notes={EVIL: EVIL}, gain_db=-1.0,
                                              move=[{"from": "bar 1 beat 2", "to": "bar 1 beat 3", "by_ms": 10.0}])
-    return _bounce(studio, "evil", change)
+    return studio.bounce("evil", change)
 
 
 def test_the_sheet_answers_what_a_mixer_asks(studio, evil):
@@ -107,7 +92,7 @@ def test_the_sheet_is_the_same_twice_and_names_no_folder(studio, evil):
 def test_pictures_are_whole_and_show_layers_sections_and_silence(studio):
     def change(recipe):
         recipe["layer"][1]["level_db"] = -float("inf")
-    folder, _ = _bounce(studio, "silent", change)
+    folder, _ = studio.bounce("silent", change)
     text = (folder / "delivery.html").read_text("utf-8")
     drawings = [ElementTree.fromstring("<svg" + part.split("</svg>")[0] + "</svg>") for part in text.split("<svg")[1:]]
     labels = [drawing.get("aria-label") for drawing in drawings if drawing.get("role") == "img"]
@@ -123,7 +108,7 @@ def test_a_sheet_costs_little_time(studio):
     from layerpipe.outputs.bounce.charts import Charts
     from layerpipe.outputs.bounce.delivery_sheet import delivery_sheet
 
-    folder, told = _bounce(studio, "timed")
+    folder, told = studio.bounce("timed")
     charts = Charts(("<svg/>",) * 3, "", "", ())
     delivery_sheet(told, charts)
     begun = time.process_time()
@@ -151,21 +136,21 @@ def test_a_bounce_can_be_printed_and_the_print_is_the_same_twice(studio, tmp_pat
                        "printf '%%PDF-1.4\\n/CreationDate (D:%s+00'\"'\"'00'\"'\"')\\n' $(date +%Y%m%d%H%M%S) > $out\n")
     program.chmod(0o755)
     monkeypatch.setenv("LAYERPIPE_CHROMIUM", os.fspath(program))
-    folder, told = _bounce(studio, "printed", pdf=True)
+    folder, told = studio.bounce("printed", pdf=True)
     assert {document["path"] for document in told["documents"]} == {"recipe.toml", "delivery.html", "delivery.pdf"}
     printed = (folder / "delivery.pdf").read_bytes()
     assert b"(D:20000101000000+00'00')" in printed
-    folder, _ = _bounce(studio, "printed", pdf=True)
+    folder, _ = studio.bounce("printed", pdf=True)
     assert (folder / "delivery.pdf").read_bytes() == printed
     program.write_text("#!/bin/sh\nexit 3\n")
     with pytest.raises(OutputError, match=r"printed nothing \(exit code 3\)"):
-        _bounce(studio, "printed", pdf=True)
+        studio.bounce("printed", pdf=True)
     assert (folder / "delivery.pdf").read_bytes() == printed
 
 
 def test_without_a_chromium_the_bounce_is_made_all_the_same(studio, monkeypatch, caplog):
     monkeypatch.setattr(pdf.shutil, "which", lambda name: None)
-    folder, _ = _bounce(studio, "unprinted", pdf=True)
+    folder, _ = studio.bounce("unprinted", pdf=True)
     assert "no Chromium browser found" in caplog.text
     assert not (folder / "delivery.pdf").exists()
     assert (folder / "blend.wav").exists()
@@ -206,14 +191,14 @@ def test_names_never_collide_also_where_case_does_not_count():
 def test_impossible_templates_are_refused(studio, template, problem):
     assert problem in template_problem(template)
     with pytest.raises(RecipeError, match="names"):
-        _bounce(studio, "misnamed", lambda recipe: recipe.update(bounce={"names": template}))
+        studio.bounce("misnamed", lambda recipe: recipe.update(bounce={"names": template}))
 
 
 def test_a_bounce_is_named_by_its_template_and_sounds_the_same(studio):
     names = "{artist}_{song}_{layer}_{take}"
     for bits in (16, 24):
-        plain, _ = _bounce(studio, f"plain {bits}", lambda recipe, bits=bits: recipe.update(bounce={"bit_depth": bits}))
-        named, _ = _bounce(studio, f"named {bits}",
+        plain, _ = studio.bounce(f"plain {bits}", lambda recipe, bits=bits: recipe.update(bounce={"bit_depth": bits}))
+        named, _ = studio.bounce(f"named {bits}",
                            lambda recipe, bits=bits: recipe.update(bounce={"bit_depth": bits, "names": names}))
         assert (named / "The_Testers_Harbour_Test_blend.wav").read_bytes() == (plain / "blend.wav").read_bytes()
         assert ((named / "takes" / "The_Testers_Harbour_Test_octave_left.wav").read_bytes()

@@ -23,6 +23,7 @@ from layerpipe.outputs.levels.bands import Bands, DamagedBands
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
 from tests.support.songs import RATE_HZ, plucked, recipe_of, write_recipe, write_take
+from tests.support.studio import Studio
 
 SECONDS = 12.0
 # Sections of whole bars of 2 s from 0.25 s on; the last bar of the second is cut by the end of the takes.
@@ -50,18 +51,11 @@ def _song(folder, layers=("regular", "octave")):
 @pytest.fixture(scope="module")
 def studio(tmp_path_factory):
     folder = tmp_path_factory.mktemp("levels")
-    return folder, _song(folder), TakeCache(folder / "store")
-
-
-def _file(studio, name, change=lambda recipe: None):
-    folder, recipe, _ = studio
-    recipe = copy.deepcopy(recipe)
-    change(recipe)
-    return read_recipe(write_recipe(folder / f"{name}.toml", recipe))
+    return Studio.of(folder, _song)
 
 
 def _try(studio, name="plain", levels_db=LEVELS_DB, change=lambda recipe: None, **asked):
-    return study_levels(_file(studio, name, change), levels_db, cache=studio[2], **asked)
+    return study_levels(studio.file(name, change), levels_db, cache=studio[2], **asked)
 
 
 @pytest.fixture(scope="module")
@@ -74,7 +68,7 @@ def bounced(studio):
     """Full renders: blend, regular and octave, by the octave's level."""
     found = {}
     for level_db in LEVELS_DB:
-        file = _file(studio, f"at {level_db}", lambda recipe, at=level_db: recipe["layer"][1].update(level_db=at))
+        file = studio.file(f"at {level_db}", lambda recipe, at=level_db: recipe["layer"][1].update(level_db=at))
         folder = studio[0] / "bounces" / f"{level_db}"
         bounce_song(file, folder, studio[2])
         found[level_db] = {name: soundfile.read(folder / f"{where}.wav")[0] for name, where in (
@@ -157,7 +151,7 @@ def test_the_level_under_the_rest_is_solved_to_a_hundredth(studio, section):
     under = {"verse": 9.0, "chorus": 4.5, "whole song": -2.0}[section]
     found = _try(studio, sections=[section], under_lu=under, levels_db=[0.0]).solved
     assert [(one.section, one.under_lu) for one in found] == [(section, under)]
-    file = _file(studio, f"solved {section}", lambda recipe: recipe["layer"][1].update(level_db=found[0].level_db))
+    file = studio.file(f"solved {section}", lambda recipe: recipe["layer"][1].update(level_db=found[0].level_db))
     bounce_song(file, studio[0] / "solved" / section, studio[2])
     regular, octave = (_cut(soundfile.read(studio[0] / "solved" / section / f"layers/{name}.wav")[0], section)
                        for name in ("regular", "octave"))
@@ -331,6 +325,6 @@ def test_a_file_of_bands_is_read_back_and_damage_is_told(tmp_path, rng):
 
 
 def test_the_answer_is_the_same_twice_from_an_empty_store(studio, tmp_path):
-    file = _file(studio, "plain")
+    file = studio.file("plain")
     told = [study_levels(file, LEVELS_DB, cache=TakeCache(tmp_path / name)) for name in ("one", "two")]
     assert json.dumps([repr(one) for one in told[:1]]) == json.dumps([repr(one) for one in told[1:]])

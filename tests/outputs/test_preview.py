@@ -24,25 +24,21 @@ from layerpipe.jobs.bounce import bounce_song
 from layerpipe.jobs.preview import preview_song
 from layerpipe.outputs.preview.write import equal_gains_db
 from layerpipe.recipe.reader import read_recipe
-from layerpipe.render.cache.take_cache import TakeCache
 from tests.support.songs import RATE_HZ, plucked, recipe_of, write_recipe, write_take
+from tests.support.studio import Studio
 
 
 @pytest.fixture(scope="module")
 def studio(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("studio")
-    recipe = recipe_of(folder)
-    write_take(folder / "bed.wav", np.stack([plucked(20), plucked(21)], axis=1) * 0.5)
-    recipe["bed"] = {"file": "bed.wav", "gain_db": -3.0}
-    return folder, recipe, TakeCache(folder / "store")
+    def with_bed(folder):
+        write_take(folder / "bed.wav", np.stack([plucked(20), plucked(21)], axis=1) * 0.5)
+        return {**recipe_of(folder), "bed": {"file": "bed.wav", "gain_db": -3.0}}
+
+    return Studio.of(tmp_path_factory.mktemp("studio"), with_bed)
 
 
 def _preview(studio, name, change=lambda recipe: None, **asked):
-    folder, recipe, cache = studio
-    recipe = copy.deepcopy(recipe)
-    change(recipe)
-    file = read_recipe(write_recipe(folder / f"{name}.toml", recipe))
-    made = preview_song(file, folder / "previews", cache=cache, **asked)
+    made = preview_song(studio.file(name, change), studio.folder / "previews", cache=studio.cache, **asked)
     return {(one.section, one.version): one for one in made.files}
 
 
