@@ -70,7 +70,7 @@ def _print(terminal: Terminal, found: Compared) -> None:
     table.add_column("file", no_wrap=True)
     table.add_column("verdict", min_width=10)
     for heading in ("residual\npeak,\ndBFS", "residual\nRMS,\ndBFS", "LUFS", "LRA", "dBTP"):
-        table.add_column(heading, justify="right")
+        table.add_column(heading, justify="right", min_width=8 if heading.startswith("residual") else None)
     for file in found.files:
         table.add_row(one_line(file.file), one_line(_verdict(file)), shown(file.residual_peak_dbfs),
                       shown(file.residual_rms_dbfs), *_before_and_after(file.before, file.after))
