@@ -8,9 +8,11 @@ import math
 import numpy as np
 import pytest
 
-from layerpipe.outputs.artist_page import ChosenLevel, PageSetting, build_page, read_answer
+from layerpipe.outputs.artist_page import ChosenLevel, PageAddresses, PageSetting, build_page, read_answer
 from layerpipe.outputs.artist_page.base91 import ALPHABET, bytes_of_text, text_characters, text_of_bytes
 from tests.support.pages.browser import rendered, until
+
+SERVED = PageAddresses(sound=lambda n, k, kind: f"sound/{n}-{k}.{kind}", player=lambda n: f"player/{n}.m4a")
 
 
 def test_the_same_song_makes_the_same_bytes_and_states_their_number(plain_page, demo, demo_path):
@@ -129,7 +131,7 @@ def test_the_script_hides_the_notice_and_removes_the_players(open_page, demo, tm
 
 def test_sound_from_addresses_is_the_sound_from_inside_the_page(browser, plain_page, demo):
     song, _ = demo
-    content = build_page(song, sound_url=lambda n, k: f"sound/{n}-{k}.flac")
+    content = build_page(song, served=SERVED)
     assert len(content) < 200_000
     asked = []
 
@@ -157,12 +159,12 @@ def test_sound_from_addresses_is_the_sound_from_inside_the_page(browser, plain_p
 
 
 def test_a_sound_that_cannot_be_loaded_is_reported(browser, demo):
-    content = build_page(demo[0], sound_url=lambda n, k: f"sound/{n}-{k}.flac")
+    content = build_page(demo[0], served=SERVED)
     context = browser.new_context()
     context.route("**/*", lambda route: route.fulfill(body=content, content_type="text/html")
                   if route.request.url.endswith("page") else route.fulfill(status=404))
     page = context.new_page()
     page.goto("https://page.example/page")
     page.locator("#play").click()
-    until(page, "document.getElementById('status').textContent.includes('could not be loaded, 404')")
+    until(page, "document.getElementById('status').textContent.includes('could not be loaded (404)')")
     context.close()

@@ -107,11 +107,11 @@ def test_two_tabs_are_merged_part_by_part(open_page, demo_path):
 
 
 @pytest.mark.parametrize("damaged", [
-    "", "{", "7", "null", '"x"', "[7, null]", '[{"edit": 1}]', "[[0, [0], null]]",
-    json.dumps([{"edit": 5, "comment": "x", "levels": [0, "loud", 0], "saved": None, "compared": []}]),
-    json.dumps([{"edit": 5, "comment": "x" * 281, "levels": [0, 0, 0], "saved": None, "compared": []}]),
-    json.dumps([{"edit": 5, "comment": "x", "levels": [0, 0, 0], "saved": [0], "compared": []}]),
-    json.dumps([{"edit": 5, "comment": "x", "levels": [0, 0, 0], "saved": None, "compared": [{"pair": [[0]]}]}]),
+    "", "{", "7", "null", '"x"', "[7, null]", '[{"name": "verse", "edit": 1}]', "[[0, [0], null]]",
+    json.dumps([{"name": "verse", "proposed": [0, 0, 0], "edit": 5, "comment": "x", "levels": [0, "loud", 0], "saved": None, "compared": []}]),
+    json.dumps([{"name": "verse", "proposed": [0, 0, 0], "edit": 5, "comment": "x" * 281, "levels": [0, 0, 0], "saved": None, "compared": []}]),
+    json.dumps([{"name": "verse", "proposed": [0, 0, 0], "edit": 5, "comment": "x", "levels": [0, 0, 0], "saved": [0], "compared": []}]),
+    json.dumps([{"name": "verse", "proposed": [0, 0, 0], "edit": 5, "comment": "x", "levels": [0, 0, 0], "saved": None, "compared": [{"pair": [[0]]}]}]),
 ])
 def test_damaged_memory_is_ignored(open_page, damaged):
     page = open_page()

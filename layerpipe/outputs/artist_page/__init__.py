@@ -3,12 +3,13 @@
 from layerpipe.outputs.artist_page.answer import Answer, AnswerError, ChosenLevel
 from layerpipe.outputs.artist_page.answer_reader import read_answer
 from layerpipe.outputs.artist_page.model import PageLayer, PageSection, PageSetting, PageSong, PageSound
-from layerpipe.outputs.artist_page.page import build_page, write_page
+from layerpipe.outputs.artist_page.page import PageAddresses, build_page, write_page
 
 __all__ = [
     "Answer",
     "AnswerError",
     "ChosenLevel",
+    "PageAddresses",
     "PageLayer",
     "PageSection",
     "PageSetting",

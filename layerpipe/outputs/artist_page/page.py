@@ -13,6 +13,7 @@ import hashlib
 import json
 import math
 from collections.abc import Callable
+from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -23,22 +24,48 @@ from layerpipe.outputs.artist_page.model import PageSection, PageSong
 
 SCRIPTS = ("loudness.js", "words.js", "source.js", "player.js", "answer.js", "dragging.js", "page.js", "comparison.js",
            "memory.js", "saving.js", "controls.js", "start.js")
+SERVED_SCRIPTS = (*SCRIPTS[:-1], "served.js", SCRIPTS[-1])
+"""Of a page on its own server."""
 GENERATOR = "layerpipe page 2"
 _SIZE, _SOUNDS = "000.0", "<!-- sounds -->"
 
-SoundUrl = Callable[[int, int], str]
-"""The address of a sound, given the number of its section and its number in `PageSection.sounds`."""
+
+@dataclass(frozen=True)
+class PageAddresses:
+    """Where a page on its own server finds everything; addresses are relative to the page's.
+
+    Attributes
+    ----------
+    sound : function of (section, sound, "flac" or "m4a")
+        Given the number of the section and the number in `PageSection.sounds`.
+    player : function of section
+        AAC of the engineer's setting.
+    version : str
+        JSON with the number of the newest version of the page.
+    answer : str
+        Takes the answer (POST).
+    """
+
+    sound: Callable[[int, int, str], str]
+    player: Callable[[int], str]
+    version: str = "version"
+    answer: str = "answer"
 
 
-def build_page(song: PageSong, *, sound_url: SoundUrl | None = None) -> bytes:
+def build_page(song: PageSong, *, served: PageAddresses | None = None, version: int = 1,
+               most_answer_bytes: int = 8192) -> bytes:
     """Write the artist's page.
 
     Parameters
     ----------
     song : PageSong
-    sound_url : SoundUrl, optional
-        Addresses on the page's own server from which it loads its sound, section by section; without it the sound is
-        in the page.
+    served : PageAddresses, optional
+        Of a page that loads its sound from its own server, section by section, sends the answer there and looks for
+        newer versions; without it the sound is in the page.
+    version : int
+        Number of the served page.
+    most_answer_bytes : int
+        Largest answer that the server takes.
 
     Returns
     -------
@@ -49,22 +76,24 @@ def build_page(song: PageSong, *, sound_url: SoundUrl | None = None) -> bytes:
     from markupsafe import Markup
 
     style = _source("page.css")
-    script = "(() => {\n\"use strict\";\n" + "\n".join(_source(name) for name in SCRIPTS) + "})();\n"
+    scripts = SERVED_SCRIPTS if served else SCRIPTS
+    script = "(() => {\n\"use strict\";\n" + "\n".join(_source(name) for name in scripts) + "})();\n"
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True,
                                      lstrip_blocks=True, keep_trailing_newline=True)
-    connect = "connect-src 'self'; " if sound_url else ""
-    policy = (f"default-src 'none'; script-src '{_digest(script)}'; style-src '{_digest(style)}'; media-src data:; "
-              f"{connect}base-uri 'none'; form-action 'none'")
+    sources = "media-src 'self'; connect-src 'self'" if served else "media-src data:"
+    policy = (f"default-src 'none'; script-src '{_digest(script)}'; style-src '{_digest(style)}'; {sources}; "
+              "base-uri 'none'; form-action 'none'")
     size = Markup(f"<span id=\"size\">{_SIZE}</span>")
     frame = environment.from_string(_source("page.html.j2")).render(
-        song=song, policy=policy, generator=GENERATOR, size=None if sound_url else size,
-        players=[_data_url(section.player) for section in song.sections],
+        song=song, policy=policy, generator=GENERATOR, served=served is not None, size=size,
+        players=[served.player(n) if served else _data_url(section.player) for n, section in enumerate(song.sections)],
         # Our own sources: the only text that is not escaped.
-        style=Markup(style), script=Markup(script), facts=Markup(_facts(song, sound_url)), sounds=Markup(_SOUNDS),
+        style=Markup(style), script=Markup(script), sounds=Markup(_SOUNDS),
+        facts=Markup(_facts(song, served, version, most_answer_bytes)),
     )
     # No name can look like this, because "<" is escaped in names.
     before, after = (part.encode() for part in frame.split(_SOUNDS))
-    sounds = b"" if sound_url else b"\n".join(
+    sounds = b"" if served else b"\n".join(
         b'<script type="text/plain" id="sound-%d-%d">%b</script>' % (n, k, sound.text)
         for n, section in enumerate(song.sections) for k, sound in enumerate(section.sounds))
     size_mb = f"{max(0.1, (len(before) + len(sounds) + len(after)) / 1e6):.1f}"
@@ -94,7 +123,7 @@ def write_page(path: Path, page: bytes) -> None:
         raise OutputError(f"{path}: cannot be written: {refusal.strerror or refusal}") from refusal
 
 
-def _facts(song: PageSong, sound_url: SoundUrl | None) -> str:
+def _facts(song: PageSong, served: PageAddresses | None, version: int, most_answer_bytes: int) -> str:
     """Everything the scripts need to know, as JSON that no HTML parser can misread."""
     facts: dict[str, Any] = {
         "title": song.title, "page": song.page_id, "rate": song.rate_hz, "ceiling": 10 ** (song.ceiling_dbfs / 20),
@@ -112,9 +141,15 @@ def _facts(song: PageSong, sound_url: SoundUrl | None) -> str:
             digest.update(sound.text)
     # Under this name the browser remembers what the artist did, in case the page is closed by accident.
     facts["id"] = digest.hexdigest()[:16]
-    if sound_url:
+    if served:
+        # A newer version of the page remembers what was done in the one before.
+        same = json.dumps([song.title, song.layers])
+        facts["id"] = hashlib.sha256(same.encode()).hexdigest()[:16]
+        facts["served"] = {"version": version, "newest": served.version, "answer": served.answer,
+                           "most": most_answer_bytes}
         for n, section in enumerate(song.sections):
-            facts["sections"][n]["urls"] = [sound_url(n, k) for k in range(len(section.sounds))]
+            for kind, key in (("flac", "urls"), ("m4a", "urlsAac")):
+                facts["sections"][n][key] = [served.sound(n, k, kind) for k in range(len(section.sounds))]
     text = json.dumps(facts, sort_keys=True, separators=(",", ":"), allow_nan=False)
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 

@@ -1,5 +1,6 @@
 // What the artist did in each part is remembered by this browser as it happens, where the browser allows it. Two tabs
-// with the same page share one memory: of each part the later edit counts.
+// with the same page share one memory: of each part the later edit counts. Parts are found by name, because a newer
+// version of a served page may have others.
 
 const STORED = `layerpipe page ${song.id}`;
 const LONGEST_COMMENT = 280;
@@ -29,15 +30,17 @@ function isCompared(row) {
     && Array.isArray(row.counts) && row.counts.length === 2 && row.counts.every(isCount) && isCount(row.neither);
 }
 
-// A part as it was stored, or null where that is damaged.
-function storedPart(stored) {
-  const whole = isCount(stored?.edit) && isLevels(stored.levels) && (stored.saved === null || isLevels(stored.saved))
+// A part as it was stored, or null where that is damaged. Levels that were as the engineer proposed follow what the
+// engineer proposes now.
+function storedPart(stored, section) {
+  const whole = isCount(stored?.edit) && isLevels(stored.proposed) && isLevels(stored.levels) && (stored.saved === null || isLevels(stored.saved))
     && typeof stored.comment === "string" && stored.comment.length <= LONGEST_COMMENT
     && Array.isArray(stored.compared) && stored.compared.length <= MOST_COMPARED && stored.compared.every(isCompared);
   if (!whole) return null;
-  const { edit, comment, levels, saved, compared } = stored;
+  const { edit, comment, proposed, saved, compared } = stored;
+  const levels = stored.levels.map((level, layer) => (level === proposed[layer] ? section.proposed[layer] : fromFacts(level)));
   return {
-    edit, comment, levels: levels.map(fromFacts), saved: saved && saved.map(fromFacts),
+    edit, comment, levels, saved: saved && saved.map(fromFacts),
     compared: compared.map(({ pair, counts, neither }) => ({ pair: pair.map((one) => one.map(fromFacts)), counts, neither })),
   };
 }
@@ -49,7 +52,10 @@ function storedParts() {
   } catch (refusal) {
     if (!(refusal instanceof SyntaxError)) throw refusal;
   }
-  return song.sections.map((_, number) => (Array.isArray(stored) ? storedPart(stored[number]) : null));
+  return song.sections.map((section) => {
+    const mine = Array.isArray(stored) ? stored.find((one) => one?.name === section.name) : null;
+    return mine ? storedPart(mine, section) : null;
+  });
 }
 
 // Takes what another tab, or this page before it was closed, did later than this one; whether anything changed.
@@ -70,7 +76,8 @@ function remember() {
   mine.edit = Math.max(mine.edit, stored[state.number]?.edit ?? 0) + 1;
   mine.compared = mine.compared.slice(-MOST_COMPARED);
   recall();
-  const plain = state.parts.map(({ edit, comment, levels, saved, compared }) => ({
+  const plain = state.parts.map(({ edit, comment, levels, saved, compared }, number) => ({
+    name: song.sections[number].name, proposed: plainLevels(song.sections[number].proposed),
     edit, comment, levels: plainLevels(levels), saved: plainLevels(saved),
     compared: compared.map(({ pair, counts, neither }) => ({ pair: pair.map(plainLevels), counts, neither })),
   }));

@@ -58,8 +58,10 @@ async function playFrom(offset, silenceS = 0) {
   try {
     if (!(await player.play(current(), state.number, offset, gainsNow, silenceS))) return;
   } catch (refusal) {
-    say(refusal instanceof SoundHeld ? "The sound did not start. Tap Play again."
-      : `This browser cannot play the sound (${refusal.message || refusal.name}). Please try another one.`, { shown: true });
+    let words = `This browser cannot play the sound (${refusal.message || refusal.name}). Please try another one.`;
+    if (refusal instanceof SoundHeld) words = "The sound did not start. Tap Play again.";
+    if (refusal instanceof SoundMissing) words = `The sound could not be loaded (${refusal.message}). Tap Play to try again.`;
+    say(words, { shown: true });
     showPlaying();
     return;
   }

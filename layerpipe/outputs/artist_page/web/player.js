@@ -11,8 +11,7 @@ const START_WAIT_MS = 2000;
 class SoundHeld extends Error {}
 
 async function decodeSection(context, section, number) {
-  const encoded = await encodedSounds(section, number);
-  const buffers = await Promise.all(encoded.map((bytes) => context.decodeAudioData(bytes)));
+  const buffers = await decodedSounds(context, section, number);
   section.peaks = buffers.map((buffer, layer) => stretchPeaks(buffer, section.gains[layer]));
   section.samples = buffers.map((buffer, layer) => ({ gain: section.gains[layer], sides: [0, 1].map((side) => buffer.getChannelData(side)) }));
   return buffers;

@@ -29,15 +29,60 @@ function wholePage() {
   return new Promise((done) => { document.addEventListener("DOMContentLoaded", done, { once: true }); });
 }
 
+// The sound did not arrive; nothing is wrong with the browser.
+class SoundMissing extends Error {}
+
 async function fetchSound(url) {
-  const response = await fetch(url);
-  if (!response.ok) throw new Error(`the sound could not be loaded, ${response.status}`);
+  let response;
+  try {
+    response = await fetch(url, { credentials: "omit" });
+  } catch (refusal) {
+    if (!(refusal instanceof TypeError)) throw refusal;
+    throw new SoundMissing("no connection");
+  }
+  if (!response.ok) throw new SoundMissing(String(response.status));
   return response.arrayBuffer();
 }
 
-// Encoded sound of every layer of a section, and of the bed after them.
-async function encodedSounds(section, number) {
-  if (section.urls) return Promise.all(section.urls.map(fetchSound));
-  await wholePage();
-  return section.bytes.map((count, layer) => bytesOfText(document.getElementById(`sound-${number}-${layer}`).textContent, count).buffer);
+const fetchSounds = (urls) => Promise.all(urls.map(fetchSound));
+let playsFlac = document.createElement("audio").canPlayType("audio/flac") !== "";
+
+// An AAC decoder may leave the encoder's padding at the end.
+function withoutPadding(context, buffer, section) {
+  const frames = Math.round((section.frames * buffer.sampleRate) / song.rate);
+  if (buffer.length <= frames) return buffer;
+  const kept = context.createBuffer(buffer.numberOfChannels, frames, buffer.sampleRate);
+  for (let side = 0; side < kept.numberOfChannels; side += 1) {
+    kept.copyToChannel(buffer.getChannelData(side).subarray(0, frames), side);
+  }
+  return kept;
+}
+
+// The sound of every layer of a section, and of the bed after them. FLAC; AAC where a browser cannot decode that.
+async function decodedSounds(context, section, number) {
+  const decode = (sounds) => Promise.all(sounds.map((bytes) => context.decodeAudioData(bytes)));
+  if (!section.urls) {
+    await wholePage();
+    return decode(section.bytes.map((count, layer) => bytesOfText(document.getElementById(`sound-${number}-${layer}`).textContent, count).buffer));
+  }
+  if (playsFlac) {
+    const sounds = await fetchSounds(section.urls);
+    try {
+      return await decode(sounds);
+    } catch (refusal) {
+      if (refusal.name !== "EncodingError") throw refusal;
+      playsFlac = false;
+    }
+  }
+  const buffers = await decode(await fetchSounds(section.urlsAac));
+  return buffers.map((buffer) => withoutPadding(context, buffer, section));
+}
+
+// Lets the browser store the sound of a section before it is asked for. What fails is fetched again when it is needed.
+async function fetchAhead(section) {
+  try {
+    await fetchSounds(playsFlac ? section.urls : section.urlsAac);
+  } catch (refusal) {
+    if (!(refusal instanceof SoundMissing)) throw refusal;
+  }
 }
