@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from layerpipe.cli.answers import say_answer
 from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
 
 if TYPE_CHECKING:
@@ -152,21 +153,12 @@ def _accept(terminal: Terminal, file: RecipeFile, given: str, *, ask: bool) -> i
     from layerpipe.jobs.level_choice import change_of_answer
 
     answer, change = change_of_answer(file, given)
-    for chosen in answer.levels:
-        terminal.say(f"{chosen.section}: {chosen.layer} {_level_words(chosen.level_db)}"
-                     + ("" if chosen.level_db == chosen.was_db else f" (was {_level_words(chosen.was_db)})"))
-    for texts, what in ((answer.comments, "comment"), (answer.comparisons, "compared blind")):
-        for name, text in texts.items():
-            terminal.say(f"{name}, {what}: {text}")
+    say_answer(terminal, answer)
     changed = terminal.show_and_write(change, ask=ask)
     agreed = changed or change.is_empty
     terminal.document({"recipe": file.path, "changed": changed, "comments": answer.comments,
                        "comparisons": answer.comparisons, "accepted": [asdict(chosen) for chosen in answer.levels]})
     return FINE if agreed else FAULTY
-
-
-def _level_words(level_db: float) -> str:
-    return "off" if level_db == -math.inf else f"{level_db:g} dB"
 
 
 def _say(terminal: Terminal, found: LevelStudy, file: RecipeFile) -> None:

@@ -26,6 +26,8 @@ def preview(
         'Only this version (a layer\'s name, "blend", "with the track"); may be given again.'))] = None,
     out: Annotated[Path, typer.Option("--out", "-o", metavar="FOLDER", help=(
         "Folder that gets one folder per recipe."))] = Path("previews"),
+    watch: Annotated[bool, typer.Option("--watch", help=(
+        "Make them again whenever the recipe or one of its files is saved, until Ctrl-C."))] = False,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
@@ -34,13 +36,33 @@ def preview(
     Each layer alone, the blend, and the blend with the track. Files that an earlier version of the recipe made are
     removed.
     """
+    if watch and as_json:
+        raise typer.BadParameter("prints one document, and --watch never ends; give one of the two",
+                                 param_hint="--json")
+    terminal = Terminal(as_json=as_json, quiet=quiet)
+    if not watch:
+        return _preview(terminal, recipe, section or [], version or [], out)
+    from layerpipe.jobs.watch import each_save
+
+    def again() -> None:
+        _preview(terminal, recipe, section or [], version or [], out)
+        terminal.say(f"waiting for {recipe} to be saved; Ctrl-C ends")
+
+    try:
+        each_save(recipe, again, terminal.warn)
+    except KeyboardInterrupt:
+        terminal.say("")
+    return FINE
+
+
+def _preview(terminal: Terminal, recipe: Path, section: list[str], version: list[str], out: Path) -> int:
+    """Make the files once."""
     from layerpipe.jobs.preview import preview_song
     from layerpipe.recipe.reader import read_recipe
 
-    terminal = Terminal(as_json=as_json, quiet=quiet)
     file = read_recipe(recipe)
     with terminal.progress("rendering", 1.0) as on_progress:
-        made = preview_song(file, out, sections=section or [], versions=version or [], on_progress=on_progress)
+        made = preview_song(file, out, sections=section, versions=version, on_progress=on_progress)
     if terminal.talks:
         terminal.say(_table(made))
     for limit in made.limits:

@@ -152,6 +152,11 @@ def change_of_answer(file: RecipeFile, given: str, cache: TakeCache | None = Non
         does not offer.
     """
     answer = read_answer(_text_of(file, given))
+    return answer, change_for(file, answer, cache)
+
+
+def change_for(file: RecipeFile, answer: Answer, cache: TakeCache | None = None) -> Change:
+    """`change_of_answer` for an answer that was read already."""
     title = file.recipe.song.title
     if not same_name(answer.title, title):
         raise _refusal(file, f'the answer is about the song "{answer.title}", this recipe is "{title}"')
@@ -172,7 +177,7 @@ def change_of_answer(file: RecipeFile, given: str, cache: TakeCache | None = Non
                 change = set_level(change, layer.name, level_db, section.name if section else None)
     if faults:
         raise RecipeError(faults)
-    return answer, change
+    return change
 
 
 def _find_place(file: RecipeFile, chosen: ChosenLevel) -> tuple[Section | None, Layer | None, str | None]:

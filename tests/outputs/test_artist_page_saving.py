@@ -106,12 +106,16 @@ def test_two_tabs_are_merged_part_by_part(open_page, demo_path):
     assert [(one.section, one.level_db) for one in answer_of(page).levels if one.layer == "octave"] == chosen
 
 
+STORED = {"name": "verse", "proposed": [0, 0, 0], "edit": 5, "comment": "x", "levels": [0, 0, 0], "saved": None,
+          "compared": []}
+
+
 @pytest.mark.parametrize("damaged", [
     "", "{", "7", "null", '"x"', "[7, null]", '[{"name": "verse", "edit": 1}]', "[[0, [0], null]]",
-    json.dumps([{"name": "verse", "proposed": [0, 0, 0], "edit": 5, "comment": "x", "levels": [0, "loud", 0], "saved": None, "compared": []}]),
-    json.dumps([{"name": "verse", "proposed": [0, 0, 0], "edit": 5, "comment": "x" * 281, "levels": [0, 0, 0], "saved": None, "compared": []}]),
-    json.dumps([{"name": "verse", "proposed": [0, 0, 0], "edit": 5, "comment": "x", "levels": [0, 0, 0], "saved": [0], "compared": []}]),
-    json.dumps([{"name": "verse", "proposed": [0, 0, 0], "edit": 5, "comment": "x", "levels": [0, 0, 0], "saved": None, "compared": [{"pair": [[0]]}]}]),
+    json.dumps([STORED | {"levels": [0, "loud", 0]}]),
+    json.dumps([STORED | {"comment": "x" * 281}]),
+    json.dumps([STORED | {"saved": [0]}]),
+    json.dumps([STORED | {"compared": [{"pair": [[0]]}]}]),
 ])
 def test_damaged_memory_is_ignored(open_page, damaged):
     page = open_page()

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 PACKAGE = Path(__file__).resolve().parents[2] / "layerpipe"
-FLOORS = ("core", "dsp", "recipe", "audio_files", "render", "analysis", "outputs", "jobs", "cli")
+FLOORS = ("core", "dsp", "recipe", "audio_files", "render", "analysis", "outputs", "server", "jobs", "cli")
 """From the ground up. A module imports from floors below its own, or from its own."""
 MAP = "render.pipeline"
 """The one module of its floor that knows every stage."""

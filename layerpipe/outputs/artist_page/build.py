@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from hashlib import sha256
 from typing import Any
@@ -36,6 +36,7 @@ _VERSION = 3
 
 def make_page_song(song: ProcessedSong, energies: Energies, parts: Sequence[PagePart], page_id: str, *, bits: int = 16,
                    workers: int, keep: Keep = lambda shaped_by, kind, make: make(),
+                   on_section: Callable[[PageSection], PageSection] = lambda section: section,
                    on_progress: OnProgress = lambda share: None) -> PageSong:
     """Gather readings and sound.
 
@@ -53,6 +54,9 @@ def make_page_song(song: ProcessedSong, energies: Energies, parts: Sequence[Page
         Threads.
     keep : Keep
         Cache of encoded sounds and readings.
+    on_section : function of PageSection, optional
+        Called with each finished section, which it may replace by one without its sound: then memory does not grow with
+        the song.
     on_progress : function of a share
         Called with each share done; they add up to 1.
 
@@ -61,7 +65,7 @@ def make_page_song(song: ProcessedSong, energies: Energies, parts: Sequence[Page
     PageSong
     """
     def make(part: PagePart) -> PageSection:
-        section = _section(song, energies, part, bits, keep)
+        section = on_section(_section(song, energies, part, bits, keep))
         on_progress(1 / len(parts))
         return section
 

@@ -1,4 +1,6 @@
-"""The engineer's setting of a section as AAC, for browsers and mail previews that do not run the page's script."""
+"""Sound as AAC: a section in the engineer's setting, for browsers and mail previews that do not run the page's script,
+and a single sound, for browsers that cannot decode FLAC.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +12,8 @@ from pathlib import Path
 import numpy as np
 
 from layerpipe.audio_files.encode import Tags, encode, find_encoder
+from layerpipe.audio_files.reader import StereoFile
+from layerpipe.core.sound import BLOCK_FRAMES
 from layerpipe.core.units import gain_of_db
 from layerpipe.dsp.quantize import to_pcm
 from layerpipe.outputs.artist_page.loops import Keep, Loops
@@ -54,3 +58,22 @@ def encoded_mix(loops: Loops, levels_db: Sequence[float], gain_db: float, keep: 
     described = {"player": _VERSION, "encoder": Path(find_encoder()).name, "bit_rate": BIT_RATE, "gain_db": gain_db,
                  "levels": list(levels_db), "sounds": [loops.shaped_by(n) for n in range(len(levels_db))]}
     return keep(described, "player", make)
+
+
+def aac_of_flac(flac: Path, target: Path) -> None:
+    """Encode one stereo sound of a page as AAC in an MP4 container, block by block.
+
+    Parameters
+    ----------
+    flac : Path
+    target : Path
+        Written completely or not at all.
+    """
+    source = StereoFile(flac)
+    frames = source.facts.frames
+    try:
+        pieces = (to_pcm(source.read(at, min(at + BLOCK_FRAMES, frames)), 24)[0]
+                  for at in range(0, frames, BLOCK_FRAMES))
+        encode(target, pieces, frames, source.facts.rate_hz, "m4a", Tags())
+    finally:
+        source.close()

@@ -1,0 +1,149 @@
+"""`layerpipe share`: the artist's page on a phone in the same network."""
+
+from __future__ import annotations
+
+import signal
+import sys
+import webbrowser
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from layerpipe.cli.answers import say_answer
+from layerpipe.cli.terminal import FINE, Terminal, answers
+
+if TYPE_CHECKING:
+    from layerpipe.jobs.share import Sharing
+    from layerpipe.server.choices import Choice
+    from layerpipe.server.comments import State
+
+
+@answers
+def share(
+    recipe: Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe.", show_default=False)],
+    section: Annotated[list[str] | None, typer.Option("--section", metavar="NAME", help=(
+        "Only this section; may be given again."))] = None,
+    seconds: Annotated[float, typer.Option(min=1.0, max=300.0, metavar="SECONDS", help=(
+        "Sections longer than this are cut at the last downbeat."))] = 300.0,
+    open_here: Annotated[bool, typer.Option("--open", help=(
+        "For this machine only: bind to 127.0.0.1 and open the page in a browser."))] = False,
+    host: Annotated[str | None, typer.Option("--host", metavar="ADDRESS", help=(
+        "The one address to bind to; this machine's in the local network if omitted."), show_default=False)] = None,
+    port: Annotated[int | None, typer.Option("--port", min=1, max=65535, metavar="PORT", help=(
+        "8737, or any free one, if omitted."), show_default=False)] = None,
+    no_ask: Annotated[bool, typer.Option("--no-ask", help=(
+        "Collect answers in RECIPE.comments.toml; never ask, never write the recipe."))] = False,
+) -> int:
+    """Serve the artist's page in the local network.
+
+    Shows its address as a QR code for a phone. What the artist sends is shown here and written into the recipe after a
+    yes. Saving the recipe makes a new version, which the open page offers. Stops with Ctrl-C, or after 12 hours.
+    """
+    from layerpipe.jobs.share import Sharing, refuse_without_share
+    from layerpipe.recipe.reader import read_recipe
+    from layerpipe.server.network import THIS_MACHINE, local_address
+
+    if open_here and host is not None:
+        raise typer.BadParameter("--open is for this machine and has its own address; give one of the two",
+                                 param_hint="--host")
+    refuse_without_share()
+    terminal = Terminal()
+    file = read_recipe(recipe)
+    address = THIS_MACHINE if open_here else host or local_address()
+    try:
+        with terminal.progress("preparing audio", 1.0) as on_progress:
+            sharing = Sharing(file, host=address, port=port, sections=section or [], seconds=seconds,
+                              on_progress=on_progress)
+        _end_on_signals(sharing)
+        with sharing:
+            _say_address(terminal, sharing, is_local=address == THIS_MACHINE)
+            if open_here:
+                webbrowser.open(sharing.url)
+            _answer_events(terminal, sharing, recipe, ask=not no_ask)
+    except KeyboardInterrupt:
+        terminal.say("")
+    terminal.say("The page is no longer shared.")
+    return FINE
+
+
+def _end_on_signals(sharing: Sharing) -> None:
+    """Ctrl-C and a shutdown end the command also while it asks, and its files are removed."""
+    def end(number: int, frame: object) -> None:
+        sharing.end()
+        raise KeyboardInterrupt
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, end)
+
+
+def _say_address(terminal: Terminal, sharing: Sharing, *, is_local: bool) -> None:
+    """Address, QR code and cautions."""
+    import segno
+
+    terminal.say(f"\n{sharing.url}\n")
+    if not is_local:
+        if _can_show_blocks():
+            segno.make(sharing.url, micro=False).terminal(compact=True)
+        terminal.say("\nPoint the phone's camera at the code; the phone must be in the same network.")
+        terminal.warn("Caution: plain HTTP is for a network you trust. Whoever has the address can listen and send.")
+    terminal.warn("Caution: start with the volume low; ask the artist to do the same.")
+    waiting = sharing.comments.waiting()
+    if waiting:
+        terminal.say(f"{sharing.comments.path}: {len(waiting)} earlier answer{'s' * (len(waiting) != 1)} still waiting")
+    terminal.say("Ctrl-C ends it.")
+    sys.stdout.flush()
+
+
+def _can_show_blocks() -> bool:
+    """Whether stdout can print the half blocks of the code."""
+    try:
+        "\u2580\u2584\u2588".encode(sys.stdout.encoding or "ascii")
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def _answer_events(terminal: Terminal, sharing: Sharing, recipe: Path, *, ask: bool) -> None:
+    """Say what happens; show and ask about every answer."""
+    from layerpipe.jobs.share import NewVersion, Problem
+
+    for event in sharing.events():
+        if isinstance(event, Problem):
+            terminal.warn(event.words)
+        elif isinstance(event, NewVersion):
+            if event.number > 1:
+                terminal.say(f"version {event.number} of the page is shown")
+            for name in event.cut:
+                terminal.say(f"{name}: cut, because it is too long for a page")
+        else:
+            _take(terminal, sharing, recipe, event, ask=ask)
+        sys.stdout.flush()
+
+
+def _take(terminal: Terminal, sharing: Sharing, recipe: Path, choice: Choice, *, ask: bool) -> None:
+    """One answer: show it, ask, write, and note what became of it."""
+    from layerpipe.core.errors import LayerpipeError
+    from layerpipe.jobs.level_choice import change_for
+    from layerpipe.recipe.reader import read_recipe
+
+    terminal.say(f"\nAnswer {choice.number} from {choice.sender or 'somebody'} at {choice.address}:")
+    say_answer(terminal, choice.answer)
+    if not ask:
+        terminal.say(f"kept in {sharing.comments.path}")
+        return
+    state: State
+    try:
+        change = change_for(read_recipe(recipe), choice.answer)
+        if terminal.show_and_write(change, ask=True):
+            state = "written"
+        else:
+            state = "unchanged" if change.is_empty else "waiting"
+            # A no, if somebody was there to say it; else the answer waits.
+            if state == "waiting" and sys.stdin.isatty() and not sharing.is_ending:
+                state = "declined"
+    except LayerpipeError as refusal:
+        terminal.warn(f"{refusal}\nnot written; the answer is kept in {sharing.comments.path}")
+        state = "refused"
+    if state != "waiting":
+        sharing.comments.set_state(choice.number, state)
