@@ -14,6 +14,9 @@ from layerpipe.server.door import App, Door
 from layerpipe.server.limits import ServerLimits
 from layerpipe.server.pages import SharedPages
 
+_PAGE_POLICY = "frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
+"""What a page cannot say itself; its own policy allows its one script, its style and its server."""
+
 
 class TooLarge(Exception):  # noqa: N818 - never leaves this file
     """More was posted than an answer can hold."""
@@ -46,7 +49,8 @@ def make_app(pages: SharedPages, inbox: Inbox, *, secret: str, hosts: Collection
     from starlette.routing import Route, Router
 
     async def page(request: Request) -> Response:
-        return Response(pages.newest.page, media_type="text/html; charset=utf-8")
+        return Response(pages.newest.page, media_type="text/html; charset=utf-8",
+                        headers={"content-security-policy": _PAGE_POLICY})
 
     async def version(request: Request) -> Response:
         return JSONResponse({"version": pages.newest.number})

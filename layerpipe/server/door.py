@@ -20,14 +20,14 @@ Send = Callable[[dict[str, Any]], Any]
 App = Callable[[Scope, Receive, Send], Any]
 
 HEADERS = (
-    (b"content-security-policy", b"frame-ancestors 'none'; base-uri 'none'; form-action 'none'"),
+    (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'"),
     (b"x-content-type-options", b"nosniff"),
     (b"x-frame-options", b"DENY"),
     (b"referrer-policy", b"no-referrer"),
     (b"cross-origin-resource-policy", b"same-origin"),
     (b"x-robots-tag", b"noindex, nofollow"),
 )
-"""The page brings the rest of its policy, with the checksums of its script and style."""
+"""Of every response that has none of the same name."""
 _METHODS = ("GET", "POST")
 
 
