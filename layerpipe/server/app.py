@@ -93,7 +93,8 @@ def make_app(pages: SharedPages, inbox: Inbox, *, secret: str, hosts: Collection
         return body
 
     def _problem(words: str, status: int) -> Response:
-        return JSONResponse({"problem": words}, status)
+        # What is left of the request is not read.
+        return JSONResponse({"problem": words}, status, {"connection": "close"})
 
     router = Router([
         Route("/", page, methods=["GET"]),

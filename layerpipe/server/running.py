@@ -17,6 +17,8 @@ from layerpipe.server.limits import ServerLimits
 _START_S = 10.0
 _HEAD_BYTES = 16 << 10
 """Largest head of a request; a browser's has about one KB."""
+_CUT_SHORT = "ASGI callable returned without completing response."
+"""What the web server says of a response that was not taken in time (`ServerLimits.response_s`)."""
 
 
 class RunningServer:
@@ -87,6 +89,8 @@ class _ToTerminal(logging.Handler):
 
     def emit(self, record: logging.LogRecord) -> None:
         """One message."""
+        if record.getMessage() == _CUT_SHORT:
+            return
         mistake = record.exc_info[1] if record.exc_info else None
         reason = f" ({type(mistake).__name__}: {mistake})" if mistake else ""
         self._on_problem(f"the server made a mistake: {record.getMessage().splitlines()[0]}{reason}")
