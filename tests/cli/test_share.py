@@ -50,7 +50,8 @@ class Screen:
         temporary.mkdir()
         self.process = subprocess.Popen(
             [sys.executable, "-m", "layerpipe", *map(str, words)], stdin=theirs, stdout=theirs, stderr=theirs,
-            cwd=PROJECT, start_new_session=True, env=os.environ | {"TMPDIR": str(temporary), "TERM": "dumb", "COLUMNS": "200"})
+            cwd=PROJECT, start_new_session=True,
+            env=os.environ | {"TMPDIR": str(temporary), "TERM": "dumb", "COLUMNS": "200"})
         os.close(theirs)
         self.temporary = temporary
         self.shown = ""

@@ -108,8 +108,8 @@ def test_no_module_is_longer_than_300_lines():
     assert [_name(path) for path in MODULES if len(path.read_text("utf-8").splitlines()) > 300] == []
 
 
-@pytest.mark.parametrize("slow", ["scipy", "numba", "matplotlib", "pyloudnorm", "pydub", "jinja2", "starlette", "uvicorn", "segno",
-                                  "watchfiles"])
+@pytest.mark.parametrize("slow", ["scipy", "numba", "matplotlib", "pyloudnorm", "pydub", "jinja2", "starlette",
+                                  "uvicorn", "segno", "watchfiles"])
 def test_slow_libraries_are_imported_where_they_are_used_only(slow):
     for path in MODULES:
         for node in ast.parse(path.read_text("utf-8")).body:

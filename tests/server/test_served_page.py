@@ -12,7 +12,7 @@ import pytest
 
 from layerpipe.outputs.artist_page import ChosenLevel, build_page
 from tests.server.conftest import on_phone
-from tests.support.pages.browser import opened, rendered, until
+from tests.support.pages.browser import PHONE, opened, rendered, until
 
 WANTED = {"levels": [0, -9, -7.3], "bed": True, "seconds": 2.0}
 
@@ -120,6 +120,8 @@ def test_a_newer_version_is_offered_and_choices_stay(browser, serve, demo_page):
         page.get_by_label("rakes", exact=True).fill("-2")
         served.show(with_level(with_level(demo_page, "chorus", "octave", -5.0), "verse", "rakes", -11.0))
         page.get_by_text("A new version is here").wait_for()
+        # Offering it does not push Play or Save off the screen.
+        assert all(page.locator(name).bounding_box()["y"] < PHONE["height"] for name in ("#play", "#newer-load", "#save"))
         assert page.get_by_label("rakes", exact=True).input_value() == "-2"
         page.get_by_role("button", name="Load it").tap()
         until(page, "layerpipePage.song.served.version === 2")

@@ -21,8 +21,8 @@ let newest = song.served.version;
 
 function showNewer() {
   const isNewer = newest !== song.served.version;
-  const words = isNewer ? "A new version is here. What you chose stays."
-    : missed >= MISSED_LOOKS ? "The engineer’s computer does not answer. What you chose stays on this page." : "";
+  const words = isNewer ? "A new version is here."
+    : missed >= MISSED_LOOKS ? "The engineer’s computer does not answer. Your choices stay here." : "";
   byId("newer").hidden = words === "";
   byId("newer-load").hidden = !isNewer;
   if (byId("newer-text").textContent !== words) byId("newer-text").textContent = words;
