@@ -121,7 +121,8 @@ def test_a_newer_version_is_offered_and_choices_stay(browser, serve, demo_page):
         served.show(with_level(with_level(demo_page, "chorus", "octave", -5.0), "verse", "rakes", -11.0))
         page.get_by_text("A new version is here").wait_for()
         # Offering it does not push Play or Save off the screen.
-        assert all(page.locator(name).bounding_box()["y"] < PHONE["height"] for name in ("#play", "#newer-load", "#save"))
+        for name in ("#play", "#newer-load", "#save"):
+            assert page.locator(name).bounding_box()["y"] < PHONE["height"]
         assert page.get_by_label("rakes", exact=True).input_value() == "-2"
         page.get_by_role("button", name="Load it").tap()
         until(page, "layerpipePage.song.served.version === 2")
