@@ -25,7 +25,7 @@ def share(
     section: Annotated[list[str] | None, typer.Option("--section", metavar="NAME", help=(
         "Only this section; may be given again."))] = None,
     seconds: Annotated[float, typer.Option(min=1.0, max=300.0, metavar="SECONDS", help=(
-        "Sections longer than this are cut at the last downbeat."))] = 300.0,
+        "Sections longer than this are cut at the last downbeat; a phone holds two sections in memory."))] = 120.0,
     open_here: Annotated[bool, typer.Option("--open", help=(
         "For this machine only: bind to 127.0.0.1 and open the page in a browser."))] = False,
     host: Annotated[str | None, typer.Option("--host", metavar="ADDRESS", help=(
@@ -115,7 +115,7 @@ def _answer_events(terminal: Terminal, sharing: Sharing, recipe: Path, *, ask: b
             if event.number > 1:
                 terminal.say(f"version {event.number} of the page is shown")
             for name in event.cut:
-                terminal.say(f"{name}: cut, because it is too long for a page")
+                terminal.say(f"{name}: is longer than a page holds and was cut; see --seconds")
         else:
             _take(terminal, sharing, recipe, event, ask=ask)
         sys.stdout.flush()

@@ -29,8 +29,9 @@ from layerpipe.server.pages import SharedPages, StoredSounds, Version
 from layerpipe.server.running import RunningServer
 from layerpipe.server.watch import SavedFiles
 
-LONGEST_S = 300.0
-"""Longest section on a shared page. A browser holds a section decoded, 0.4 MB for each second and layer."""
+LONGEST_S = 120.0
+"""Longer sections are cut unless more is asked for: a phone holds two sections decoded, 0.4 MB for each second of each
+layer."""
 _SECRET_BYTES = 16
 _LOOK_S = 0.25
 

@@ -143,8 +143,8 @@ def main(folder: Path) -> None:
     """Measure and print."""
     for times in TIMES:
         recipe = repeated(folder / f"{times}", times)
-        with shared(recipe, folder / "cache") as (_, _, first_ready_s):
-            pass
+        with shared(recipe, folder / "cache") as (_, server, first_ready_s):
+            preparing_mb = int(re.findall(r"VmHWM:\s+(\d+)", Path(f"/proc/{server.pid}/status").read_text())[0]) / 1e3
         with shared(recipe, folder / "cache") as (url, server, ready_s):
             before = server.memory_info().rss
             phone = statistics.median(on_a_phone(url)[1] for _ in range(3))
@@ -171,7 +171,8 @@ def main(folder: Path) -> None:
             print(f"  phone ({SLOWER} x slower): usable after {open_s:.2f} s; plays {phone:.2f} s after the tap")
             print(f"  {LISTENERS} listeners at once: first sound {statistics.median(first):.2f} s (median), "
                   f"{first[-1]:.2f} s (last)")
-            print(f"  memory of the server: {before / 1e6:.0f} MB before, at most {highest[0] / 1e6:.0f} MB with them")
+            print(f"  memory of the server: at most {preparing_mb:.0f} MB while it prepares, "
+                  f"{before / 1e6:.0f} MB then, at most {highest[0] / 1e6:.0f} MB with the listeners")
 
 
 if __name__ == "__main__":

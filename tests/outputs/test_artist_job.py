@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import re
+import weakref
 from pathlib import Path
 
 import pytest
@@ -13,8 +15,10 @@ from layerpipe.cli import program
 from layerpipe.core.errors import OutputError, RecipeError
 from layerpipe.jobs.page import page_id_of, prepare_page
 from layerpipe.outputs.artist_page import build_page, write_page
+from layerpipe.outputs.artist_page.loops import Loops, parts_of
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
+from layerpipe.render.pipeline import process_takes
 
 PROJECT = Path(__file__).resolve().parents[2]
 LANTERN = PROJECT / "recipes" / "lantern.toml"
@@ -166,3 +170,16 @@ def test_the_command_says_what_it_gave_up_for_the_size(tmp_path):
     assert made.exit_code == 0
     assert "sound coded with 14 instead of 16 bits, to stay below 1 MB" in made.stdout
     assert f"{out.stat().st_size / 1e6:.1f} MB is more than 1 MB" in made.stderr
+
+
+def test_a_section_is_not_held_in_memory_after_it_was_encoded():
+    file, cache = read_recipe(LANTERN), TakeCache()
+    song = process_takes(file, cache)
+    loops = Loops(song, parts_of(song, ["chorus"], 2.5)[0], lambda shaped_by, kind, make: make())
+    sound = weakref.ref(loops.heard(0))
+    gc.disable()
+    try:
+        del loops
+        assert sound() is None
+    finally:
+        gc.enable()

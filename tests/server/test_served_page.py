@@ -9,6 +9,7 @@ import tomllib
 
 import numpy as np
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 
 from layerpipe.outputs.artist_page import ChosenLevel, build_page
 from tests.server.conftest import on_phone
@@ -179,3 +180,32 @@ def test_an_answer_too_long_to_send_is_not_sent(browser, serve):
         page.get_by_role("button", name="Send", exact=True).tap()
         page.locator("#delivered", has_text="too long").wait_for()
     assert not served.comments.path.exists()
+
+
+def test_axe_finds_nothing(browser, serve, demo_page):
+    served = serve()
+    # Its scripts are put in past the page's own policy.
+    with on_phone(browser, served.url, bypass_csp=True) as page:
+        page.locator("#save").tap()
+        page.get_by_role("button", name="Send", exact=True).tap()
+        page.locator("#delivered", has_text="Sent").wait_for()
+        served.show(demo_page)
+        page.get_by_role("button", name="Load it").wait_for()
+        found = Axe().run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa",
+                                                     "best-practice"]})
+    assert found.violations_count == 0, found.generate_report()
+    assert len(found.response["passes"]) > 20
+
+
+def test_without_scripts_the_players_come_from_the_server(browser, serve, demo_page):
+    part = demo_page.sections[0]
+    served = serve(song=dataclasses.replace(demo_page, sections=(dataclasses.replace(part, player=b"AAC" * 100),
+                                                                 *demo_page.sections[1:])))
+    context = browser.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto(served.url)
+    name = page.locator("audio").get_attribute("src")
+    assert page.locator("audio").count() == 1
+    assert page.request.get(served.url + name).body() == b"AAC" * 100
+    assert page.get_by_text("silent at this setting").is_visible()
+    context.close()

@@ -8,7 +8,6 @@ then the bed. Encoded sounds are cached under a key made of everything that shap
 
 from __future__ import annotations
 
-import functools
 import struct
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
@@ -111,9 +110,14 @@ class Loops:
         self.song, self.part = song, part
         self._keep = keep
         self.count = len(song.layers) + (song.bed is not None)
-        # Not a method's cache, which would hold this object as well.
-        self.heard: Callable[[int], FloatArray] = functools.cache(self._heard)
+        self._sounds: dict[int, FloatArray] = {}
+
+    def heard(self, n: int) -> FloatArray:
         """Sound `n` at 0 dB, shape (frames, 2); its end crosses over into its beginning."""
+        # A functools cache of a method would hold this object, and with it the sound of a whole section.
+        if n not in self._sounds:
+            self._sounds[n] = self._heard(n)
+        return self._sounds[n]
 
     def shaped_by(self, n: int) -> dict[str, Any]:
         """Everything that shapes sound `n`, in types that JSON knows."""
