@@ -27,7 +27,7 @@ from layerpipe.cli.share import _say_address
 from layerpipe.cli.terminal import Terminal
 from layerpipe.core.errors import OutputError
 from layerpipe.jobs.watch import refuse_without
-from tests.server.conftest import on_phone
+from tests.server.conftest import load_newer, on_phone
 from tests.support.pages.browser import until
 
 PROJECT = Path(__file__).resolve().parents[2]
@@ -133,8 +133,8 @@ def test_from_the_phone_into_the_recipe(recipe, browser, tmp_path):
             # It was made on the page before: there the level was another one.
             terminal.wait_for("was at -8 dB in the page and is at -11.5 dB now")
             terminal.wait_for("version 2 of the page is shown")
-            page.get_by_role("button", name="Load it").tap()
-            until(page, "layerpipePage.song.served.version === 2")
+            load_newer(page)
+            assert page.evaluate("layerpipePage.song.served.version") == 2
             assert page.get_by_label("octave", exact=True).input_value() == "-2"
             page.get_by_role("button", name="Send", exact=True).tap()
             terminal.wait_for(r"Answer 3 from Marisol")

@@ -99,6 +99,14 @@ def test_the_analysis_floor_writes_no_files_and_draws_nothing():
         assert "layerpipe.core.files" not in path.read_text("utf-8"), f"{_name(path)} writes files"
 
 
+def test_the_server_knows_pages_and_answers_but_no_sound_formulas():
+    for path in PACKAGE.joinpath("server").rglob("*.py"):
+        floors = {name.split(".")[0] for name in _imports(path)}
+        assert not floors & {"dsp", "render", "analysis", "recipe", "audio_files"}, f"{_name(path)} knows {floors}"
+        rooms = {_room(name) for name in _imports(path) if name.startswith("outputs.")}
+        assert rooms <= {"outputs.artist_page"}, f"{_name(path)} knows {rooms}"
+
+
 def test_only_audio_files_import_soundfile():
     assert {_name(path) for path in MODULES if "soundfile" in _foreign(path)} == {"audio_files.flac",
                                                                                   "audio_files.reader"}

@@ -93,3 +93,9 @@ def on_phone(browser: Browser, url: str, **settings: Any) -> Iterator[Page]:
     context.close()
     assert troubles == []
     assert all(one.startswith((url, "blob:")) for one in asked)
+
+
+def load_newer(page: Page) -> None:
+    """Wait for a newer version to be offered, and take it."""
+    with page.expect_navigation():
+        page.get_by_role("button", name="Load it").tap()

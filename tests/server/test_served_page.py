@@ -12,7 +12,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from layerpipe.outputs.artist_page import ChosenLevel, build_page
-from tests.server.conftest import on_phone
+from tests.server.conftest import load_newer, on_phone
 from tests.support.pages.browser import PHONE, opened, rendered, until
 
 WANTED = {"levels": [0, -9, -7.3], "bed": True, "seconds": 2.0}
@@ -125,8 +125,8 @@ def test_a_newer_version_is_offered_and_choices_stay(browser, serve, demo_page):
         for name in ("#play", "#newer-load", "#save"):
             assert page.locator(name).bounding_box()["y"] < PHONE["height"]
         assert page.get_by_label("rakes", exact=True).input_value() == "-2"
-        page.get_by_role("button", name="Load it").tap()
-        until(page, "layerpipePage.song.served.version === 2")
+        load_newer(page)
+        assert page.evaluate("layerpipePage.song.served.version") == 2
         # The same part is shown; what was moved or saved stays, what was not follows the engineer.
         assert page.get_by_role("radio", name="chorus").is_checked()
         assert page.get_by_label("rakes", exact=True).input_value() == "-2"
@@ -145,7 +145,7 @@ def test_a_newer_version_with_another_part_keeps_what_was_done_in_the_others(bro
         page.get_by_label("octave", exact=True).fill("-4")
         page.locator("#save").tap()
         served.show(dataclasses.replace(demo_page, sections=(extra, *demo_page.sections)))
-        page.get_by_role("button", name="Load it").tap()
+        load_newer(page)
         page.get_by_role("radio", name="intro").wait_for()
         assert page.get_by_role("radio", name="verse").is_checked()
         assert page.get_by_label("octave", exact=True).input_value() == "-4"
@@ -184,8 +184,7 @@ def test_an_answer_too_long_to_send_is_not_sent(browser, serve):
 
 def test_axe_finds_nothing(browser, serve, demo_page):
     served = serve()
-    # Its scripts are put in past the page's own policy.
-    with on_phone(browser, served.url, bypass_csp=True) as page:
+    with on_phone(browser, served.url) as page:
         page.locator("#save").tap()
         page.get_by_role("button", name="Send", exact=True).tap()
         page.locator("#delivered", has_text="Sent").wait_for()
