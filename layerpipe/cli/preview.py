@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from layerpipe.cli.terminal import FINE, JsonOption, QuietOption, Terminal, answers
+from layerpipe.cli.songs import ClusterOption, JobsOption, SongResult, SongsArgument, answer_songs
+from layerpipe.cli.terminal import JsonOption, QuietOption, Terminal, answers
 
 if TYPE_CHECKING:
     from layerpipe.outputs.preview.write import Previews
@@ -19,13 +21,15 @@ BIG_BOOST_DB = 12.0
 
 @answers
 def preview(
-    recipe: Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe.", show_default=False)],
+    recipes: SongsArgument,
     section: Annotated[list[str] | None, typer.Option("--section", metavar="NAME", help=(
         'Only this section ("whole song" is one); may be given again.'))] = None,
     version: Annotated[list[str] | None, typer.Option("--version", metavar="NAME", help=(
         'Only this version (a layer\'s name, "blend", "with the track"); may be given again.'))] = None,
     out: Annotated[Path, typer.Option("--out", "-o", metavar="FOLDER", help=(
         "Folder that gets one folder per recipe."))] = Path("previews"),
+    jobs: JobsOption = 1,
+    cluster: ClusterOption = None,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
@@ -34,13 +38,18 @@ def preview(
     Each layer alone, the blend, and the blend with the track. Files that an earlier version of the recipe made are
     removed.
     """
+    return answer_songs(Terminal(as_json=as_json, quiet=quiet), recipes, partial(
+        _preview, out=out, sections=section or [], versions=version or []), jobs=jobs, cluster=cluster, outputs=[out])
+
+
+def _preview(terminal: Terminal, recipe: Path, *, out: Path, sections: list[str], versions: list[str]) -> SongResult:
+    """One song."""
     from layerpipe.jobs.preview import preview_song
     from layerpipe.recipe.reader import read_recipe
 
-    terminal = Terminal(as_json=as_json, quiet=quiet)
     file = read_recipe(recipe)
     with terminal.progress("rendering", 1.0) as on_progress:
-        made = preview_song(file, out, sections=section or [], versions=version or [], on_progress=on_progress)
+        made = preview_song(file, out, sections=sections, versions=versions, on_progress=on_progress)
     if terminal.talks:
         terminal.say(_table(made))
     for limit in made.limits:
@@ -51,10 +60,10 @@ def preview(
     caution = _caution(made)
     if caution is not None:
         terminal.warn(caution)
-    terminal.document({"recipe": recipe, "previews": [asdict(one) for one in made.files],
+    written = sum(one.file is not None for one in made.files)
+    return SongResult({"recipe": recipe, "previews": [asdict(one) for one in made.files],
                        "limits": [asdict(limit) for limit in made.limits], "removed": list(made.removed),
-                       "caution": caution})
-    return FINE
+                       "caution": caution}, "written", note=f"{written} files in {out / file.path.stem}")
 
 
 def _caution(made: Previews) -> str | None:
