@@ -8,6 +8,7 @@ from layerpipe.analysis.defects.low_band import LowBandMeter
 from layerpipe.analysis.defects.single_pass import seconds_of
 from layerpipe.analysis.defects.tuning import tuning_of
 from layerpipe.core.sound import OnProgress
+from layerpipe.core.units import SILENCE_DB
 from layerpipe.jobs.tempo import tempo_of_song
 from layerpipe.outputs.levels.album import AlbumSong, mean_cents
 from layerpipe.outputs.levels.study import layer_to_try, reference_layer
@@ -54,6 +55,9 @@ def measure_album_song(file: RecipeFile, *, layer: str | None = None, against: s
             measure_song(song, cache), [song.mix(song.layers), song.mix([named[name]]), song.mix(rest)])
 
         def distance(part: SongPart) -> float | None:
+            if part.section is not None and file.recipe.level_db(named[name], part.section) == SILENCE_DB:
+                # The ramp to the next section is nothing to measure.
+                return None
             one, two = (mix.readings(part.start, part.stop).integrated_lufs for mix in (mine, other))
             if one is None or two is None or not (math.isfinite(one) and math.isfinite(two)):
                 return None
