@@ -232,17 +232,28 @@ def _probes(outputs: Sequence[Path]) -> Iterator[dict[str, str]]:
 def _refuse_workers(client: Client, address: str, files: Mapping[str, Mapping[str, int]], probes: Mapping[str, str],
                     needed: int) -> None:
     """Ask every worker whether it can do the songs; refuse if one cannot, before any work."""
-    answers = client.run(cluster_worker.problems, versions(), files, probes, needed, on_error="return")
+    answers = client.run(_ask(), versions(), files, probes, needed)
     if not answers:
         raise ClusterError(f"{address}: has no workers; start some with: dask worker {address} --nthreads 1")
-    wrong = {worker: answer if isinstance(answer, list) else [f"cannot run layerpipe: {answer!r}"]
-             for worker, answer in answers.items() if answer}
+    wrong = {worker: problems for worker, problems in answers.items() if problems}
     if wrong:
         lines = [f"  {worker}: {problem}" for worker, problems in sorted(wrong.items()) for problem in problems]
         hidden = len(lines) - LIMITS.most_shown
         raise ClusterError("\n".join([
             f"{address}: {len(wrong)} of {len(answers)} workers cannot be used; nothing was done",
             *lines[: LIMITS.most_shown], *([f"  and {hidden} more"] if hidden > 0 else [])]))
+
+
+def _ask() -> Any:
+    """A function for workers; made inside another so that it travels as it is, also to those without layerpipe."""
+    async def ask(*words: Any, dask_worker: Any) -> list[str]:
+        try:
+            from layerpipe.jobs import cluster_worker
+        except ImportError as missing:
+            return [f"cannot import layerpipe: {missing}; install it there"]
+        return await cluster_worker.problems(*words, dask_worker=dask_worker)
+
+    return ask
 
 
 def _raise_allowed_failures() -> Any:
