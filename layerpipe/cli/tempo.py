@@ -28,9 +28,9 @@ def tempo(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Estimate tempo, meter and bar 1 from the takes, whatever tempo the recipe has.
+    """Estimate tempo, meter and bar 1 from the takes.
 
-    Each result has a confidence from 0 to 1. Exits with 1 if there are too few onsets.
+    The tempo in the recipe is ignored. Each result has a confidence from 0 to 1. Exits with 1 if there are too few onsets.
     """
     return answer_songs(Terminal(as_json=as_json, quiet=quiet), recipes, partial(_tempo, write=write), jobs=jobs,
                         cluster=cluster)

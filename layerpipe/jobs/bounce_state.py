@@ -32,7 +32,7 @@ def why_not_current(file: RecipeFile, folder: Path, cache: TakeCache, *, pdf: bo
         Whether the delivery sheet is to be there as PDF too.
     """
     if not folder.exists():
-        return "there is no bounce"
+        return "it has not been bounced"
     try:
         bounce = open_bounce(folder)
     except NotABounceError:

@@ -246,12 +246,12 @@ def _refuse_workers(client: Client, address: str, files: Mapping[str, Mapping[st
 
 def _ask() -> Any:
     """A function for workers; made inside another so that it travels as it is, also to those without layerpipe."""
-    async def ask(*words: Any, dask_worker: Any) -> list[str]:
+    async def ask(wanted: Any, files: Any, probes: Any, needed: int, dask_worker: Any) -> list[str]:
         try:
             from layerpipe.jobs import cluster_worker
         except ImportError as missing:
             return [f"cannot import layerpipe: {missing}; install it there"]
-        return await cluster_worker.problems(*words, dask_worker=dask_worker)
+        return await cluster_worker.problems(wanted, files, probes, needed, dask_worker)
 
     return ask
 

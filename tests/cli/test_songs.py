@@ -78,6 +78,7 @@ def test_a_list_of_songs_ends_with_a_table_of_verdicts(run, songs, tmp_path):
 
 
 def test_pictures_and_pages_of_several_songs_get_their_names(run, songs, tmp_path):
+    (tmp_path / "all").mkdir()
     two = [songs / "amber.toml", songs / "birch.toml"]
     run("timing", *two, "--picture", "all/timing.svg", "--listen", "spots")
     run("levels", *two, "--at", "-9,-6", "--picture", "all/levels.svg", "--section", "chorus")
@@ -116,7 +117,8 @@ def test_an_album_names_the_song_whose_octave_pair_is_further_under(run, songs, 
     assert found["Birch"]["stands_out"] == ["4.0 LU further under"]
     assert found["Amber"]["stands_out"] == found["Dune 1"]["stands_out"] == []
     assert (tmp_path / "album.png").stat().st_size > 10_000
-    assert "further under" in run("levels", songs, "--album")[1].replace("\n", " ")
+    table = run("levels", songs, "--album")[1]
+    assert all(word in table for word in ("Birch", "further", "under", "median"))
     for n in range(3):
         (songs / f"dune{n}.toml").unlink()
 
@@ -125,7 +127,7 @@ def test_an_album_measures_what_levels_measures(songs):
     file = read_recipe(songs / "amber.toml")
     measured = measure_album_song(file)
     (row,) = study_levels(file, [-9.0], sections=["chorus"]).rows
-    assert measured.sections_lu["chorus"] == pytest.approx(row.relative_lu, abs=1e-9)
+    assert measured.sections_lu["chorus"] == pytest.approx(row.relative_lu, abs=1e-3)  # the ramp
     assert measured.sections_lu["verse"] is None
     assert (measured.tempo, measured.tempo_estimated, measured.meter) == (120.0, False, "4/4")
 

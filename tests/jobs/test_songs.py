@@ -157,7 +157,7 @@ def _replaced(path: Path, content: bytes):
     ("recipe", "the recipe was changed"), ("blend", "blend.wav was changed"), ("page", "delivery.html was changed"),
     ("source", "regular-left.wav was changed"), ("manifest", "its manifest was changed"), ("json", "damaged"),
     ("version", "other versions"), ("pdf", "it has no PDF"), ("missing", "blend.wav was changed"),
-    ("gone", "no bounce"),
+    ("gone", "not been bounced"),
 ])
 def test_anything_that_changed_is_a_reason_to_bounce_again(bounced, what, why, monkeypatch):
     song, folder, cache = bounced
