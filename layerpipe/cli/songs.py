@@ -50,8 +50,8 @@ def answer_songs(terminal: Terminal, given: Sequence[Path], song: Song, *, jobs:
                  refuse: Callable[[list[Path]], None] = lambda recipes: None) -> int:
     """Do a command's work for one song or many, print the results, return the exit code.
 
-    One recipe alone is answered by its own results and document. Several end with a table of songs; the document is {"songs": [...]}, and the exit
-    code is the highest.
+    One recipe alone is answered by its own results and document. Several end with a table of songs; their document is
+    {"songs": [...]} and the exit code is the highest.
 
     Parameters
     ----------

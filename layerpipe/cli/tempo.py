@@ -30,7 +30,8 @@ def tempo(
 ) -> int:
     """Estimate tempo, meter and bar 1 from the takes.
 
-    The tempo in the recipe is ignored. Each result has a confidence from 0 to 1. Exits with 1 if there are too few onsets.
+    The tempo in the recipe is ignored. Each result has a confidence from 0 to 1. Exits with 1 if there are too few
+    onsets.
     """
     return answer_songs(Terminal(as_json=as_json, quiet=quiet), recipes, partial(_tempo, write=write), jobs=jobs,
                         cluster=cluster)
