@@ -45,6 +45,8 @@ class ClusterLimits:
     """Memory of a song: bounces of 3 minutes and of 3 hours of 4 takes stay below it."""
     take_bytes: int = 8 << 20
     """More for each take."""
+    files_asked: int = 20_000
+    """Files that workers are asked about before any work; of more, evenly spread ones. Each song looks at its own."""
     stop_s: float = 20.0
     """Running songs get this long to clean up after Ctrl-C."""
     most_shown: int = 20
@@ -183,18 +185,18 @@ def _look_through(recipes: Sequence[Path]) -> tuple[list[int], dict[str, dict[st
     What is wrong with a recipe is left to its own task.
     """
     needed: list[int] = []
-    files: dict[str, dict[str, int]] = {}
+    found: dict[Path, None] = {}
     for recipe in recipes:
         try:
-            file = read_recipe(recipe)
+            sources = sources_of(read_recipe(recipe))
         except RecipeError:
-            needed.append(LIMITS.song_bytes)
-            continue
-        sources = sources_of(file)
+            sources = []
         needed.append(LIMITS.song_bytes + LIMITS.take_bytes * len(sources))
-        for source in sources:
-            with suppress(OSError):
-                files.setdefault(str(source.parent), {})[source.name] = source.stat().st_size
+        found |= dict.fromkeys(sources)
+    files: dict[str, dict[str, int]] = {}
+    for source in list(found)[:: -(-len(found) // LIMITS.files_asked) or 1]:
+        with suppress(OSError):
+            files.setdefault(str(source.parent), {})[source.name] = source.stat().st_size
     return needed, files
 
 
