@@ -8,6 +8,7 @@ are whole or absent. Tasks carry paths, never sound.
 from __future__ import annotations
 
 import hashlib
+import logging
 import queue
 import secrets
 from collections import deque
@@ -91,6 +92,7 @@ def run_on_cluster(work: SongWork, recipes: Sequence[Path], address: str, *, out
     """
     needed, files = _look_through(recipes)
     with ExitStack() as stack:
+        stack.enter_context(_silent_logs())
         client = stack.enter_context(_connected(address))
         resource = f"layerpipe-{hashlib.sha256(repr(sorted(versions().items())).encode()).hexdigest()[:8]}"
         with _probes(outputs) as probes:
@@ -198,6 +200,21 @@ def _look_through(recipes: Sequence[Path]) -> tuple[list[int], dict[str, dict[st
         with suppress(OSError):
             files.setdefault(str(source.parent), {})[source.name] = source.stat().st_size
     return needed, files
+
+
+@contextmanager
+def _silent_logs() -> Iterator[None]:
+    """Keep the client library from logging on stderr: what a user must know is in the errors raised here."""
+    loggers = [logging.getLogger(name) for name in list(logging.root.manager.loggerDict)
+               if name.partition(".")[0] in ("distributed", "tornado", "asyncio")]
+    before = [logger.disabled for logger in loggers]
+    try:
+        for logger in loggers:
+            logger.disabled = True
+        yield
+    finally:
+        for logger, disabled in zip(loggers, before, strict=True):
+            logger.disabled = disabled
 
 
 @contextmanager

@@ -155,6 +155,7 @@ def _note_worker(work, folder, recipe, on_progress):
     return work(recipe, on_progress)
 
 
+@pytest.mark.slow
 def test_a_lost_scheduler_is_reported_and_what_was_written_is_complete(songs, tmp_path):
     recipes = sorted(songs.glob("*.toml"))
     with cluster(tmp_path / "cluster", 1) as started:
@@ -171,7 +172,7 @@ def test_a_lost_scheduler_is_reported_and_what_was_written_is_complete(songs, tm
         assert run("verify", folder, "--quiet")[0] == 0
 
 
-def test_no_scheduler_and_no_workers_are_told(songs, tmp_path, monkeypatch):
+def test_a_scheduler_that_does_not_answer_is_reported(songs, tmp_path, monkeypatch):
     monkeypatch.setattr(job, "LIMITS", job.ClusterLimits(connect_s=0.5))
     code, _, err = run("bounce", songs, "--out", tmp_path / "out", "--cluster", "tcp://127.0.0.1:9")
     assert code == 1
@@ -179,7 +180,8 @@ def test_no_scheduler_and_no_workers_are_told(songs, tmp_path, monkeypatch):
     assert run("bounce", songs, "--cluster", "nonsense://?")[0] == 1
 
 
-def test_a_cluster_without_workers_is_told(songs, tmp_path):
+@pytest.mark.slow
+def test_a_cluster_without_workers_is_reported(songs, tmp_path):
     with cluster(tmp_path / "cluster", 0) as started:
         code, _, err = run("bounce", songs, "--out", tmp_path / "out", "--cluster", started.address)
     assert code == 1
