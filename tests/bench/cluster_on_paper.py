@@ -122,7 +122,7 @@ def main(task_s: float) -> None:
     heads = ("song, s", "songs a task", "hours", "workers busy", "scheduler busy", "redone with a lost worker, s",
              "files, GB/s")
     print("  ".join(f"{head:>{max(13, len(head))}}" for head in heads))
-    for song_s in (60.0, 20.0, 5.0, 2.0, 1.0, 0.5, 0.1):
+    for song_s in (60.0, 20.0, 5.0, 2.0, 1.0, 0.5):
         plan = Catalogue(SONGS, WORKERS, song_s, task_s)
         best = smallest_batch(plan)
         for batch in sorted({1, best}):

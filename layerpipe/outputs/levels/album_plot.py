@@ -60,8 +60,8 @@ def draw_album(songs: Sequence[AlbumSong], album: Album, path: Path) -> None:
             all_axes[0].plot(known, [row] * len(known), "|", color=GREY, markersize=9, zorder=1)
         all_axes[0].set_yticks(list(rows), [song.title for song in songs])
         all_axes[0].set_ylim(len(songs) - 0.5, -0.5)
-        figure.text(0.01, 0.002, "Bars: median and what is near it. Small strokes: sections. Diamonds stand out.",
-                    fontsize=8, color=GREY)
+        figure.supxlabel("Line and area: the median and what is near it. Small strokes: sections. Diamonds stand out.",
+                         x=0.01, ha="left", fontsize=8, color=GREY)
 
 
 def _beside(cents: float | None, middle: float | None) -> float | None:
