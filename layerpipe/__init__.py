@@ -8,14 +8,16 @@ What they return are frozen dataclasses, named here too. Everything else is priv
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
-
-from layerpipe.core.errors import AudioError, LayerpipeError, OutputError, ParameterError, RecipeError
+TYPE_CHECKING = False
+"""Type checkers take it for true; importing `typing` would double the time of `layerpipe --version`."""
 
 if TYPE_CHECKING:
+    from typing import Any
+
     from layerpipe.analysis.defects.tuning import Tuning
     from layerpipe.analysis.onsets.detect import Onset
     from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming
+    from layerpipe.core.errors import AudioError, LayerpipeError, OutputError, ParameterError, RecipeError
     from layerpipe.dsp.loudness import Loudness
     from layerpipe.jobs.api import check_song, compare_bounces, read_levels, verify_bounce, write_artist_page
     from layerpipe.jobs.arrays import find_defects, find_onsets, loudness, measure_tuning, pan, process, true_peak_dbtp
@@ -90,6 +92,7 @@ _NAMES = {
     "analysis.defects.tuning": ("Tuning",),
     "analysis.onsets.detect": ("Onset",),
     "analysis.timing.song_timing": ("SongTiming", "TakeTiming"),
+    "core.errors": ("AudioError", "LayerpipeError", "OutputError", "ParameterError", "RecipeError"),
     "dsp.loudness": ("Loudness",),
     "jobs.api": ("check_song", "compare_bounces", "read_levels", "verify_bounce", "write_artist_page"),
     "jobs.arrays": ("find_defects", "find_onsets", "loudness", "measure_tuning", "pan", "process", "true_peak_dbtp"),

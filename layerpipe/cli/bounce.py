@@ -2,70 +2,58 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
-from layerpipe.cli.terminal import FINE, JsonOption, QuietOption, Terminal, answers
-from layerpipe.core.errors import Fault, RecipeError
-
-if TYPE_CHECKING:
-    from layerpipe.recipe.reader import RecipeFile
+from layerpipe.cli.songs import ClusterOption, JobsOption, SongResult, SongsArgument, answer_songs
+from layerpipe.cli.terminal import JsonOption, QuietOption, Terminal, answers
 
 
 @answers
 def bounce(
-    recipes: Annotated[list[Path], typer.Argument(metavar="RECIPE...", help="One recipe or several.",
-                                                  show_default=False)],
+    recipes: SongsArgument,
     out: Annotated[Path, typer.Option("--out", "-o", metavar="FOLDER", help=(
         "Folder that gets one folder per recipe."))] = Path("bounces"),
+    resume: Annotated[bool, typer.Option("--continue", help=(
+        "Skip recipes whose bounce is already what they say, by the checksums of recipe, takes and outputs."))] = False,
     pdf: Annotated[bool, typer.Option("--pdf", help=(
         "Also print the delivery sheet, if a Chromium browser is installed."))] = False,
+    jobs: JobsOption = 1,
+    cluster: ClusterOption = None,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
     """Bounce stems, layers and the blend, reproducibly.
 
-    A bounce is written completely or not at all.
+    A bounce is written completely or not at all. A recipe that is refused stops no other.
 
-    JSON: bounces (recipe, folder, manifest as in bounce.json) and refused (recipe, why).
+    JSON of one recipe: bounces (recipe, folder, manifest as in bounce.json; skipped with --continue). Of several:
+    songs (recipe, verdict, exit_code, folder, manifest, skipped; or refused and faults).
     """
-    from layerpipe.jobs.bounce import bounce_all
+    from layerpipe.jobs.bounce import refuse_shared_folders
 
-    terminal = Terminal(as_json=as_json, quiet=quiet)
-    files = _read_all(recipes)
-    with terminal.progress("bouncing", 1.0) as on_progress:
-        outcomes = bounce_all(files, out, pdf=pdf, on_progress=on_progress)
-    done = [outcome for outcome in outcomes if outcome.refusal is None]
-    for outcome in done if terminal.talks else ():
-        terminal.say(_table(outcome.folder, outcome.manifest))
-    for outcome in outcomes:
-        if outcome.refusal is not None:
-            terminal.warn(str(outcome.refusal))
-    terminal.document({
-        "bounces": [{"recipe": outcome.recipe, "folder": outcome.folder, "manifest": outcome.manifest}
-                    for outcome in done],
-        "refused": [{"recipe": outcome.recipe, "why": str(outcome.refusal)}
-                    for outcome in outcomes if outcome.refusal is not None],
-    })
-    return max((outcome.refusal.exit_code for outcome in outcomes if outcome.refusal is not None), default=FINE)
+    return answer_songs(Terminal(as_json=as_json, quiet=quiet), recipes, partial(
+        _bounce, out=out, resume=resume, pdf=pdf), jobs=jobs, cluster=cluster, outputs=[out],
+        refuse=lambda songs: refuse_shared_folders(songs, out), alone=lambda made: {"bounces": [made], "refused": []})
 
 
-def _read_all(recipes: list[Path]) -> list[RecipeFile]:
-    """Read several recipes; report the faults of all of them at once."""
+def _bounce(terminal: Terminal, recipe: Path, *, out: Path, resume: bool, pdf: bool) -> SongResult:
+    """One song."""
+    from layerpipe.jobs.bounce import bounce_into
     from layerpipe.recipe.reader import read_recipe
 
-    files: list[RecipeFile] = []
-    faults: list[Fault] = []
-    for recipe in recipes:
-        try:
-            files.append(read_recipe(recipe))
-        except RecipeError as refusal:
-            faults += refusal.faults
-    if faults:
-        raise RecipeError(faults)
-    return files
+    with terminal.progress("bouncing", 1.0) as on_progress:
+        folder, manifest = bounce_into(read_recipe(recipe), out, resume=resume, pdf=pdf, on_progress=on_progress)
+    document = {"recipe": recipe, "folder": folder, "manifest": manifest, "skipped": manifest is None}
+    if manifest is None:
+        terminal.say(f"{folder}: skipped, it is already what the recipe says")
+        return SongResult(document, "skipped", note=str(folder))
+    if terminal.talks:
+        terminal.say(_table(folder, manifest))
+    return SongResult(document, "bounced", note=str(folder))
 
 
 def _table(folder: Path, manifest: dict[str, Any]) -> Any:

@@ -3,26 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from layerpipe.cli.songs import ClusterOption, JobsOption, SongResult, answer_songs, is_several
 from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers
+from layerpipe.jobs.song_list import LIST_SUFFIX, RECIPE_SUFFIX
 
 if TYPE_CHECKING:
     from layerpipe.outputs.check.finding import Finding
     from layerpipe.outputs.check.report import Report
+    from layerpipe.recipe.model import Recipe
 
 MOST_CLICKS_SHOWN = 6
+_VERDICTS = ("re-record", "review", "OK")
 
 
 @answers
 def check(
     files: Annotated[list[Path], typer.Argument(
-        metavar="FILE", help="Recipes (.toml), or audio files without one.", show_default=False)],
+        metavar="FILE...", show_default=False, help=(
+            "Recipes, folders of recipes, .txt files that list one path a line; or audio files without a recipe."))],
     pictures: Annotated[Path | None, typer.Option("--pictures", metavar="FOLDER",
                                                   help="Folder for one picture per take.", show_default=False)] = None,
+    jobs: JobsOption = 1,
+    cluster: ClusterOption = None,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
@@ -31,37 +39,54 @@ def check(
     Clipping, clicks, hum, rumble, noise, drop-outs, tuning, copies and more. The verdict of each take is "OK", "review"
     or "re-record", worst first. Exits with 1 if any is "re-record". Limits are in the recipe's [check].
     """
-    from layerpipe.jobs.check import check_files, check_recipe
-    from layerpipe.outputs.check.document import document_of
-    from layerpipe.recipe.reader import read_recipe
-
-    recipes = [path for path in files if path.suffix.lower() == ".toml"]
-    if recipes and len(recipes) < len(files):
+    songs = [path for path in files if path.suffix.casefold() in (RECIPE_SUFFIX, LIST_SUFFIX) or path.is_dir()]
+    if songs and len(songs) < len(files):
         raise typer.BadParameter("give recipes, or audio files, not both", param_hint="FILE")
     terminal = Terminal(as_json=as_json, quiet=quiet)
-    # Every recipe is read before the first is checked: a fault in the last one is reported at once.
-    songs = [read_recipe(path).recipe for path in recipes]
-    with terminal.progress("checking", float(len(songs) or 1)) as on_progress:
-        reports = [check_recipe(song, on_progress) for song in songs] or [check_files(files, on_progress)]
-    documents = []
-    for number, report in enumerate(reports):
-        song = songs[number] if songs else None
-        drawn: list[Path] = []
-        if pictures is not None:
-            from layerpipe.outputs.check.plot import draw_takes
+    if songs:
+        return answer_songs(terminal, songs, partial(_check, pictures=pictures, several=is_several(songs)), jobs=jobs,
+                            cluster=cluster, outputs=[] if pictures is None else [pictures])
+    if cluster is not None:
+        raise typer.BadParameter("audio files are checked on this machine", param_hint="--cluster")
+    from layerpipe.jobs.check import check_files
 
-            drawn = draw_takes(report, song, pictures / f"{number + 1:02d}-{recipes[number].stem}" if len(songs) > 1
-                               else pictures)
-        if song is not None and len(songs) > 1:
-            terminal.say(f"{recipes[number]}: {song.song.title}")
+    with terminal.progress("checking", 1.0) as on_progress:
+        report = check_files(files, on_progress)
+    result = _answer(terminal, report, None, pictures)
+    terminal.document(result.document)
+    return result.exit_code
+
+
+def _check(terminal: Terminal, recipe: Path, *, pictures: Path | None, several: bool) -> SongResult:
+    """One song."""
+    from layerpipe.jobs.check import check_recipe
+    from layerpipe.recipe.reader import read_recipe
+
+    song = read_recipe(recipe).recipe
+    with terminal.progress("checking", 1.0) as on_progress:
+        report = check_recipe(song, on_progress)
+    return _answer(terminal, report, song, pictures / recipe.stem if pictures is not None and several else pictures)
+
+
+def _answer(terminal: Terminal, report: Report, song: Recipe | None, pictures: Path | None) -> SongResult:
+    """Print a report, draw its pictures."""
+    from layerpipe.outputs.check.document import document_of
+
+    drawn: list[Path] = []
+    if pictures is not None:
+        from layerpipe.outputs.check.plot import draw_takes
+
+        drawn = draw_takes(report, song, pictures)
+    if terminal.talks:
         terminal.say(_table(report))
-        terminal.say(_summary(report))
-        if drawn:
-            terminal.say(f"{len(drawn)} picture{'s' if len(drawn) > 1 else ''} in {drawn[0].parent}")
-        documents.append({**document_of(report), "pictures": drawn})
-    terminal.document(documents[0] if len(documents) == 1 else
-                      {"recipes": [{"recipe": path, **made} for path, made in zip(recipes, documents, strict=True)]})
-    return FAULTY if any(report.has_rerecord for report in reports) else FINE
+    summary = _summary(report)
+    terminal.say(summary)
+    if drawn:
+        terminal.say(f"{len(drawn)} picture{'s' if len(drawn) > 1 else ''} in {drawn[0].parent}")
+    verdicts = {one.verdict for one in report.takes}
+    worst = next(verdict for verdict in _VERDICTS if verdict in verdicts)
+    return SongResult({**document_of(report), "pictures": drawn}, worst, FAULTY if report.has_rerecord else FINE,
+                      summary)
 
 
 def _table(report: Report) -> Any:
@@ -101,5 +126,4 @@ def _rows(findings: Sequence[Finding]) -> list[tuple[str, str]]:
 def _summary(report: Report) -> str:
     """How many takes have which verdict."""
     verdicts = [one.verdict for one in report.takes]
-    return ", ".join(f"{verdicts.count(verdict)} {verdict}" for verdict in ("re-record", "review", "OK")
-                     if verdict in verdicts)
+    return ", ".join(f"{verdicts.count(verdict)} {verdict}" for verdict in _VERDICTS if verdict in verdicts)

@@ -4,12 +4,22 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from layerpipe.cli.answers import say_answer
+from layerpipe.cli.songs import (
+    ClusterOption,
+    JobsOption,
+    SongResult,
+    SongsArgument,
+    answer_songs,
+    beside,
+    is_several,
+)
 from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
 
 if TYPE_CHECKING:
@@ -25,7 +35,7 @@ _HEADINGS = ("dB", "LUFS", "added loudness, LU", "relative to {reference}, LU", 
 
 @answers
 def levels(
-    recipe: Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe.", show_default=False)],
+    recipes: SongsArgument,
     layer: Annotated[str | None, typer.Option("--layer", metavar="NAME", show_default=False, help=(
         "The layer whose level is tried; the second if there are two."))] = None,
     against: Annotated[str | None, typer.Option("--against", metavar="NAME", show_default=False, help=(
@@ -50,6 +60,10 @@ def levels(
         "Show an artist's answer (the text, or the saved file), ask, and write it. Nothing is measured."),
         show_default=False)] = None,
     yes: Annotated[bool, typer.Option("--yes", help="With --accept: write without asking.")] = False,
+    album: Annotated[bool, typer.Option("--album", help=(
+        "Compare songs at their recipes' levels: the layer's distance, loudness, tempo and tuning."))] = False,
+    jobs: JobsOption = 1,
+    cluster: ClusterOption = None,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
@@ -64,22 +78,39 @@ def levels(
     --write changes the sections named with --for, else those of --section, else all of them (--under) or the layer's
     own level (--at). Unless --for names them, sections in which the layer is off or has its own level are unchanged.
     """
-    from layerpipe.recipe.reader import read_recipe
-
     terminal = Terminal(as_json=as_json, quiet=quiet)
-    file = read_recipe(recipe)
     if accept is not None:
-        return _accept(terminal, file, accept, ask=not yes)
+        if is_several(recipes):
+            raise typer.BadParameter("an answer belongs to one recipe; give that", param_hint="--accept")
+        return _accept(terminal, recipes[0], accept, ask=not yes)
+    if album:
+        from layerpipe.cli.album import answer_album
+
+        _refuse_options([], at=None, under=under, write=write, places=places, picture=picture)
+        return answer_album(terminal, recipes, layer=layer, against=against, picture=picture, jobs=jobs,
+                            cluster=cluster)
     tried = _levels(at, lowest, highest, step)
     _refuse_options(tried, at=at, under=under, write=write, places=places, picture=picture)
+    return answer_songs(terminal, recipes, partial(
+        _study, tried=tried, layer=layer, against=against, sections=section or [], under=under, write=write,
+        places=places or [], picture=picture, several=is_several(recipes)), jobs=jobs, cluster=cluster,
+        outputs=[] if picture is None else [picture.parent])
+
+
+def _study(terminal: Terminal, recipe: Path, *, tried: list[float], layer: str | None, against: str | None,
+           sections: list[str], under: float | None, write: bool, places: list[str], picture: Path | None,
+           several: bool) -> SongResult:
+    """One song."""
     from layerpipe.jobs.levels import study_levels
     from layerpipe.recipe.names import WHOLE_SONG
+    from layerpipe.recipe.reader import read_recipe
 
-    measured = list(section or [])
+    file = read_recipe(recipe)
+    measured = list(sections)
     if write:
         from layerpipe.jobs.level_choice import places_to_write
 
-        chosen = places_to_write(file, layer, places or [], measured, by_section=under is not None)
+        chosen = places_to_write(file, layer, places, measured, by_section=under is not None)
         if measured:
             measured += [place or WHOLE_SONG for place in chosen.written if (place or WHOLE_SONG) not in measured]
     with terminal.progress("measuring", 1.0) as on_progress:
@@ -89,8 +120,9 @@ def levels(
     if picture is not None:
         from layerpipe.outputs.levels.plot import draw_levels
 
-        draw_levels(found, picture, title=file.recipe.song.title)
-        terminal.say(f"wrote {picture}")
+        target = beside(picture, recipe, several=several)
+        draw_levels(found, target, title=file.recipe.song.title)
+        terminal.say(f"wrote {target}")
     skipped: tuple[Skipped, ...] = ()
     if write:
         from layerpipe.jobs.level_choice import change_of_study
@@ -100,10 +132,10 @@ def levels(
     if skipped:
         terminal.say(f"unchanged: {', '.join(f'{one.section} ({one.why})' for one in skipped)}. Use --for SECTION to "
                      "write them.")
-    terminal.document({"layer": found.layer, "against": found.reference, "rows": [asdict(row) for row in found.rows],
-                       "audible_from_db": found.audible_from_db, "solved": [asdict(one) for one in found.solved],
-                       "skipped": [asdict(one) for one in skipped]})
-    return FINE
+    document = {"layer": found.layer, "against": found.reference, "rows": [asdict(row) for row in found.rows],
+                "audible_from_db": found.audible_from_db, "solved": [asdict(one) for one in found.solved],
+                "skipped": [asdict(one) for one in skipped]}
+    return SongResult(document, "measured", note=f'"{found.layer}" relative to {_reference_words(found)}')
 
 
 def _levels(at: str | None, lowest: float, highest: float, step: float) -> list[float]:
@@ -148,10 +180,12 @@ def _refuse_options(tried: list[float], *, at: str | None, under: float | None, 
         raise typer.BadParameter(f'"{picture.name}" must end in .png or .svg', param_hint="--picture")
 
 
-def _accept(terminal: Terminal, file: RecipeFile, given: str, *, ask: bool) -> int:
+def _accept(terminal: Terminal, recipe: Path, given: str, *, ask: bool) -> int:
     """Show an artist's answer and write it."""
     from layerpipe.jobs.level_choice import change_of_answer
+    from layerpipe.recipe.reader import read_recipe
 
+    file = read_recipe(recipe)
     answer, change = change_of_answer(file, given)
     say_answer(terminal, answer)
     changed = terminal.show_and_write(change, ask=ask)

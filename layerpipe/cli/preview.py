@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from layerpipe.cli.songs import ClusterOption, JobsOption, SongResult, SongsArgument, answer_songs, is_several
 from layerpipe.cli.terminal import FINE, JsonOption, QuietOption, Terminal, answers
 
 if TYPE_CHECKING:
@@ -19,7 +21,7 @@ BIG_BOOST_DB = 12.0
 
 @answers
 def preview(
-    recipe: Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe.", show_default=False)],
+    recipes: SongsArgument,
     section: Annotated[list[str] | None, typer.Option("--section", metavar="NAME", help=(
         'Only this section ("whole song" is one); may be given again.'))] = None,
     version: Annotated[list[str] | None, typer.Option("--version", metavar="NAME", help=(
@@ -28,6 +30,8 @@ def preview(
         "Folder that gets one folder per recipe."))] = Path("previews"),
     watch: Annotated[bool, typer.Option("--watch", help=(
         "Make them again whenever the recipe or one of its files is saved, until Ctrl-C."))] = False,
+    jobs: JobsOption = 1,
+    cluster: ClusterOption = None,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
@@ -36,33 +40,41 @@ def preview(
     Each layer alone, the blend, and the blend with the track. Files that an earlier version of the recipe made are
     removed.
     """
+    terminal = Terminal(as_json=as_json, quiet=quiet)
     if watch and as_json:
         raise typer.BadParameter("prints one document, and --watch never ends; give one of the two",
                                  param_hint="--json")
-    terminal = Terminal(as_json=as_json, quiet=quiet)
+    if watch and (is_several(recipes) or cluster is not None):
+        raise typer.BadParameter("watches one recipe on this machine", param_hint="--watch")
+
+    def once() -> int:
+        return answer_songs(terminal, recipes, partial(
+            _preview, out=out, sections=section or [], versions=version or []),
+            jobs=jobs, cluster=cluster, outputs=[out])
+
     if not watch:
-        return _preview(terminal, recipe, section or [], version or [], out)
+        return once()
     from layerpipe.jobs.watch import each_save
 
     def again() -> None:
-        _preview(terminal, recipe, section or [], version or [], out)
-        terminal.say(f"waiting for {recipe} to be saved; Ctrl-C ends")
+        once()
+        terminal.say(f"waiting for {recipes[0]} to be saved; Ctrl-C ends")
 
     try:
-        each_save(recipe, again, terminal.warn)
+        each_save(recipes[0], again, terminal.warn)
     except KeyboardInterrupt:
         terminal.say("")
     return FINE
 
 
-def _preview(terminal: Terminal, recipe: Path, section: list[str], version: list[str], out: Path) -> int:
-    """Make the files once."""
+def _preview(terminal: Terminal, recipe: Path, *, out: Path, sections: list[str], versions: list[str]) -> SongResult:
+    """One song."""
     from layerpipe.jobs.preview import preview_song
     from layerpipe.recipe.reader import read_recipe
 
     file = read_recipe(recipe)
     with terminal.progress("rendering", 1.0) as on_progress:
-        made = preview_song(file, out, sections=section, versions=version, on_progress=on_progress)
+        made = preview_song(file, out, sections=sections, versions=versions, on_progress=on_progress)
     if terminal.talks:
         terminal.say(_table(made))
     for limit in made.limits:
@@ -73,10 +85,10 @@ def _preview(terminal: Terminal, recipe: Path, section: list[str], version: list
     caution = _caution(made)
     if caution is not None:
         terminal.warn(caution)
-    terminal.document({"recipe": recipe, "previews": [asdict(one) for one in made.files],
+    written = sum(one.file is not None for one in made.files)
+    return SongResult({"recipe": recipe, "previews": [asdict(one) for one in made.files],
                        "limits": [asdict(limit) for limit in made.limits], "removed": list(made.removed),
-                       "caution": caution})
-    return FINE
+                       "caution": caution}, "written", note=f"{written} files in {out / file.path.stem}")
 
 
 def _caution(made: Previews) -> str | None:

@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING, Annotated, Any, ParamSpec
 
 import typer
 
-from layerpipe.core.errors import MOST_SHOWN, FaultsError, LayerpipeError
+from layerpipe.core.errors import LayerpipeError
 from layerpipe.core.json_values import json_value
 from layerpipe.core.process import show_notices
+from layerpipe.jobs.songs import refusal_document
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -167,8 +168,4 @@ def _refuse(refusal: LayerpipeError, *, as_json: bool) -> None:
     """Print the message on stderr, and with --json the faults as a document."""
     print(refusal, file=sys.stderr)
     if as_json:
-        faults = refusal.faults[:MOST_SHOWN] if isinstance(refusal, FaultsError) else ()
-        count = refusal.count if isinstance(refusal, FaultsError) else 0
-        listed = [{"file": f.file, "line": f.line, "where": f.where, "problem": f.problem} for f in faults]
-        document = {"refused": str(refusal), "faults": listed, "count": count}
-        print(json.dumps(json_value(document), indent=2, ensure_ascii=False))
+        print(json.dumps(json_value(refusal_document(refusal)), indent=2, ensure_ascii=False))

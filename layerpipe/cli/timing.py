@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from layerpipe.cli.songs import (
+    ClusterOption,
+    JobsOption,
+    SongResult,
+    SongsArgument,
+    answer_songs,
+    beside,
+    is_several,
+)
 from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
 
 if TYPE_CHECKING:
@@ -18,7 +28,7 @@ if TYPE_CHECKING:
 
 @answers
 def timing(
-    recipe: Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe.", show_default=False)],
+    recipes: SongsArgument,
     write: Annotated[bool, typer.Option("--write", help="Write the proposed moves into the recipe, each with a comment "
                                                         "that says why, after showing them.")] = False,
     undo: Annotated[bool, typer.Option("--undo", help="Remove moves written by --write; keep manual ones. Nothing is "
@@ -28,6 +38,8 @@ def timing(
         "Draw every onset against the grid, before and after the edits; .png or .svg."))] = None,
     listen: Annotated[Path | None, typer.Option("--listen", metavar="FOLDER", show_default=False, help=(
         "Folder for short files of the edited spots: two beats around each edit, before, then after."))] = None,
+    jobs: JobsOption = 1,
+    cluster: ClusterOption = None,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
@@ -45,9 +57,16 @@ def timing(
         raise typer.BadParameter("measures nothing, so it takes no --after, --picture or --listen", param_hint="--undo")
     if picture is not None and picture.suffix.casefold() not in (".png", ".svg"):
         raise typer.BadParameter(f'"{picture.name}" must end in .png or .svg', param_hint="--picture")
-    terminal = Terminal(as_json=as_json, quiet=quiet)
-    if undo:
-        return _undo(terminal, recipe)
+    several = is_several(recipes)
+    song = _undo if undo else partial(_timing, write=write, after=after, picture=picture, listen=listen,
+                                      several=several)
+    return answer_songs(Terminal(as_json=as_json, quiet=quiet), recipes, song, jobs=jobs, cluster=cluster,
+                        outputs=[place for place in (picture and picture.parent, listen) if place is not None])
+
+
+def _timing(terminal: Terminal, recipe: Path, *, write: bool, after: bool, picture: Path | None, listen: Path | None,
+            several: bool) -> SongResult:
+    """One song."""
     from layerpipe.jobs.timing import change_of_moves, time_song
     from layerpipe.recipe.reader import read_recipe
 
@@ -58,28 +77,33 @@ def timing(
     if picture is not None:
         from layerpipe.outputs.timing.plot import draw_timing
 
-        draw_timing(song, file.recipe, picture)
-        terminal.say(f"wrote {picture}")
+        target = beside(picture, recipe, several=several)
+        draw_timing(song, file.recipe, target)
+        terminal.say(f"wrote {target}")
     if listen is not None:
         from layerpipe.outputs.timing.audition import write_auditions
 
-        made = write_auditions(song, listen)
-        terminal.say(f"{listen}: {len(made)} files, each before, then after" if made else
+        folder = listen / recipe.stem if several else listen
+        made = write_auditions(song, folder)
+        terminal.say(f"{folder}: {len(made)} files, each before, then after" if made else
                      "no edits, so no listening files")
     if write:
         terminal.show_and_write(change_of_moves(file, song), otherwise="no moves are proposed; nothing written")
-    terminal.document(_document(song, file))
-    return FAULTY if any(take.rerecord for take in song.takes) else FINE
+    moves = sum(len(take.moves) for take in song.takes)
+    rerecord = [take.name for take in song.takes if take.rerecord]
+    note = ", ".join([*([f"{moves} move{'s' if moves > 1 else ''}"] if moves else []), *rerecord])
+    return SongResult(_document(song, file), "re-record" if rerecord else "moves proposed" if moves else "OK",
+                      FAULTY if rerecord else FINE, note)
 
 
-def _undo(terminal: Terminal, recipe: Path) -> int:
+def _undo(terminal: Terminal, recipe: Path) -> SongResult:
     """Remove the written moves."""
     from layerpipe.recipe.edits import marked_moves, remove_moves
 
     removed = len(marked_moves(recipe))
     terminal.show_and_write(remove_moves(recipe), otherwise="there are no moves written by --write")
-    terminal.document({"recipe": recipe, "moves_removed": removed})
-    return FINE
+    return SongResult({"recipe": recipe, "moves_removed": removed}, "undone" if removed else "unchanged",
+                      note=f"{removed} moves removed" if removed else "")
 
 
 def _say(terminal: Terminal, song: SongTiming, file: RecipeFile) -> None:

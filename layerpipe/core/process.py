@@ -1,11 +1,26 @@
-"""The running process: memory given back to the system, notices to the person who waits."""
+"""The running process: its threads, memory given back to the system, notices to the person who waits."""
 
 from __future__ import annotations
 
 import ctypes
+import os
 import sys
 
 _notices_shown = False
+
+
+def worker_threads() -> int:
+    """Threads for one song: LAYERPIPE_THREADS if it is a number above 0, else one per core."""
+    asked = os.environ.get("LAYERPIPE_THREADS", "")
+    return int(asked) if asked.isdecimal() and int(asked) else os.cpu_count() or 1
+
+
+def bound_threads(count: int) -> None:
+    """Bound the threads of a song in this process, before numpy is imported; what the user has set stays."""
+    os.environ.setdefault("LAYERPIPE_THREADS", str(count))
+    # Songs run side by side already; threads inside matrix products would only take cores from other songs.
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
 
 
 def release_memory() -> None:

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-from layerpipe.core.errors import Fault, LayerpipeError, RecipeError
+from layerpipe.core.errors import Fault, RecipeError
 from layerpipe.core.files.atomic import sync_files
 from layerpipe.core.files.atomic_folder import atomic_folder
 from layerpipe.core.process import release_memory
 from layerpipe.core.sound import OnProgress
+from layerpipe.jobs.bounce_state import why_not_current
 from layerpipe.jobs.output_places import folder_of, refuse_sources, sources_of
+from layerpipe.jobs.song_list import same_names
 from layerpipe.outputs.bounce.charts import draw_charts
 from layerpipe.outputs.bounce.delivery_sheet import files_of_bounce, prepare_template, write_documents
 from layerpipe.outputs.bounce.manifest import describe_bounce
@@ -22,60 +23,58 @@ from layerpipe.outputs.bounce.stem_energies import StemEnergies
 from layerpipe.outputs.bounce.write import StemFiles, lowering_gain, past_full_scale
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.render.cache.take_cache import TakeCache
-from layerpipe.render.pipeline import WORKERS, render
+from layerpipe.render.pipeline import render
 
 
-@dataclass(frozen=True)
-class Bounced:
-    """The outcome of one recipe: a folder and its manifest, or the reason why not."""
-
-    recipe: Path
-    folder: Path
-    manifest: dict[str, Any] = field(default_factory=dict)
-    refusal: LayerpipeError | None = None
-
-
-def bounce_all(files: Sequence[RecipeFile], out: Path, *, cache: TakeCache | None = None, pdf: bool = False,
-               on_progress: OnProgress = lambda share: None) -> list[Bounced]:
-    """Bounce several recipes side by side, each into its own folder of `out`; a refused one does not stop the others.
-
-    Parameters
-    ----------
-    files : sequence of RecipeFile
-    out : Path
-        Gets one folder per recipe, named like its file.
-    cache : TakeCache, optional
-        Default: the user's.
-    pdf : bool
-        Also print each delivery sheet, if a Chromium browser is installed.
-    on_progress : function of a share
-        Called with the share of all the work (of 1) that was just done.
+def refuse_shared_folders(recipes: Sequence[Path], out: Path) -> None:
+    """Refuse recipes that would be bounced into one folder of `out`.
 
     Raises
     ------
     RecipeError
-        If two recipes would share a folder.
+        With every one of them.
+    """
+    faults = [Fault(path, "", f'would share the folder "{out / path.stem}" with another recipe; rename one or bounce '
+                              "it alone with another --out") for path in same_names(recipes)]
+    if faults:
+        raise RecipeError(faults)
+
+
+def bounce_into(file: RecipeFile, out: Path, *, resume: bool = False, pdf: bool = False,
+                cache: TakeCache | None = None,
+                on_progress: OnProgress = lambda share: None) -> tuple[Path, dict[str, Any] | None]:
+    """Bounce one recipe into the folder of `out` that is named like its file.
+
+    Parameters
+    ----------
+    file : RecipeFile
+    out : Path
+    resume : bool
+        Leave a bounce that is already what the recipe says.
+    pdf : bool
+        Also print the delivery sheet, if a Chromium browser is installed.
+    cache : TakeCache, optional
+        Default: the user's.
+    on_progress : function of a share
+        Called with the share of the work (of 1) that was just done.
+
+    Returns
+    -------
+    (Path, dict or None)
+        The folder, and the manifest; None if the bounce was left as it is.
+
+    Raises
+    ------
+    RecipeError, AudioError, OutputError
+        As `bounce_song`.
     """
     cache = cache or TakeCache()
-    names = [file.path.stem.casefold() for file in files]
-    twice = [file for file in files if names.count(file.path.stem.casefold()) > 1]
-    if twice:
-        raise RecipeError([Fault(file.path, "", f'would share the folder "{out / file.path.stem}" with another recipe; '
-                                                "rename one or bounce it alone with another --out") for file in twice])
-
-    def one(file: RecipeFile) -> Bounced:
-        folder = out / file.path.stem
-        try:
-            folder = folder_of(file, out)
-            made = bounce_song(file, folder, cache, pdf=pdf, on_progress=lambda share: on_progress(share / len(files)))
-        except LayerpipeError as refusal:
-            return Bounced(file.path, folder, refusal=refusal)
-        return Bounced(file.path, folder, made)
-
-    with ThreadPoolExecutor(min(len(files), WORKERS) or 1) as pool:
-        done = list(pool.map(one, files))
+    folder = folder_of(file, out)
+    if resume and why_not_current(file, folder, cache, pdf=pdf) is None:
+        return folder, None
+    manifest = bounce_song(file, folder, cache, pdf=pdf, on_progress=on_progress)
     cache.prune()
-    return done
+    return folder, manifest
 
 
 def bounce_song(file: RecipeFile, folder: Path, cache: TakeCache | None = None, *, pdf: bool = False,

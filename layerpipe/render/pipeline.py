@@ -5,7 +5,6 @@ takes -> moves -> chain -> processed takes (cached) -> layers (gain, pan, sectio
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import AbstractContextManager
@@ -17,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.core.errors import AudioError, Fault, ParameterError, RecipeError
-from layerpipe.core.process import release_memory
+from layerpipe.core.process import release_memory, worker_threads
 from layerpipe.core.sound import Float32Array, FloatArray, OnProgress, Sound
 from layerpipe.recipe.model import Chain, Recipe
 from layerpipe.recipe.reader import RecipeFile
@@ -33,7 +32,7 @@ PcmArray = npt.NDArray[np.int32]
 
 ENGINE = 2
 """Part of every cache key: counts up when the same recipe would sound different."""
-WORKERS = max(1, os.cpu_count() or 1)
+WORKERS = worker_threads()
 
 
 class Sinks(Protocol):

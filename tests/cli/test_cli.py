@@ -122,12 +122,13 @@ def test_a_wrong_command_line_is_exit_code_2(run, words, said):
     assert said in err
 
 
-def test_one_wrong_recipe_among_several_stops_them_all_before_any_is_rendered(run, song, tmp_path):
+def test_one_wrong_recipe_among_several_stops_no_other_and_decides_the_exit_code(run, song, tmp_path):
     (tmp_path / "empty.toml").write_text("")
-    code, _, err = run("bounce", song, tmp_path / "empty.toml")
+    code, out, err = run("bounce", tmp_path / "empty.toml", song)
     assert code == 2
-    assert "empty.toml" in err
-    assert not (tmp_path / "bounces").exists()
+    assert "empty.toml: 1 fault" in err
+    assert "2 songs: 1 refused, 1 bounced" in out
+    assert (tmp_path / "bounces/harbour/blend.wav").exists()
 
 
 def test_recipes_that_would_share_a_folder_are_refused(run, song, tmp_path):
@@ -189,7 +190,7 @@ def test_one_command_alone_reads_no_other_s_file(tmp_path):
             "try: layerpipe.cli.main()\n"
             "finally: print(sorted(name for name in sys.modules if name.startswith('layerpipe.cli.')))")
     done = subprocess.run([sys.executable, "-c", seen], capture_output=True, text=True, cwd=tmp_path, check=True)
-    assert done.stdout.splitlines()[-1] == "['layerpipe.cli.preview', 'layerpipe.cli.terminal']"
+    assert done.stdout.splitlines()[-1] == "['layerpipe.cli.preview', 'layerpipe.cli.songs', 'layerpipe.cli.terminal']"
 
 
 @pytest.mark.parametrize("words", [["bonce", "x.toml"], ["--quiet"], []])

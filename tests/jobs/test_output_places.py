@@ -9,7 +9,7 @@ from dataclasses import replace
 import pytest
 
 from layerpipe.core.errors import OutputError, RecipeError
-from layerpipe.jobs.bounce import bounce_all, bounce_song
+from layerpipe.jobs.bounce import bounce_into, bounce_song
 from layerpipe.jobs.output_places import folder_of, refuse_sources, sources_of
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
@@ -69,9 +69,8 @@ def test_a_bounce_does_not_replace_the_folder_its_take_is_in(tmp_path):
     file = read_recipe(write_recipe(tmp_path / "song.toml", again))
     assert tmp_path / "bed.wav" in sources_of(file)
     before = (target / "takes/regular-left.wav").read_bytes()
-    outcome, = bounce_all([file], tmp_path / "bounces", cache=cache)
-    assert isinstance(outcome.refusal, OutputError)
-    assert "regular-left.wav is inside it" in str(outcome.refusal)
+    with pytest.raises(OutputError, match=r"regular-left\.wav is inside it"):
+        bounce_into(file, tmp_path / "bounces", cache=cache)
     assert (target / "takes/regular-left.wav").read_bytes() == before
 
 
@@ -82,3 +81,6 @@ def test_a_recipe_without_a_name_does_not_bounce_into_the_out_folder_itself(tmp_
     file = read_recipe(write_recipe(tmp_path / "song.toml", recipe_of(tmp_path)))
     with pytest.raises(RecipeError, match="rename the recipe"):
         folder_of(replace(file, path=tmp_path / name), tmp_path / "out")
+    with pytest.raises(RecipeError, match="rename the recipe"):
+        bounce_into(replace(file, path=tmp_path / name), tmp_path / "out", cache=TakeCache(tmp_path / "cache"))
+    assert not (tmp_path / "out").exists()

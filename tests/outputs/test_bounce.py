@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import hashlib
 import json
 import wave
@@ -15,10 +14,10 @@ import soundfile
 from scipy import signal
 
 from layerpipe.core.errors import AudioError, OutputError, RecipeError
-from layerpipe.jobs.bounce import bounce_all, bounce_song
+from layerpipe.jobs.bounce import bounce_song
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
-from tests.support.songs import RATE_HZ, plucked, write_recipe, write_take
+from tests.support.songs import RATE_HZ, plucked, write_take
 
 
 def _pcm(path):
@@ -272,18 +271,6 @@ def test_damage_in_the_store_is_mended_on_the_way(studio, plain):
     bounce_song(file, studio[0] / "bounces" / "mended", studio[2])
     for name in _files(plain[0]):
         assert (studio[0] / "bounces/mended" / name).read_bytes() == (plain[0] / name).read_bytes(), name
-
-
-def test_one_refused_recipe_stops_no_other(studio):
-    folder, recipe, cache = studio
-    good = read_recipe(write_recipe(folder / "good.toml", recipe))
-    spoilt = copy.deepcopy(recipe)
-    spoilt["layer"][0]["take"][0]["file"] = "missing.wav"
-    bad = read_recipe(write_recipe(folder / "bad.toml", spoilt))
-    outcomes = bounce_all([bad, good], folder / "several", cache=cache)
-    assert [outcome.refusal is None for outcome in outcomes] == [False, True]
-    assert (folder / "several/good/blend.wav").exists()
-    assert not (folder / "several/bad").exists()
 
 
 def test_sources_are_never_written_to(studio, plain):

@@ -77,23 +77,24 @@ def test_several_recipes_are_checked_in_one_call(tmp_path):
     recipes = [a_recipe(tmp_path / f"{name}.toml", [a_file(tmp_path / f"{name}.wav", 2.0, 48_000)], title=name)
                for name in ("a", "b")]
     _, document = checked(*recipes, "--pictures", tmp_path / "pictures")
-    assert [Path(made["recipe"]).name for made in document["recipes"]] == ["a.toml", "b.toml"]
-    assert [len(made["takes"]) for made in document["recipes"]] == [1, 1]
-    assert len({path for made in document["recipes"] for path in made["pictures"]}) == 2
+    assert [Path(made["recipe"]).name for made in document["songs"]] == ["a.toml", "b.toml"]
+    assert [len(made["takes"]) for made in document["songs"]] == [1, 1]
+    assert len({path for made in document["songs"] for path in made["pictures"]}) == 2
     shown = CliRunner().invoke(program(), ["check", *map(str, recipes)]).stdout
-    assert "a.toml: a" in shown
-    assert "b.toml: b" in shown
+    assert shown.index("a.toml\n") < shown.index("b.toml\n") < shown.index("2 songs: 2 ")
     mixed = CliRunner().invoke(program(), ["check", str(recipes[0]), str(tmp_path / "a.wav")])
     assert mixed.exit_code == 2
     assert "not both" in mixed.output
 
 
-def test_a_fault_in_any_recipe_is_reported_before_anything_is_checked(tmp_path):
+def test_a_fault_in_one_recipe_stops_no_other(tmp_path):
     good = a_recipe(tmp_path / "a.toml", [a_file(tmp_path / "a.wav", 1.0, 48_000)])
     (tmp_path / "b.toml").write_text("[song]\n")
     done = CliRunner().invoke(program(), ["check", str(good), str(tmp_path / "b.toml"), "--json"])
     assert done.exit_code == 2
-    assert "b.toml" in json.loads(done.stdout)["refused"]
+    checked, wrong = json.loads(done.stdout)["songs"]
+    assert "b.toml" in wrong["refused"]
+    assert len(checked["takes"]) == 1
 
 
 def test_the_picture_marks_every_clipped_peak(tmp_path, monkeypatch):
