@@ -28,7 +28,7 @@ def folder_of(file: RecipeFile, out: Path) -> Path:
 
 def sources_of(file: RecipeFile) -> list[Path]:
     """The recipe and every file it names, muted takes included."""
-    takes = [take.file for layer in file.recipe.layer for take in layer.take]
+    takes = [path for layer in file.recipe.layer for take in layer.take for path in take.files]
     return [file.path, *takes, *([file.recipe.bed.file] if file.recipe.bed else [])]
 
 

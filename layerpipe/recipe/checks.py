@@ -1,29 +1,26 @@
 """Checks between the tables of a recipe: equal names, overlapping bars, positions that need a tempo.
 
+What concerns one take alone is in `takes_checks.py`.
 The checks look at the values as TOML gave them and skip what the model refuses anyway, so that a recipe with a wrong
 pan still gets the message about its overlapping sections.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator
 from functools import partial
 from itertools import pairwise
-from typing import Any, TypeGuard, TypeVar
-
-from pydantic import ValidationError
+from typing import Any, TypeGuard
 
 from layerpipe.core.errors import ParameterError
 from layerpipe.core.units import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 from layerpipe.recipe.messages import Problem, nearest
-from layerpipe.recipe.model import MOST_TAKES, Move, Noun, Recipe, Section, Song, TempoChange
+from layerpipe.recipe.model import MOST_TAKES, Recipe, Section, Song, TempoChange
 from layerpipe.recipe.names import ALL_LAYERS, WHOLE_SONG, file_key, found_text
 from layerpipe.recipe.position import BarShape
+from layerpipe.recipe.takes_checks import Table, repeated, tables, take_problems, valid
 from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.recipe.toml_text import Location
-
-Table = Mapping[str, Any]
-N = TypeVar("N", bound=Noun)
 
 
 def cross_problems(data: Table) -> Iterator[Problem]:
@@ -38,42 +35,28 @@ def cross_problems(data: Table) -> Iterator[Problem]:
     if tempo_map is not None:
         yield from _grid_needed(data, tempo_map)
         yield from _before_the_files(data, tempo_map)
+    song = data.get("song")
     for at, take in _takes(data):
-        yield from _moves(at, take, tempo_map)
+        yield from take_problems(at, take, tempo_map, is_stamped=isinstance(song, dict) and "time_reference_s" in song)
     takes = list(_takes(data))
     if len(takes) > MOST_TAKES:
         yield ("layer",), f"found {len(takes)} takes in all layers, allowed are at most {MOST_TAKES}"
 
 
-def _tables(tables: Any, at: Location) -> list[tuple[Location, Table]]:
-    """The entries of a list that are tables, with their places."""
-    if not isinstance(tables, list):
-        return []
-    return [((*at, n), table) for n, table in enumerate(tables) if isinstance(table, dict)]
-
-
 def _layers(data: Table) -> list[tuple[Location, Table]]:
-    return _tables(data.get("layer"), ("layer",))
+    return tables(data.get("layer"), ("layer",))
 
 
 def _takes(data: Table) -> Iterator[tuple[Location, Table]]:
     for at, layer in _layers(data):
-        yield from _tables(layer.get("take"), (*at, "take"))
-
-
-def _valid(noun: type[N], table: Any) -> N | None:
-    """The table as its model, if that accepts it."""
-    try:
-        return noun.model_validate(table, by_alias=True, by_name=False)
-    except ValidationError:
-        return None
+        yield from tables(layer.get("take"), (*at, "take"))
 
 
 def _valid_sections(data: Table) -> list[tuple[Location, Section]]:
     """Sections whose bars are valid, whatever else is wrong with them."""
     found = []
-    for at, table in _tables(data.get("section"), ("section",)):
-        section = _valid(Section, {"name": "section", "bars": table.get("bars")})
+    for at, table in tables(data.get("section"), ("section",)):
+        section = valid(Section, {"name": "section", "bars": table.get("bars")})
         if section is not None:
             found.append((at, section))
     return found
@@ -83,28 +66,16 @@ def _is_number(value: Any) -> TypeGuard[float]:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def _repeated(named: Iterable[tuple[Location, Any]], what: str) -> Iterator[Problem]:
-    """Names that equal one before them."""
-    seen: dict[str, tuple[Location, str]] = {}
-    for at, name in named:
-        if not isinstance(name, str) or not name:
-            continue
-        earlier_at, earlier = seen.setdefault(file_key(name), (at, name))
-        if earlier_at != at:
-            same = "that name already" if earlier == name else f"{found_text(earlier)}, which makes the same file"
-            yield (*at, "name"), f"found {found_text(name)}, but another {what} has {same}"
-
-
 def _names(data: Table) -> Iterator[Problem]:
     """Names are unique, as they are and as files."""
-    sections = _tables(data.get("section"), ("section",))
-    yield from _repeated([(at, section.get("name")) for at, section in sections], "section")
+    sections = tables(data.get("section"), ("section",))
+    yield from repeated([(at, section.get("name")) for at, section in sections], "section")
     for at, section in sections:
         name = section.get("name")
         if isinstance(name, str) and file_key(name) == WHOLE_SONG:
             yield (*at, "name"), (f"found {found_text(name)}, which means the whole song in tables and file names; "
                                   "choose another name")
-    yield from _repeated([(at, layer.get("name")) for at, layer in _layers(data)], "layer")
+    yield from repeated([(at, layer.get("name")) for at, layer in _layers(data)], "layer")
     for at, layer in _layers(data):
         name = layer.get("name")
         if isinstance(name, str) and file_key(name) in ALL_LAYERS:
@@ -112,8 +83,8 @@ def _names(data: Table) -> Iterator[Problem]:
                                   "names; choose another name")
     stems: dict[str, Location] = {}
     for layer_at, layer in _layers(data):
-        takes = _tables(layer.get("take"), (*layer_at, "take"))
-        yield from _repeated([(at, take.get("name")) for at, take in takes], "take of this layer")
+        takes = tables(layer.get("take"), (*layer_at, "take"))
+        yield from repeated([(at, take.get("name")) for at, take in takes], "take of this layer")
         for at, take in takes:
             if isinstance(layer.get("name"), str) and isinstance(take.get("name"), str):
                 stem = f"{layer['name']}-{take['name']}"
@@ -127,8 +98,8 @@ def _levels(data: Table) -> Iterator[Problem]:
     """Levels of sections and of the page's settings name layers that exist."""
     known = [layer["name"] for _, layer in _layers(data) if isinstance(layer.get("name"), str)]
     page = data.get("page")
-    settings = _tables(page.get("setting"), ("page", "setting")) if isinstance(page, dict) else []
-    for at, table in [*_tables(data.get("section"), ("section",)), *settings]:
+    settings = tables(page.get("setting"), ("page", "setting")) if isinstance(page, dict) else []
+    for at, table in [*tables(data.get("section"), ("section",)), *settings]:
         levels = table.get("levels_db")
         for name in levels if isinstance(levels, dict) else ():
             if name not in known:
@@ -146,7 +117,7 @@ def _no_such_layer(name: str, known: list[str]) -> str:
 
 def _tempo_changes(data: Table) -> Iterator[Problem]:
     """Changes come in order of their bars."""
-    bars = [(at, table["from_bar"]) for at, table in _tables(data.get("tempo"), ("tempo",))
+    bars = [(at, table["from_bar"]) for at, table in tables(data.get("tempo"), ("tempo",))
             if isinstance(table.get("from_bar"), int)]
     for (_, earlier), (at, later) in pairwise(bars):
         if later <= earlier:
@@ -179,7 +150,7 @@ def _corners(data: Table) -> Iterator[Problem]:
         if not isinstance(chain, dict):
             continue
         for kind in ("high_pass", "shelf", "bell"):
-            for place, part in _tables(chain.get(kind), (*at, "chain", kind)):
+            for place, part in tables(chain.get(kind), (*at, "chain", kind)):
                 hz = part.get("hz", 0)
                 if _is_number(hz) and rate_hz / 2 <= hz < HIGHEST_RATE_HZ / 2:
                     yield (*place, "hz"), f"found {hz}, allowed is below {rate_hz / 2:g}, half of sample_rate_hz"
@@ -190,11 +161,11 @@ def _beat_notes(data: Table) -> Iterator[Problem]:
     song = data.get("song")
     meter, beat_note = "4/4", None
     for at, table in [(("song",), song if isinstance(song, dict) else {}),
-                      *_tables(data.get("tempo"), ("tempo",))]:
+                      *tables(data.get("tempo"), ("tempo",))]:
         if any(key in table and not isinstance(table[key], str) for key in ("meter", "beat_note")):
             return
         meter, beat_note = table.get("meter", meter), table.get("beat_note", beat_note)
-        if _valid(Song, {"title": "song", "meter": meter, **({"beat_note": beat_note} if beat_note else {})}) is None:
+        if valid(Song, {"title": "song", "meter": meter, **({"beat_note": beat_note} if beat_note else {})}) is None:
             return
         try:
             BarShape.of(meter, beat_note)
@@ -209,16 +180,16 @@ def _tempo_map(data: Table) -> TempoMap | None:
     if not isinstance(table, dict):
         return None
     timed = {key: table[key] for key in ("tempo", "meter", "beat_note", "bar_one_s") if key in table}
-    song = _valid(Song, {"title": "song", **timed})
+    song = valid(Song, {"title": "song", **timed})
     changes = data.get("tempo", [])
     if song is None or not isinstance(changes, list):
         return None
-    valid = [_valid(TempoChange, change) for change in changes]
-    bars = [change.from_bar for change in valid if change is not None]
-    if len(bars) < len(valid) or any(later <= earlier for earlier, later in pairwise(bars)):
+    read = [valid(TempoChange, change) for change in changes]
+    bars = [change.from_bar for change in read if change is not None]
+    if len(bars) < len(read) or any(later <= earlier for earlier, later in pairwise(bars)):
         return None
     try:
-        return TempoMap.of(Recipe.model_construct(song=song, tempo=valid))
+        return TempoMap.of(Recipe.model_construct(song=song, tempo=read))
     except ParameterError:
         return None
 
@@ -231,7 +202,7 @@ def _grid_needed(data: Table, tempo_map: TempoMap) -> Iterator[Problem]:
         if "tempo" in table:
             yield ("song", "tempo"), f"missing, but tempo change {n + 1} needs one to come from; give beats per minute"
             return
-    for at, section in _tables(data.get("section"), ("section",)):
+    for at, section in tables(data.get("section"), ("section",)):
         if "bars" in section:
             name = section.get("name")
             whose = found_text(name) if isinstance(name, str) else int(at[1]) + 1
@@ -245,52 +216,3 @@ def _before_the_files(data: Table, tempo_map: TempoMap) -> Iterator[Problem]:
         if tempo_map.span_s(section)[1] <= 0:
             yield (*at, "bars"), (f"found {section.bars}, which ends before the files begin; "
                                   f"bar 1 is at {tempo_map.downbeat_s(1):g} s")
-
-
-def _moves(take_at: Location, take: Table, tempo_map: TempoMap | None) -> Iterator[Problem]:
-    """Moves are inside the files, run forward, do not overlap, and keep the order of what is played.
-
-    Without a tempo map, because the song's own tempo or meter is at fault, only seconds can be checked.
-    """
-    spans: list[tuple[float, float, float, Location]] = []
-    for at, table in _tables(take.get("move"), (*take_at, "move")):
-        move = _valid(Move, table)
-        if move is None:
-            continue
-        ends = []
-        for key, position in (("from", move.start), ("to", move.stop)):
-            if tempo_map is None:
-                ends += [] if isinstance(position, str) else [position]
-                continue
-            try:
-                ends.append(tempo_map.seconds_of(position))
-            except ParameterError as refusal:
-                yield (*at, key), str(refusal)
-        if len(ends) < 2:
-            continue
-        start_s, stop_s = ends
-        if start_s < 0:
-            yield (*at, "from"), f"found {found_text(move.start)}, which is {-start_s:.3f} s before the files begin"
-        elif stop_s <= start_s:
-            yield (*at, "to"), (f"found {found_text(move.stop)}, allowed is a position after from, "
-                                f"{found_text(move.start)}")
-        else:
-            spans.append((start_s, stop_s, move.by_ms / 1000.0, at))
-    spans.sort(key=lambda span: span[:2])
-    yield from _crossings(spans)
-
-
-def _crossings(spans: list[tuple[float, float, float, Location]]) -> Iterator[Problem]:
-    """Moves of one take in order of time: they overlap neither before nor after they are moved."""
-    for (start_s, stop_s, by_s, earlier), (next_s, _, next_by_s, at) in pairwise(spans):
-        number = int(earlier[-1]) + 1
-        if next_s < stop_s:
-            yield (*at, "from"), f"begins at {next_s:.3f} s, inside move {number}, which ends at {stop_s:.3f} s"
-            continue
-        # A hand-over ends at its boundary plus the lesser lag of its two sides; hand-overs must come in order.
-        touching = next_s == stop_s
-        last_s = start_s + min(0.0, by_s) if touching else stop_s + min(0.0, by_s)
-        here_s = next_s + min(by_s if touching else 0.0, next_by_s)
-        if here_s <= last_s:
-            yield (*at, "by_ms"), (f"found {next_by_s * 1000:g}, so that this is played at {here_s:.3f} s, "
-                                   f"before the end of move {number} ({last_s:.3f} s)")

@@ -19,14 +19,14 @@ from layerpipe.core.errors import MOST_SHOWN, Fault, RecipeError
 from layerpipe.recipe.bounds import BOUNDS, bounds_problem
 from layerpipe.recipe.checks import cross_problems
 from layerpipe.recipe.messages import model_problems, place_words
-from layerpipe.recipe.model import Bed, Recipe, Take
+from layerpipe.recipe.model import Bed, Mic, Pass, Recipe, Take
 from layerpipe.recipe.names import found_key, found_text
 from layerpipe.recipe.schema import recipe_schema
 from layerpipe.recipe.toml_text import Location, lines_of
 
 __all__ = ["RecipeFile", "parse_recipe", "read_recipe", "recipe_schema"]
 
-F = TypeVar("F", Bed, Take)
+F = TypeVar("F", Bed, Take, Pass, Mic)
 _AT = re.compile(r"(.*?) ?\(at (?:line (\d+), column (\d+)|end of document)\)", re.DOTALL)
 # tomllib's words on the left; on the right what a user can act on.
 _SYNTAX = {
@@ -195,9 +195,15 @@ def _with_absolute_files(recipe: Recipe, folder: Path) -> Recipe:
     """The recipe with absolute files."""
 
     def placed(noun: F) -> F:
-        # Links are followed for the folders only, so that messages keep the file's own name.
-        file = folder / noun.file
-        return noun.model_copy(update={"file": Path(os.path.realpath(file.parent)) / file.name})
+        changes: dict[str, Any] = {}
+        if noun.file is not None:
+            # Links are followed for the folders only, so that messages keep the file's own name.
+            file = folder / noun.file
+            changes["file"] = Path(os.path.realpath(file.parent)) / file.name
+        for key in ("passes", "mics"):
+            if parts := getattr(noun, key, None):
+                changes[key] = [placed(part) for part in parts]
+        return noun.model_copy(update=changes)
 
     layers = [layer.model_copy(update={"take": [placed(take) for take in layer.take]}) for layer in recipe.layer]
     bed = None if recipe.bed is None else placed(recipe.bed)

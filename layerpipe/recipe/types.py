@@ -19,6 +19,9 @@ from layerpipe.recipe.tempo_map import FIRST_BAR, LAST_BAR
 MOST_LAYERS, MOST_TAKES, MOST_CHANNELS = 32, 256, 64
 MOST_SECONDS = 86_400.0
 """The longest file that is read, one day; no position is later."""
+SECONDS_OF_A_DAY = 86_400
+TIME_REFERENCE = "time reference"
+"""Said of a file that begins where its own time stamp says."""
 
 
 def _a_level(level_db: float) -> float:
@@ -45,6 +48,11 @@ def _a_position(position: Any) -> Any:
             return position
         raise ValueError(f"found {found_text(position)}, allowed are seconds up to {MOST_SECONDS:g}")
     raise ValueError(f"found {found_text(position)}, allowed is {POSITION_WORDS}")
+
+
+def _a_start(start: Any) -> Any:
+    """A position, seconds, or the words for the file's own time stamp."""
+    return start if start == TIME_REFERENCE else _a_position(start)
 
 
 def _a_file(file: Any) -> Any:
@@ -97,6 +105,7 @@ Date = Annotated[
 ]
 NoteName = Annotated[Text, Field(pattern=r"^[A-G][#b]?[0-8]$", examples=["E2", "F#3", "Bb2"])]
 PositionOrSeconds = Annotated[str | float, BeforeValidator(_a_position)]
+Start = Annotated[str | float, BeforeValidator(_a_start)]
 
 
 def omitted_table() -> Any:

@@ -120,7 +120,7 @@ song.toml: 24 faults
   line 22, layer "octave", level_db: found 90, allowed is a number up to 60, or -inf for silence
   line 24, layer "octave", chain, compressor: has both threshold_db and hits_db; give one of them
   line 24, layer "octave", chain, high_pass 2, hz: found 30000, allowed is below 22050, half of sample_rate_hz
-  line 26, layer "octave", take 1, file: missing; it takes text such as "takes/left.wav"
+  line 26, layer "octave", take 1, file: missing; give file, mics or passes; a file is text such as "takes/left.wav"
   line 27, layer "octave", take 1, name: found "left/right", which becomes a file name; it cannot contain /
   line 32, layer "octave", take 2, pan: found 150, allowed is a number from -100 to 100
   line 33, layer "octave", take 2, mute: found 1, allowed is true or false

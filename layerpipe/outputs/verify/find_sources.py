@@ -56,7 +56,7 @@ def recipe_inside(bounce: OpenBounce, *, named: Path | None = None, remembered: 
     best, most = None, -1
     for folder, likely in _candidates(bounce, text, remembered):
         file = parse_recipe(folder / name, text)
-        paths = [take.file for layer in file.recipe.layer for take in layer.take]
+        paths = [path for layer in file.recipe.layer for take in layer.take for path in take.files]
         found = sum(is_plain_file(path.resolve()) for path in paths)
         # In the recipe's own folder a take may be missing; elsewhere takes of the same names are others.
         if found == len(paths) or (found and likely):
