@@ -74,6 +74,8 @@ class CheckedTake:
     a4_hz: float
     limits: Check
     place_of: Callable[[float], str]
+    starts_s: float = 0.0
+    """Seconds of the song at which the sound begins."""
 
     @property
     def title(self) -> str:

@@ -30,6 +30,8 @@ class Header:
     """The length was never filled in, because the recording was cut off."""
     extra_bytes: int = 0
     """Bytes after the audio that are no chunks and not only zeros: audio that a too-short length leaves out."""
+    time_reference: int | None = None
+    """Time stamp of a Broadcast WAVE file: samples since midnight at which it begins."""
 
 
 def parse_header(file: BinaryIO, size: int) -> Header | None:
@@ -123,16 +125,28 @@ def _riff(file: BinaryIO, size: int, name: bytes) -> Header:
     """WAV, and RF64 and BW64, whose true sizes are in a `ds64` chunk."""
     kind = "WAV" if name == b"RIFF" else "RF64"
     true_bytes = None
+    stamp: int | None = None
     for chunk, start, length in _chunks(file, size, 12, "<4sI"):
         if chunk == b"ds64" and length >= 24:
             true_bytes = int.from_bytes(_peek(file, start + 8, 8), "little")
+        elif chunk == b"bext":
+            stamp = _time_reference(file, start, length)
         elif chunk == b"data":
             if length == _STREAMED and true_bytes is not None:
                 length = true_bytes
             # A recorder that was cut off leaves 0 or the largest number as the length.
             unfinished = length in (0, _STREAMED) and size > start + 8
-            return Header(kind, start, length, unfinished, _extra_bytes(file, start + length, size, "<4sI"))
+            if stamp is None and not unfinished:
+                # Some recorders write it after the audio.
+                behind = _chunks(file, size, start + length + length % 2, "<4sI")
+                stamp = next((_time_reference(file, at, long) for name, at, long in behind if name == b"bext"), None)
+            return Header(kind, start, length, unfinished, _extra_bytes(file, start + length, size, "<4sI"), stamp)
     return Header(kind)
+
+
+def _time_reference(file: BinaryIO, start: int, length: int) -> int | None:
+    """The time reference of a `bext` chunk; None if the chunk is too short for one. EBU Tech 3285 v2, clause 2.3."""
+    return int.from_bytes(_peek(file, start + 338, 8), "little") if length >= 346 else None
 
 
 def _extra_bytes(file: BinaryIO, end: int, size: int, layout: str) -> int:

@@ -49,6 +49,8 @@ class FileFacts:
     """Byte at which the samples begin, if they are packed 24-bit integers; None otherwise."""
     ignored_s: float = 0.0
     """Seconds of audio after the length that the header gives; they are not read."""
+    time_reference: int | None = None
+    """Time stamp of a Broadcast WAVE file: samples since midnight at which it begins; None without one."""
 
     @property
     def seconds(self) -> float:

@@ -80,7 +80,7 @@ def inspect(path: Path) -> FileFacts:
         raise audio_fault(path, problem) from refusal
     refuse_unusable(facts)
     refuse_cut_short(path, stamp.size, header, facts)
-    facts = replace(facts, ignored_s=header.extra_bytes / byte_rate(facts))
+    facts = replace(facts, ignored_s=header.extra_bytes / byte_rate(facts), time_reference=header.time_reference)
     if facts.ignored_s >= _WORTH_A_WARNING_S:
         _warn_of_extra(str(path), facts.seconds, facts.ignored_s)
     return facts

@@ -6,6 +6,7 @@ Muted takes are checked too. Takes are checked as they are in their files: at th
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from itertools import combinations
 from pathlib import Path
 
@@ -15,12 +16,13 @@ from layerpipe.audio_files.info import FileFacts, time_text
 from layerpipe.audio_files.reader import SourceFile, inspect
 from layerpipe.audio_files.scan import scan
 from layerpipe.core.errors import AudioError, Fault
-from layerpipe.core.sound import OnProgress
+from layerpipe.core.sound import OnProgress, Sound
 from layerpipe.outputs.check.report import Report, make_report
 from layerpipe.outputs.check.two_takes import between_layers, compare_takes
 from layerpipe.recipe.model import Chain, Check, Recipe
 from layerpipe.recipe.tempo_map import TempoMap
-from layerpipe.render.takes import open_all
+from layerpipe.render.placing import Place, PlacedSound
+from layerpipe.render.takes import OpenTake, open_all
 
 MOST_COMPARED = 16
 """Takes of different layers, and files without a recipe, are compared each with each, up to this many."""
@@ -45,24 +47,38 @@ def check_recipe(recipe: Recipe, on_progress: OnProgress = lambda share: None) -
     tempo_map = TempoMap.of(recipe)
     total = sum(one.facts.seconds for one in opened) or 1.0
 
-    def place_of(seconds: float) -> str:
+    def place_of(starts_s: float, seconds: float) -> str:
+        seconds += starts_s
         return f"{tempo_map.text_of(seconds)} ({_minutes(seconds)})" if tempo_map.has_grid else _minutes(seconds)
 
     takes = []
     for one in opened:
-        sound = SourceFile(one.take.file, one.take.channel, facts=one.facts)
+        sound, starts_s = _as_recorded(one)
         measured = measure_take(sound, lambda seconds: on_progress(seconds / total))
         takes.append(CheckedTake(
-            layer=one.layer.name, name=one.take.name, file=one.facts.path, facts=one.facts, channel=one.take.channel,
-            sound=sound, measured=measured, chain=recipe.chain_of(one.layer, one.take),
+            layer=one.layer.name, name=one.take.name, file=one.facts.path, facts=one.facts,
+            channel=one.main.mic.channel, sound=sound, measured=measured, chain=recipe.chain_of(one.layer, one.take),
             strings=tuple(one.layer.strings), gain_db=one.take.gain_db, a4_hz=recipe.song.a4_hz, limits=recipe.check,
-            place_of=place_of))
+            place_of=partial(place_of, starts_s), starts_s=starts_s))
     pairs = [compare_takes(one, other) for one, other in combinations(takes, 2) if one.layer == other.layer]
     if len(takes) <= MOST_COMPARED:
         # Takes of different layers may be one file twice.
         apart = [(one, other) for one, other in combinations(takes, 2) if one.layer != other.layer]
         pairs += [pair for one, other in apart if (pair := compare_takes(one, other, doubles=False)).same_performance]
     return make_report(takes, pairs, between_layers(takes))
+
+
+def _as_recorded(take: OpenTake) -> tuple[Sound, float]:
+    """The sound of a take that is checked, and at how many seconds of the song it begins.
+
+    One file is checked as it is; several microphones or passes as they are heard together.
+    """
+    rate_hz, files = take.source.rate_hz, take.files()
+    if len(files) == 1:
+        only = files[0]
+        return SourceFile(only.mic.file, only.mic.channel, facts=only.facts), only.place.frames / rate_hz
+    start, stop = take.span
+    return PlacedSound(take.source, stop - start, Place(-start, 0.0)), start / rate_hz
 
 
 def check_files(files: Sequence[Path], on_progress: OnProgress = lambda share: None) -> Report:

@@ -34,7 +34,7 @@ def time_song(file: RecipeFile, *, after: bool = False, on_progress: OnProgress 
         If a file cannot be used.
     """
     takes = open_all(file.recipe)
-    refuse_changed_takes(file, TempoMap.of(file.recipe), [one.source for one in takes])
+    refuse_changed_takes(file, TempoMap.of(file.recipe), [one.pass_sounds for one in takes])
     return measure_timing(file.recipe, takes, after=after, on_progress=on_progress)
 
 

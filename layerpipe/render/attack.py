@@ -72,15 +72,15 @@ def is_same_attack(text: str, sound: Sound, start_s: float) -> bool:
     return bool(near_level and np.max(np.abs(kept[1:] / _SCALE - shape)) <= ATTACK.tolerance)
 
 
-def refuse_changed_takes(file: RecipeFile, tempo_map: TempoMap, sounds: Sequence[Sound | None]) -> None:
-    """Refuse moves whose take no longer has the sound they were made for.
+def refuse_changed_takes(file: RecipeFile, tempo_map: TempoMap, sounds: Sequence[Sequence[Sound] | None]) -> None:
+    """Refuse moves whose pass no longer has the sound they were made for.
 
     Parameters
     ----------
     file : RecipeFile
     tempo_map : TempoMap
-    sounds : sequence of Sound or None
-        All takes in the order of the recipe; None is not checked.
+    sounds : sequence of sequences of Sound, or None
+        The passes, at their places, of all takes in the order of the recipe; a take with None is not checked.
 
     Raises
     ------
@@ -89,15 +89,16 @@ def refuse_changed_takes(file: RecipeFile, tempo_map: TempoMap, sounds: Sequence
     """
     places = [(n, k, take) for n, layer in enumerate(file.recipe.layer) for k, take in enumerate(layer.take)]
     faults: list[Fault] = []
-    for (n, k, take), sound in zip(places, sounds, strict=True):
-        if sound is None:
-            continue
-        faults += [file.fault(
-            ("layer", n, "take", k, "move", m, "attack"),
-            f"{take.file.name} no longer has the sound this move was made for; remove written moves with "
-            f'"layerpipe timing --undo {file.path.name}", or delete this key to keep the move')
-            for m, move in enumerate(take.move)
-            if move.attack and not is_same_attack(move.attack, sound, tempo_map.seconds_of(move.start))]
+    for (n, k, take), passes in zip(places, sounds, strict=True):
+        for number, (one, sound) in enumerate(zip(take.every_pass, passes or (), strict=passes is not None)):
+            in_take = ("layer", n, "take", k, *(("passes", number) if take.passes else ()))
+            named = " and ".join(dict.fromkeys(mic.file.name for mic in one.every_mic))
+            faults += [file.fault(
+                (*in_take, "move", m, "attack"),
+                f"{named} no longer has the sound this move was made for, or begins elsewhere; remove written moves "
+                f'with "layerpipe timing --undo {file.path.name}", or delete this key to keep the move')
+                for m, move in enumerate(one.move)
+                if move.attack and not is_same_attack(move.attack, sound, tempo_map.seconds_of(move.start))]
     if faults:
         raise RecipeError(faults)
 

@@ -1,6 +1,7 @@
 """The map: the way from the takes to the files.
 
-takes -> moves -> chain -> processed takes (cached) -> layers (gain, pan, section levels) -> blend -> meters and files
+files at their places -> mics added up -> moves -> comp of passes -> chain -> processed takes (cached)
+    -> layers (gain, pan, section levels) -> blend -> meters and files
 """
 
 from __future__ import annotations
@@ -21,10 +22,11 @@ from layerpipe.core.sound import Float32Array, FloatArray, OnProgress, Sound
 from layerpipe.recipe.model import Chain, Recipe
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.recipe.tempo_map import TempoMap, seconds_text
-from layerpipe.render import attack, chain, moves, takes
+from layerpipe.render import attack, chain, takes
 from layerpipe.render.cache.cached_take import CachedTake
 from layerpipe.render.cache.take_cache import TakeCache, cache_key
 from layerpipe.render.energies.meter import Energies, EnergyMeter
+from layerpipe.render.moves import frame_moves
 from layerpipe.render.song import ProcessedSong, ProcessedTake
 from layerpipe.render.stream import BlockStream, measure_block
 
@@ -131,18 +133,18 @@ def process_takes(file: RecipeFile, cache: TakeCache | None = None, *,
     opened = [take for take in every if not take.take.mute]
     if not opened:
         raise RecipeError([Fault(file.path, "layer", "every take is muted; nothing would sound")])
-    rate_hz, frames, tempo_map = opened[0].source.rate_hz, opened[0].frames, TempoMap.of(recipe)
+    rate_hz, frames, tempo_map = opened[0].source.rate_hz, opened[0].frames, opened[0].tempo_map
     _refuse_corners(file, recipe, rate_hz)
     _refuse_late_sections(file, recipe, tempo_map, frames / rate_hz)
-    attack.refuse_changed_takes(file, tempo_map, [None if take.take.mute else take.source for take in every])
+    attack.refuse_changed_takes(file, tempo_map, [None if take.take.mute else take.pass_sounds for take in every])
 
     def process_one(take: takes.OpenTake) -> ProcessedTake:
-        frame_moves, moved = _play_moves(file, take, tempo_map)
+        moved = _play_moves(file, take)
         wanted = recipe.chain_of(take.layer, take.take)
-        key = _take_key(take, frame_moves, wanted)
+        key = _take_key(take, wanted)
         sound = cache.find_take(key) or _run_chain(file, take, moved, wanted, key, cache)
         on_progress(1 / len(opened))
-        return ProcessedTake(take.layer, take.take, take, tuple(frame_moves), sound)
+        return ProcessedTake(take.layer, take.take, take, tuple(take.heard_moves()), sound)
 
     with ThreadPoolExecutor(WORKERS) as pool:
         processed = tuple(pool.map(process_one, opened))
@@ -185,24 +187,31 @@ def energies_key(song: ProcessedSong) -> str:
                       "bed": None if bed is None else [bed.digest, song.rate_hz, song.frames]})
 
 
-def _play_moves(file: RecipeFile, take: takes.OpenTake,
-                tempo_map: TempoMap) -> tuple[list[moves.FrameMove], Sound]:
-    """A take's moves in frames, and the take with its moves played."""
+def _play_moves(file: RecipeFile, take: takes.OpenTake) -> Sound:
+    """A take as it is heard, before its chain: its passes with their moves, comped."""
     try:
-        found = moves.frame_moves(take.take, tempo_map, take.source.rate_hz)
-        return found, moves.MovedTake(take.source, found) if found else take.source
+        return take.played()
     except ParameterError as refusal:
         raise RecipeError([Fault(file.path, f"{_place(take)}, move", str(refusal))]) from refusal
 
 
-def _take_key(take: takes.OpenTake, frame_moves: list[moves.FrameMove], wanted: Chain) -> str:
+def _take_key(take: takes.OpenTake, wanted: Chain) -> str:
     """Key of a processed take: everything that shapes its sound."""
-    return cache_key({
+    rate_hz = take.source.rate_hz
+    key = {
         "engine": ENGINE, "numpy": np.__version__,
-        "source": take.digest, "channel": take.take.channel,
-        "converted_from": take.rate_converted_from, "rate_hz": take.source.rate_hz, "frames": take.frames,
-        "moves": [vars(move) for move in frame_moves], "chain": wanted.model_dump(),
-    })
+        "source": take.main.digest, "channel": take.main.mic.channel,
+        "converted_from": take.main.rate_converted_from, "rate_hz": rate_hz, "frames": take.frames,
+        "moves": [vars(move) for move in take.heard_moves()], "chain": wanted.model_dump(),
+    }
+    if not take.is_plain:
+        key["comp"] = [take.comp.first, *([joint.stop, joint.after, joint.crossfade_frames]
+                                          for joint in take.comp.joints)]
+        key["passes"] = {number: {
+            "mics": [[mic.digest, mic.mic.channel, mic.rate_converted_from, mic.place, mic.gain] for mic in one.mics],
+            "moves": [vars(move) for move in frame_moves(one.one, take.tempo_map, rate_hz)],
+        } for number, one in enumerate(take.passes) if number in take.comp.sounding}
+    return cache_key(key)
 
 
 def _run_chain(file: RecipeFile, take: takes.OpenTake, moved: Sound, wanted: Chain, key: str,
@@ -218,7 +227,8 @@ def _run_chain(file: RecipeFile, take: takes.OpenTake, moved: Sound, wanted: Cha
                            facts={"threshold_db": threshold_db}, table=reduction.table)
     if not take.unchanged():
         made.remove()
-        raise AudioError([Fault(take.facts.path, "", "changed while it was read; try again")])
+        raise AudioError([Fault(mic.facts.path, "", "changed while it was read; try again")
+                          for mic in take.files() if not mic.unchanged()])
     return made
 
 

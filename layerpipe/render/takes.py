@@ -1,16 +1,16 @@
 """The takes of a recipe, each opened at the song's rate and length.
 
-Every file, the bed's included, is examined before anything is rendered, and all faults are reported at once. A take at
-another rate is converted; a shorter one is padded with digital silence to the longest, never cut.
+Every file, the bed's included, is examined before anything is rendered, and all faults are reported at once. A file at
+another rate is converted; a take that ends before the longest is padded with digital silence, never cut.
 """
 
 from __future__ import annotations
 
 import functools
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -19,62 +19,93 @@ from layerpipe.audio_files.info import channel_problem, is_unchanged, source_dig
 from layerpipe.audio_files.reader import FileFacts, SourceFile, StereoFile, inspect
 from layerpipe.audio_files.resample import ConvertedSound, Readable
 from layerpipe.audio_files.scan import scan
-from layerpipe.core.errors import AudioError, Fault
+from layerpipe.core.errors import AudioError, Fault, ParameterError
 from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.dsp.panning import pan_gains
-from layerpipe.recipe.model import Layer, Recipe, Take
+from layerpipe.dsp.splicing import FrameMove
+from layerpipe.recipe.model import TIME_REFERENCE, Layer, Mic, Pass, Recipe, Take
+from layerpipe.recipe.tempo_map import TempoMap
+from layerpipe.render.moves import MovedTake, frame_moves
+from layerpipe.render.passes import Comp, DigestOf, OpenMic, OpenPass, open_pass
+from layerpipe.render.placing import stamped_start_s
 
-DigestOf = Callable[[Path, Callable[[Path], str]], str]
-"""Remembers checksums: called with a file and a function that finds its checksum, it may know it from last time."""
-
-
-class PaddedSound:
-    """A sound followed by digital silence up to a length; a `Sound`."""
-
-    def __init__(self, sound: Sound, frames: int) -> None:
-        self._sound, self._frames = sound, frames
-
-    @property
-    def rate_hz(self) -> int:
-        """Frames per second."""
-        return self._sound.rate_hz
-
-    @property
-    def frames(self) -> int:
-        """Length in frames, with the silence."""
-        return self._frames
-
-    def read(self, start: int, stop: int) -> FloatArray:
-        """Frames start to stop; zeros past the end of the sound."""
-        return _read_padded(self._sound, self._sound.frames, start, stop)
+Use = tuple[Path, str, Callable[[FileFacts], str | None]]
 
 
 @dataclass(frozen=True)
 class OpenTake:
-    """A take that can be read: at the song's rate, padded to the longest take."""
+    """A take that can be read: its passes at the song's rate, all padded to the longest take."""
 
     layer: Layer
     take: Take
     index: int
     """Counted from 0 through all layers, in the order of the recipe."""
-    facts: FileFacts
-    source: PaddedSound
-    rate_converted_from: int | None
-    _digest_of: DigestOf
+    passes: tuple[OpenPass, ...]
+    comp: Comp
+    frames: int
+    """Length in frames: that of the longest take."""
+    tempo_map: TempoMap
 
     @property
-    def frames(self) -> int:
-        """Length in frames: that of the longest take."""
-        return self.source.frames
+    def main(self) -> OpenMic:
+        """First file of the pass that is heard where the comp names no other."""
+        return self.passes[self.take.played].mics[0]
+
+    @property
+    def facts(self) -> FileFacts:
+        """Facts of the main file."""
+        return self.main.facts
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether one file is heard as it is, from the start of the song."""
+        return len(self.passes) == 1 and self.passes[0].is_plain
 
     @functools.cached_property
-    def digest(self) -> str:
-        """SHA-256 of the file's bytes."""
-        return self._digest_of(self.facts.path, source_digest)
+    def pass_sounds(self) -> tuple[Sound, ...]:
+        """Every pass at its place, without its moves."""
+        return tuple(one.sound(self.frames) for one in self.passes)
+
+    @functools.cached_property
+    def source(self) -> Sound:
+        """The take as recorded: placed and comped, without its moves."""
+        return self.comp.play(self.pass_sounds)
+
+    @functools.cached_property
+    def span(self) -> tuple[int, int]:
+        """Frames of the song between which files are heard."""
+        return _heard(self.passes, self.comp, self.frames)
+
+    def files(self) -> list[OpenMic]:
+        """The files that are heard anywhere."""
+        return [mic for number in self.comp.sounding for mic in self.passes[number].mics]
+
+    def pass_at(self, frame: int) -> int:
+        """Which pass is heard at a frame, counted from 0."""
+        spans = self.comp.spans(self.frames)
+        return next((number for start, stop, number in spans if start <= frame < stop), spans[-1][2])
+
+    def played(self) -> Sound:
+        """The take as it is heard: the moves of each pass, then the comp. Raises as `frame_moves` and `MovedTake`."""
+        moves = [frame_moves(one.one, self.tempo_map, self.source.rate_hz) if number in self.comp.sounding else []
+                 for number, one in enumerate(self.passes)]
+        return self.comp.play([MovedTake(sound, found) if found else sound
+                               for sound, found in zip(self.pass_sounds, moves, strict=True)])
+
+    def heard_moves(self) -> list[FrameMove]:
+        """The moves of every pass, cut to where it is heard, in order of time. Raises as `frame_moves`."""
+        found = []
+        for start, stop, number in self.comp.spans(self.frames):
+            for move in frame_moves(self.passes[number].one, self.tempo_map, self.source.rate_hz):
+                if len(self.comp.joints) == 0:
+                    found.append(move)
+                elif move.start < stop and move.stop > start:
+                    found.append(replace(move, start=max(move.start, start), stop=min(move.stop, stop)))
+        return sorted(found, key=lambda move: move.start)
 
     def unchanged(self) -> bool:
-        """Whether the file is still the one that was examined."""
-        return is_unchanged(self.facts)
+        """Whether the files are still those that were examined."""
+        return all(mic.unchanged() for mic in self.files())
 
 
 @dataclass(frozen=True)
@@ -131,18 +162,42 @@ def open_all(recipe: Recipe, *, rate_hz: int | None = None, digest_of: DigestOf 
     """
     remember = digest_of or _not_remembered
     asked = [(layer, take) for layer in recipe.layer for take in layer.take]
-    uses = [(take.file, f'layer "{layer.name}", take "{take.name}"', _take_problem(take)) for layer, take in asked]
+    uses = [use for layer, take in asked for use in _uses(recipe, layer, take)]
     if recipe.bed is not None:
         uses.append((recipe.bed.file, "bed", _bed_problem))
     facts = _examine(uses, remember, read_all=digest_of is not None)
-    song_hz = rate_hz or recipe.song.sample_rate_hz or facts[asked[0][1].file].rate_hz
-    sounds = [_at_rate(SourceFile(take.file, take.channel, facts=facts[take.file]), song_hz) for _, take in asked]
-    longest = max(sound.frames for sound in sounds)
-    return [
-        OpenTake(layer, take, index, facts[take.file], PaddedSound(sound, longest),
-                 None if facts[take.file].rate_hz == song_hz else facts[take.file].rate_hz, remember)
-        for index, ((layer, take), sound) in enumerate(zip(asked, sounds, strict=True))
-    ]
+    song_hz = rate_hz or recipe.song.sample_rate_hz or facts[_main_file(asked[0][1])].rate_hz
+    tempo_map = TempoMap.of(recipe)
+    opened = [(tuple(open_pass(one, [facts[mic.file] for mic in one.every_mic], song_hz, tempo_map,
+                               recipe.song.time_reference_s, remember) for one in take.every_pass),
+               Comp.of(take, tempo_map, song_hz)) for _, take in asked]
+    longest = max(_heard(passes, comp)[1] for passes, comp in opened)
+    if longest <= 0:
+        raise AudioError([Fault(_main_file(asked[0][1]), "", "every take ends before the song begins; see starts")])
+    return [OpenTake(layer, take, index, passes, comp, longest, tempo_map)
+            for index, ((layer, take), (passes, comp)) in enumerate(zip(asked, opened, strict=True))]
+
+
+def _main_file(take: Take) -> Path:
+    """First file of the pass that is heard where the comp names no other."""
+    return take.every_pass[take.played].every_mic[0].file
+
+
+def _uses(recipe: Recipe, layer: Layer, take: Take) -> Iterator[Use]:
+    """Every file of a take, its place in the recipe, and what would be wrong with it there."""
+    for one in take.every_pass:
+        place = f'layer "{layer.name}", take "{take.name}"' + (f', pass "{one.name}"' if take.passes else "")
+        for mic in one.every_mic:
+            yield mic.file, place, functools.partial(_mic_problem, mic, one, recipe.song.time_reference_s)
+
+
+def _heard(passes: Sequence[OpenPass], comp: Comp, frames: int | None = None) -> tuple[int, int]:
+    """Frames between which files are heard; (0, 0) if they are not heard at all."""
+    end = max(one.stop for one in passes) if frames is None else frames
+    found = [(max(start, passes[number].start), min(stop, passes[number].stop))
+             for start, stop, number in comp.spans(end)]
+    found = [(start, stop) for start, stop in found if start < stop]
+    return (min(start for start, _ in found), max(stop for _, stop in found)) if found else (0, 0)
 
 
 def open_bed(recipe: Recipe, rate_hz: int, *, digest_of: DigestOf | None = None) -> OpenBed | None:
@@ -163,9 +218,6 @@ def open_bed(recipe: Recipe, rate_hz: int, *, digest_of: DigestOf | None = None)
         return OpenBed(facts, rate_hz, facts.frames, None, source, remember)
     converted = ConvertedSound(source, facts.frames, facts.rate_hz, rate_hz, channels=facts.channels)
     return OpenBed(facts, rate_hz, converted.frames, facts.rate_hz, converted, remember)
-
-
-Use = tuple[Path, str, Callable[[FileFacts], str | None]]
 
 
 def _examine(uses: list[Use], remember: DigestOf, *, read_all: bool) -> dict[Path, FileFacts]:
@@ -208,21 +260,21 @@ def _not_remembered(path: Path, digest: Callable[[Path], str]) -> str:
     return digest(path)
 
 
-def _take_problem(take: Take) -> Callable[[FileFacts], str | None]:
-    """What is wrong with a file as this take."""
-    return lambda facts: channel_problem(facts, take.channel)
+def _mic_problem(mic: Mic, one: Pass, song_s: float | None, facts: FileFacts) -> str | None:
+    """What is wrong with a file as this microphone of this pass."""
+    if problem := channel_problem(facts, mic.channel):
+        return problem
+    if one.starts == TIME_REFERENCE:
+        try:
+            stamped_start_s(facts, song_s or 0.0)
+        except ParameterError as refusal:
+            return str(refusal)
+    return None
 
 
 def _bed_problem(facts: FileFacts) -> str | None:
     """What is wrong with a file as the bed."""
     return None if facts.channels <= 2 else f"has {facts.channels} channels; a bed has 1 or 2"
-
-
-def _at_rate(source: SourceFile, rate_hz: int) -> Sound:
-    """The source itself, or converted."""
-    if source.rate_hz == rate_hz:
-        return source
-    return ConvertedSound(source, source.frames, source.rate_hz, rate_hz)
 
 
 def _read_padded(sound: Readable, frames: int, start: int, stop: int) -> FloatArray:

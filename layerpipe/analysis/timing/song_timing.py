@@ -27,7 +27,6 @@ from layerpipe.core.units import frames_of_ms, frames_of_s
 from layerpipe.dsp.splicing import FrameMove
 from layerpipe.recipe.model import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
-from layerpipe.render.moves import MovedTake, frame_moves
 from layerpipe.render.takes import OpenTake
 
 TIGHT, NEEDS_EDITS, RERECORD, UNKNOWN = "tight", "needs edits", "re-record", "unknown"
@@ -72,13 +71,12 @@ class SongTiming:
     tempo_map: TempoMap
 
 
-def detect_in_takes(takes: Sequence[OpenTake], moves: Sequence[Sequence[FrameMove]] | None = None, *,
+def detect_in_takes(takes: Sequence[OpenTake], *, after: bool = False,
                     on_progress: OnProgress = lambda share: None) -> list[Detection]:
-    """Onsets of every take, as recorded or with moves applied; takes side by side."""
+    """Onsets of every take, as recorded or `after` the moves of the recipe; takes side by side."""
 
     def detect(take: OpenTake) -> Detection:
-        applied = moves[take.index] if moves else []
-        found = detect_onsets(MovedTake(take.source, applied) if applied else take.source)
+        found = detect_onsets(take.played() if after else take.source)
         on_progress(1 / len(takes))
         return found
 
@@ -108,7 +106,7 @@ def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = F
         If moves of the recipe cannot be applied.
     """
     tempo_map = TempoMap.of(recipe)
-    applied = [frame_moves(one.take, tempo_map, one.source.rate_hz) for one in takes]
+    applied = [one.heard_moves() for one in takes]
     half = 0.5 if after and any(applied) else 1.0
     recorded = detect_in_takes(takes, on_progress=lambda share: on_progress(share * half))
     moved = [_aligned(detection, tempo_map, moves, one.source.rate_hz)
@@ -118,7 +116,7 @@ def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = F
         shown = [_aligned(detection, tempo_map) if moves else one
                  for detection, moves, one in zip(recorded, applied, moved, strict=True)]
     elif any(applied):
-        again = detect_in_takes(takes, applied, on_progress=lambda share: on_progress(share * half))
+        again = detect_in_takes(takes, after=True, on_progress=lambda share: on_progress(share * half))
         shown = [_aligned(detection, tempo_map) for detection in again]
     likely = _other_tempo(recipe, tempo_map, moved)
     song = _Song(recipe, tempo_map, takes, applied, recorded)

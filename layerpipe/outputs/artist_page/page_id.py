@@ -6,8 +6,9 @@ import hashlib
 import json
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
-from layerpipe.recipe.model import Layer, Recipe
+from layerpipe.recipe.model import Layer, Pass, Recipe
 
 
 def page_id(recipe: Recipe, digest_of: Callable[[Path], str]) -> str:
@@ -30,8 +31,9 @@ def page_id(recipe: Recipe, digest_of: Callable[[Path], str]) -> str:
     """
     layers = []
     for layer in recipe.layer:
-        takes = [take.model_dump(mode="json", exclude={"file", "notes"})
-                 | {"digest": digest_of(take.file), "chain": recipe.chain_of(layer, take).model_dump(mode="json")}
+        takes = [take.model_dump(mode="json", exclude={"file", "notes", "mics", "passes", "starts", "shift_ms"})
+                 | {"passes": [_pass(one, digest_of) for one in take.every_pass],
+                    "chain": recipe.chain_of(layer, take).model_dump(mode="json")}
                  for take in layer.take if not take.mute]
         if takes:
             layers.append({"name": layer.name, "takes": takes})
@@ -46,6 +48,14 @@ def page_id(recipe: Recipe, digest_of: Callable[[Path], str]) -> str:
         "bed": None if recipe.bed is None else [digest_of(recipe.bed.file), recipe.bed.gain_db],
     }
     return hashlib.sha256(json.dumps(state, sort_keys=True, default=str).encode()).hexdigest()[:16]
+
+
+def _pass(one: Pass, digest_of: Callable[[Path], str]) -> dict[str, Any]:
+    """What a pass sounds like, whatever its files are called."""
+    return {"name": one.name, "starts": one.starts, "shift_ms": one.shift_ms,
+            "move": [move.model_dump(mode="json") for move in one.move],
+            "mics": [mic.model_dump(mode="json", exclude={"file"}) | {"digest": digest_of(mic.file)}
+                     for mic in one.every_mic]}
 
 
 def reference_layer(recipe: Recipe) -> Layer:

@@ -166,6 +166,21 @@ def _pieces(items: list[Any], size: int) -> Iterator[list[Any]]:
     return (items[at : at + size] for at in range(0, len(items), size))
 
 
+def _files_words(source: dict[str, Any]) -> list[str]:
+    """Where the files of a take begin, its microphones, and which pass is heard where."""
+    files, comp = source["files"], source["comp"]
+    if len(files) == 1:
+        only = files[0]
+        return [f"begins at {only['starts']} ({only['starts_s']:.6g} s)"] if only["starts_s"] else []
+    words = []
+    for part in files:
+        named = f"pass {part['pass']}: " if comp else ""
+        words.append(f"{named}{part['file']}, channel {part['channel']}, begins at {part['starts_s']:.6g} s"
+                     + (f", {part['gain_db']:+.1f} dB" if part["gain_db"] else "")
+                     + (", polarity inverted" if part["invert_polarity"] else ""))
+    return words + [f"{part['from']} to {part['to']}: pass {part['pass']}" for part in comp]
+
+
 def _take(source: dict[str, Any]) -> dict[str, Any]:
     """A take in words: its source file and what was done to it."""
     origin = [f"{source['container']}, {source['bits'] or 'float'}{'-bit' if source['bits'] else ''}, "
@@ -176,6 +191,7 @@ def _take(source: dict[str, Any]) -> dict[str, Any]:
         origin.append(f"converted from {_grouped(source['converted_from_hz'])} Hz")
     if source["padded_frames"]:
         origin.append(f"followed by {_grouped(source['padded_frames'])} samples of silence")
+    origin += _files_words(source)
     chain = chain_words(source["chain"])
     compressor = source["chain"].get("compressor")
     whole = source["reduction"][0]

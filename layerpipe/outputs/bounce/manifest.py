@@ -26,6 +26,7 @@ from layerpipe.dsp.loudness import steps_inside
 from layerpipe.outputs.bounce.stem import PartPeaks, Stem
 from layerpipe.recipe.model import Recipe
 from layerpipe.render.energies.readings import Blend
+from layerpipe.render.passes import OpenPass
 from layerpipe.render.song import ProcessedSong, ProcessedTake, SongPart
 
 FORMAT = "layerpipe bounce 2"
@@ -73,8 +74,11 @@ def describe_bounce(song: ProcessedSong, stems: Sequence[Stem], blends: Mapping[
 def settings_of(recipe: Recipe) -> dict[str, Any]:
     """Every setting of a recipe, defaults included; files by name only, since their folder is private."""
     settings: dict[str, Any] = recipe.model_dump(mode="json", by_alias=True)
-    for asked in (*(take for layer in settings["layer"] for take in layer["take"]), settings["bed"] or {}):
-        if "file" in asked:
+    takes = [take for layer in settings["layer"] for take in layer["take"]]
+    passes = [one for take in takes for one in take["passes"]]
+    mics = [mic for owner in (*takes, *passes) for mic in owner["mics"]]
+    for asked in (*takes, *passes, *mics, settings["bed"] or {}):
+        if asked.get("file"):
             asked["file"] = Path(asked["file"]).name
     return settings
 
@@ -139,11 +143,14 @@ def _source(song: ProcessedSong, processed: ProcessedTake) -> dict[str, Any]:
     facts, table = processed.source.facts, processed.sound.table()
     return {
         "layer": processed.layer.name, "take": processed.take.name, "file": facts.path.name,
-        "sha256": processed.source.digest,
+        "sha256": processed.source.main.digest,
         "container": facts.container, "subtype": facts.subtype, "bits": facts.bits, "channels": facts.channels,
-        "channel": processed.take.channel or 1, "rate_hz": facts.rate_hz, "frames": facts.frames,
-        "converted_from_hz": processed.source.rate_converted_from,
-        "padded_frames": max(0, song.frames - round(facts.frames * song.rate_hz / facts.rate_hz)),
+        "channel": processed.source.main.mic.channel or 1, "rate_hz": facts.rate_hz, "frames": facts.frames,
+        "converted_from_hz": processed.source.main.rate_converted_from,
+        "padded_frames": song.frames - processed.source.span[1],
+        "files": [_source_file(song, one, mic) for number in processed.source.comp.sounding
+                  for one in [processed.source.passes[number]] for mic in range(len(one.mics))],
+        "comp": _comp(song, processed),
         "chain": song.recipe.chain_of(processed.layer, processed.take).model_dump(mode="json"),
         "threshold_db": processed.threshold_db,
         "reduction": [_reduction(song, table, part) for part in (song.whole, *song.sections)],
@@ -154,6 +161,28 @@ def _source(song: ProcessedSong, processed: ProcessedTake) -> dict[str, Any]:
         "gain_db": processed.take.gain_db, "invert_polarity": processed.take.invert_polarity, "pan": processed.take.pan,
         "notes": processed.take.notes,
     }
+
+
+def _source_file(song: ProcessedSong, one: OpenPass, number: int) -> dict[str, Any]:
+    """One file of a pass, and where in the song it begins."""
+    mic = one.mics[number]
+    return {
+        "pass": one.one.name, "mic": number + 1, "file": mic.facts.path.name, "sha256": mic.digest,
+        "channel": mic.mic.channel or 1, "rate_hz": mic.facts.rate_hz, "starts_frame": mic.place.frame,
+        "starts_s": round(mic.place.frames / song.rate_hz, 9),
+        "starts": song.tempo_map.text_of(mic.place.frames / song.rate_hz),
+        "gain_db": mic.mic.gain_db, "invert_polarity": mic.mic.invert_polarity,
+    }
+
+
+def _comp(song: ProcessedSong, processed: ProcessedTake) -> list[dict[str, Any]]:
+    """Which pass is heard where; empty for a take in which only one is."""
+    source = processed.source
+    if not source.comp.joints:
+        return []
+    return [{"pass": source.passes[number].one.name, "from_frame": start, "to_frame": stop,
+             "from": song.tempo_map.text_of(start / song.rate_hz), "to": song.tempo_map.text_of(stop / song.rate_hz)}
+            for start, stop, number in source.comp.spans(song.frames)]
 
 
 def _reduction(song: ProcessedSong, table: npt.NDArray[np.float32], part: SongPart) -> dict[str, Any]:

@@ -116,13 +116,29 @@ class SectionEntry(_Table):
     levels_db: Annotated[dict[Name, Level], BeforeValidator(_few)]
 
 
+class SourceFileEntry(_Table):
+    """One of the files a take is played from."""
+
+    played: Annotated[Name, Field(alias="pass")]
+    mic: Annotated[int, Field(ge=1)]
+    file: str
+    sha256: Sha256
+
+
 class SourceEntry(_Table):
-    """One take's source file."""
+    """One take's source: its main file, and all of its files."""
 
     layer: Name
     take: Name
     file: str
     sha256: Sha256
+    files: Annotated[list[SourceFileEntry], FailFast(), Field(max_length=_MOST_FILES)] = []
+
+    @property
+    def every_file(self) -> list[SourceFileEntry]:
+        """All files; bounces of earlier versions name only the one."""
+        main = {"pass": self.take, "mic": 1, "file": self.file, "sha256": self.sha256}
+        return self.files or [SourceFileEntry.model_validate(main)]
 
 
 class SongEntry(_Table):

@@ -93,6 +93,9 @@ def fit_together(takes: Sequence[CheckedTake]) -> dict[int, list[Finding]]:
     lengths = {k: f.seconds for k, f in facts.items()}
     usual_s = float(np.median(list(lengths.values())))
     for index, seconds in lengths.items():
+        if takes[index].starts_s > 0:
+            # An overdub is as long as it has to be.
+            continue
         if usual_s - seconds > max(takes[index].limits.early_end_s, 0.05 * usual_s) and len(lengths) > 2:
             found.setdefault(index, []).append(Finding(
                 "early_end", f"the file is {seconds:.1f} s long, most are {usual_s:.1f} s",
@@ -176,7 +179,10 @@ def _late_or_short(take: CheckedTake, double: CheckedTake) -> list[Finding]:
     if mine is None or its is None:
         return []
     found = []
-    late, early = mine[0] - its[0], its[1] - mine[1]
+    late, early = mine[0] + take.starts_s - its[0] - double.starts_s, its[1] + double.starts_s - mine[1] - take.starts_s
+    if take.starts_s > its[0] + double.starts_s + limits.late_start_s:
+        # Its file begins later on purpose: an overdub is neither late nor has to last as long.
+        return []
     if late > limits.late_start_s:
         found.append(Finding("late_start", f"{take.name} starts {late:.2f} s later than {double.name}, at "
                              f"{take.place_of(mine[0])}", "was the first bar missed? Play it again from the top",

@@ -16,7 +16,7 @@ from layerpipe.core.units import frames_of_s
 from layerpipe.dsp.quantize import to_pcm
 from layerpipe.dsp.splicing import FrameMove
 from layerpipe.recipe.tempo_map import TempoMap
-from layerpipe.render.moves import MovedTake, frame_moves
+from layerpipe.render.moves import MovedTake
 
 PAUSE_S, FADE_S = 0.4, 0.01
 PEAK = 0.5
@@ -49,7 +49,7 @@ def write_auditions(song: SongTiming, folder: Path) -> list[Path]:
         raise OutputError(f"{folder}: cannot be made: {refusal.strerror or refusal}") from refusal
     written = []
     for take in song.takes:
-        moves = planned_moves(take, song.tempo_map)
+        moves = planned_moves(take)
         if not moves:
             continue
         played = MovedTake(take.open.source, moves)
@@ -66,11 +66,10 @@ def write_auditions(song: SongTiming, folder: Path) -> list[Path]:
     return written
 
 
-def planned_moves(take: TakeTiming, tempo_map: TempoMap) -> list[FrameMove]:
+def planned_moves(take: TakeTiming) -> list[FrameMove]:
     """The moves of the recipe and the proposed ones, in frames."""
     proposed = [frame_move(move, take.open) for move in take.moves]
-    return sorted([*frame_moves(take.open.take, tempo_map, take.open.source.rate_hz), *proposed],
-                  key=lambda move: move.start)
+    return sorted([*take.open.heard_moves(), *proposed], key=lambda move: move.start)
 
 
 def _beat_s(tempo_map: TempoMap, at_s: float) -> float:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from layerpipe.core.sound import OnProgress
-from layerpipe.outputs.bounce.manifest_model import Measurements, SectionEntry, StemEntry
+from layerpipe.outputs.bounce.manifest_model import Measurements, SectionEntry, SourceEntry, StemEntry
 from layerpipe.outputs.settings_text import take_words
 from layerpipe.outputs.verify.null_test import DIFFERENT, SAME_BYTES, SAME_SOUND, SAME_UP_TO_GAIN, NullTest, null_test
 from layerpipe.outputs.verify.opened_bounce import OpenBounce
@@ -166,7 +166,12 @@ def _new_recordings(old: OpenBounce, new: OpenBounce) -> list[str]:
     """Takes that have another source than before, whatever its file is called."""
     olds, news = ({(source.layer, source.take): source for source in bounce.manifest.sources} for bounce in (old, new))
     return [f"{take_words(*key)}: another recording ({news[key].file})" for key in olds
-            if key in news and olds[key].sha256 != news[key].sha256]
+            if key in news and _recordings(olds[key]) != _recordings(news[key])]
+
+
+def _recordings(source: SourceEntry) -> list[str]:
+    """Checksums of all files of a take, in the order of their passes' names."""
+    return [part.sha256 for part in sorted(source.every_file, key=lambda part: (part.played, part.mic))]
 
 
 def _versions(old: OpenBounce, new: OpenBounce) -> list[str]:

@@ -71,19 +71,22 @@ def recipe_inside(bounce: OpenBounce, *, named: Path | None = None, remembered: 
 
 def check_sources(bounce: OpenBounce, file: RecipeFile) -> list[SourceVerdict]:
     """Compare the takes with the checksums in the manifest."""
-    paths = {(layer.name, take.name): take.file for layer in file.recipe.layer for take in layer.take}
-    found = []
-    for source in bounce.manifest.sources:
-        path = paths.get((source.layer, source.take))
-        if path is None or not path.is_file():
-            verdict = MISSING
-        else:
-            try:
-                verdict = UNCHANGED if checksum_of(path) == source.sha256 else CHANGED
-            except OSError:
-                verdict = CHANGED
-        found.append(SourceVerdict(source.layer, source.take, source.file, verdict))
-    return found
+    paths = {(layer.name, take.name, one.name, number): mic.file
+             for layer in file.recipe.layer for take in layer.take for one in take.every_pass
+             for number, mic in enumerate(one.every_mic, start=1)}
+    return [SourceVerdict(source.layer, source.take, part.file, _verdict(
+        paths.get((source.layer, source.take, part.played, part.mic)), part.sha256))
+        for source in bounce.manifest.sources for part in source.every_file]
+
+
+def _verdict(path: Path | None, sha256: str) -> str:
+    """Whether a file has a checksum."""
+    if path is None or not path.is_file():
+        return MISSING
+    try:
+        return UNCHANGED if checksum_of(path) == sha256 else CHANGED
+    except OSError:
+        return CHANGED
 
 
 def _candidates(bounce: OpenBounce, text: str, remembered: Path | None) -> Iterator[tuple[Path, bool]]:
