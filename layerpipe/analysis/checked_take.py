@@ -76,6 +76,8 @@ class CheckedTake:
     place_of: Callable[[float], str]
     starts_s: float = 0.0
     """Seconds of the song at which the sound begins."""
+    invert_polarity: bool = False
+    """Whether the recipe inverts it."""
 
     @property
     def title(self) -> str:

@@ -29,6 +29,9 @@ def check(
             "Recipes, folders of recipes, .txt files that list one path a line; or audio files without a recipe."))],
     pictures: Annotated[Path | None, typer.Option("--pictures", metavar="FOLDER",
                                                   help="Folder for one picture per take.", show_default=False)] = None,
+    write: Annotated[bool, typer.Option("--write", help=(
+        "Write the shifts and polarities that line up the microphones of a take into the recipe, after showing them.")
+    )] = False,
     jobs: JobsOption = 1,
     cluster: ClusterOption = None,
     as_json: JsonOption = False,
@@ -42,9 +45,11 @@ def check(
     songs = [path for path in files if path.suffix.casefold() in (RECIPE_SUFFIX, LIST_SUFFIX) or path.is_dir()]
     if songs and len(songs) < len(files):
         raise typer.BadParameter("give recipes, or audio files, not both", param_hint="FILE")
+    if write and not songs:
+        raise typer.BadParameter("needs a recipe", param_hint="--write")
     terminal = Terminal(as_json=as_json, quiet=quiet)
     if songs:
-        return answer_songs(terminal, songs, partial(_check, pictures=pictures, several=is_several(songs)), jobs=jobs,
+        return answer_songs(terminal, songs, partial(_check, pictures=pictures, write=write, several=is_several(songs)), jobs=jobs,
                             cluster=cluster, outputs=[] if pictures is None else [pictures])
     if cluster is not None:
         raise typer.BadParameter("audio files are checked on this machine", param_hint="--cluster")
@@ -57,15 +62,19 @@ def check(
     return result.exit_code
 
 
-def _check(terminal: Terminal, recipe: Path, *, pictures: Path | None, several: bool) -> SongResult:
+def _check(terminal: Terminal, recipe: Path, *, pictures: Path | None, write: bool, several: bool) -> SongResult:
     """One song."""
-    from layerpipe.jobs.check import check_recipe
+    from layerpipe.jobs.check import change_of_mics, check_recipe
     from layerpipe.recipe.reader import read_recipe
 
-    song = read_recipe(recipe).recipe
+    file = read_recipe(recipe)
+    song = file.recipe
     with terminal.progress("checking", 1.0) as on_progress:
         report = check_recipe(song, on_progress)
-    return _answer(terminal, report, song, pictures / recipe.stem if pictures is not None and several else pictures)
+    result = _answer(terminal, report, song, pictures / recipe.stem if pictures is not None and several else pictures)
+    if write:
+        terminal.show_and_write(change_of_mics(file, report), otherwise="no microphones to line up; nothing written")
+    return result
 
 
 def _answer(terminal: Terminal, report: Report, song: Recipe | None, pictures: Path | None) -> SongResult:

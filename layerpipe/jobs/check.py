@@ -6,21 +6,30 @@ Muted takes are checked too. Takes are checked as they are in their files: at th
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 from itertools import combinations
 from pathlib import Path
 
 from layerpipe.analysis.checked_take import CheckedTake
 from layerpipe.analysis.defects.single_pass import measure_take
+from layerpipe.analysis.takes_compared.comp_joints import measure_joint
+from layerpipe.analysis.takes_compared.mics import measure_mics
 from layerpipe.audio_files.info import FileFacts, time_text
 from layerpipe.audio_files.reader import SourceFile, inspect
 from layerpipe.audio_files.scan import scan
 from layerpipe.core.errors import AudioError, Fault
 from layerpipe.core.sound import OnProgress, Sound
+from layerpipe.outputs.check.comp_findings import ALIGNED_MS, joint_findings, mic_finding, placing_findings
+from layerpipe.outputs.check.finding import Finding
 from layerpipe.outputs.check.report import Report, make_report
 from layerpipe.outputs.check.two_takes import between_layers, compare_takes
+from layerpipe.recipe.change import Change
+from layerpipe.recipe.edits import set_shift
 from layerpipe.recipe.model import Chain, Check, Recipe
+from layerpipe.recipe.reader import RecipeFile
 from layerpipe.recipe.tempo_map import TempoMap
+from layerpipe.recipe.toml_text import Location
 from layerpipe.render.placing import Place, PlacedSound
 from layerpipe.render.takes import OpenTake, open_all
 
@@ -59,13 +68,67 @@ def check_recipe(recipe: Recipe, on_progress: OnProgress = lambda share: None) -
             layer=one.layer.name, name=one.take.name, file=one.facts.path, facts=one.facts,
             channel=one.main.mic.channel, sound=sound, measured=measured, chain=recipe.chain_of(one.layer, one.take),
             strings=tuple(one.layer.strings), gain_db=one.take.gain_db, a4_hz=recipe.song.a4_hz, limits=recipe.check,
-            place_of=partial(place_of, starts_s), starts_s=starts_s))
+            place_of=partial(place_of, starts_s), starts_s=starts_s,
+            invert_polarity=one.take.invert_polarity))
     pairs = [compare_takes(one, other) for one, other in combinations(takes, 2) if one.layer == other.layer]
     if len(takes) <= MOST_COMPARED:
         # Takes of different layers may be one file twice.
         apart = [(one, other) for one, other in combinations(takes, 2) if one.layer != other.layer]
         pairs += [pair for one, other in apart if (pair := compare_takes(one, other, doubles=False)).same_performance]
-    return make_report(takes, pairs, between_layers(takes))
+    more = between_layers(takes)
+    locations = [(n, k) for n, layer in enumerate(recipe.layer) for k in range(len(layer.take))]
+    for index, (take, checked) in enumerate(zip(opened, takes, strict=True)):
+        found = [*placing_findings(take), *_mic_findings(take, locations[index]), *_joint_findings(take, checked)]
+        more[index] = more.get(index, []) + found
+    return make_report(takes, pairs, more)
+
+
+def change_of_mics(file: RecipeFile, report: Report) -> Change | None:
+    """The recipe with the shifts and polarities that line microphones up; None if all are lined up."""
+    wanted: dict[Location, tuple[float, bool]] = {}
+    for one in report.takes:
+        for finding in one.findings:
+            if finding.kind == "mics" and "shift_ms" in finding.details:
+                wanted[tuple(finding.details["location"])] = (finding.details["shift_ms"],
+                                                              finding.details["invert_polarity"])
+    takes = {(layer.name, take.name): (("layer", n, "take", k), take)
+             for n, layer in enumerate(file.recipe.layer) for k, take in enumerate(layer.take)}
+    for pair in report.pairs:
+        for finding in pair.findings:
+            at, take = takes[pair.other.layer, pair.other.name]
+            if finding.kind == "mics" and take.file is not None and at not in wanted:
+                late_ms, inverted = finding.details["delay_ms"], finding.details["inverted"]
+                shift_ms = round(take.shift_ms - late_ms, 3) if abs(late_ms) > ALIGNED_MS else take.shift_ms
+                wanted[at] = shift_ms + 0.0, take.invert_polarity != inverted
+    change: Change | None = None
+    for at, (shift_ms, inverted) in wanted.items():
+        change = set_shift(change or file.path, at, shift_ms=shift_ms, invert_polarity=inverted)
+    return change
+
+
+def _mic_findings(take: OpenTake, location: tuple[int, int]) -> list[Finding]:
+    """Microphones of a take that are not lined up."""
+    found = []
+    for number, one in enumerate(take.passes):
+        at = ["layer", location[0], "take", location[1], *(["passes", number] if take.take.passes else []), "mics"]
+        placed = [PlacedSound(mic.sound, max(one.stop, 1), mic.place) for mic in one.mics]
+        for k in range(1, len(placed)):
+            distance = measure_mics(placed[0], placed[k])
+            if distance is not None and (one.mics[0].gain < 0) != (one.mics[k].gain < 0):
+                distance = replace(distance, is_inverted=not distance.is_inverted)
+            found.append(mic_finding(one, k, distance, [*at, k]))
+    return [finding for finding in found if finding is not None]
+
+
+def _joint_findings(take: OpenTake, checked: CheckedTake) -> list[Finding]:
+    """Joints of a comp that are audible."""
+    found = []
+    for joint in take.comp.joints:
+        if joint.stop < take.frames:
+            heard = measure_joint(take.moved_passes[joint.before], take.moved_passes[joint.after], joint.stop,
+                                  joint.crossfade_frames, checked.a4_hz)
+            found += joint_findings(take, joint, heard, checked.limits, checked.starts_s, checked.place_of)
+    return found
 
 
 def _as_recorded(take: OpenTake) -> tuple[Sound, float]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from layerpipe.analysis.timing.proposals import Proposal
 from layerpipe.analysis.timing.song_timing import SongTiming, measure_timing
 from layerpipe.core.sound import OnProgress
+from layerpipe.core.units import frames_of_s
 from layerpipe.recipe.change import Change
 from layerpipe.recipe.edits import NewMove, add_moves
 from layerpipe.recipe.reader import RecipeFile
@@ -42,9 +44,15 @@ def change_of_moves(file: RecipeFile, song: SongTiming) -> Change | None:
     """The recipe with all proposed moves; None if there are none."""
     change: Change | None = None
     for take in song.takes:
-        if take.moves:
+        # A move belongs to the pass that is heard where it begins.
+        rate_hz, by_pass = take.open.source.rate_hz, dict[int, list[Proposal]]()
+        for move in take.moves:
+            by_pass.setdefault(take.open.pass_at(frames_of_s(move.from_s, rate_hz)), []).append(move)
+        for number, moves in by_pass.items():
+            sound = take.open.pass_sounds[number]
             new = [NewMove(move.from_s, move.to_s, move.by_ms, move.why,
                            None if move.crossfade_ms == DEFAULT_CROSSFADE_MS else move.crossfade_ms,
-                           attack_text(take.open.source, move.from_s)) for move in take.moves]
-            change = add_moves(change or file.path, take.open.layer.name, take.open.take.name, new)
+                           attack_text(sound, move.from_s)) for move in moves]
+            played = take.open.passes[number].one.name if take.open.take.passes else ""
+            change = add_moves(change or file.path, take.open.layer.name, take.open.take.name, new, played)
     return change

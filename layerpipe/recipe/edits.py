@@ -110,8 +110,34 @@ def set_song(source: Path | Change, *, tempo: float | None = None, meter: str | 
     return change
 
 
-def add_moves(source: Path | Change, layer: str, take: str, moves: Sequence[NewMove]) -> Change:
-    """Add moves to a take, after its own, each with a comment that says why and that `remove_moves` recognises.
+def set_shift(source: Path | Change, at: Location, *, shift_ms: float, invert_polarity: bool | None = None) -> Change:
+    """Set how much later a take, pass or microphone is played, and its polarity; None keeps that.
+
+    Parameters
+    ----------
+    source : Path or Change
+    at : tuple of str and int
+        Location such as ("layer", 0, "take", 1, "mics", 1), counted from 0.
+    shift_ms : float
+    invert_polarity : bool, optional
+
+    Raises
+    ------
+    RecipeError
+        If the recipe has faults or would get some.
+    """
+    change = opened(source)
+    if shift_ms != value_at(change.after.data, at).get("shift_ms", 0.0):
+        change = _set(change, at, "shift_ms", shift_ms, after=("starts", "channel", "file", "name"))
+    if invert_polarity is not None and invert_polarity != value_at(change.after.data, at).get("invert_polarity", False):
+        change = _set(change, at, "invert_polarity", invert_polarity, after=("shift_ms", "channel", "file", "name"))
+    return change
+
+
+def add_moves(source: Path | Change, layer: str, take: str, moves: Sequence[NewMove], played: str = "") -> Change:
+    """Add moves to a take or one of its passes, after its own.
+
+    Each has a comment that says why, and that `remove_moves` recognises.
 
     Parameters
     ----------
@@ -119,6 +145,8 @@ def add_moves(source: Path | Change, layer: str, take: str, moves: Sequence[NewM
     layer, take : str
         Names.
     moves : sequence of NewMove
+    played : str
+        Name of the pass; empty for a take without passes.
 
     Raises
     ------
@@ -127,6 +155,8 @@ def add_moves(source: Path | Change, layer: str, take: str, moves: Sequence[NewM
     """
     change = opened(source)
     at = find(change, (*find(change, ("layer",), layer), "take"), take)
+    if played:
+        at = find(change, (*at, "passes"), played)
     if not moves:
         return change
     text, data = change.after.text, change.after.data
@@ -135,7 +165,8 @@ def add_moves(source: Path | Change, layer: str, take: str, moves: Sequence[NewM
     if at in layout.headers and (not existing or (*at, "move", 0) in layout.headers):
         lines = []
         for move in moves:
-            lines += ["", f"[[layer.take.move]]  # {TIMING_MARK} {one_line(move.why)}"]
+            header = "[[layer.take.passes.move]]" if played else "[[layer.take.move]]"
+            lines += ["", f"{header}  # {TIMING_MARK} {one_line(move.why)}"]
             lines += [f"{key} = {toml_text(value)}" for key, value in move.keys.items()]
         new = insert_lines(text, last_line(layout, at), lines)
     else:
@@ -176,7 +207,7 @@ def remove_moves(source: Path | Change, layer: str | None = None, take: str | No
 def marked_moves(source: Path | Change) -> list[Location]:
     """Locations, in the recipe's order, of the moves that `add_moves` wrote.
 
-    A location is ("layer", 0, "take", 1, "move", 2), counted from 0.
+    A location is ("layer", 0, "take", 1, "move", 2), or ("layer", 0, "take", 1, "passes", 0, "move", 2).
     """
     change = opened(source)
     layout = layout_of(change.after.text)
@@ -184,7 +215,9 @@ def marked_moves(source: Path | Change) -> list[Location]:
     found = []
     for n, layer in enumerate(change.after.recipe.layer):
         for k, take in enumerate(layer.take):
-            places: list[Location] = [("layer", n, "take", k, "move", m) for m in range(len(take.move))]
+            at: Location = ("layer", n, "take", k)
+            places: list[Location] = [(*at, *(("passes", p) if take.passes else ()), "move", m)
+                                      for p, one in enumerate(take.every_pass) for m in range(len(one.move))]
             found += [at for at in places if _is_marked(lines[layout.first[at] - 1])]
     return found
 

@@ -85,12 +85,17 @@ class OpenTake:
         spans = self.comp.spans(self.frames)
         return next((number for start, stop, number in spans if start <= frame < stop), spans[-1][2])
 
-    def played(self) -> Sound:
-        """The take as it is heard: the moves of each pass, then the comp. Raises as `frame_moves` and `MovedTake`."""
+    @functools.cached_property
+    def moved_passes(self) -> tuple[Sound, ...]:
+        """Every pass at its place; those that are heard with their moves. Raises as `frame_moves` and `MovedTake`."""
         moves = [frame_moves(one.one, self.tempo_map, self.source.rate_hz) if number in self.comp.sounding else []
                  for number, one in enumerate(self.passes)]
-        return self.comp.play([MovedTake(sound, found) if found else sound
-                               for sound, found in zip(self.pass_sounds, moves, strict=True)])
+        return tuple(MovedTake(sound, found) if found else sound
+                     for sound, found in zip(self.pass_sounds, moves, strict=True))
+
+    def played(self) -> Sound:
+        """The take as it is heard: the moves of each pass, then the comp. Raises as `frame_moves` and `MovedTake`."""
+        return self.comp.play(self.moved_passes)
 
     def heard_moves(self) -> list[FrameMove]:
         """The moves of every pass, cut to where it is heard, in order of time. Raises as `frame_moves`."""

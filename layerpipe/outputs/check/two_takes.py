@@ -11,12 +11,16 @@ import numpy as np
 
 from layerpipe.analysis.checked_take import CheckedTake
 from layerpipe.analysis.defects import copies, tuning
+from layerpipe.analysis.takes_compared.mics import MicDistance, measure_mics
 from layerpipe.audio_files.resample import ConvertedSound
 from layerpipe.core.sound import Sound
 from layerpipe.outputs.check.finding import Finding, Kind
 
 BRIGHT_HZ, BODY_HZ = (2000.0, 8000.0), (150.0, 1500.0)
 """Bands whose levels are compared as brightness; the README names them."""
+
+EXACT_COPY, MIC_CORRELATION = 0.998, 0.3
+"""Correlations below 1.4 kHz: above the first two takes are one file, below the second not even one performance."""
 
 
 @dataclass(frozen=True)
@@ -41,7 +45,10 @@ def compare_takes(one: CheckedTake, other: CheckedTake, *, doubles: bool = True)
     silent = one.is_silent or other.is_silent
     similar = None if silent else copies.measure_similarity(one.sound, _at_rate(other, one.measured.rate_hz),
                                                             one.measured)
-    same = copies.judge(similar, limits.copy_correlation).is_defect is True
+    mics = None
+    if similar is not None and MIC_CORRELATION < abs(similar.correlation) < EXACT_COPY:
+        mics = measure_mics(one.sound, _at_rate(other, one.measured.rate_hz))
+    same = mics is not None or copies.judge(similar, limits.copy_correlation).is_defect is True
     cents = None
     if one.tuning is not None and other.tuning is not None:
         cents = tuning.cents_between(one.tuning.cents, other.tuning.cents)
@@ -51,7 +58,7 @@ def compare_takes(one: CheckedTake, other: CheckedTake, *, doubles: bool = True)
     first: list[Finding] = []
     second: list[Finding] = []
     if same and similar is not None:
-        found = _copy(one, other, similar)
+        found = _copy(one, other, similar) if mics is None else _second_mic(one, other, mics)
         pair.append(found)
         second.append(found)
     if doubles:
@@ -154,6 +161,20 @@ def _copy(one: CheckedTake, other: CheckedTake, similar: copies.Similarity) -> F
         f"correlation {abs(similar.correlation):.3f}; a copy does not widen the image", "record the part a second time",
         "re-record", details={"of": one.name, "offset_s": similar.offset_s, "gain_db": similar.gain_db,
                               "polarity": -1 if similar.correlation < 0 else 1, "correlation": similar.correlation})
+
+
+def _second_mic(one: CheckedTake, other: CheckedTake, distance: MicDistance) -> Finding:
+    """Two takes that are one performance through two microphones."""
+    late_ms = distance.delay_ms + 1000 * (other.starts_s - one.starts_s)
+    inverted = (distance.is_inverted != one.invert_polarity) != other.invert_polarity
+    words = f"{abs(late_ms):.3f} ms {'later' if late_ms > 0 else 'earlier'}"
+    polarity = ", invert_polarity = true" if distance.is_inverted else ""
+    return Finding(
+        "mics", f"{other.name} is the same performance as {one.name}, through another microphone: {words}"
+        f"{' and with inverted polarity' if inverted else ''}; it widens the image less than a double does",
+        f"make one take of both with mics, this one with shift_ms = {round(-distance.delay_ms, 3) + 0.0:g}"
+        f"{polarity}, or line it up (--write does)",
+        details={"of": one.name, "delay_ms": late_ms, "inverted": inverted, "agreement": distance.agreement})
 
 
 def _imbalance(one: CheckedTake, other: CheckedTake, louder: float | None, brighter: float | None) -> list[Finding]:
