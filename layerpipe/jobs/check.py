@@ -26,7 +26,7 @@ from layerpipe.outputs.check.report import Report, make_report
 from layerpipe.outputs.check.two_takes import between_layers, compare_takes
 from layerpipe.recipe.change import Change
 from layerpipe.recipe.edits import set_shift
-from layerpipe.recipe.model import Chain, Check, Recipe
+from layerpipe.recipe.model import Chain, Check, Recipe, Take
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.recipe.toml_text import Location
@@ -91,8 +91,9 @@ def change_of_mics(file: RecipeFile, report: Report) -> Change | None:
             if finding.kind == "mics" and "shift_ms" in finding.details:
                 wanted[tuple(finding.details["location"])] = (finding.details["shift_ms"],
                                                               finding.details["invert_polarity"])
-    takes = {(layer.name, take.name): (("layer", n, "take", k), take)
-             for n, layer in enumerate(file.recipe.layer) for k, take in enumerate(layer.take)}
+    takes: dict[tuple[str, str], tuple[Location, Take]] = {
+        (layer.name, take.name): (("layer", n, "take", k), take)
+        for n, layer in enumerate(file.recipe.layer) for k, take in enumerate(layer.take)}
     for pair in report.pairs:
         for finding in pair.findings:
             at, take = takes[pair.other.layer, pair.other.name]

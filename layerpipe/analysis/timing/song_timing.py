@@ -32,6 +32,8 @@ from layerpipe.render.takes import OpenTake
 TIGHT, NEEDS_EDITS, RERECORD, UNKNOWN = "tight", "needs edits", "re-record", "unknown"
 FEWEST_TO_DOUBT = 12
 """Onsets of a take that show whether bar 1 is right."""
+NEAR_A_JOINT_S = 0.04
+"""From a joint of a comp: a strum is as long, and a move into it would be cut."""
 MOST_ROUNDS = 5
 """Proposals are judged again until nothing new is found; two rounds are nearly always enough."""
 
@@ -181,7 +183,7 @@ class _Song:
         moves, rerecord = propose_edits(
             take.take.name, mine, None if double is None else (self.takes[double].take.name, aligned[double]),
             [aligned[k] for k in others], self._ranges(mine), self.recipe.timing,
-            frozen=[(move.start / rate_hz, move.stop / rate_hz) for move in applied])
+            frozen=[(move.start / rate_hz, move.stop / rate_hz) for move in applied] + _joints_s(take))
         return _with_edit_points(take, moves, applied), rerecord
 
     def judge(self, n: int, mine: AlignedTake, shown: AlignedTake, edits: Edits | None) -> TakeTiming:
@@ -221,6 +223,12 @@ def frame_move(move: Proposal, take: OpenTake) -> FrameMove:
     rate_hz = take.source.rate_hz
     return FrameMove(frames_of_s(move.from_s, rate_hz), min(frames_of_s(move.to_s, rate_hz), take.source.frames),
                      frames_of_ms(move.by_ms, rate_hz), frames_of_ms(move.crossfade_ms, rate_hz))
+
+
+def _joints_s(take: OpenTake) -> list[tuple[float, float]]:
+    """Spans around the joints of a comp: a move there would be cut by the joint."""
+    return [(joint.stop / take.source.rate_hz - NEAR_A_JOINT_S, joint.stop / take.source.rate_hz + NEAR_A_JOINT_S)
+            for joint in take.comp.joints]
 
 
 def _with_edit_points(take: OpenTake, moves: Sequence[Proposal], applied: Sequence[FrameMove]) -> list[Proposal]:

@@ -1,6 +1,6 @@
 """Findings about one take or two, and the verdict they add up to.
 
-Places are seconds from the start of the file, levels dBFS. Every number behind a finding is in its details.
+Places are seconds from the start of the take's own sound, levels dBFS. Every number behind a finding is in its details.
 """
 
 from __future__ import annotations

@@ -6,7 +6,7 @@ A setting without a sentence here is named by its key and unit, so that no chang
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from layerpipe.outputs.settings_text import (
@@ -15,21 +15,19 @@ from layerpipe.outputs.settings_text import (
     high_pass_words,
     level_words,
     number_words,
-    pan_words,
     rows_of,
     shelf_words,
     take_words,
 )
-
-Table = dict[str, Any]
-
-_UNITS = {"db": "dB", "hz": "Hz", "ms": "ms", "s": "s", "lufs": "LUFS", "dbtp": "dBTP", "dbfs": "dBFS",
-          "cents": "cents"}
-_NAMES = {"slope_db_per_octave": "dB per octave",
-          "bar_one_s": "bar 1 at", "a4_hz": "A4", "sample_rate_hz": "sample rate", "bit_depth": "bit depth",
-          "hits_db": "loudest peaks lowered by", "makeup_db": "make-up", "time_reference_s": "time reference",
-          "loudness_lufs": "loudness", "ceiling_dbtp": "ceiling"}
-_LEVELS = ("db", "lufs", "dbtp", "dbfs")
+from layerpipe.outputs.verify.settings_diff import (
+    Table,
+    anything_changes,
+    by_name,
+    settings_changes,
+    table_in,
+    without_keys,
+)
+from layerpipe.outputs.verify.take_diff import file_words, take_changes
 
 
 def recipe_changes(old: Table, new: Table) -> list[str]:
@@ -45,24 +43,24 @@ def recipe_changes(old: Table, new: Table) -> list[str]:
     list of str
         Such as "chorus: octave -9.0 -> -7.5 dB" and "regular / right: high-pass 80 -> 100 Hz".
     """
-    found = list(_settings(_table(old, "song"), _table(new, "song"), "song: "))
+    found = list(settings_changes(table_in(old, "song"), table_in(new, "song"), "song: "))
     found += _rows(rows_of(old, "tempo"), rows_of(new, "tempo"), "from_bar",
                    lambda row: f"tempo from bar {row.get('from_bar')}")
     found += _sections(old, new)
     found += _layers(old, new)
     found += _optional(old.get("bed"), new.get("bed"), "bed")
     for name in ("preview", "bounce"):
-        found += _settings(_table(old, name), _table(new, name), f"{name}: ")
+        found += settings_changes(table_in(old, name), table_in(new, name), f"{name}: ")
     known = {"song", "tempo", "section", "layer", "bed", "preview", "bounce"}
     for name in sorted((set(old) | set(new)) - known):
-        found += _anything(old.get(name), new.get(name), name)
+        found += anything_changes(old.get(name), new.get(name), name)
     return found
 
 
 def _sections(old: Table, new: Table) -> Iterator[str]:
     """Sections that were added, removed or moved, or have other levels."""
-    olds, news = _by_name(rows_of(old, "section")), _by_name(rows_of(new, "section"))
-    levels = [{name: layer.get("level_db") for name, layer in _by_name(rows_of(recipe, "layer")).items()}
+    olds, news = by_name(rows_of(old, "section")), by_name(rows_of(new, "section"))
+    levels = [{name: layer.get("level_db") for name, layer in by_name(rows_of(recipe, "layer")).items()}
               for recipe in (old, new)]
     for name in [*olds, *(name for name in news if name not in olds)]:
         if name not in news:
@@ -70,13 +68,13 @@ def _sections(old: Table, new: Table) -> Iterator[str]:
             continue
         if name not in olds:
             yield f"{name}: new section, bars {_span(news[name])}"
-            own_levels = _table(news[name], "levels_db").items()
+            own_levels = table_in(news[name], "levels_db").items()
             yield from (f"{name}: {layer} at {level_words(level)} dB" for layer, level in own_levels)
             continue
         before, now = olds[name], news[name]
         if before.get("bars") != now.get("bars"):
             yield f"{name}: bars {_span(before)} -> {_span(now)}"
-        own = [_table(before, "levels_db"), _table(now, "levels_db")]
+        own = [table_in(before, "levels_db"), table_in(now, "levels_db")]
         for layer in dict.fromkeys((*own[0], *own[1])):
             sides = [of.get(layer, of_layers.get(layer)) for of, of_layers in zip(own, levels, strict=True)]
             if sides[0] != sides[1]:
@@ -84,7 +82,7 @@ def _sections(old: Table, new: Table) -> Iterator[str]:
             elif (layer in own[0]) != (layer in own[1]):
                 words = "as" if layer in own[0] else "no longer as"
                 yield f"{name}: {layer} at {level_words(sides[1])} dB, {words} elsewhere"
-        yield from _settings(*_without((before, now), "bars", "levels_db"), f"{name}: ")
+        yield from settings_changes(*without_keys((before, now), "bars", "levels_db"), f"{name}: ")
     common = [name for name in olds if name in news]
     if common != [name for name in news if name in olds]:
         yield "sections: in another order"
@@ -92,12 +90,12 @@ def _sections(old: Table, new: Table) -> Iterator[str]:
 
 def _layers(old: Table, new: Table) -> Iterator[str]:
     """Layers and their takes."""
-    olds, news = _by_name(rows_of(old, "layer")), _by_name(rows_of(new, "layer"))
+    olds, news = by_name(rows_of(old, "layer")), by_name(rows_of(new, "layer"))
     for name in [*olds, *(name for name in news if name not in olds)]:
         if name not in news:
             yield f"{name}: layer removed"
         elif name not in olds:
-            takes = ", ".join(_by_name(rows_of(news[name], "take")))
+            takes = ", ".join(by_name(rows_of(news[name], "take")))
             yield f"{name}: new layer at {level_words(news[name].get('level_db'))} dB with {takes}"
         else:
             yield from _layer(name, olds[name], news[name])
@@ -108,22 +106,22 @@ def _layers(old: Table, new: Table) -> Iterator[str]:
 
 def _layer(name: str, old: Table, new: Table) -> Iterator[str]:
     """One layer."""
-    yield from _settings(*_without((old, new), "name", "take", "chain"), f"{name}: ")
-    of_layer = list(_chain(_table(old, "chain"), _table(new, "chain")))
+    yield from settings_changes(*without_keys((old, new), "name", "take", "chain"), f"{name}: ")
+    of_layer = list(_chain(table_in(old, "chain"), table_in(new, "chain")))
     yield from (f"{name}: {line}" for line in of_layer)
-    olds, news = _by_name(rows_of(old, "take")), _by_name(rows_of(new, "take"))
+    olds, news = by_name(rows_of(old, "take")), by_name(rows_of(new, "take"))
     for take in [*olds, *(take for take in news if take not in olds)]:
         where = take_words(name, take)
         if take not in news:
             yield f"{where}: take removed"
         elif take not in olds:
-            yield f"{where}: new take, {news[take].get('file')}"
+            yield f"{where}: new take, {file_words(news[take])}"
         else:
-            yield from (f"{where}: {line}" for line in _take(olds[take], news[take]))
+            yield from (f"{where}: {line}" for line in take_changes(olds[take], news[take]))
             before, now = (side[take].get("chain") for side in (olds, news))
             if before is not None or now is not None:
-                lines = list(_chain(_table(old if before is None else olds[take], "chain"),
-                                    _table(new if now is None else news[take], "chain")))
+                lines = list(_chain(table_in(old if before is None else olds[take], "chain"),
+                                    table_in(new if now is None else news[take], "chain")))
                 yield from (f"{where}: {line}" for line in lines)
                 if not lines and (before is None) != (now is None):
                     yield f"{where}: {'own chain, equal to' if before is None else 'back to'} the layer's"
@@ -132,50 +130,17 @@ def _layer(name: str, old: Table, new: Table) -> Iterator[str]:
         yield f"{name}: takes in another order"
 
 
-def _take(old: Table, new: Table) -> Iterator[str]:
-    """One take, without its chain."""
-    if old.get("pan") != new.get("pan"):
-        yield f"pan {pan_words(old.get('pan'))} -> {pan_words(new.get('pan'))}"
-    for key, words in (("mute", ("muted", "no longer muted")),
-                       ("invert_polarity", ("polarity inverted", "polarity as recorded"))):
-        if old.get(key) != new.get(key):
-            yield words[0] if new.get(key) else words[1]
-    notes = _table(old, "notes"), _table(new, "notes")
-    for key in dict.fromkeys((*notes[0], *notes[1])):
-        if notes[0].get(key) != notes[1].get(key):
-            yield f'note on {key}: "{notes[0].get(key, "")}" -> "{notes[1].get(key, "")}"'
-    yield from _moves(rows_of(old, "move"), rows_of(new, "move"))
-    yield from _settings(*_without((old, new), "name", "pan", "mute", "invert_polarity", "notes", "move", "chain"), "")
-
-
-def _moves(old: Sequence[Table], new: Sequence[Table]) -> Iterator[str]:
-    """Edits, matched by the piece they move."""
-    olds, news = ({(str(move.get("from")), str(move.get("to"))): move for move in moves} for moves in (old, new))
-    for piece in [*olds, *(piece for piece in news if piece not in olds)]:
-        words = f"{piece[0]} to {piece[1]}"
-        if piece not in news:
-            yield f"{words} no longer moved (was {_later(olds[piece])})"
-        elif piece not in olds:
-            yield f"{words} moved {_later(news[piece])}"
-        elif olds[piece] != news[piece]:
-            if olds[piece].get("by_ms") != news[piece].get("by_ms"):
-                yield f"{words} moved {_later(olds[piece])} -> {_later(news[piece])}"
-            yield from _settings({"crossfade_ms": olds[piece].get("crossfade_ms")},
-                                 {"crossfade_ms": news[piece].get("crossfade_ms")},
-                                 f"{words}: ")
-
-
 def _chain(old: Table, new: Table) -> Iterator[str]:
     """High-passes, shelves, bells, compressor."""
     for kind, words in (("high_pass", high_pass_words), ("shelf", shelf_words), ("bell", bell_words)):
         yield from _filters(rows_of(old, kind), rows_of(new, kind), words)
-    before, now = _table(old, "compressor"), _table(new, "compressor")
+    before, now = table_in(old, "compressor"), table_in(new, "compressor")
     if now and not before:
         yield f"compressor added ({compressor_words(now)})"
     elif before and not now:
         yield f"compressor removed ({compressor_words(before)})"
     else:
-        yield from _settings(before, now, "compressor: ")
+        yield from settings_changes(before, now, "compressor: ")
 
 
 def _filters(old: list[Table], new: list[Table], words: Callable[[Table], str]) -> Iterator[str]:
@@ -201,7 +166,7 @@ def _filter(old: Table, new: Table, words: Callable[[Table], str]) -> Iterator[s
     kind = "high-pass" if words is high_pass_words else f"{new['side']} shelf" if "side" in new else "bell"
     if old.get("hz") != new.get("hz"):
         yield f"{kind} {number_words(old.get('hz'))} -> {number_words(new.get('hz'))} Hz"
-    yield from _settings(*_without((old, new), "hz", "side"), f"{kind} {number_words(new.get('hz'))} Hz: ")
+    yield from settings_changes(*without_keys((old, new), "hz", "side"), f"{kind} {number_words(new.get('hz'))} Hz: ")
 
 
 def _optional(old: Any, new: Any, name: str) -> Iterator[str]:
@@ -211,7 +176,7 @@ def _optional(old: Any, new: Any, name: str) -> Iterator[str]:
     elif new is None and old is not None:
         yield f"{name}: removed"
     elif isinstance(old, dict) and isinstance(new, dict):
-        yield from _settings(old, new, f"{name}: ")
+        yield from settings_changes(old, new, f"{name}: ")
 
 
 def _rows(old: list[Table], new: list[Table], key: str, words: Callable[[Table], str]) -> Iterator[str]:
@@ -221,63 +186,10 @@ def _rows(old: list[Table], new: list[Table], key: str, words: Callable[[Table],
         if at not in news:
             yield f"{words(olds[at])}: removed"
         else:
-            yield from _settings(*_without((olds.get(at, {}), news[at]), key), f"{words(news[at])}: ")
-
-
-def _settings(old: Table, new: Table, where: str) -> Iterator[str]:
-    """Settings by name and unit."""
-    for key in dict.fromkeys((*old, *new)):
-        yield from (where + line for line in _anything(old.get(key), new.get(key), key))
-
-
-def _anything(old: Any, new: Any, key: str) -> Iterator[str]:
-    """One setting of any kind."""
-    if old == new:
-        return
-    if isinstance(old, dict) and isinstance(new, dict):
-        yield from _settings(old, new, f"{key.replace('_', ' ')}: ")
-        return
-    name, _, unit = key.rpartition("_")
-    if not name or unit not in _UNITS:
-        name, unit = key, ""
-    words = _NAMES.get(key, name.replace("_", " "))
-    show = level_words if unit in _LEVELS else number_words
-    after = f" {_UNITS[unit]}" if unit else ""
-    sides = [_none(key) if value is None else show(value) for value in (old, new)]
-    yield f"{words} {sides[0]} -> {sides[1]}{after if new is not None else ''}"
-
-
-def _none(key: str) -> str:
-    """The meaning of an absent setting."""
-    return "as the first take" if key == "sample_rate_hz" else "none"
-
-
-def _later(move: Table) -> str:
-    """How far an edit moves."""
-    by_ms = move.get("by_ms")
-    if not isinstance(by_ms, int | float):
-        return str(by_ms)
-    return f"{abs(by_ms):g} ms {'later' if by_ms >= 0 else 'earlier'}"
+            yield from settings_changes(*without_keys((olds.get(at, {}), news[at]), key), f"{words(news[at])}: ")
 
 
 def _span(section: Table) -> str:
     """Bars of a section."""
     bars = section.get("bars")
     return f"{bars[0]} to {bars[1]}" if isinstance(bars, list) and len(bars) == 2 else str(bars)
-
-
-def _without(sides: tuple[Table, Table], *keys: str) -> tuple[Table, Table]:
-    """Two tables without some keys."""
-    old, new = ({key: value for key, value in side.items() if key not in keys} for side in sides)
-    return old, new
-
-
-def _table(of: Any, key: str) -> Table:
-    """A table inside another; empty if it is not one."""
-    found = of.get(key) if isinstance(of, dict) else None
-    return found if isinstance(found, dict) else {}
-
-
-def _by_name(rows: list[Table]) -> dict[str, Table]:
-    """Tables by their names."""
-    return {str(row.get("name")): row for row in rows}
