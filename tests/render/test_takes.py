@@ -46,7 +46,7 @@ def test_shorter_takes_are_followed_by_silence_and_none_is_cut(tmp_path: Path, r
     np.testing.assert_allclose(opened[0].source.read(0, 9_000), np.r_[short, np.zeros(5_000)], atol=2**-24)
     np.testing.assert_array_equal(opened[0].source.read(5_000, 9_000), np.zeros(4_000))
     np.testing.assert_allclose(opened[1].source.read(100, 9_000), long[100:], atol=2**-24)
-    assert opened[0].rate_converted_from is None
+    assert opened[0].main.rate_converted_from is None
 
 
 def test_a_take_may_be_one_channel_of_a_stereo_file(tmp_path: Path, rng: np.random.Generator) -> None:
@@ -76,7 +76,7 @@ def test_the_first_take_sets_the_rate_unless_the_recipe_does(tmp_path: Path) -> 
     b = write(tmp_path / "b.wav", bad_files.hum(48_000), 48_000)
     first, second = open_all(recipe_of(a, b))
     assert (first.source.rate_hz, second.source.rate_hz) == (44_100, 44_100)
-    assert (first.rate_converted_from, second.rate_converted_from) == (None, 48_000)
+    assert (first.main.rate_converted_from, second.main.rate_converted_from) == (None, 48_000)
     assert first.frames == second.frames == 44_100
     assert [take.source.rate_hz for take in open_all(recipe_of(a, b, sample_rate_hz=96_000))] == [96_000] * 2
     assert [take.source.rate_hz for take in open_all(recipe_of(a, b), rate_hz=8_000)] == [8_000] * 2
@@ -168,8 +168,8 @@ def test_the_digest_is_that_of_the_bytes_and_may_be_remembered(tmp_path: Path) -
         return known[file]
 
     (take,) = open_all(recipe_of(path), digest_of=digest_of)
-    assert take.digest == hashlib.sha256(path.read_bytes()).hexdigest() == known[path]
-    assert open_all(recipe_of(path))[0].digest == take.digest
+    assert take.main.digest == hashlib.sha256(path.read_bytes()).hexdigest() == known[path]
+    assert open_all(recipe_of(path))[0].main.digest == take.main.digest
     # Once its digest is known a file was sound, and is not decoded to its end again.
     content = bytearray(path.read_bytes())
     content[len(content) // 2] ^= 0x55
