@@ -81,7 +81,7 @@ def render(file: RecipeFile, cache: TakeCache, open_sinks: Callable[[ProcessedSo
     RecipeError, AudioError
         What is wrong with the recipe or its files; before anything is rendered.
     """
-    # takes -> moves -> chain
+    # files -> mics -> moves -> comp -> chain
     song = replace(process_takes(file, cache, on_progress=lambda share: on_progress(share / 2)), scale=scale)
     release_memory()
     measured = cache.find_file(energies_key(song), "energies") is not None

@@ -108,6 +108,11 @@ class OpenTake:
                     found.append(replace(move, start=max(move.start, start), stop=min(move.stop, stop)))
         return sorted(found, key=lambda move: move.start)
 
+    def joint_spans(self, reach_s: float) -> list[tuple[float, float]]:
+        """Seconds around the joints of the comp."""
+        joints_s = [joint.stop / self.source.rate_hz for joint in self.comp.joints]
+        return [(at_s - reach_s, at_s + reach_s) for at_s in joints_s]
+
     def unchanged(self) -> bool:
         """Whether the files are still those that were examined."""
         return all(mic.unchanged() for mic in self.files())

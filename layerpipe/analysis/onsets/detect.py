@@ -6,6 +6,7 @@ of its peaks is a candidate, which is an onset or not. Times are seconds from th
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -83,6 +84,14 @@ class Detection:
     """Times of candidates that were rejected."""
     faint: tuple[Onset, ...] = ()
     """Rejected candidates that may be very soft or muted strums, if one is expected there."""
+    span_s: tuple[float, float] = (-math.inf, math.inf)
+    """Where the take's files are; an overdub plays a part of the song."""
+
+    def later(self, seconds: float) -> Detection:
+        """The same, with every time later: what was detected in a file, in a song in which it begins later."""
+        onsets, faint = ([replace(onset, at_s=onset.at_s + seconds) for onset in listed]
+                         for listed in (self.onsets, self.faint))
+        return Detection(onsets, [at_s + seconds for at_s in self.doubtful_s], tuple(faint))
 
 
 def find_onsets(sound: Sound, noise_db: float | None = None) -> list[Onset]:

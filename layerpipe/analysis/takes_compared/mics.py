@@ -26,9 +26,9 @@ class MicSettings:
     """Below is rumble, above hardly any string."""
     reach_s: float = 0.05
     """17 m of air; microphones further away are a room sound of their own."""
-    least_agreement: float = 0.35
+    least_agreement: float = 0.5
     """Share of the weights in phase from which two sounds are one performance. Planted microphones reach 0.83 to 0.99,
-    other performances of the same part at most 0.18 (own measurement)."""
+    other performances of the same part at most 0.25 (own measurement)."""
     most_coherence: float = 0.999
     """Coherence that is believed; a few windows show more by chance."""
 

@@ -6,6 +6,7 @@ sixteenth it never plays attracts no stray onset, and one it always plays late (
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -95,6 +96,8 @@ class AlignedTake:
     """Onsets before bar 1 that follow no grid."""
     doubtful_s: tuple[float, ...] = ()
     """Times of rejected candidates."""
+    span_s: tuple[float, float] = (-math.inf, math.inf)
+    """Where the take's files are; an overdub plays a part of the song."""
 
     @property
     def points(self) -> list[GridPoint]:

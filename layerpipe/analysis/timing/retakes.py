@@ -59,20 +59,27 @@ def find_missing(name: str, take: AlignedTake, others: Sequence[AlignedTake]) ->
     plays_lightly = _light_share(take) > MISSING.light_share
     theirs = [{one.point: one for one in other.onsets if one.is_reliable and one.point} for other in others]
     usual_db = [float(np.median([one.onset.level_db for one in other.onsets])) for other in others]
+    every = {point: held[point].heard_s for held in reversed(theirs) for point in held}
     found = []
-    for point in sorted(set(theirs[0]), key=lambda point: point.order):
+    for point in sorted(every, key=lambda point: point.order):
         if (point in mine or not min(bars) <= point.bar <= max(bars) or (plays_lightly and point.sixteenth != 1)
-                or not all(point in held for held in theirs)):
+                or not _is_inside(take, every[point])):
             continue
-        there = [held[point] for held in theirs]
+        # An overdub says nothing about the bars in which it has no file.
+        there = [(held.get(point), level_db) for held, level_db, other in zip(theirs, usual_db, others, strict=True)
+                 if _is_inside(other, every[point])]
         usual = played[point.beat, point.sixteenth] >= MISSING.usually_played * len(bars)
-        certain = all(one.onset.confidence > MISSING.others_confidence
-                      and one.onset.level_db > level_db - MISSING.under_usual_db
-                      for one, level_db in zip(there, usual_db, strict=True))
-        near = len(times) and np.min(np.abs(times - there[0].heard_s)) < MISSING.near_s
+        certain = all(one is not None and one.onset.confidence > MISSING.others_confidence
+                      and one.onset.level_db > level_db - MISSING.under_usual_db for one, level_db in there)
+        near = len(times) and np.min(np.abs(times - every[point])) < MISSING.near_s
         if usual and certain and not near:
             found.append(Rerecord((point.bar, point.bar), f"{name}: {point.text} is missing; the other takes play it"))
     return found
+
+
+def _is_inside(take: AlignedTake, at_s: float) -> bool:
+    """Whether the take has a file there."""
+    return take.span_s[0] <= at_s < take.span_s[1]
 
 
 def _light_share(take: AlignedTake) -> float:

@@ -27,6 +27,7 @@ from layerpipe.core.units import frames_of_ms, frames_of_s
 from layerpipe.dsp.splicing import FrameMove
 from layerpipe.recipe.model import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
+from layerpipe.render.placing import Place, PlacedSound
 from layerpipe.render.takes import OpenTake
 
 TIGHT, NEEDS_EDITS, RERECORD, UNKNOWN = "tight", "needs edits", "re-record", "unknown"
@@ -78,7 +79,11 @@ def detect_in_takes(takes: Sequence[OpenTake], *, after: bool = False,
     """Onsets of every take, as recorded or `after` the moves of the recipe; takes side by side."""
 
     def detect(take: OpenTake) -> Detection:
-        found = detect_onsets(take.played() if after else take.source)
+        sound, (start, stop) = take.played() if after else take.source, take.span
+        # The digital silence before an overdub is no part of it: noise that sets in would pass for an onset.
+        heard = PlacedSound(sound, sound.frames - start, Place(-start, 0.0)) if start else sound
+        span_s = start / sound.rate_hz, stop / sound.rate_hz
+        found = replace(detect_onsets(heard).later(span_s[0]), span_s=span_s)
         on_progress(1 / len(takes))
         return found
 
@@ -137,8 +142,9 @@ def _aligned(detection: Detection, tempo_map: TempoMap, moves: Sequence[FrameMov
         return at_s + sum(move.by for move in moves if move.start <= at_s * rate_hz < move.stop) / rate_hz
 
     onsets = onsets_with_expected(detection, tempo_map, as_heard)
-    return align_onsets(onsets, [as_heard(onset.at_s) for onset in onsets], tempo_map,
-                        [as_heard(at_s) for at_s in detection.doubtful_s])
+    aligned = align_onsets(onsets, [as_heard(onset.at_s) for onset in onsets], tempo_map,
+                           [as_heard(at_s) for at_s in detection.doubtful_s])
+    return replace(aligned, span_s=detection.span_s)
 
 
 @dataclass(frozen=True)
@@ -183,7 +189,7 @@ class _Song:
         moves, rerecord = propose_edits(
             take.take.name, mine, None if double is None else (self.takes[double].take.name, aligned[double]),
             [aligned[k] for k in others], self._ranges(mine), self.recipe.timing,
-            frozen=[(move.start / rate_hz, move.stop / rate_hz) for move in applied] + _joints_s(take))
+            frozen=[(move.start / rate_hz, move.stop / rate_hz) for move in applied] + take.joint_spans(NEAR_A_JOINT_S))
         return _with_edit_points(take, moves, applied), rerecord
 
     def judge(self, n: int, mine: AlignedTake, shown: AlignedTake, edits: Edits | None) -> TakeTiming:
@@ -223,12 +229,6 @@ def frame_move(move: Proposal, take: OpenTake) -> FrameMove:
     rate_hz = take.source.rate_hz
     return FrameMove(frames_of_s(move.from_s, rate_hz), min(frames_of_s(move.to_s, rate_hz), take.source.frames),
                      frames_of_ms(move.by_ms, rate_hz), frames_of_ms(move.crossfade_ms, rate_hz))
-
-
-def _joints_s(take: OpenTake) -> list[tuple[float, float]]:
-    """Spans around the joints of a comp: a move there would be cut by the joint."""
-    return [(joint.stop / take.source.rate_hz - NEAR_A_JOINT_S, joint.stop / take.source.rate_hz + NEAR_A_JOINT_S)
-            for joint in take.comp.joints]
 
 
 def _with_edit_points(take: OpenTake, moves: Sequence[Proposal], applied: Sequence[FrameMove]) -> list[Proposal]:
