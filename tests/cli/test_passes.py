@@ -15,6 +15,7 @@ from layerpipe.cli import program
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.takes import open_all
 from tests.support.passes import PassesSong, make_mics, make_passes
+from tests.support.song_player import Playing, play_pass
 from tests.support.stamped_wave import write_wave
 
 SEED = 3
@@ -49,16 +50,17 @@ def folder(made: PassesSong, tmp_path_factory: pytest.TempPathFactory) -> Path:
     right = made.pass_of("right", "good").played
     early = np.concatenate([np.zeros(right.rate_hz // 2), right.samples])
     write_wave(folder / "right.wav", early, right.rate_hz)
-    over = made.pass_of("left", "good").played
-    at = round(made.song.downbeat_s(5) * over.rate_hz) - 4_800
-    played = over.samples[at : at + 12 * over.rate_hz].copy()
-    # The string was damped before the record button was pressed.
-    played[:4_000] *= np.linspace(0, 1, 4_000) ** 4
-    write_wave(folder / "over.wav", played, over.rate_hz,
-               time_reference_frames=START_S * over.rate_hz + at)
+    over = play_pass(made.song, 9, voice=made.voice, playing=Playing(4.0), first_bar=5, last_bar=8)
+    write_wave(folder / "over.wav", over.samples, over.rate_hz,
+               time_reference_frames=START_S * over.rate_hz + over_frame(made))
     mics = make_mics(2)
     write_wave(folder / "mics.wav", mics.samples, mics.rate_hz)
     return folder
+
+
+def over_frame(made: PassesSong) -> int:
+    """Frame of the song at which the overdub's file begins: half a second before bar 5."""
+    return round(round(made.song.downbeat_s(5) - 0.5, 3) * 48_000)
 
 
 def write_recipe(folder: Path, made: PassesSong, name: str = "song", *, left: str = "", over: str = "") -> Path:
@@ -113,7 +115,7 @@ def test_stems_begin_with_the_song_wherever_their_files_do(folder: Path, made: P
     bounce = bounced(write_recipe(folder, made), tmp_path)
     (over, rate_hz), (right, _) = (soundfile.read(bounce / f"takes/{name}.wav")
                                    for name in ("overdub-centre", "guitar-right"))
-    at = round(made.song.downbeat_s(5) * rate_hz) - 4_800
+    at = over_frame(made)
     source, _ = soundfile.read(folder / "over.wav")
     assert not over[:at].any()
     np.testing.assert_array_equal(over[at : at + len(source)], source)

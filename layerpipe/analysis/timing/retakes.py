@@ -72,7 +72,7 @@ def find_missing(name: str, take: AlignedTake, others: Sequence[AlignedTake]) ->
         certain = all(one is not None and one.onset.confidence > MISSING.others_confidence
                       and one.onset.level_db > level_db - MISSING.under_usual_db for one, level_db in there)
         near = len(times) and np.min(np.abs(times - every[point])) < MISSING.near_s
-        if usual and certain and not near:
+        if there and usual and certain and not near:
             found.append(Rerecord((point.bar, point.bar), f"{name}: {point.text} is missing; the other takes play it"))
     return found
 
