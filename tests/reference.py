@@ -35,6 +35,34 @@ counters that count eighths do. Tempo is given in the same beats.
 |---|---|---|
 {meters}
 
+## Where files begin, passes and microphones
+
+A take is what is heard of one player. It is played from one `file`, from several `mics` that are added up, or from
+`passes`, of which one is heard at a time. `starts` says where in the song a file begins, rounded to a whole sample;
+`shift_ms` plays it later or earlier than that, and fractions of a sample count. Before a file begins there is exact
+digital silence; what lies before the start of the song is not heard. Moves come after both: their positions are those
+of the song, and each pass has its own.
+
+`starts = "time reference"` places a file by the time stamp in its Broadcast WAVE header, relative to
+`time_reference_s` in `[song]`. A stamp on the other side of midnight is understood. Refused are a file without a
+stamp, one that ends before the song begins, and one that begins more than an hour after it.
+
+Where `comp` names another pass, the crossfade ends at its position: put it just before an attack. `check` listens to
+each joint and says where a better place is.
+
+```toml
+[[layer.take]]
+name = "left"
+pan = -100
+passes = [
+  { name = "1", file = "steel L 01.wav" },
+  { name = "2", file = "steel L 02.wav", starts = "bar 9" },
+  { name = "3", mics = [{ file = "neck.wav" }, { file = "body.wav", shift_ms = -0.4 }] },
+]
+play = "2"
+comp = [{ from = "bar 5", to = "bar 9", pass = "3" }]
+```
+
 ## Tables
 """
 METERS = ("4/4", "3/4", "2/2", "7/8", "3/8", "6/8", "9/8", "12/8", "6/4")

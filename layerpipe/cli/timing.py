@@ -175,7 +175,7 @@ def _document(song: SongTiming, file: RecipeFile) -> dict[str, Any]:
 def _take(take: TakeTiming) -> dict[str, Any]:
     """A take's part of the document."""
     return {
-        "layer": take.open.layer.name, "take": take.open.take.name, "file": take.open.take.file,
+        "layer": take.open.layer.name, "take": take.open.take.name, "file": take.open.facts.path,
         "onsets": [_onset(onset) for onset in take.aligned.onsets],
         "average_offset_ms": _rounded(take.aligned.average_offset_ms, 2),
         "spread_ms": _rounded(take.aligned.spread_ms, 2),
