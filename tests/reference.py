@@ -48,7 +48,7 @@ of the song, and each pass has its own.
 stamp, one that ends before the song begins, and one that begins more than an hour after it.
 
 Where `comp` names another pass, the crossfade ends at its position: put it just before an attack. `check` listens to
-each joint and says where a better place is.
+each change of pass and says where a better place for it is.
 
 ```toml
 [[layer.take]]

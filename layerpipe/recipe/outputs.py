@@ -139,9 +139,9 @@ class Check(Noun):
         "Brightness difference between them (2 to 8 kHz relative to the body), in dB; common practice, no source."))
     ] = 6.0
     comp_level_db: Annotated[Number, Field(ge=0.0, description=(
-        "Level step at a joint of a comp, in dB; about twice what is just noticed; common practice, no source."))] = 2.0
+        "Level step where a comp changes passes, in dB; common practice, no source."))] = 2.0
     comp_tuning_cents: Annotated[Number, Field(ge=0.0, description=(
-        "Tuning step at a joint of a comp, in cents; common practice, no source."))] = 6.0
+        "Tuning step where a comp changes passes, in cents; common practice, no source."))] = 6.0
     high_pass_loss_db: Annotated[Number, Field(ge=0.0, description=(
         "Cost of the high-passes at the lowest string's fundamental, in dB; a corner at that pitch costs 3."))] = 3.5
     high_pass_loss_lu: Annotated[Number, Field(

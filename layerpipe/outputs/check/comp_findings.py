@@ -67,16 +67,16 @@ def joint_findings(take: OpenTake, joint: CompJoint, heard: JointEvidence, limit
     """What is audible at a joint; `starts_s` is where in the song the checked sound begins."""
     at_s = joint.stop / take.source.rate_hz
     before, after = (take.passes[number].one.name for number in (joint.before, joint.after))
-    where = f"joint at {place_of(at_s - starts_s)}, pass {before} to {after}"
+    where = f"edit point at {place_of(at_s - starts_s)}, pass {before} to {after}"
     found = []
     if heard.attack:
         what = {"doubled": "the strum is heard twice", "missing": "the strum is missing",
                 "cut": "the crossfade is in the middle of an attack"}[heard.attack]
-        found.append(Finding("comp", f"{where}: {what}", f"put the joint at {heard.better_s:.3f} (seconds)",
+        found.append(Finding("comp", f"{where}: {what}", f"move the edit point to {heard.better_s:.3f} (seconds)",
                              at_s=at_s - starts_s, details={"attack": heard.attack, "better_s": heard.better_s}))
     if heard.level_db is not None and abs(heard.level_db) > limits.comp_level_db:
         found.append(Finding("comp", f"{where}: the level steps by {heard.level_db:+.1f} dB",
-                             "put the joint between sections, or use a pass as loud", at_s=at_s - starts_s,
+                             "change passes between sections, or use a pass as loud", at_s=at_s - starts_s,
                              details={"level_db": heard.level_db}))
     if heard.tuning_cents is not None and abs(heard.tuning_cents) > limits.comp_tuning_cents:
         found.append(Finding("comp", f"{where}: the tuning steps by {heard.tuning_cents:+.1f} cents",
