@@ -13,14 +13,15 @@ from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
-from layerpipe.audio_files.info import is_unchanged, source_digest
+from layerpipe.audio_files.info import channel_problem, is_unchanged, source_digest
 from layerpipe.audio_files.reader import FileFacts, SourceFile
 from layerpipe.audio_files.resample import ConvertedSound
+from layerpipe.core.errors import ParameterError
 from layerpipe.core.sound import Sound
 from layerpipe.core.units import frames_of_ms, frames_of_s, gain_of_db
 from layerpipe.recipe.model import TIME_REFERENCE, Mic, Pass, Take
+from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.render.joined import JoinedSound
-from layerpipe.render.moves import Positions
 from layerpipe.render.placing import Place, PlacedSound, SummedSound, stamped_start_s
 
 DigestOf = Callable[[Path, Callable[[Path], str]], str]
@@ -105,7 +106,7 @@ class Comp:
     joints: tuple[CompJoint, ...]
 
     @classmethod
-    def of(cls, take: Take, tempo_map: Positions, rate_hz: int) -> Comp:
+    def of(cls, take: Take, tempo_map: TempoMap, rate_hz: int) -> Comp:
         """The comp of a take in frames; a take of one pass has no joints."""
         names = [one.name for one in take.every_pass]
         changes: list[tuple[int, int, int]] = []
@@ -150,7 +151,7 @@ class Comp:
         return JoinedSound(pieces, crossfades) if crossfades else pieces[0]
 
 
-def open_pass(one: Pass, facts: Sequence[FileFacts], rate_hz: int, tempo_map: Positions, song_s: float | None,
+def open_pass(one: Pass, facts: Sequence[FileFacts], rate_hz: int, tempo_map: TempoMap, song_s: float | None,
               digest_of: DigestOf) -> OpenPass:
     """Open the files of a pass, whose facts are given in the order of its microphones.
 
@@ -171,3 +172,15 @@ def open_pass(one: Pass, facts: Sequence[FileFacts], rate_hz: int, tempo_map: Po
         mics.append(OpenMic(mic, seen, sound, Place.of(start_s, one.shift_ms + mic.shift_ms, rate_hz),
                             seen.rate_hz if is_converted else None, digest_of))
     return OpenPass(one, tuple(mics))
+
+
+def mic_problem(mic: Mic, one: Pass, song_s: float | None, facts: FileFacts) -> str | None:
+    """What is wrong with a file as this microphone of this pass."""
+    if problem := channel_problem(facts, mic.channel):
+        return problem
+    if one.starts == TIME_REFERENCE:
+        try:
+            stamped_start_s(facts, song_s or 0.0)
+        except ParameterError as refusal:
+            return str(refusal)
+    return None

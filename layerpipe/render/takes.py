@@ -15,19 +15,18 @@ from pathlib import Path
 
 import numpy as np
 
-from layerpipe.audio_files.info import channel_problem, is_unchanged, source_digest
+from layerpipe.audio_files.info import is_unchanged, source_digest
 from layerpipe.audio_files.reader import FileFacts, SourceFile, StereoFile, inspect
 from layerpipe.audio_files.resample import ConvertedSound, Readable
 from layerpipe.audio_files.scan import scan
-from layerpipe.core.errors import AudioError, Fault, ParameterError
+from layerpipe.core.errors import AudioError, Fault
 from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.dsp.panning import pan_gains
 from layerpipe.dsp.splicing import FrameMove
-from layerpipe.recipe.model import TIME_REFERENCE, Layer, Mic, Pass, Recipe, Take
+from layerpipe.recipe.model import Layer, Recipe, Take
 from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.render.moves import MovedTake, frame_moves
-from layerpipe.render.passes import Comp, DigestOf, OpenMic, OpenPass, open_pass
-from layerpipe.render.placing import stamped_start_s
+from layerpipe.render.passes import Comp, DigestOf, OpenMic, OpenPass, mic_problem, open_pass
 
 Use = tuple[Path, str, Callable[[FileFacts], str | None]]
 
@@ -198,7 +197,7 @@ def _uses(recipe: Recipe, layer: Layer, take: Take) -> Iterator[Use]:
     for one in take.every_pass:
         place = f'layer "{layer.name}", take "{take.name}"' + (f', pass "{one.name}"' if take.passes else "")
         for mic in one.every_mic:
-            yield mic.file, place, functools.partial(_mic_problem, mic, one, recipe.song.time_reference_s)
+            yield mic.file, place, functools.partial(mic_problem, mic, one, recipe.song.time_reference_s)
 
 
 def _heard(passes: Sequence[OpenPass], comp: Comp, frames: int | None = None) -> tuple[int, int]:
@@ -268,18 +267,6 @@ def _digest_of_usable(facts: FileFacts) -> str:
 def _not_remembered(path: Path, digest: Callable[[Path], str]) -> str:
     """Remembers nothing."""
     return digest(path)
-
-
-def _mic_problem(mic: Mic, one: Pass, song_s: float | None, facts: FileFacts) -> str | None:
-    """What is wrong with a file as this microphone of this pass."""
-    if problem := channel_problem(facts, mic.channel):
-        return problem
-    if one.starts == TIME_REFERENCE:
-        try:
-            stamped_start_s(facts, song_s or 0.0)
-        except ParameterError as refusal:
-            return str(refusal)
-    return None
 
 
 def _bed_problem(facts: FileFacts) -> str | None:

@@ -14,9 +14,13 @@ MAP = "render.pipeline"
 """The one module of its floor that knows every stage."""
 KNOWN_STAGES = {("render.song", "render.layers"), ("render.song", "render.moves"),
                 ("render.song", "render.takes"), ("render.song", "render.cache"), ("render.song", "render.energies"),
-                ("render.stream", "render.song"), ("render.stream", "render.energies")}
+                ("render.stream", "render.song"), ("render.stream", "render.energies"),
+                ("render.moves", "render.joined"), ("render.moves", "render.placing"),
+                ("render.passes", "render.joined"), ("render.passes", "render.placing"),
+                ("render.takes", "render.passes"), ("render.takes", "render.moves")}
 """Stages know only what they hand on. A song holds its takes, their moves and what is stored of them, and says how the
-energies mix them; a stream reads a song and feeds the meter."""
+energies mix them; a stream reads a song and feeds the meter. Moves and comps are pieces at places, joined; a take holds
+its passes and says how it is heard."""
 KNOWN_OUTPUTS = {("outputs.bounce", "outputs.drawing"), ("outputs.check", "outputs.drawing"),
                  ("outputs.levels", "outputs.drawing"), ("outputs.timing", "outputs.drawing"),
                  ("outputs.verify", "outputs.drawing"), ("outputs.verify", "outputs.bounce"),
