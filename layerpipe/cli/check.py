@@ -49,8 +49,9 @@ def check(
         raise typer.BadParameter("needs a recipe", param_hint="--write")
     terminal = Terminal(as_json=as_json, quiet=quiet)
     if songs:
-        return answer_songs(terminal, songs, partial(_check, pictures=pictures, write=write, several=is_several(songs)), jobs=jobs,
-                            cluster=cluster, outputs=[] if pictures is None else [pictures])
+        one_song = partial(_check, pictures=pictures, write=write, several=is_several(songs))
+        return answer_songs(terminal, songs, one_song, jobs=jobs, cluster=cluster,
+                            outputs=[] if pictures is None else [pictures])
     if cluster is not None:
         raise typer.BadParameter("audio files are checked on this machine", param_hint="--cluster")
     from layerpipe.jobs.check import check_files

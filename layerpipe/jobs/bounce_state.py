@@ -10,6 +10,7 @@ from layerpipe.core.errors import AudioError
 from layerpipe.outputs.bounce.delivery_sheet import DELIVERY_PDF
 from layerpipe.outputs.bounce.manifest import versions
 from layerpipe.outputs.bounce.manifest_model import DocumentEntry, StemEntry
+from layerpipe.outputs.verify.find_sources import files_by_name
 from layerpipe.outputs.verify.opened_bounce import NotABounceError, OpenBounce, open_bounce
 from layerpipe.outputs.verify.stem_file import checksum_of, is_plain_file
 from layerpipe.recipe.reader import RecipeFile
@@ -50,13 +51,16 @@ def why_not_current(file: RecipeFile, folder: Path, cache: TakeCache, *, pdf: bo
 
 def _changed_source(file: RecipeFile, bounce: OpenBounce, cache: TakeCache) -> str | None:
     """A take that is not the one that was bounced."""
-    paths = {(layer.name, take.name): take.file for layer in file.recipe.layer for take in layer.take if not take.mute}
-    if {(source.layer, source.take) for source in bounce.manifest.sources} != set(paths):
+    takes = {(layer.name, take.name) for layer in file.recipe.layer for take in layer.take if not take.mute}
+    if {(source.layer, source.take) for source in bounce.manifest.sources} != takes:
         return "it has other takes"
-    for source in bounce.manifest.sources:
-        path = paths[source.layer, source.take]
+    paths = files_by_name(file.recipe)
+    for source, part in [(source, part) for source in bounce.manifest.sources for part in source.every_file]:
+        path = paths.get((source.layer, source.take, part.played, part.mic))
+        if path is None:
+            return "it has other takes"
         try:
-            if cache.notes.digest_of(path, source_digest) != source.sha256:
+            if cache.notes.digest_of(path, source_digest) != part.sha256:
                 return f"{path.name} was changed"
         except (AudioError, OSError):
             return f"{path.name} cannot be read"

@@ -71,12 +71,17 @@ def recipe_inside(bounce: OpenBounce, *, named: Path | None = None, remembered: 
 
 def check_sources(bounce: OpenBounce, file: RecipeFile) -> list[SourceVerdict]:
     """Compare the takes with the checksums in the manifest."""
-    paths = {(layer.name, take.name, one.name, number): mic.file
-             for layer in file.recipe.layer for take in layer.take for one in take.every_pass
-             for number, mic in enumerate(one.every_mic, start=1)}
+    paths = files_by_name(file.recipe)
     return [SourceVerdict(source.layer, source.take, part.file, _verdict(
         paths.get((source.layer, source.take, part.played, part.mic)), part.sha256))
         for source in bounce.manifest.sources for part in source.every_file]
+
+
+def files_by_name(recipe: Recipe) -> dict[tuple[str, str, str, int], Path]:
+    """Every file of every take by layer, take, pass and number of the microphone, as a manifest names them."""
+    return {(layer.name, take.name, one.name, number): mic.file
+            for layer in recipe.layer for take in layer.take for one in take.every_pass
+            for number, mic in enumerate(one.every_mic, start=1)}
 
 
 def _verdict(path: Path | None, sha256: str) -> str:
