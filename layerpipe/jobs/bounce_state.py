@@ -55,7 +55,7 @@ def _changed_source(file: RecipeFile, bounce: OpenBounce, cache: TakeCache) -> s
     if {(source.layer, source.take) for source in bounce.manifest.sources} != takes:
         return "it has other takes"
     paths = files_by_name(file.recipe)
-    for source, part in [(source, part) for source in bounce.manifest.sources for part in source.every_file]:
+    for source, part in [(one, part) for one in bounce.manifest.sources for part in one.every_file]:
         path = paths.get((source.layer, source.take, part.played, part.mic))
         if path is None:
             return "it has other takes"

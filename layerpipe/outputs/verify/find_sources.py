@@ -18,6 +18,7 @@ from layerpipe.outputs.verify.opened_bounce import OpenBounce
 from layerpipe.outputs.verify.stem_file import checksum_of, is_plain_file
 from layerpipe.outputs.verify.verdicts import CHANGED, MISSING, UNCHANGED, SourceVerdict
 from layerpipe.recipe.bounds import BOUNDS
+from layerpipe.recipe.model import Recipe
 from layerpipe.recipe.reader import RecipeFile, parse_recipe
 
 _STEPS_UP, _MOST_FOLDERS, _MOST_RECIPES = 4, 100, 200
