@@ -17,8 +17,10 @@ from layerpipe.analysis.defects.dropouts import Dropout, find_dropouts
 from layerpipe.analysis.defects.lowest_notes import LowNotes, lowest_notes
 from layerpipe.analysis.defects.noise_and_hum import Hum, Noise, find_gaps, measure_gaps
 from layerpipe.analysis.defects.single_pass import Measurements
+from layerpipe.analysis.defects.talk import talk_spans_s
 from layerpipe.analysis.defects.tuning import Tuning, tuning_of
 from layerpipe.analysis.onsets.detect import find_onsets
+from layerpipe.analysis.takes_compared.notes_compared import unwrap_cents
 from layerpipe.audio_files.info import FileFacts
 from layerpipe.core.sound import ArraySound, Float32Array, FloatArray, Sound
 from layerpipe.dsp.dynamics import reduction_db
@@ -50,6 +52,8 @@ class PlayingLimits:
     """Assumed noise floor of a take without gaps: the softest moment of so short a piece may be music."""
     alone: float = 1.5
     """A click this much higher than the 25 ms before is measured in the full band."""
+    beside_talk_s: float = 0.05
+    """A smack of the lips before or after a word belongs to it."""
     lowest_hz: float = 4.0
     """What the filters take off is counted from here on; below is the leakage of the window."""
 
@@ -78,6 +82,10 @@ class CheckedTake:
     """Seconds of the song at which the sound begins."""
     invert_polarity: bool = False
     """Whether the recipe inverts it."""
+    bar_one_s: float | None = None
+    """Seconds of the sound at which bar 1 begins; None where the song has no tempo."""
+    tuned_beside: float | None = None
+    """Tuning of the song in cents, if known: that of a take is only known to 100 cents and is read next to it."""
 
     @property
     def title(self) -> str:
@@ -116,9 +124,20 @@ class CheckedTake:
         return self._quiet[1]
 
     @cached_property
+    def talk_s(self) -> list[tuple[float, float]]:
+        """Talking or a count-in before bar 1."""
+        if self.bar_one_s is None:
+            return []
+        return talk_spans_s(np.asarray(self.measured.steps.mid_power, np.float64), self.bar_one_s)
+
+    def is_talk(self, at_s: float) -> bool:
+        """Whether a moment is in what is spoken before bar 1, or beside it."""
+        return any(start - _PLAYING.beside_talk_s < at_s < stop + _PLAYING.beside_talk_s for start, stop in self.talk_s)
+
+    @cached_property
     def clicks(self) -> list[ClickEvidence]:
         """Clicks; the surroundings of suspects are read again to tell them from soft strums."""
-        suspects, limits = self.measured.clicks, ClickLimits()
+        suspects, limits = [one for one in self.measured.clicks if not self.is_talk(one.at_s)], ClickLimits()
         if len(suspects) > _PLAYING.most_read_again:
             return suspects
         found = []
@@ -165,13 +184,18 @@ class CheckedTake:
         """Drop-outs: runs of one value first, then repeats, each in order of time."""
         measured, power = self.measured, self.measured.steps.mid_power
         loud = float(np.sqrt(np.percentile(power, _PLAYING.loud_percentile))) if len(power) else 0.0
-        return find_dropouts(self.sound, measured.runs, measured.repeats, peak=measured.peak, loud=loud,
-                             shortest_s=self.limits.dropout_ms / 1000)
+        found = find_dropouts(self.sound, measured.runs, measured.repeats, peak=measured.peak, loud=loud,
+                              shortest_s=self.limits.dropout_ms / 1000)
+        return [one for one in found if not self.is_talk(one.place.start / measured.rate_hz)]
 
     @cached_property
     def clipping(self) -> Clipping | None:
-        """Clipped peaks."""
-        return find_clipping(self.sound, self.measured)
+        """Clipped peaks, without those of talk before bar 1."""
+        found = find_clipping(self.sound, self.measured)
+        if found is None or not self.talk_s:
+            return found
+        places = tuple(at for at in found.places if not self.is_talk(at / self.measured.rate_hz))
+        return replace(found, places=places) if places else None
 
     @cached_property
     def band_limit(self) -> BandLimit | None:
@@ -181,7 +205,10 @@ class CheckedTake:
     @cached_property
     def tuning(self) -> Tuning | None:
         """Cents against equal temperament."""
-        return tuning_of(self.measured.low, self.a4_hz)
+        found = tuning_of(self.measured.low, self.a4_hz)
+        if found is None or self.tuned_beside is None:
+            return found
+        return replace(found, cents=unwrap_cents(found.cents, [self.tuned_beside]))
 
     @cached_property
     def low_notes(self) -> LowNotes | None:
@@ -205,7 +232,10 @@ class CheckedTake:
         if self.is_silent or not len(power):
             return None
         quietest = np.percentile(power, _PLAYING.loud_percentile) * 10 ** (_PLAYING.sounding_db / 10)
-        loud = np.flatnonzero(power > quietest)
+        spoken_s = self.talk_s[-1][1] if self.talk_s else 0.0
+        loud = np.flatnonzero((power > quietest) & (np.arange(len(power)) >= 100 * spoken_s))
+        if not len(loud):
+            return None
         return float(loud[0]) / 100, float(loud[-1] + 1) / 100
 
     @cached_property

@@ -29,10 +29,11 @@ if TYPE_CHECKING:
 @answers
 def timing(
     recipes: SongsArgument,
-    write: Annotated[bool, typer.Option("--write", help="Write the proposed moves into the recipe, each with a comment "
-                                                        "that says why, after showing them.")] = False,
-    undo: Annotated[bool, typer.Option("--undo", help="Remove moves written by --write; keep manual ones. Nothing is "
-                                                      "measured.")] = False,
+    write: Annotated[bool, typer.Option("--write", help="Write the proposed shifts and moves into the "
+                                                        "recipe, each with a comment that says why, after showing "
+                                                        "them.")] = False,
+    undo: Annotated[bool, typer.Option("--undo", help="Remove shifts and moves written by --write; keep manual ones. "
+                                                      "Nothing is measured.")] = False,
     after: Annotated[bool, typer.Option("--after", help="Analyse the takes with the recipe's moves applied.")] = False,
     picture: Annotated[Path | None, typer.Option("--picture", metavar="FILE", show_default=False, help=(
         "Draw every onset against the grid, before and after the edits; .png or .svg."))] = None,
@@ -45,6 +46,8 @@ def timing(
 ) -> int:
     """Measure the timing of each take and propose a few edits.
 
+    Offset: how much later a take is than its doubles over the whole song (earlier when negative). One shift of the
+    whole take mends it; a drift needs moves of phrases, or a new take.
     Average offset: how late a take usually is against the grid (early when negative); this is style and is kept.
     Spread: how much its onsets vary around that (robust standard deviation). "Sounds as one", 0 to 1: two
     onsets count fully up to 10 ms apart and not at all from 40 ms on.
@@ -52,7 +55,7 @@ def timing(
     Passages too loose to edit are listed for re-recording. Exits with 1 if there are any.
     """
     if write and undo:
-        raise typer.BadParameter("writes moves, --undo removes them; give one of them", param_hint="--write")
+        raise typer.BadParameter("writes edits, --undo removes them; give one of them", param_hint="--write")
     if undo and (after or picture is not None or listen is not None):
         raise typer.BadParameter("measures nothing, so it takes no --after, --picture or --listen", param_hint="--undo")
     if picture is not None and picture.suffix.casefold() not in (".png", ".svg"):
@@ -67,7 +70,7 @@ def timing(
 def _timing(terminal: Terminal, recipe: Path, *, write: bool, after: bool, picture: Path | None, listen: Path | None,
             several: bool) -> SongResult:
     """One song."""
-    from layerpipe.jobs.timing import change_of_moves, time_song
+    from layerpipe.jobs.timing import change_of_edits, time_song
     from layerpipe.recipe.reader import read_recipe
 
     file = read_recipe(recipe)
@@ -88,22 +91,24 @@ def _timing(terminal: Terminal, recipe: Path, *, write: bool, after: bool, pictu
         terminal.say(f"{folder}: {len(made)} files, each before, then after" if made else
                      "no edits, so no listening files")
     if write:
-        terminal.show_and_write(change_of_moves(file, song), otherwise="no moves are proposed; nothing written")
-    moves = sum(len(take.moves) for take in song.takes)
+        terminal.show_and_write(change_of_edits(file, song), otherwise="no edits are proposed; nothing written")
+    counts = {"shift": sum(bool(take.edits.shift_ms) for take in song.takes),
+              "move": sum(len(take.moves) for take in song.takes)}
+    edits = [f"{count} {what}{'s' if count > 1 else ''}" for what, count in counts.items() if count]
     rerecord = [take.name for take in song.takes if take.rerecord]
-    note = ", ".join([*([f"{moves} move{'s' if moves > 1 else ''}"] if moves else []), *rerecord])
-    return SongResult(_document(song, file), "re-record" if rerecord else "moves proposed" if moves else "OK",
-                      FAULTY if rerecord else FINE, note)
+    return SongResult(_document(song, file), "re-record" if rerecord else "edits proposed" if edits else "OK",
+                      FAULTY if rerecord else FINE, ", ".join([*edits, *rerecord]))
 
 
 def _undo(terminal: Terminal, recipe: Path) -> SongResult:
-    """Remove the written moves."""
-    from layerpipe.recipe.edits import marked_moves, remove_moves
+    """Remove the written shifts and moves."""
+    from layerpipe.jobs.timing import change_without_edits
 
-    removed = len(marked_moves(recipe))
-    terminal.show_and_write(remove_moves(recipe), otherwise="there are no moves written by --write")
-    return SongResult({"recipe": recipe, "moves_removed": removed}, "undone" if removed else "unchanged",
-                      note=f"{removed} moves removed" if removed else "")
+    change, shifts, moves = change_without_edits(recipe)
+    terminal.show_and_write(change, otherwise="there are no edits written by --write")
+    return SongResult({"recipe": recipe, "shifts_removed": shifts, "moves_removed": moves},
+                      "undone" if shifts or moves else "unchanged",
+                      note=f"{shifts} shifts and {moves} moves removed" if shifts or moves else "")
 
 
 def _say(terminal: Terminal, song: SongTiming, file: RecipeFile) -> None:
@@ -113,18 +118,25 @@ def _say(terminal: Terminal, song: SongTiming, file: RecipeFile) -> None:
     from rich.box import SIMPLE_HEAD
     from rich.table import Table
 
+    from layerpipe.analysis.timing.song_edits import place_words
+
     table = Table(title=f"{file.recipe.song.title}: takes", title_justify="left", title_style="bold", box=SIMPLE_HEAD)
-    for heading in ("take", "onsets", "average offset, ms", "spread, ms", "verdict"):
+    for heading in ("take", "onsets", "offset to\ndouble, ms", "average offset\nto grid, ms", "spread, ms", "verdict"):
         table.add_column(heading, justify="left" if heading in ("take", "verdict") else "right", overflow="fold")
     for take in song.takes:
-        table.add_row(take.name, str(len(take.aligned.onsets)), shown(take.aligned.average_offset_ms),
-                      shown(take.aligned.spread_ms), take.verdict)
+        table.add_row(take.name, str(len(take.aligned.onsets)), shown(take.place.offset_ms),
+                      shown(take.aligned.average_offset_ms), shown(take.aligned.spread_ms), take.verdict)
     terminal.say(table)
     if song.pairs:
         terminal.say(_pair_table(song))
     for note in song.notes:
         terminal.say(f"note: {note}")
     for take in song.takes:
+        if take.edits.shift_ms:
+            terminal.say(f"{take.name}: {place_words(take.place)}  "
+                         f"(shift_ms {take.open.take.shift_ms + take.edits.shift_ms:+.1f} for the whole take)")
+        if take.edits.unmended:
+            terminal.say(f"{take.name}: {take.edits.unmended}")
         for move in take.moves:
             terminal.say(f"{take.name}: {move.why}  ({move.from_s:.3f} to {move.to_s:.3f} s, {move.by_ms:+.1f} ms)")
             if move.audible:
@@ -180,7 +192,17 @@ def _take(take: TakeTiming) -> dict[str, Any]:
         "average_offset_ms": _rounded(take.aligned.average_offset_ms, 2),
         "spread_ms": _rounded(take.aligned.spread_ms, 2),
         "verdict": take.verdict,
-        "moves": [{"from_s": move.from_s, "to_s": move.to_s, "by_ms": move.by_ms, "why": move.why,
+        "offset_ms": take.place.offset_ms,
+        "confidence": take.place.confidence if take.place.against or take.place.kind == "unknown" else None,
+        "drift": _drift(take),
+        "misplaced": None if take.place.kind in ("none", "unknown") else {
+            "kind": take.place.kind, "decided": take.place.decided, "words": take.place.words,
+            "whole": take.place.whole, "rest_ms": take.place.rest_ms, "against": list(take.place.against),
+            "unmended": take.edits.unmended or None},
+        "explained": _rounded(take.explained, 3),
+        "shift_ms": take.edits.shift_ms or None,
+        "moves": [{"from_s": round(move.from_s + take.edits.shift_ms / 1000, 4),
+                   "to_s": round(move.to_s + take.edits.shift_ms / 1000, 4), "by_ms": move.by_ms, "why": move.why,
                    "crossfade_ms": move.crossfade_ms, "audible_edit": move.audible or None,
                    "onsets": len(move.onsets)} for move in take.moves],
         "rerecord": [{"bars": list(rerecord.bars), "why": rerecord.why} for rerecord in take.rerecord],
@@ -189,6 +211,14 @@ def _take(take: TakeTiming) -> dict[str, Any]:
         "bars": [_summary(one) for one in take.bars],
         "sections": [_summary(one) for one in take.sections],
     }
+
+
+def _drift(take: TakeTiming) -> dict[str, Any] | None:
+    """How a take runs away from its double or wanders round it."""
+    if take.place.kind not in ("drift", "wobble"):
+        return None
+    return {"kind": take.place.kind, "ms_per_min": take.place.drift_ms_per_min,
+            "curve": [[at_s, late_ms] for at_s, late_ms in take.place.curve]}
 
 
 def _onset(onset: AlignedOnset) -> dict[str, Any]:

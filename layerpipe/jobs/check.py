@@ -23,7 +23,8 @@ from layerpipe.core.sound import OnProgress, Sound
 from layerpipe.outputs.check.comp_findings import ALIGNED_MS, joint_findings, mic_finding, placing_findings
 from layerpipe.outputs.check.finding import Finding
 from layerpipe.outputs.check.report import Report, make_report
-from layerpipe.outputs.check.two_takes import between_layers, compare_takes
+from layerpipe.outputs.check.song_findings import compare_all
+from layerpipe.outputs.check.two_takes import compare_takes, tuned_beside_each_other
 from layerpipe.recipe.change import Change
 from layerpipe.recipe.edits import set_shift
 from layerpipe.recipe.model import Chain, Check, Recipe, Take
@@ -69,13 +70,15 @@ def check_recipe(recipe: Recipe, on_progress: OnProgress = lambda share: None) -
             channel=one.main.mic.channel, sound=sound, measured=measured, chain=recipe.chain_of(one.layer, one.take),
             strings=tuple(one.layer.strings), gain_db=one.take.gain_db, a4_hz=recipe.song.a4_hz, limits=recipe.check,
             place_of=partial(place_of, starts_s), starts_s=starts_s,
-            invert_polarity=one.take.invert_polarity))
+            invert_polarity=one.take.invert_polarity,
+            bar_one_s=tempo_map.downbeat_s(1) - starts_s if tempo_map.has_grid else None))
+    takes = tuned_beside_each_other(takes)
     pairs = [compare_takes(one, other) for one, other in combinations(takes, 2) if one.layer == other.layer]
     if len(takes) <= MOST_COMPARED:
         # Takes of different layers may be one file twice.
         apart = [(one, other) for one, other in combinations(takes, 2) if one.layer != other.layer]
         pairs += [pair for one, other in apart if (pair := compare_takes(one, other, doubles=False)).same_performance]
-    more = between_layers(takes)
+    more, pairs = compare_all(takes, [one.take.mute for one in opened], pairs, tempo_map)
     locations = [(n, k) for n, layer in enumerate(recipe.layer) for k in range(len(layer.take))]
     for index, (take, checked) in enumerate(zip(opened, takes, strict=True)):
         found = [*placing_findings(take), *_mic_findings(take, locations[index]), *_joint_findings(take, checked)]
@@ -165,15 +168,19 @@ def check_files(files: Sequence[Path], on_progress: OnProgress = lambda share: N
                 layer="", name=facts.path.name if channel is None else f"{facts.path.name} (channel {channel})",
                 file=facts.path, facts=facts, channel=channel, sound=sound, measured=measured, chain=Chain(),
                 strings=(), gain_db=0.0, a4_hz=440.0, limits=Check(), place_of=_minutes))
+    takes = tuned_beside_each_other(takes) if len(takes) == 2 else takes
     # The channels of one file may be one stereo recording, not a pair of takes.
     apart = [(one, other) for one, other in combinations(takes, 2) if one.file != other.file]
+    more: dict[int, list[Finding]] = {}
     if len(takes) == 2:
         pairs = [compare_takes(one, other) for one, other in apart]
+        if apart:
+            more, pairs = compare_all(takes, [False, False], pairs, None)
     elif len(takes) <= MOST_COMPARED:
         pairs = [pair for one, other in apart if (pair := compare_takes(one, other, doubles=False)).same_performance]
     else:
         pairs = []
-    return make_report(takes, pairs, {})
+    return make_report(takes, pairs, more)
 
 
 def _inspected(files: Sequence[Path]) -> list[FileFacts]:

@@ -1,14 +1,18 @@
-"""Measure the timing of a recipe's takes, and turn proposed moves into a change of the recipe."""
+"""Measure the timing of a recipe's takes, and turn proposed edits into a change of the recipe."""
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from layerpipe.analysis.timing.proposals import Proposal
+from layerpipe.analysis.timing.song_edits import place_words
 from layerpipe.analysis.timing.song_timing import SongTiming, measure_timing
 from layerpipe.core.sound import OnProgress
 from layerpipe.core.units import frames_of_s
 from layerpipe.recipe.change import Change
-from layerpipe.recipe.edits import NewMove, add_moves
+from layerpipe.recipe.edits import NewMove, add_moves, marked_moves, remove_moves
 from layerpipe.recipe.reader import RecipeFile
+from layerpipe.recipe.shift_edits import marked_shifts, remove_shifts, write_shift
 from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.render.attack import attack_text, refuse_changed_takes
 from layerpipe.render.takes import open_all
@@ -40,19 +44,40 @@ def time_song(file: RecipeFile, *, after: bool = False, on_progress: OnProgress 
     return measure_timing(file.recipe, takes, after=after, on_progress=on_progress)
 
 
-def change_of_moves(file: RecipeFile, song: SongTiming) -> Change | None:
-    """The recipe with all proposed moves; None if there are none."""
+def change_of_edits(file: RecipeFile, song: SongTiming) -> Change | None:
+    """The recipe with all proposed shifts and moves; None if there are none."""
     change: Change | None = None
     for take in song.takes:
+        if take.edits.shift_ms:
+            shift_ms = round(take.open.take.shift_ms + take.edits.shift_ms, 1)
+            change = write_shift(change or file.path, take.open.layer.name, take.open.take.name, shift_ms,
+                               f"{take.open.take.name}: {place_words(take.place)}")
+    # The fingerprint of a move is that of the take as the recipe plays it, shifted.
+    opened = [take.open for take in song.takes] if change is None else open_all(change.after.recipe)
+    for take, shifted in zip(song.takes, opened, strict=True):
         # A move belongs to the pass that is heard where it begins.
-        rate_hz, by_pass = take.open.source.rate_hz, dict[int, list[Proposal]]()
+        by_s, by_pass = take.edits.shift_ms / 1000, dict[int, list[Proposal]]()
         for move in take.moves:
-            by_pass.setdefault(take.open.pass_at(frames_of_s(move.from_s, rate_hz)), []).append(move)
+            by_pass.setdefault(shifted.pass_at(frames_of_s(move.from_s, shifted.source.rate_hz)), []).append(move)
         for number, moves in by_pass.items():
-            sound = take.open.pass_sounds[number]
-            new = [NewMove(move.from_s, move.to_s, move.by_ms, move.why,
+            sound = shifted.pass_sounds[number]
+            new = [NewMove(round(move.from_s + by_s, 4), round(move.to_s + by_s, 4), move.by_ms, move.why,
                            None if move.crossfade_ms == DEFAULT_CROSSFADE_MS else move.crossfade_ms,
-                           attack_text(sound, move.from_s)) for move in moves]
-            played = take.open.passes[number].one.name if take.open.take.passes else ""
+                           attack_text(sound, round(move.from_s + by_s, 4))) for move in moves]
+            played = shifted.passes[number].one.name if shifted.take.passes else ""
             change = add_moves(change or file.path, take.open.layer.name, take.open.take.name, new, played)
     return change
+
+
+def change_without_edits(path: Path) -> tuple[Change, int, int]:
+    """The recipe without the shifts and moves that a command wrote, and how many of each there were.
+
+    Raises
+    ------
+    RecipeError
+        If the recipe has faults.
+    OutputError
+        If such a move shares its line with others.
+    """
+    shifts, moves = len(marked_shifts(path)), len(marked_moves(path))
+    return remove_moves(remove_shifts(path)), shifts, moves

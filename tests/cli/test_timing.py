@@ -158,7 +158,7 @@ def test_undo_measures_nothing_and_ends_well_whatever_the_takes_are(song):
     assert (result.exit_code, json.loads(result.stdout)["moves_removed"]) == (0, 2)
     assert song.read_bytes() == before
     result = run("timing", song, "--undo")
-    assert (result.exit_code, result.stdout) == (0, "there are no moves written by --write\n")
+    assert (result.exit_code, result.stdout) == (0, "there are no edits written by --write\n")
 
 
 @pytest.mark.parametrize("command", ["timing", "bounce", "preview"])

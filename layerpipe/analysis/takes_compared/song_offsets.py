@@ -154,12 +154,16 @@ def _moving(count: int, known: Sequence[ComparedPair], takes: Sequence[ComparedT
             asked: PlaceLimits) -> dict[int, bool]:
     """Takes that drift or wander, and whether that is decided: those that move against most others, worst first."""
     found: dict[int, bool] = {}
+    has_double = {n for pair in known if pair.doubles for n in (pair.one, pair.other)}
     while True:
         shares, partners, others = np.zeros(count), np.zeros(count), np.zeros(count)
-        for pair in known:
-            if pair.one in found or pair.other in found:
-                continue
+        left = [pair for pair in known if pair.one not in found and pair.other not in found]
+        beside_double = {n for pair in left if pair.doubles for n in (pair.one, pair.other)}
+        for pair in left:
             for n in (pair.one, pair.other):
+                if n in has_double - beside_double and pair.found.course == "wobble":
+                    # Its double is known to move; other layers play other strokes and show no wobble alone.
+                    continue
                 # Doubles count twice: other layers play other strokes.
                 partners[n] += 1 + pair.doubles
                 shares[n] += (1 + pair.doubles) * (pair.found.course != "steady")

@@ -1,6 +1,7 @@
 """Which onsets are worth moving, with as few moves as possible, and what should be re-recorded instead.
 
-A take keeps its own average offset; only what deviates from it is loose.
+A take is judged by its double first: what both play alike is the song's timing, however far it is from the grid.
+Where there is no double, or it disagrees, a take keeps its own average offset and only what deviates from it is loose.
 """
 
 from __future__ import annotations
@@ -97,14 +98,18 @@ def propose_edits(name: str, take: AlignedTake, double: tuple[str, AlignedTake] 
     bars = [point.bar for point in points]
     deviations_ms = np.array([onset.deviation_ms for onset in onsets], dtype=np.float64)
     segments, spread_ms = find_segments(deviations_ms, timing.tolerance_ms, segment_penalties(onsets))
-    if spread_ms > timing.most_spread_ms:
-        why = f"{name}: the spread is {spread_ms:.0f} ms; above {timing.most_spread_ms:g} ms re-record"
+    comparison = compare_with_double(take, double)
+    is_apart = comparison is None or comparison.spread_ms > timing.most_double_spread_ms
+    if spread_ms > timing.most_spread_ms and is_apart:
+        beside = "" if comparison is None or double is None else (
+            f", and {comparison.spread_ms:.0f} ms against {double[0]} (above {timing.most_double_spread_ms:g} ms)")
+        why = f"{name}: the spread is {spread_ms:.0f} ms{beside}; above {timing.most_spread_ms:g} ms re-record"
         return [], [Rerecord((min(bars), max(bars)), why)]
     rerecord = find_missing(name, take, others)
-    comparison = compare_with_double(take, double)
     trust = _Trust(comparison, onsets)
     far = [onset for onset in onsets
-           if abs(onset.deviation_ms or 0.0) > timing.most_offset_ms and trust.is_enough([onset])]
+           if abs(onset.deviation_ms or 0.0) > timing.most_offset_ms and trust.is_enough([onset])
+           and not _is_shared([onset], comparison, timing)]
     rerecord += [Rerecord((onset.point.bar, onset.point.bar),
                           f"{name}: {onset.point.text} is {_difference_words(onset.deviation_ms or 0.0)} its own "
                           f"average; above {timing.most_offset_ms:g} ms re-record") for onset in far if onset.point]
@@ -113,6 +118,7 @@ def propose_edits(name: str, take: AlignedTake, double: tuple[str, AlignedTake] 
     for segment in sorted(segments, key=lambda segment: segment.first):
         taken = onsets[segment.first : segment.last + 1]
         if (any(onset in far for onset in taken) or not trust.is_enough(taken)
+                or (timing.toward == "double" and _is_shared(taken, comparison, timing))
                 or _may_begin_earlier(taken, segment.offset_ms, timing)):
             continue
         move = _move(name, take, taken, segment.offset_ms, comparison, double, timing)
@@ -125,6 +131,15 @@ def propose_edits(name: str, take: AlignedTake, double: tuple[str, AlignedTake] 
             if not any(a.bars[0] <= onset.point.bar <= a.bars[1]
                        for a in rerecord for onset in move.onsets if onset.point)]
     return kept, rerecord
+
+
+def _is_shared(taken: Sequence[AlignedOnset], comparison: DoubleComparison | None, timing: Timing) -> bool:
+    """Whether the double plays most of these onsets within the tolerance of this take: then they are not loose."""
+    if comparison is None:
+        return False
+    apart = [comparison.difference_ms[onset.point] - comparison.lag_ms for onset in taken
+             if onset.point in comparison.difference_ms]
+    return 2 * len(apart) > len(taken) and abs(float(np.median(apart))) < MOVES.least_share * timing.tolerance_ms
 
 
 class _Trust:

@@ -1,7 +1,7 @@
-"""The timing of a song's takes: onsets, grid points, tightness, moves worth making, what to re-record.
+"""The timing of a song's takes: where they lie, onsets, grid points, tightness, edits worth making, what to re-record.
 
-Nothing is changed here. Seconds are times in the file; where takes are analysed with their moves applied, they are
-times as heard. Proposals always count in the file.
+Nothing is changed here. Seconds are times in the take as it is opened; where takes are analysed with their moves
+applied, they are times as heard.
 """
 
 from __future__ import annotations
@@ -12,59 +12,62 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import combinations
 
-import numpy as np
-
 from layerpipe.analysis.onsets.detect import Detection, detect_onsets
+from layerpipe.analysis.takes_compared.song_offsets import TakePlace
 from layerpipe.analysis.timing.align import AlignedOnset, AlignedTake, align_onsets
-from layerpipe.analysis.timing.edit_points import choose_edit_points
-from layerpipe.analysis.timing.expected import onsets_with_expected
-from layerpipe.analysis.timing.proposals import Proposal, propose_edits
-from layerpipe.analysis.timing.retakes import BarRange, Rerecord
-from layerpipe.analysis.timing.tempo import find_other_tempo
+from layerpipe.analysis.timing.explained import explained_share
+from layerpipe.analysis.timing.proposals import Proposal
+from layerpipe.analysis.timing.retakes import Rerecord
+from layerpipe.analysis.timing.song_edits import HeardTake, SongEdits, TakeEdits
+from layerpipe.analysis.timing.song_notes import notes_of, other_tempo, take_name
+from layerpipe.analysis.timing.take_places import HEARING, find_places
 from layerpipe.analysis.timing.tightness import OffsetSummary, TakePair, compare_takes, summarise_offsets
 from layerpipe.core.sound import OnProgress
-from layerpipe.core.units import frames_of_ms, frames_of_s
-from layerpipe.dsp.splicing import FrameMove
 from layerpipe.recipe.model import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.render.placing import Place, PlacedSound
 from layerpipe.render.takes import OpenTake
 
 TIGHT, NEEDS_EDITS, RERECORD, UNKNOWN = "tight", "needs edits", "re-record", "unknown"
-FEWEST_TO_DOUBT = 12
-"""Onsets of a take that show whether bar 1 is right."""
-NEAR_A_JOINT_S = 0.04
-"""From a joint of a comp: a strum is as long, and a move into it would be cut."""
-MOST_ROUNDS = 5
-"""Proposals are judged again until nothing new is found; two rounds are nearly always enough."""
-
-Edits = tuple[list[Proposal], list[Rerecord]]
 
 
 @dataclass(frozen=True)
 class TakeTiming:
-    """One take: its onsets, statistics, verdict, and what should be done."""
+    """One take: its onsets, statistics, place in the song, verdict, and what should be done."""
 
     open: OpenTake
     aligned: AlignedTake
     verdict: str
     """"tight", "needs edits", "re-record" or "unknown"."""
-    moves: tuple[Proposal, ...]
-    rerecord: tuple[Rerecord, ...]
+    place: TakePlace
+    """Against its doubles and the other layers."""
+    explained: float | None
+    """Share of its rises in level that its onsets explain; None for a silent take."""
+    edits: TakeEdits
     bars: tuple[OffsetSummary, ...]
     sections: tuple[OffsetSummary, ...]
     moved: AlignedTake
-    """As it will be heard with the proposed moves."""
+    """As it will be heard with the proposed edits."""
 
     @property
     def name(self) -> str:
         """Layer / take."""
-        return _name(self.open)
+        return take_name(self.open)
+
+    @property
+    def moves(self) -> tuple[Proposal, ...]:
+        """Proposed moves."""
+        return self.edits.moves
+
+    @property
+    def rerecord(self) -> tuple[Rerecord, ...]:
+        """What is to be re-recorded."""
+        return self.edits.rerecord
 
 
 @dataclass(frozen=True)
 class SongTiming:
-    """All takes of a song, their pairs before and after the proposed moves, and what else should be known."""
+    """All takes of a song, their pairs before and after the proposed edits, and what else should be known."""
 
     takes: tuple[TakeTiming, ...]
     pairs: tuple[TakePair, ...]
@@ -116,136 +119,79 @@ def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = F
     applied = [one.heard_moves() for one in takes]
     half = 0.5 if after and any(applied) else 1.0
     recorded = detect_in_takes(takes, on_progress=lambda share: on_progress(share * half))
-    moved = [_aligned(detection, tempo_map, moves, one.source.rate_hz)
+    heard = [HeardTake(detection, one.source.rate_hz, tuple(moves))
              for detection, moves, one in zip(recorded, applied, takes, strict=True)]
-    shown = moved
+    now = [one.aligned(tempo_map) for one in heard]
+    shown = now
     if not after:
-        shown = [_aligned(detection, tempo_map) if moves else one
-                 for detection, moves, one in zip(recorded, applied, moved, strict=True)]
+        shown = [replace(one, moves=()).aligned(tempo_map) if one.moves else found
+                 for one, found in zip(heard, now, strict=True)]
     elif any(applied):
         again = detect_in_takes(takes, after=True, on_progress=lambda share: on_progress(share * half))
-        shown = [_aligned(detection, tempo_map) for detection in again]
-    likely = _other_tempo(recipe, tempo_map, moved)
-    song = _Song(recipe, tempo_map, takes, applied, recorded)
-    edits = song.propose(moved) if tempo_map.has_grid and likely is None else None
-    judged = [song.judge(n, moved[n], shown[n], None if edits is None else edits[n]) for n in range(len(takes))]
+        shown = [HeardTake(detection, 1).aligned(tempo_map) for detection in again]
+    places, unsure = find_places([(one.layer.name, one.take.name) for one in takes], now,
+                                 [one.take.mute for one in takes], tempo_map, recipe.timing.tolerance_ms)
+    explained = [explained_share(one.source, [onset.at_s for onset in found.onsets])
+                 for one, found in zip(takes, recorded, strict=True)]
+    may_move = [not doubtful and (share is None or share >= HEARING.least_explained)
+                for doubtful, share in zip(unsure, explained, strict=True)]
+    in_place = [one for one, place in zip(now, places, strict=True) if place.kind in ("none", "unknown")]
+    likely = other_tempo(recipe, tempo_map, in_place or now)
+    song = SongEdits(recipe, tempo_map, takes, heard, places, may_move)
+    is_known = tempo_map.has_grid and likely is None
+    edits = song.propose() if is_known else song.shifts()
+    judged = []
+    for n, one in enumerate(takes):
+        can_judge = is_known and may_move[n] and bool(now[n].onsets)
+        verdict = _verdict(edits[n], places[n], recipe.timing.tolerance_ms, can_judge=can_judge)
+        judged.append(TakeTiming(one, shown[n], verdict, places[n], explained[n], edits[n],
+                                 *_summaries(recipe, tempo_map, shown[n]), _moved(now[n], edits[n], tempo_map)))
+    notes = notes_of(recipe, tempo_map, takes, now, likely)
+    notes += [_too_little(take) for take, may in zip(judged, may_move, strict=True) if not may]
     return SongTiming(tuple(judged), _pairs(judged, [one.aligned for one in judged]),
-                      _pairs(judged, [one.moved for one in judged]),
-                      tuple(_notes(recipe, tempo_map, takes, moved, likely)), likely, tempo_map)
+                      _pairs(judged, [one.moved for one in judged]), tuple(notes), likely, tempo_map)
 
 
-def _aligned(detection: Detection, tempo_map: TempoMap, moves: Sequence[FrameMove] = (),
-             rate_hz: int = 1) -> AlignedTake:
-    """A take's onsets on the grid, as heard once moves are applied."""
-
-    def as_heard(at_s: float) -> float:
-        return at_s + sum(move.by for move in moves if move.start <= at_s * rate_hz < move.stop) / rate_hz
-
-    onsets = onsets_with_expected(detection, tempo_map, as_heard)
-    aligned = align_onsets(onsets, [as_heard(onset.at_s) for onset in onsets], tempo_map,
-                           [as_heard(at_s) for at_s in detection.doubtful_s])
-    return replace(aligned, span_s=detection.span_s)
+def _verdict(edits: TakeEdits, place: TakePlace, tolerance_ms: float, *, can_judge: bool) -> str:
+    """One word for a take; it is not tight while it is farther from its doubles than its tolerance."""
+    if edits.rerecord:
+        return RERECORD
+    if edits.shift_ms or edits.moves:
+        return NEEDS_EDITS
+    is_apart = place.kind not in ("none", "unknown") or abs(place.offset_ms or 0.0) > tolerance_ms
+    return TIGHT if can_judge and not is_apart else UNKNOWN
 
 
-@dataclass(frozen=True)
-class _Song:
-    """What proposals and verdicts are made from."""
-
-    recipe: Recipe
-    tempo_map: TempoMap
-    takes: Sequence[OpenTake]
-    applied: Sequence[Sequence[FrameMove]]
-    """Moves of the recipe."""
-    recorded: Sequence[Detection]
-
-    def propose(self, aligned: Sequence[AlignedTake]) -> list[Edits]:
-        """Moves worth making in each take, and what to re-record.
-
-        A move changes the usual distance of two takes, so the song is judged again as it would then sound: a second
-        run of the command must find nothing new.
-        """
-        found = [self._edits(n, aligned, self.applied[n]) for n in range(len(self.takes))]
-        fresh = [moves for moves, _ in found]
-        for _ in range(MOST_ROUNDS):
-            if not any(fresh):
-                break
-            then = [[*self.applied[n], *(frame_move(move, one) for move in found[n][0])]
-                    for n, one in enumerate(self.takes)]
-            moved = [_aligned(detection, self.tempo_map, moves, one.source.rate_hz)
-                     for detection, moves, one in zip(self.recorded, then, self.takes, strict=True)]
-            fresh = [self._edits(n, moved, then[n])[0] for n in range(len(self.takes))]
-            found = [(sorted([*moves, *new], key=lambda move: move.from_s), rerecord)
-                     for (moves, rerecord), new in zip(found, fresh, strict=True)]
-        return found
-
-    def _edits(self, n: int, aligned: Sequence[AlignedTake], applied: Sequence[FrameMove]) -> Edits:
-        """Moves worth making in one take beside those it has, and what to re-record."""
-        take, mine, rate_hz = self.takes[n], aligned[n], self.takes[n].source.rate_hz
-        if not mine.onsets:
-            return [], [self._rerecord_all(take, aligned)]
-        others = [k for k, other in enumerate(self.takes) if k != n and not other.take.mute and aligned[k].onsets]
-        doubles = [k for k in others if self.takes[k].layer is take.layer]
-        double = min(doubles, key=lambda k: aligned[k].spread_ms or np.inf) if doubles else None
-        moves, rerecord = propose_edits(
-            take.take.name, mine, None if double is None else (self.takes[double].take.name, aligned[double]),
-            [aligned[k] for k in others], self._ranges(mine), self.recipe.timing,
-            frozen=[(move.start / rate_hz, move.stop / rate_hz) for move in applied] + take.joint_spans(NEAR_A_JOINT_S))
-        return _with_edit_points(take, moves, applied), rerecord
-
-    def judge(self, n: int, mine: AlignedTake, shown: AlignedTake, edits: Edits | None) -> TakeTiming:
-        """Statistics, moves and verdict of one take; `edits` is None where the grid is unknown or doubtful."""
-        bars: dict[int, list[AlignedOnset]] = {}
-        for onset in shown.onsets:
-            if onset.point:
-                bars.setdefault(onset.point.bar, []).append(onset)
-        by_bar = tuple(summarise_offsets(f"bar {bar}", (bar, bar), inside) for bar, inside in sorted(bars.items()))
-        by_section = tuple(summarise_offsets(section.name, (section.bars[0], section.bars[1]), shown.onsets)
-                           for section in self.recipe.section) if self.tempo_map.has_grid else ()
-        moves, rerecord = edits or ([], [])
-        verdict = (UNKNOWN if edits is None else RERECORD if rerecord else NEEDS_EDITS if moves
-                   else TIGHT if mine.onsets else UNKNOWN)
-        moved = shown
-        if mine.onsets and edits is not None:
-            moved_s = [onset.heard_s + sum(move.by_ms / 1000 for move in moves
-                                           if move.from_s <= onset.onset.at_s < move.to_s) for onset in mine.onsets]
-            moved = align_onsets([onset.onset for onset in mine.onsets], moved_s, self.tempo_map)
-        return TakeTiming(self.takes[n], shown, verdict, tuple(moves), tuple(rerecord), by_bar, by_section, moved)
-
-    def _ranges(self, take: AlignedTake) -> list[BarRange]:
-        """Sections; the whole take where there are none."""
-        found = [BarRange(section.name, section.bars[0], section.bars[1]) for section in self.recipe.section]
-        bars = [point.bar for point in take.points]
-        return found or ([BarRange("the whole take", max(min(bars), 1), max(bars))] if bars else [])
-
-    def _rerecord_all(self, take: OpenTake, aligned: Sequence[AlignedTake]) -> Rerecord:
-        """A take in which nothing is played."""
-        bars = [point.bar for other in aligned for point in other.points]
-        last = max(bars) if bars else max(self.tempo_map.bar_at(take.frames / take.source.rate_hz), 1)
-        return Rerecord((min(bars, default=1), last), f"{take.take.name}: no onsets were found in it")
+def _too_little(take: TakeTiming) -> str:
+    """Why a take is not judged."""
+    if take.explained is not None and take.explained < HEARING.least_explained:
+        why = f"its onsets explain only {max(100 * take.explained, 0):.0f} % of what rises in it"
+    else:
+        why = "too few of its onsets agree with those of its double"
+    return f"{take.name}: {why}, so its timing is not judged and no moves are proposed"
 
 
-def frame_move(move: Proposal, take: OpenTake) -> FrameMove:
-    """A proposal in frames of its take."""
-    rate_hz = take.source.rate_hz
-    return FrameMove(frames_of_s(move.from_s, rate_hz), min(frames_of_s(move.to_s, rate_hz), take.source.frames),
-                     frames_of_ms(move.by_ms, rate_hz), frames_of_ms(move.crossfade_ms, rate_hz))
+def _summaries(recipe: Recipe, tempo_map: TempoMap,
+               shown: AlignedTake) -> tuple[tuple[OffsetSummary, ...], tuple[OffsetSummary, ...]]:
+    """Statistics by bar and by section."""
+    bars: dict[int, list[AlignedOnset]] = {}
+    for onset in shown.onsets:
+        if onset.point:
+            bars.setdefault(onset.point.bar, []).append(onset)
+    by_bar = tuple(summarise_offsets(f"bar {bar}", (bar, bar), inside) for bar, inside in sorted(bars.items()))
+    by_section = tuple(summarise_offsets(section.name, (section.bars[0], section.bars[1]), shown.onsets)
+                       for section in recipe.section) if tempo_map.has_grid else ()
+    return by_bar, by_section
 
 
-def _with_edit_points(take: OpenTake, moves: Sequence[Proposal], applied: Sequence[FrameMove]) -> list[Proposal]:
-    """Give each move the crossfade at which its edit points are inaudible, and say where they may be heard."""
-    rate_hz = take.source.rate_hz
-    found: list[Proposal] = []
-    for move in moves:
-        others = [*applied, *(frame_move(other, take) for other in moves if other is not move)]
-        kept, checks = choose_edit_points(take.source, others, frame_move(move, take))
-        audible = "; ".join(f"edit point at {check.at_s:.3f} s: dips {check.dip_db:.1f} dB, "
-                            f"clicks {check.click_db:.1f} dB" for check in checks if check.is_audible)
-        # Only what was shifted gets new seconds, so that rounding to frames moves nothing.
-        from_s, to_s = (seconds if frames_of_s(seconds, rate_hz) <= frame else int(frame / rate_hz * 10_000) / 10_000
-                        for seconds, frame in ((move.from_s, kept.start), (move.to_s, kept.stop)))
-        found.append(replace(move, from_s=from_s, to_s=to_s, crossfade_ms=round(1000 * kept.joint_frames / rate_hz, 1),
-                             audible=audible))
-    return found
+def _moved(now: AlignedTake, edits: TakeEdits, tempo_map: TempoMap) -> AlignedTake:
+    """A take as it will be heard; its onsets are the same objects, at other times."""
+    if not now.onsets or not (edits.moves or edits.shift_ms):
+        return now
+    moved_s = [onset.heard_s + edits.shift_ms / 1000
+               + sum(move.by_ms / 1000 for move in edits.moves if move.from_s <= onset.onset.at_s < move.to_s)
+               for onset in now.onsets]
+    return align_onsets([onset.onset for onset in now.onsets], moved_s, tempo_map)
 
 
 def _pairs(takes: Sequence[TakeTiming], aligned: Sequence[AlignedTake]) -> tuple[TakePair, ...]:
@@ -253,46 +199,3 @@ def _pairs(takes: Sequence[TakeTiming], aligned: Sequence[AlignedTake]) -> tuple
     heard = [n for n, take in enumerate(takes) if not take.open.take.mute]
     return tuple(compare_takes((takes[a].name, takes[b].name), aligned[a], aligned[b])
                  for a, b in combinations(heard, 2))
-
-
-def _other_tempo(recipe: Recipe, tempo_map: TempoMap, aligned: Sequence[AlignedTake]) -> float | None:
-    """The likely tempo, if it plainly is not the recipe's; a recipe with tempo changes is believed."""
-    if not tempo_map.has_grid or recipe.tempo or recipe.song.tempo is None:
-        return None
-    onsets = [onset for take in aligned for onset in take.onsets if onset.point]
-    if not onsets:
-        return None
-    return find_other_tempo(np.array([onset.target_s for onset in onsets]),
-                            np.array([onset.onset.confidence for onset in onsets]) + 1e-3,
-                            np.array([onset.offset_ms for onset in onsets], dtype=np.float64), recipe.song.tempo,
-                            3 if tempo_map.meter_at(1).compound else 2)
-
-
-def _name(take: OpenTake) -> str:
-    """Layer / take."""
-    return f"{take.layer.name} / {take.take.name}"
-
-
-def _notes(recipe: Recipe, tempo_map: TempoMap, takes: Sequence[OpenTake], aligned: Sequence[AlignedTake],
-           likely: float | None) -> list[str]:
-    """What should be known besides the statistics."""
-    notes = []
-    if not tempo_map.has_grid:
-        notes.append("the song has no tempo, so there is no grid to compare with and no moves are proposed; "
-                     "layerpipe tempo estimates one")
-    if likely is not None:
-        notes.append(f"the takes do not follow the recipe's tempo of {recipe.song.tempo:g}; they are played at about "
-                     f"{likely:g}. No moves are proposed until the tempo is right; layerpipe tempo can write it")
-    for one, take in zip(takes, aligned, strict=True):
-        if not take.onsets:
-            notes.append(f"{_name(one)}: no onsets were found in it")
-        if take.free_intro:
-            notes.append(f"{_name(one)}: {take.free_intro} onsets before bar 1 follow no grid and are ignored")
-        if (len(take.points) > FEWEST_TO_DOUBT and likely is None
-                and not any(point.sixteenth == 1 for point in take.points)):
-            notes.append(f"{_name(one)}: no onset is on a beat; is bar_one_s right?")
-        swing = {kind: ms for kind, ms in take.swing_ms.items() if kind != 1}
-        if swing and likely is None:
-            listed = ", ".join(f"sixteenth {kind} by {ms:+.0f} ms" for kind, ms in sorted(swing.items()))
-            notes.append(f"{_name(one)}: swings ({listed}); this is kept")
-    return notes

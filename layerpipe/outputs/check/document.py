@@ -41,9 +41,12 @@ def _take(one: TakeReport) -> dict[str, Any]:
 
 def _finding(finding: Finding, take: CheckedTake) -> dict[str, Any]:
     """One finding; places are those of the take."""
+    details = finding.details
+    named: dict[str, Any] = {key: details[key] for key in ("semitones", "bars", "offset_ms") if key in details}
     return {"kind": finding.kind, "at_s": finding.at_s, "level_db": finding.level_db, "hz": finding.hz,
             "text": finding.text, "advice": finding.advice, "verdict": finding.verdict,
-            "place": None if finding.at_s is None else take.place_of(finding.at_s), "details": finding.details}
+            "place": None if finding.at_s is None else take.place_of(finding.at_s), "details": details,
+            **named}
 
 
 def _pair(pair: TwoTakes) -> dict[str, Any]:

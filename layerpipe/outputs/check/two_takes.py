@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -51,6 +51,7 @@ def compare_takes(one: CheckedTake, other: CheckedTake, *, doubles: bool = True)
     same = mics is not None or copies.judge(similar, limits.copy_correlation).is_defect is True
     cents = None
     if one.tuning is not None and other.tuning is not None:
+        # Takes of one recipe are read next to each other already.
         cents = tuning.cents_between(one.tuning.cents, other.tuning.cents)
     louder = _difference(_loudness(one), _loudness(other))
     brighter = _difference(_brightness(one), _brightness(other))
@@ -72,6 +73,15 @@ def compare_takes(one: CheckedTake, other: CheckedTake, *, doubles: bool = True)
             findings += timing
             pair += timing
     return TwoTakes(one, other, cents, similar, same, louder, brighter, pair, first, second)
+
+
+def tuned_beside_each_other(takes: Sequence[CheckedTake]) -> list[CheckedTake]:
+    """The takes with their tunings read next to each other: -50 cents beside -47 is not +50.
+
+    The reading nearest to equal temperament is the one the others are read next to.
+    """
+    known = [take.tuning.cents for take in takes if take.tuning is not None]
+    return [replace(take, tuned_beside=min(known, key=abs)) for take in takes] if known else list(takes)
 
 
 def fit_together(takes: Sequence[CheckedTake]) -> dict[int, list[Finding]]:

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming, frame_move
+from layerpipe.analysis.timing.song_edits import frame_move
+from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming
 from layerpipe.audio_files.broadcast_wave import StemWriter
 from layerpipe.core.errors import OutputError
 from layerpipe.core.sound import FloatArray, Sound

@@ -10,10 +10,12 @@ from pathlib import Path
 from typing import Any
 
 from layerpipe.analysis.timing.align import AlignedOnset
+from layerpipe.analysis.timing.song_edits import place_words
 from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming
 from layerpipe.outputs.drawing.mpl import picture
 from layerpipe.outputs.drawing.palette import BLUE, GREEN, INK, PURPLE, SKY, VERMILION
 from layerpipe.recipe.model import Recipe
+from layerpipe.recipe.tempo_map import TempoMap
 
 
 def draw_timing(song: SongTiming, recipe: Recipe, path: Path) -> None:
@@ -48,6 +50,8 @@ def _half_height_ms(takes: Sequence[TakeTiming]) -> float:
 def _draw_take(axes: Any, take: TakeTiming, song: SongTiming, recipe: Recipe, height_ms: float) -> None:
     """One row."""
     tempo_map = song.tempo_map
+    # A take that runs away leaves the common scale.
+    height_ms = max([height_ms, *(abs(late_ms) * 1.1 for _, late_ms in take.place.curve)])
     axes.set_ylim(-height_ms, height_ms)
     for side in ("top", "right", "bottom"):
         axes.spines[side].set_visible(False)
@@ -57,7 +61,11 @@ def _draw_take(axes: Any, take: TakeTiming, song: SongTiming, recipe: Recipe, he
     average_ms, spread_ms = take.aligned.average_offset_ms, take.aligned.spread_ms
     numbers = "" if average_ms is None else f"   average offset {round(average_ms):+d} ms"
     numbers += "" if spread_ms is None else f", spread {spread_ms:.0f} ms"
+    numbers += "" if take.place.kind in ("none", "unknown") else f"   {place_words(take.place)}"
     axes.set_title(f" {take.name}: {take.verdict}{numbers}", loc="left", fontsize=10)
+    if take.place.curve:
+        at = [_across(at_s, tempo_map) for at_s, _ in take.place.curve]
+        axes.plot(at, [late_ms for _, late_ms in take.place.curve], "-", color=PURPLE, linewidth=1.4)
     if not tempo_map.has_grid:
         times = [onset.heard_s for onset in take.aligned.onsets]
         axes.plot(times, [0.0] * len(times), "|", color=BLUE)
@@ -96,11 +104,19 @@ def _coordinates(onsets: Sequence[AlignedOnset], song: SongTiming) -> tuple[list
     across, up = [], []
     for onset in onsets:
         if onset.point is not None and onset.offset_ms is not None:
-            bar = onset.point.bar
-            into_bar_s = onset.point.time_s - song.tempo_map.downbeat_s(bar)
-            across.append(bar + into_bar_s / song.tempo_map.bar_s(bar))
+            across.append(_in_bars(onset.point.bar, onset.point.time_s, song.tempo_map))
             up.append(onset.offset_ms)
     return across, up
+
+
+def _across(at_s: float, tempo_map: TempoMap) -> float:
+    """A moment on the horizontal axis: bars, or seconds where there is no tempo."""
+    return _in_bars(tempo_map.bar_at(at_s), at_s, tempo_map) if tempo_map.has_grid else at_s
+
+
+def _in_bars(bar: int, at_s: float, tempo_map: TempoMap) -> float:
+    """A moment of a bar as a number of bars."""
+    return bar + (at_s - tempo_map.downbeat_s(bar)) / tempo_map.bar_s(bar)
 
 
 def _legend(figure: Any) -> None:
@@ -112,5 +128,6 @@ def _legend(figure: Any) -> None:
              Line2D([], [], color=VERMILION, marker="D", linestyle="", markerfacecolor="white", label="loose"),
              Line2D([], [], color=GREEN, marker="D", linestyle="", label="after the edit"),
              Line2D([], [], color=BLUE, dashes=(4, 3), linewidth=0.8, label="average offset"),
+             Line2D([], [], color=PURPLE, linewidth=1.4, label="lag to the double"),
              Patch(facecolor="none", edgecolor=PURPLE, hatch="///", label="re-record")]
-    figure.legend(handles=marks, loc="outside lower center", ncols=5, frameon=False)
+    figure.legend(handles=marks, loc="outside lower center", ncols=6, frameon=False)

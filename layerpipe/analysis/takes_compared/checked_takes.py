@@ -1,0 +1,49 @@
+"""Checked takes beside each other: listen to each once, then say which is misplaced and which plays other notes."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+
+from layerpipe.analysis.checked_take import CheckedTake
+from layerpipe.analysis.onsets.detect import find_onsets
+from layerpipe.analysis.takes_compared.events import events_of
+from layerpipe.analysis.takes_compared.note_profiles import note_profiles
+from layerpipe.analysis.takes_compared.notes_compared import WrongNotes, judge_notes
+from layerpipe.analysis.takes_compared.song_offsets import TakePlace, judge_offsets
+from layerpipe.analysis.takes_compared.song_takes import ComparedTake, compare_pairs
+from layerpipe.recipe.tempo_map import TempoMap
+
+
+def compare_checked(takes: Sequence[CheckedTake], muted: Sequence[bool],
+                    tempo_map: TempoMap | None) -> tuple[list[TakePlace], list[WrongNotes]]:
+    """Compare the takes of a song.
+
+    Parameters
+    ----------
+    takes : sequence of CheckedTake
+    muted : sequence of bool
+        Nothing is compared with a muted take.
+    tempo_map : TempoMap, optional
+
+    Returns
+    -------
+    places : list of TakePlace
+        One for each take.
+    wrong : list of WrongNotes
+        Both name takes by their index, as text: titles may be equal.
+    """
+
+    def listen(n: int) -> ComparedTake:
+        take = takes[n]
+        onsets = [] if take.is_silent else find_onsets(take.sound)
+        events = events_of(onsets, [onset.at_s + take.starts_s for onset in onsets])
+        cents = take.tuning.cents if take.tuning is not None else 0.0
+        return ComparedTake(str(n), take.layer, events,
+                            note_profiles(take.sound, events.time_s - take.starts_s, cents), muted[n])
+
+    with ThreadPoolExecutor(max(1, min(len(takes), os.cpu_count() or 1))) as pool:
+        heard = list(pool.map(listen, range(len(takes))))
+    pairs = compare_pairs(heard, tempo_map)
+    return judge_offsets(heard, pairs, tempo_map), judge_notes(heard, pairs, tempo_map)

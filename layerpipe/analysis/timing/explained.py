@@ -1,0 +1,86 @@
+"""How much of what happens in a take was detected: the share of its rises in level that begin with an onset.
+
+Where strings are plucked, nearly every rise of the level follows an onset. A dense distorted guitar or a voice rises
+and falls between the few onsets that are detected; a verdict on its timing would be a guess.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from layerpipe.core.sound import FloatArray, Sound
+
+
+@dataclass(frozen=True)
+class RiseSettings:
+    """Which rises count, and which onset explains them."""
+
+    step_s: float = 0.01
+    """Levels are those of two steps; a rise is the difference of two that do not overlap."""
+    under_loud_db: float = 40.0
+    """Below the loud moments; rises under that are noise."""
+    before_s: float = 0.03
+    after_s: float = 0.05
+    """A rise this long before or after an onset belongs to it: a strum passes the strings in up to 45 ms."""
+    block_s: float = 30.0
+
+
+RISES = RiseSettings()
+
+
+def explained_share(sound: Sound, onsets_s: Sequence[float]) -> float | None:
+    """Share of the rises of a take that its onsets explain, beyond what as many onsets anywhere would.
+
+    Parameters
+    ----------
+    sound : Sound
+        Read in blocks.
+    onsets_s : sequence of float
+        Seconds, in order.
+
+    Returns
+    -------
+    float or None
+        1 if nothing rises but at onsets, 0 (or a little less) if onsets are where they are by chance. None for
+        a silent take.
+    """
+    level_db = _levels_db(sound)
+    if len(level_db) < 3 or level_db.max() < -100.0:
+        return None
+    rise_db = np.maximum(level_db[2:] - level_db[:-2], 0.0)
+    rise_db[level_db[2:] < np.percentile(level_db, 95) - RISES.under_loud_db] = 0.0
+    if not rise_db.any():
+        return None
+    if not len(onsets_s):
+        return 0.0
+    # Level n is that of steps n and n + 1, so rise n is at the beginning of step n + 2.
+    at_s = (np.arange(len(rise_db)) + 2) * RISES.step_s
+    onsets = np.asarray(onsets_s)
+    after = np.clip(np.searchsorted(onsets, at_s), 1, max(len(onsets) - 1, 1))
+    since_s, until_s = at_s - onsets[after - 1], onsets[np.minimum(after, len(onsets) - 1)] - at_s
+    near = ((since_s >= -RISES.before_s) & (since_s <= RISES.after_s)
+            | (until_s >= -RISES.after_s) & (until_s <= RISES.before_s))
+    by_chance = float(near.mean())
+    share = float(rise_db[near].sum() / rise_db.sum())
+    return (share - by_chance) / max(1 - by_chance, 1e-9)
+
+
+def _levels_db(sound: Sound) -> FloatArray:
+    """Level of every two steps, of the first difference: it weighs the attacks of strings above their basses."""
+    step = round(RISES.step_s * sound.rate_hz)
+    block = step * round(RISES.block_s / RISES.step_s)
+    powers = []
+    for start in range(0, sound.frames, block):
+        samples = np.diff(sound.read(start, min(start + block, sound.frames)), prepend=0.0)
+        if start == 0 or len(samples) < 2:
+            samples[:1] = 0.0
+        else:
+            samples[0] = samples[1]
+        whole = len(samples) // step
+        powers.append(np.mean(samples[: whole * step].reshape(whole, step) ** 2, axis=1))
+    power = np.concatenate(powers) if powers else np.zeros(0)
+    level: FloatArray = 10 * np.log10((power[1:] + power[:-1]) / 2 + 1e-13)
+    return level

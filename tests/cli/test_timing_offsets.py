@@ -1,0 +1,182 @@
+"""`layerpipe timing` on takes that lie apart from their doubles: shifts, drifts, beats, and what cannot be told.
+
+Truth: every take is strummed anew by `tests.support.strums`, then its file is made to begin later, or resampled.
+Limits: of two sounds displaced in a groove, listeners hear 31 to 35 ms (guitar) and from 23 to 28 ms on at best
+(preprint osf jsg94); players of ensembles are 27 to 49 ms apart (Rasch, Acustica 43, 1979, read second hand).
+"""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+
+import numpy as np
+import pytest
+import soundfile
+from typer.testing import CliRunner
+
+from layerpipe.cli import program
+from tests.support.strums import RATE_HZ, Hand, make_strums
+
+TEMPO, BARS = 100.0, 8
+BEAT_S = 60 / TEMPO
+NAMES = ("left", "right", "third")
+
+
+@cache
+def strummed(seed: int, scatter_ms: float = 4.0) -> np.ndarray:
+    return make_strums(seed, hand=Hand(scatter_ms=scatter_ms), tempo=TEMPO, bars=BARS, harmony=1).samples
+
+
+def later(samples: np.ndarray, by_s: float) -> np.ndarray:
+    frames = round(by_s * RATE_HZ)
+    return np.concatenate([np.zeros(frames), samples]) if frames >= 0 else samples[-frames:]
+
+
+def slower(samples: np.ndarray, percent: float) -> np.ndarray:
+    """Resampled: the drift is the same wherever the file is, the pitch falls by as much."""
+    at = np.arange(round(len(samples) * (1 + percent / 100))) / (1 + percent / 100)
+    return np.interp(at, np.arange(len(samples)), samples)
+
+
+def song(folder, *sounds, **keys):
+    """A recipe of one layer; `keys` are lines of the first take."""
+    text = f'[song]\ntitle = "Salt Road"\ntempo = {TEMPO}\nbar_one_s = 0.6\n\n[[layer]]\nname = "regular"\n'
+    for n, (name, sound) in enumerate(zip(NAMES, sounds, strict=False)):
+        soundfile.write(folder / f"{name}.wav", sound, RATE_HZ, subtype="PCM_24")
+        text += f'\n[[layer.take]]\nname = "{name}"\nfile = "{name}.wav"\n'
+        text += "".join(f"{key} = {value}\n" for key, value in keys.items()) if n == 0 else ""
+    (folder / "song.toml").write_text(text)
+    return folder / "song.toml"
+
+
+def run(*words):
+    result = CliRunner().invoke(program(), [str(word) for word in words])
+    assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
+    return result
+
+
+def takes_of(*words, code=0):
+    result = run("timing", *words, "--json")
+    assert result.exit_code == code, result.output[:2000]
+    return json.loads(result.stdout)["takes"]
+
+
+def test_a_take_that_begins_late_gets_one_shift_that_is_written_works_and_is_removed(tmp_path):
+    clean = takes_of(song(tmp_path, strummed(1), strummed(2), strummed(3)))
+    assert [take["verdict"] for take in clean] == ["tight"] * 3
+    assert all(abs(take["offset_ms"]) < 6 and take["confidence"] > 0.9 for take in clean)
+    # A sixteenth is 150 ms: on the grid this take would be 33 ms early.
+    recipe = song(tmp_path, later(strummed(1), 0.117), strummed(2), strummed(3))
+    before = recipe.read_bytes()
+    late, *rest = takes_of(recipe, "--write")
+    assert late["verdict"] == "needs edits"
+    assert late["offset_ms"] == pytest.approx(117 + clean[0]["offset_ms"], abs=1)
+    assert late["shift_ms"] == pytest.approx(-late["offset_ms"], abs=0.1)
+    assert late["moves"] == []
+    assert [take["verdict"] for take in rest] == ["tight"] * 2
+    written = recipe.read_text()
+    assert f"shift_ms = {late['shift_ms']}  # timing: left: {late['offset_ms']:.0f} ms late against " in written
+    again = takes_of(recipe, "--write")
+    assert [(take["verdict"], take["shift_ms"]) for take in again] == [("tight", None)] * 3
+    assert again[0]["offset_ms"] == pytest.approx(0, abs=0.6)
+    assert recipe.read_text() == written
+    result = run("timing", recipe, "--undo", "--json")
+    assert json.loads(result.stdout)["shifts_removed"] == 1
+    assert recipe.read_bytes() == before
+
+
+def test_a_shift_set_by_hand_is_replaced_and_comes_back(tmp_path):
+    recipe = song(tmp_path, later(strummed(1), 0.3), strummed(2), strummed(3), shift_ms="-50.0   # by ear")
+    before = recipe.read_bytes()
+    late = takes_of(recipe, "--write")[0]
+    assert late["offset_ms"] == pytest.approx(250, abs=6)
+    assert f"shift_ms = {-50 + late['shift_ms']:.1f}  # timing: " in recipe.read_text()
+    assert takes_of(recipe)[0]["verdict"] == "tight"
+    assert run("timing", recipe, "--undo").exit_code == 0
+    assert recipe.read_bytes() == before
+
+
+def test_loose_places_of_a_late_take_are_moved_after_the_shift(tmp_path):
+    loose = make_strums(1, hand=Hand(scatter_ms=4.0), tempo=TEMPO, bars=BARS, harmony=1,
+                        planted=((4, 0, 7, 36.0),)).samples
+    recipe = song(tmp_path, later(loose, 0.2), strummed(2), strummed(3))
+    late = takes_of(recipe, "--write")[0]
+    assert late["shift_ms"] == pytest.approx(-200, abs=6)
+    (move,) = late["moves"]
+    assert move["by_ms"] == pytest.approx(-36, abs=12)
+    # Bar 4, where it is heard once the take is shifted.
+    assert 0.6 + 12 * BEAT_S - 0.05 < move["from_s"] < 0.6 + 12 * BEAT_S + 0.05
+    again = takes_of(recipe)
+    assert [(take["verdict"], take["moves"], take["shift_ms"]) for take in again] == [("tight", [], None)] * 3
+    assert run("timing", recipe, "--undo").exit_code == 0
+    assert "timing:" not in recipe.read_text()
+
+
+def test_of_two_takes_a_sixteenth_apart_the_one_off_the_grid_is_late(tmp_path):
+    first, second = takes_of(song(tmp_path, later(strummed(1), 0.21), strummed(2)))
+    assert (first["verdict"], second["verdict"]) == ("needs edits", "tight")
+    assert first["shift_ms"] == pytest.approx(-210, abs=6)
+
+
+def test_a_beat_off_is_told_as_a_beat_and_shifted(tmp_path):
+    late = takes_of(song(tmp_path, later(strummed(1), BEAT_S), strummed(2), strummed(3)))[0]
+    assert (late["verdict"], late["misplaced"]["kind"], late["misplaced"]["words"]) == (
+        "needs edits", "beat", "one beat late")
+    assert late["shift_ms"] == pytest.approx(-1000 * BEAT_S, abs=4)
+
+
+def test_a_bar_off_is_more_than_shift_ms_may_be_and_told_in_words(tmp_path):
+    recipe = song(tmp_path, later(strummed(1), 4 * BEAT_S), strummed(2), strummed(3))
+    late = takes_of(recipe)[0]
+    assert (late["verdict"], late["shift_ms"]) == ("unknown", None)
+    assert late["misplaced"]["unmended"].startswith("one bar late against regular / ")
+    assert "set starts" in late["misplaced"]["unmended"]
+    assert "one bar late" in run("timing", recipe).stdout
+
+
+def test_an_overdub_that_starts_later_is_not_late(tmp_path):
+    # Bars 4 to 8 alone: what rings on from bar 3 fades in, so that it is no attack.
+    entry_s = 0.6 + 12 * BEAT_S
+    at_s = np.arange(len(strummed(1))) / RATE_HZ
+    chorus = strummed(1) * np.clip((at_s - entry_s + 0.25) / 0.24, 0, 1) ** 4
+    takes = takes_of(song(tmp_path, chorus, strummed(2), strummed(3)))
+    assert [(take["verdict"], take["shift_ms"]) for take in takes] == [("tight", None)] * 3
+
+
+def test_a_slow_drift_is_mended_by_a_few_moves_of_phrases(tmp_path):
+    recipe = song(tmp_path, slower(strummed(1), 0.25), strummed(2), strummed(3))
+    take, *rest = takes_of(recipe, "--write", "--picture", tmp_path / "picture.png")
+    assert take["verdict"] == "needs edits"
+    assert take["drift"]["kind"] == "drift"
+    # 0.25 % are 150 ms a minute.
+    assert take["drift"]["ms_per_min"] == pytest.approx(150, abs=25)
+    assert take["drift"]["curve"][-1][1] > take["drift"]["curve"][0][1] + 25
+    assert 1 <= len(take["moves"]) <= 4
+    assert all(move["by_ms"] < 0 for move in take["moves"])
+    assert [one["verdict"] for one in rest] == ["tight"] * 2
+    assert (tmp_path / "picture.png").stat().st_size > 10_000
+    after = takes_of(recipe, "--after")[0]
+    assert after["moves"] == []
+    assert abs(after["offset_ms"]) < 8
+    assert after["verdict"] == "tight"
+
+
+@pytest.mark.parametrize("count", [2, 3])
+def test_a_fast_drift_is_re_recorded(tmp_path, count):
+    sounds = (slower(strummed(1), 1.5), strummed(2), strummed(3))[:count]
+    take, *rest = takes_of(song(tmp_path, *sounds), code=1)
+    assert (take["verdict"], take["moves"]) == ("re-record", [])
+    assert take["drift"]["ms_per_min"] == pytest.approx(887, abs=60)
+    assert "ms a minute, falling behind" in take["rerecord"][0]["why"]
+    assert [one["verdict"] for one in rest] == ["tight"] * (count - 1)
+
+
+def test_of_dense_distorted_takes_too_little_is_heard_to_judge_them(tmp_path):
+    # 60 dB of gain into a soft limit: about 3 of 10 strums are still detected.
+    takes = takes_of(song(tmp_path, *(0.5 * np.tanh(1000 * strummed(seed) / np.abs(strummed(seed)).max())
+                                      for seed in (1, 2))))
+    for take in takes:
+        assert (take["verdict"], take["moves"], take["rerecord"]) == ("unknown", [], [])
+        assert take["explained"] < 0.3
+    assert "is not judged" in run("timing", tmp_path / "song.toml").stdout
