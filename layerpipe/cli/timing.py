@@ -52,7 +52,8 @@ def timing(
     Spread: how much its onsets vary around that (robust standard deviation). "Sounds as one", 0 to 1: two
     onsets count fully up to 10 ms apart and not at all from 40 ms on.
 
-    Passages too loose to edit are listed for re-recording. Exits with 1 if there are any.
+    Passages too loose to edit are listed for re-recording. "Unknown" is a take of which too little is heard.
+    Exits with 1 if anything is to be re-recorded.
     """
     if write and undo:
         raise typer.BadParameter("writes edits, --undo removes them; give one of them", param_hint="--write")
