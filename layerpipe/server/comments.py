@@ -127,7 +127,7 @@ class CommentsFile:
     def _edit(self, edit: Callable[[list[dict[str, Any]]], None]) -> None:
         """Change the file's entries while no one else does."""
         try:
-            # Empty until the first answer is in it. Writing a head here would replace what another program has just added.
+            # Empty until the first answer is in it. A head written here would replace what others have just added.
             with contextlib.suppress(FileExistsError):
                 self.path.open("xb").close()
             with locked(self.path):
