@@ -7,6 +7,7 @@ the only file the server writes.
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -126,8 +127,9 @@ class CommentsFile:
     def _edit(self, edit: Callable[[list[dict[str, Any]]], None]) -> None:
         """Change the file's entries while no one else does."""
         try:
-            if not self.path.exists():
-                write_whole(self.path, _text([]).encode())
+            # Empty until the first answer is in it. A head written here would replace what others have just added.
+            with contextlib.suppress(FileExistsError):
+                self.path.open("xb").close()
             with locked(self.path):
                 entries = self._read()
                 before = _text(entries)
@@ -149,6 +151,8 @@ class CommentsFile:
             return []
         except OSError as refusal:
             raise OutputError(f"{self.path}: cannot be read: {refusal.strerror or refusal}") from refusal
+        if not raw:
+            return []
         try:
             content = tomllib.loads(raw.decode("utf-8")) if len(raw) <= MOST_BYTES else {}
         except (tomllib.TOMLDecodeError, UnicodeDecodeError):

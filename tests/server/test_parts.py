@@ -49,7 +49,8 @@ def test_an_answer_that_waits_already_is_kept_once_and_a_decided_one_again(tmp_p
     assert comments.add("A", "line", ANSWER)[0].number == 2
 
 
-def test_many_writers_lose_nothing(tmp_path):
+@pytest.mark.parametrize("again", range(5))
+def test_many_writers_lose_nothing(tmp_path, again):
     path = tmp_path / "song.comments.toml"
     files = [comments_file(path) for _ in range(4)]
     threads = [threading.Thread(target=lambda n=n: [files[n].add(f"{n}", f"{k}", ANSWER) for k in range(10)])
