@@ -105,6 +105,9 @@ def do_all(terminal: Terminal, recipes: Sequence[Path], song: Song, *, jobs: int
         The recipes as they are named in the outcomes (absolute on a cluster), and the outcomes in the same order.
     """
     places = list(recipes)
+    if cluster is not None and jobs > 1:
+        raise typer.BadParameter("the workers of --cluster decide how many songs are done at the same time",
+                                 param_hint="--jobs")
     if cluster is not None:
         # Workers have other current folders.
         places, song, outputs = [_absolute(path) for path in places], _with_absolute_paths(song), [

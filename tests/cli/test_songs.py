@@ -97,7 +97,8 @@ def test_an_equal_caution_of_several_songs_is_printed_once(run, songs):
 
 def test_a_folder_without_recipes_and_wrong_options_are_refused(run, songs, tmp_path):
     (tmp_path / "pyproject.toml").write_text("[project]\n")
-    for words, said in (([tmp_path], "is a folder without recipes"), ([songs, "--jobs", "0"], "--jobs")):
+    for words, said in (([tmp_path], "is a folder without recipes"), ([songs, "--jobs", "0"], "--jobs"),
+                        ([songs, "--jobs", "2", "--cluster", "tcp://127.0.0.1:9"], "--cluster decide")):
         code, _, err = run("bounce", *words)
         assert code == 2
         assert said in err
