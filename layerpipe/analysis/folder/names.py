@@ -171,6 +171,8 @@ def _parts(name: tuple[str, ...], side: tuple[int, int]) -> NameParts:
     numbers = [int(word) for word in left if word.isdecimal() and int(word[:9]) <= _LARGEST_NUMBER]
     take_word = any(_exactly(word, "take") for word in left)
     part = tuple(word for word in left if not _is_incidental(word))
+    # A word that is neutral elsewhere is the part where it is all there is: a Dutch "stem" is a voice.
+    part = part or tuple(word for word in left if word in NEUTRAL and _role([word]))
     distance = -1 if any(_exactly(word, "near") for word in left) else 0
     distance = 1 if any(_exactly(word, "far") for word in left) else distance
     double = any(_exactly(word, "double") for word in left)
