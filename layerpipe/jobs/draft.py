@@ -85,8 +85,8 @@ def draft_recipe(folder: Path, home: Path, *, on_progress: OnProgress | None = N
     return Draft(text, understood, tuple(skipped))
 
 
-def write_draft(draft: Draft, target: Path) -> None:
-    """Write a draft to a new file, completely or not at all.
+def write_draft(text: str, target: Path) -> None:
+    """Write a draft's text to a new file, completely or not at all.
 
     Raises
     ------
@@ -96,7 +96,7 @@ def write_draft(draft: Draft, target: Path) -> None:
     try:
         if os.path.lexists(target):
             raise OutputError(f"{target}: exists and was left as it is; choose another name")
-        write_whole(target, draft.text.encode())
+        write_whole(target, text.encode())
     except OSError as refusal:
         raise OutputError(f"{target}: cannot be written: {refusal.strerror or refusal}") from refusal
 

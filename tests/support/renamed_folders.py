@@ -1,7 +1,8 @@
 """Session folders under other names: shorthand, one folder per part, long names, Polish, and words that mean nothing.
 
-The sounds and the truth are those of `session_folders`; only names change. Under the made-up words a mix, a click track,
-a memo, an octave pair and a second microphone can be told by their sound alone. Habits: common practice, no source.
+The sounds and the truth are those of `session_folders`; only names change. Under the made-up words a mix, a click
+track, a memo, an octave pair and a second microphone can be told by their sound alone. Habits: common practice, no
+source.
 """
 
 from __future__ import annotations
@@ -14,15 +15,16 @@ from tests.support.session_folders import FolderPlan
 from tests.support.session_truth import FileTruth
 
 STYLES = ("shorthand", "folders", "long", "polish", "made-up")
-_SHORTHAND = {"steel": "AG", "high strung": "AG 8va", "thin": "Sparkle", "electric": "EG", "nylon": "Cls", "lead": "LV",
-              "choir": "BGV", "bass": "Bass", "bed": "RUFF v2", "click": "CLK", "memo": "Voice Note 004", "talk": "TB"}
-_ENGLISH = {"steel": "Acoustic", "high strung": "Nashville", "thin": "Glass", "electric": "Tele", "nylon": "Spanish Gtr",
+_SHORTHAND = {"steel": "AG", "high strung": "AG 8va", "thin": "Sparkle", "electric": "EG", "nylon": "Cls",
+              "lead": "LV", "choir": "BGV", "bass": "Bass", "bed": "RUFF v2", "click": "CLK",
+              "memo": "Voice Note 004", "talk": "TB"}
+_ENGLISH = {"steel": "Acoustic", "high strung": "Nashville", "thin": "Glass", "electric": "Tele", "nylon": "Spanish",
             "lead": "Vocal", "choir": "Harmony", "bass": "Bass", "bed": "Monitor Mix", "click": "Metronome",
             "memo": "Phone Idea", "talk": "Chatter"}
 _LONG = {"steel": "Steel String Gtr", "high strung": "High Strung Gtr", "thin": "Top Gtr", "electric": "Electric Gtr",
          "nylon": "Classical Gtr", "lead": "Main Vocal", "choir": "Backing Vocals", "bass": "Bass Gtr",
          "bed": "Rough Bounce", "click": "Click", "memo": "Voice Memo", "talk": "Slate"}
-_POLISH = {"steel": "git akustyczna", "high strung": "gitara oktawa", "thin": "git cienka", "electric": "git elektryczna",
+_POLISH = {"steel": "git akustyczna", "high strung": "gitara oktawa", "thin": "git cienka", "electric": "elektryczna",
            "nylon": "git klasyczna", "lead": "wokal", "choir": "chórki", "bass": "bas", "bed": "miks roboczy",
            "click": "klik", "memo": "notatka głosowa", "talk": "rozmowa"}
 _SYLLABLES = ("ka", "lo", "mi", "ru", "te", "vo", "si", "na", "pe", "du", "fo", "gi")

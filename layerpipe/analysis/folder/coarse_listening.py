@@ -47,8 +47,12 @@ class _Shape:
     (E3, 165 Hz)."""
     highest_hz: float = 2_000.0
     """Fundamentals and low partials of every part lie below."""
-    phone_hz: float = 3_700.0
-    """Telephone speech ends at 3400 Hz (ITU-T G.712)."""
+    bright_hz: float = 3_700.0
+    """Above are the upper partials of steel strings and noise, little of a voice."""
+    pause_s: float = 0.05
+    """A pause is at least this long."""
+    smooth_s: float = 0.004
+    """Onsets are found in the envelope smoothed over this: most of a period of the low E string."""
     gap_db: float = -40.0
     """Against the peak: a pause is quieter."""
 
@@ -64,20 +68,16 @@ class CoarseSound:
     peak: float
     begins_s: float
     """First sound, within 1 ms."""
-    ends_s: float
-    """Last sound."""
     low_share: float
     """Energy below the lowest string of a high-strung guitar, as a share of the energy up to 2 kHz."""
-    bass_share: float
-    """Energy below 60 Hz to the highest, as a share of all."""
-    phone_share: float
-    """Energy above the telephone band, as a share of all."""
+    bright_share: float
+    """Energy above 3.7 kHz, as a share of all."""
     pause_share: float
     """Share of the time between first and last sound that is quiet."""
-    rise_s: float
-    """Median time in which the strongest onsets rise: a struck string takes under 10 ms, a voice 30 or more."""
     pitch_motion: float
     """Median change of the spectrum from one moment to the next while it sounds, 0 (steady) to 1."""
+    flatness: float
+    """Median spectral flatness up to 2 kHz while it sounds: 1 is noise, tones are near 0."""
     onset_strength: Float32Array
     ticks: Ticks | None
     """None where the file is no click track."""
@@ -113,6 +113,7 @@ def listen(read: Read, frames: int, channels: int, rate_hz: int) -> CoarseSound:
     spectra = np.zeros(size // 2 + 1)
     envelope: list[Float32Array] = []
     motion: list[Float32Array] = []
+    flat: list[Float32Array] = []
     loudness: list[Float32Array] = []
     apart = np.zeros(3)
     block = PASS.block_spectra * size // step * step
@@ -131,11 +132,14 @@ def listen(read: Read, frames: int, channels: int, rate_hz: int) -> CoarseSound:
         if count:
             power = _powers(whole[: count * size].reshape(count, size) * window)
             spectra += power.sum(axis=0)
-            moved, energy = _motion(power, hz)
+            moved, flatness, energy = _motion(power, hz)
             motion.append(moved)
+            flat.append(flatness)
             loudness.append(energy)
-    return _described(np.concatenate(envelope), step / rate_hz, spectra, hz, np.concatenate(motion or [left[:0]]),
-                      np.concatenate(loudness or [left[:0]]), apart, read, frames, channels, rate_hz)
+    none = [np.zeros(0, np.float32)]
+    changes = np.stack([np.concatenate(part or none) for part in (motion, flat, loudness)])
+    return _described(np.concatenate(envelope), step / rate_hz, spectra, hz, changes, apart, read, frames, channels,
+                      rate_hz)
 
 
 def _powers(rows: Float32Array) -> Float32Array:
@@ -147,23 +151,23 @@ def _powers(rows: Float32Array) -> Float32Array:
     return powers
 
 
-def _motion(power: Float32Array, hz: FloatArray) -> tuple[Float32Array, Float32Array]:
-    """How much the spectrum under 2 kHz changes between neighbours, and the energy of the quieter one."""
+def _motion(power: Float32Array, hz: FloatArray) -> tuple[Float32Array, Float32Array, Float32Array]:
+    """How much the spectrum under 2 kHz changes between neighbours, its flatness, the energy of the quieter one."""
     inside = power[:, (hz >= SHAPE.lowest_hz) & (hz <= SHAPE.highest_hz)]
     root = np.sqrt(inside)
     energy = inside.sum(axis=1)
     alike = (root[1:] * root[:-1]).sum(axis=1) / np.sqrt(energy[1:] * energy[:-1] + 1e-20)
-    return 1 - alike, np.minimum(energy[1:], energy[:-1])
+    flatness = np.exp(np.log(inside[1:] + 1e-20).mean(axis=1)) / (inside[1:].mean(axis=1) + 1e-20)
+    return 1 - alike, flatness, np.minimum(energy[1:], energy[:-1])
 
 
-def _described(envelope: Float32Array, step_s: float, spectra: FloatArray, hz: FloatArray, motion: Float32Array,
-               loudness: Float32Array, apart: FloatArray, read: Read, frames: int, channels: int,
-               rate_hz: int) -> CoarseSound:
+def _described(envelope: Float32Array, step_s: float, spectra: FloatArray, hz: FloatArray, changes: Float32Array,
+               apart: FloatArray, read: Read, frames: int, channels: int, rate_hz: int) -> CoarseSound:
     """Features from what one pass collected."""
+    motion, flatness, loudness = changes
     peak = float(envelope.max(initial=0.0))
     heard = np.flatnonzero(envelope > peak * 10 ** (SHAPE.gap_db / 20))
     first, last = (int(heard[0]), int(heard[-1]) + 1) if len(heard) else (0, 0)
-    strength, rise_s = _onsets(envelope, step_s)
     used = (hz >= SHAPE.lowest_hz) & (hz <= SHAPE.highest_hz)
     sounding = loudness > 1e-3 * loudness.max(initial=0.0)
     silent = peak < PASS.silent
@@ -172,16 +176,17 @@ def _described(envelope: Float32Array, step_s: float, spectra: FloatArray, hz: F
     if channels > 1 and not silent and not same:
         alike = likeness(excerpt_of(read, frames, rate_hz, 0), excerpt_of(read, frames, rate_hz, 1)).share
     pauses = envelope[first:last]
-    width = round(0.05 / step_s)
+    width = round(SHAPE.pause_s / step_s)
     smooth = np.maximum.reduceat(pauses, np.arange(0, len(pauses), width)) if len(pauses) else pauses
+    moved, flat = (float(np.median(part[sounding])) if sounding.any() else 0.0 for part in (motion, flatness))
     return CoarseSound(
-        frames / rate_hz, peak, first * step_s, last * step_s,
-        _share(spectra, used & (hz < SHAPE.guitar_hz), used), _share(spectra, hz < SHAPE.lowest_hz, hz > 20),
-        _share(spectra, hz > SHAPE.phone_hz, hz > 0),
-        float(np.mean(smooth < peak * 10 ** (SHAPE.gap_db / 20))) if len(smooth) else 0.0,
-        rise_s, float(np.median(motion[sounding])) if sounding.any() else 0.0, strength,
-        None if silent else find_ticks(envelope, step_s, read, rate_hz),
-        excerpt_of(read, frames, rate_hz), alike, same)
+        seconds=frames / rate_hz, peak=peak, begins_s=first * step_s,
+        low_share=_share(spectra, used & (hz < SHAPE.guitar_hz), used),
+        bright_share=_share(spectra, hz > SHAPE.bright_hz, hz > 0),
+        pause_share=float(np.mean(smooth < peak * 10 ** (SHAPE.gap_db / 20))) if len(smooth) else 0.0,
+        pitch_motion=moved, flatness=flat, onset_strength=_onset_strength(envelope, step_s),
+        ticks=None if silent else find_ticks(envelope, step_s, read, rate_hz),
+        excerpt=excerpt_of(read, frames, rate_hz), channels_alike=alike, same_channels=same)
 
 
 def _share(spectra: FloatArray, part: np.ndarray, whole: np.ndarray) -> float:
@@ -189,24 +194,10 @@ def _share(spectra: FloatArray, part: np.ndarray, whole: np.ndarray) -> float:
     return float(spectra[part].sum() / max(spectra[whole].sum(), 1e-20))
 
 
-def _onsets(envelope: Float32Array, step_s: float) -> tuple[Float32Array, float]:
-    """Onset strength, and the median time from 20 to 80 % of the strongest rises."""
-    steps = PASS.onset_steps
-    width = max(1, round(0.004 / step_s))
+def _onset_strength(envelope: Float32Array, step_s: float) -> Float32Array:
+    """Rise of the level from one step of 10 ms to the next."""
+    width = max(1, round(SHAPE.smooth_s / step_s))
     smooth = np.sqrt(np.convolve(envelope.astype(np.float64) ** 2, np.ones(width) / width, "same"))
-    coarse = np.maximum.reduceat(smooth, np.arange(0, len(smooth), steps))
-    strength = np.maximum(np.diff(coarse, prepend=0.0), 0.0).astype(np.float32)
-    reach = round(0.1 / step_s)
-    rises = []
-    for n in np.argsort(strength)[::-1][:40]:
-        at = int(n) * steps
-        part = smooth[max(0, at - reach) : at + reach]
-        top = int(np.argmax(part))
-        low = float(part[: top + 1].min())
-        height = part[top] - low
-        if height > 0.3 * part[top]:
-            above = part[: top + 1] - low
-            late = top - int(np.argmax(above[::-1] < 0.8 * height))
-            early = top - int(np.argmax(above[::-1] < 0.2 * height))
-            rises.append((late - early) * step_s)
-    return strength, float(np.median(rises)) if rises else 0.0
+    coarse = np.maximum.reduceat(smooth, np.arange(0, len(smooth), PASS.onset_steps))
+    strength: Float32Array = np.maximum(np.diff(coarse, prepend=0.0), 0.0).astype(np.float32)
+    return strength

@@ -14,7 +14,7 @@ import numpy as np
 
 from layerpipe.analysis.folder.performances import is_two_takes, performances, sources_of
 from layerpipe.analysis.folder.placing import Places
-from layerpipe.analysis.folder.roles import Likenesses
+from layerpipe.analysis.folder.roles import Likenesses, sounds_like_speech
 from layerpipe.analysis.folder.understood import (
     DraftedLayer,
     DraftedTake,
@@ -34,6 +34,8 @@ class _OctaveSound:
     """Energy below 150 Hz against that up to 2 kHz: made high-strung sets have -43 or less, full sets -28 or more."""
     under_others_db: float = 9.0
     """So much less than another guitar of the folder has."""
+    named_high_db: float = 6.0
+    """The same where a name says "high", which may also mean a high gain or a high part."""
     most_pauses: float = 0.2
     """Strings ring; a voice pauses."""
     least_bright: float = 0.004
@@ -89,9 +91,9 @@ def group_takes(files: Sequence[FolderFile], places: Places, likenesses: Likenes
     used: Counter[str] = Counter()
     layers = []
     for key in sorted(parts, key=lambda key: key in octaves):
-        name = _layer_name(parts[key], octave=key in octaves, alone=plain == 1, used=used)
-        takes = tuple(_takes(name, parts[key], places))
-        layers.append(DraftedLayer(name, key in octaves, takes, octaves.get(key, "")))
+        layer = _layer_name(parts[key], octave=key in octaves, alone=plain == 1, used=used)
+        takes = tuple(_takes(layer, parts[key], places))
+        layers.append(DraftedLayer(layer, key in octaves, takes, octaves.get(key, "")))
     return tuple(layers)
 
 
@@ -100,7 +102,8 @@ def _join_abbreviations(parts: dict[str, list[_Played]]) -> None:
     lefts = [key for key, group in parts.items() if {one.side for one in group} == {-1}]
     rights = [key for key, group in parts.items() if {one.side for one in group} == {1}]
     for left in lefts:
-        like = [right for right in rights if _abbreviates(parts[left][0].file.name.part, parts[right][0].file.name.part)]
+        words = parts[left][0].file.name.part
+        like = [right for right in rights if _abbreviates(words, parts[right][0].file.name.part)]
         if len(like) == 1:
             parts[left] += parts.pop(like[0])
             rights.remove(like[0])
@@ -117,9 +120,12 @@ def _octaves(parts: dict[str, list[_Played]]) -> dict[str, str]:
     named = {key: "" for key, group in parts.items() if group[0].file.name.role == "octave"}
     low_db = {key: float(np.median([10 * np.log10(one.file.sound.low_share + 1e-9) for one in group]))
               for key, group in parts.items()}
-    strings = [key for key, group in parts.items() if group[0].file.name.role in ("", "guitar", "octave")
+    strings = [key for key, group in parts.items() if group[0].file.name.role in ("", "guitar", "octave", "high")
                and all(_rings(one.file) for one in group)]
     fullest_db = max((low_db[key] for key in strings if key not in named), default=-np.inf)
+    for key, group in parts.items():
+        if group[0].file.name.role == "high" and low_db[key] < fullest_db - OCTAVE_SOUND.named_high_db:
+            named[key] = "octave by its name, and lower notes are missing"
     for key in strings:
         if (key not in named and low_db[key] < OCTAVE_SOUND.most_low_db
                 and low_db[key] < fullest_db - OCTAVE_SOUND.under_others_db):
@@ -131,7 +137,7 @@ def _octaves(parts: dict[str, list[_Played]]) -> dict[str, str]:
 def _rings(file: FolderFile) -> bool:
     """Whether a file sounds like steel strings."""
     sound = file.sound
-    return sound.pause_share < OCTAVE_SOUND.most_pauses and sound.phone_share > OCTAVE_SOUND.least_bright
+    return sound.pause_share < OCTAVE_SOUND.most_pauses and sound.bright_share > OCTAVE_SOUND.least_bright
 
 
 def _layer_name(group: Sequence[_Played], *, octave: bool, alone: bool, used: Counter[str]) -> str:
@@ -217,6 +223,8 @@ def _take(layer: str, name: str, side: int, group: Sequence[_Played], places: Pl
         sources, remark, doubt = sources_of(one.files)
         if one.channel is not None:
             sources, remark = (Source(one.file, one.channel),), "the two channels have no relation: a take in each"
+        if not one.file.name.role and sounds_like_speech(one.file):
+            doubt = "sounds like speech, and its name says no part"
         start = places.starts[one.file]
         passes.append(Performance(str(numbers[n] if named else n + 1), sources, start))
         remarks += [text for text in (remark, start.remark) if text]

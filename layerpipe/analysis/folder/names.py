@@ -151,7 +151,8 @@ def _bare(name: tuple[str, ...], without: int) -> str:
 
 def _is_incidental(word: str) -> bool:
     """Whether a word is no part of a part's name."""
-    return word.isdecimal() or word in NEUTRAL or any(_exactly(word, role) for role in ("take", "near", "far", "double"))
+    return word.isdecimal() or word in NEUTRAL or any(
+        _exactly(word, role) for role in ("take", "near", "far", "double"))
 
 
 def _exactly(word: str, role: str) -> bool:
@@ -160,9 +161,10 @@ def _exactly(word: str, role: str) -> bool:
 
 
 def _role(words: Iterable[str]) -> str:
-    """The most telling role of some words. A mix of one part is that part; high voices are voices."""
+    """The most telling role of some words. A "lead" is a voice unless another word says what leads."""
     told = tuple(words)
-    return next((role for role in ROLES if tells(told, role)), "")
+    role = next((role for role in ROLES if tells(told, role)), "")
+    return role or ("lead" if "lead" in told else "")
 
 
 def _parts(name: tuple[str, ...], side: tuple[int, int]) -> NameParts:

@@ -52,9 +52,8 @@ def _one_performance(first: FolderFile, second: FolderFile, likenesses: Likeness
     roles = {first.name.role, second.name.role} - {""}
     if not same_part and (len(roles) > 1 or "drums" in roles):
         return False
-    like = likenesses.of(first, second)
     least = LIMITS.same_part if same_part else LIMITS.other_part
-    return like.share > least and abs(like.later_s) < LIMITS.later_s
+    return likenesses.share(first, second, within_s=LIMITS.later_s) > least
 
 
 def sources_of(files: Sequence[FolderFile]) -> tuple[tuple[Source, ...], str, str]:

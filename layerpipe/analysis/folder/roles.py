@@ -6,10 +6,11 @@ the file is listed with the reason.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from layerpipe.analysis.folder.one_performance import Likeness, likeness
+from layerpipe.analysis.folder.one_performance import EXCERPT_S, Likeness, likeness
 from layerpipe.analysis.folder.understood import FolderFile, Skipped
 
 
@@ -19,6 +20,10 @@ class _Limits:
 
     speech_motion: float = 0.4
     """Change of the spectrum per 85 ms: speech is 0.5 or more, singing under 0.25, a click track under 0.2."""
+    speech_flatness: float = 0.15
+    """Voiced sounds are under 0.02; shakers, cymbals and noise are over 0.3."""
+    short_share: float = 0.7
+    """Talk is shorter than this share of the longest file."""
     part_of_mix: float = 0.12
     """Likeness of a mix to a track in it: 0.2 to 0.4; of unrelated files up to 0.08."""
     mix_later_s: float = 0.1
@@ -29,7 +34,6 @@ class _Limits:
 
 
 LIMITS = _Limits()
-_NOT_A_TAKE = ("mix", "click", "memo", "talk")
 
 
 @dataclass
@@ -47,7 +51,11 @@ class Roles:
 
 
 class Likenesses:
-    """How alike any two files are; each pair is compared once."""
+    """How alike any two files are; each pair is compared once.
+
+    Limits hold for excerpts of full length. The shorter the sound, the more alike are unrelated sounds by chance, with
+    one over the root of the length.
+    """
 
     def __init__(self) -> None:
         self._found: dict[tuple[int, int], Likeness] = {}
@@ -58,6 +66,13 @@ class Likenesses:
         if pair not in self._found:
             self._found[pair] = likeness(first.sound.excerpt, second.sound.excerpt)
         return self._found[pair]
+
+    def share(self, first: FolderFile, second: FolderFile, *, within_s: float) -> float:
+        """Their likeness, reduced for short files; 0 if one is later by more than `within_s`."""
+        found = self.of(first, second)
+        if abs(found.later_s) > within_s:
+            return 0.0
+        return found.share * math.sqrt(min(1.0, first.seconds / EXCERPT_S, second.seconds / EXCERPT_S))
 
 
 def sort_files(files: Sequence[FolderFile], likenesses: Likenesses) -> Roles:
@@ -73,9 +88,10 @@ def sort_files(files: Sequence[FolderFile], likenesses: Likenesses) -> Roles:
     Roles
     """
     roles = Roles()
+    longest_s = max((file.seconds for file in files), default=0.0)
     heard: list[FolderFile] = []
     for file in files:
-        why = _no_take(file)
+        why = _no_take(file, longest_s)
         if why:
             roles.skip(file, why)
         else:
@@ -92,17 +108,26 @@ def sort_files(files: Sequence[FolderFile], likenesses: Likenesses) -> Roles:
     return roles
 
 
-def _no_take(file: FolderFile) -> str:
+def _no_take(file: FolderFile, longest_s: float) -> str:
     """Why a file is neither take nor bed nor click track; empty if it may be one."""
     if file.sound.is_silent:
         return "contains only silence"
     if file.name.role in ("memo", "talk"):
-        sounds = " and it sounds like speech" if file.sound.pitch_motion > LIMITS.speech_motion else ""
+        sounds = " and it sounds like speech" if sounds_like_speech(file) else ""
         return f"its name says {'a memo' if file.name.role == 'memo' else 'talk'}{sounds}"
-    spoken = file.sound.pitch_motion > LIMITS.speech_motion and not file.sound.ticks
-    if spoken and not file.name.role and not file.name.side:
-        return "sounds like speech, and its name says no part"
+    short = file.stamp_s is None and file.seconds < LIMITS.short_share * longest_s
+    if short and sounds_like_speech(file) and not file.name.role and not file.name.side:
+        return "sounds like speech, is much shorter than the song, and its name says no part"
     return ""
+
+
+def sounds_like_speech(file: FolderFile) -> bool:
+    """Whether a file sounds like speech: voiced, and never the same from one moment to the next.
+
+    A guitar played with a slide does so too; more than the sound has to speak for it.
+    """
+    sound = file.sound
+    return (sound.pitch_motion > LIMITS.speech_motion and sound.flatness < LIMITS.speech_flatness and not sound.ticks)
 
 
 def _is_click(file: FolderFile) -> bool:
@@ -136,8 +161,7 @@ def _mixes(files: Sequence[FolderFile], likenesses: Likenesses) -> list[FolderFi
 
 def _is_in(track: FolderFile, mix: FolderFile, likenesses: Likenesses) -> bool:
     """Whether a track is heard in a mix."""
-    like = likenesses.of(mix, track)
-    return like.share > LIMITS.part_of_mix and abs(like.later_s) < LIMITS.mix_later_s
+    return likenesses.share(mix, track, within_s=LIMITS.mix_later_s) > LIMITS.part_of_mix
 
 
 def _skip_copies(roles: Roles, likenesses: Likenesses) -> None:

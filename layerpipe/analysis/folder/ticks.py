@@ -84,7 +84,7 @@ def find_ticks(envelope: Float32Array, step_s: float, read: Callable[[int, int],
     at = _begins(envelope, peak, round(LIMITS.rest_s / step_s))
     if len(at) < LIMITS.fewest:
         return None
-    times_s = at * step_s
+    times_s = at.astype(np.float64) * step_s
     spacing = _spacing(times_s)
     if spacing is None:
         return None

@@ -32,8 +32,8 @@ def understand(files: Sequence[FolderFile], *, most_takes: int) -> Understood:
     beside = [file for file in (roles.bed, roles.click) if file is not None]
     places = place_files([*takes, *beside], takes) if takes else None
     if places is None:
-        return Understood((), roles.bed, None, roles.click, None, tuple(roles.skipped))
+        return Understood((), roles.bed, None, None, tuple(roles.skipped))
     layers = group_takes(takes, places, likenesses)
     clock = clock_of(roles.click, places, takes) if roles.click else None
-    return Understood(layers, roles.bed, clock, roles.click, places.time_reference_s,
-                      (*roles.skipped, *too_many), (places.remark,) if places.remark else ())
+    return Understood(layers, roles.bed, clock, places.time_reference_s, (*roles.skipped, *too_many),
+                      (places.remark,) if places.remark else ())

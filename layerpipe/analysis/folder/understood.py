@@ -113,7 +113,6 @@ class Understood:
     layers: tuple[DraftedLayer, ...]
     bed: FolderFile | None
     clock: SongClock | None
-    click: FolderFile | None
     time_reference_s: float | None
     skipped: tuple[Skipped, ...]
     remarks: tuple[str, ...] = ()
