@@ -16,7 +16,7 @@ from pathlib import Path
 
 from layerpipe.jobs.draft import draft_recipe
 from tests.support.recipe_score import changed_lines
-from tests.support.renamed_folders import STYLES, renamed
+from tests.support.renamed_folders import renamed, style_of
 from tests.support.session_folders import FOLDERS, plan_folder, write_folder
 
 
@@ -58,7 +58,7 @@ def main() -> None:
         for number in range(asked.first, asked.first + asked.count):
             row = drafted(number, Path(place), other_names=asked.renamed)
             rows.append(row)
-            style = STYLES[number % len(STYLES)] if asked.renamed else "its own"
+            style = style_of(number) if asked.renamed else "its own"
             title = plan_folder(number).truth.title
             print(f"{number:6}  {title:24}  {style:9}  {row.files:5}  {row.lines:13}  {row.muted:5}  {row.cpu_s:5.2f}")
     lines = [row.lines for row in rows]

@@ -30,9 +30,14 @@ _POLISH = {"steel": "git akustyczna", "high strung": "gitara oktawa", "thin": "g
 _SYLLABLES = ("ka", "lo", "mi", "ru", "te", "vo", "si", "na", "pe", "du", "fo", "gi")
 
 
+def style_of(number: int) -> str:
+    """The style of a folder's number; two numbers in a row share one."""
+    return STYLES[number // 2 % len(STYLES)]
+
+
 def renamed(plan: FolderPlan, style: str = "") -> FolderPlan:
     """The same folder under other names; the style follows from its number unless one is given."""
-    style = style or STYLES[plan.number % len(STYLES)]
+    style = style or style_of(plan.number)
     rng = np.random.default_rng([71, plan.number])
     made_up: dict[str, str] = {}
     names: dict[str, str] = {}

@@ -120,15 +120,14 @@ def _octaves(parts: dict[str, list[_Played]]) -> dict[str, str]:
     named = {key: "" for key, group in parts.items() if group[0].file.name.role == "octave"}
     low_db = {key: float(np.median([10 * np.log10(one.file.sound.low_share + 1e-9) for one in group]))
               for key, group in parts.items()}
-    strings = [key for key, group in parts.items() if group[0].file.name.role in ("", "guitar", "octave", "high")
-               and all(_rings(one.file) for one in group)]
-    fullest_db = max((low_db[key] for key in strings if key not in named), default=-np.inf)
+    strings = [key for key, group in parts.items() if group[0].file.name.role in ("", "guitar", "high")]
+    fullest_db = max((low_db[key] for key in strings), default=-np.inf)
     for key, group in parts.items():
         if group[0].file.name.role == "high" and low_db[key] < fullest_db - OCTAVE_SOUND.named_high_db:
             named[key] = "octave by its name, and lower notes are missing"
     for key in strings:
-        if (key not in named and low_db[key] < OCTAVE_SOUND.most_low_db
-                and low_db[key] < fullest_db - OCTAVE_SOUND.under_others_db):
+        if (key not in named and all(_rings(one.file) for one in parts[key])
+                and low_db[key] < min(OCTAVE_SOUND.most_low_db, fullest_db - OCTAVE_SOUND.under_others_db)):
             named[key] = (f"octave by its sound: energy below 150 Hz {low_db[key]:.0f} dB, in the fullest guitar "
                           f"{fullest_db:.0f} dB")
     return named

@@ -15,6 +15,8 @@ import numpy.typing as npt
 from layerpipe.core.sound import Float32Array, FloatArray
 
 EXCERPT_S = 8.0
+BESIDE_S = 0.04
+"""What is this near to the peak belongs to it: early reflections of a room."""
 LOW_HZ, HIGH_HZ = 200.0, 5_000.0
 """Below, rooms and hum decide; above, two microphones differ too much in their distance to each string."""
 Excerpt = npt.NDArray[np.complex64]
@@ -25,7 +27,10 @@ class Likeness:
     """How much of one sound is in another."""
 
     share: float
-    """Height of the correlation's peak with all frequencies counted alike: 1 is the same sound, 0 no relation."""
+    """How far the correlation's peak is above its height at all other delays, every frequency counting alike: near 1
+    for the same sound, near 0 without relation. Steady notes agree at many delays, one performance at one."""
+    height: float
+    """The peak itself: 1 is the same sound."""
     later_s: float
     """How much later it is in the second."""
 
@@ -45,6 +50,8 @@ def excerpt_of(read: Callable[[int, int], FloatArray | Float32Array], frames: in
     start = max(0, (frames - size) // 2)
     sound = read(start, min(start + size, frames))
     mono = (sound.mean(axis=1) if channel is None else sound[:, channel]).astype(np.float32)
+    # Without the window, the skirts of loud notes would decide in every bin.
+    mono *= np.hanning(len(mono)).astype(np.float32)
     spectrum = scipy.fft.rfft(mono, size)[round(LOW_HZ * EXCERPT_S) : round(HIGH_HZ * EXCERPT_S)]
     magnitude = np.abs(spectrum)
     # Bins far under the rest hold noise whose phase says nothing.
@@ -61,10 +68,12 @@ def likeness(first: Excerpt, second: Excerpt) -> Likeness:
     cross = second[:count] * np.conj(first[:count])
     used = int(np.count_nonzero(cross))
     if not used:
-        return Likeness(0.0, 0.0)
+        return Likeness(0.0, 0.0, 0.0)
     size = scipy.fft.next_fast_len(2 * count)
     # The excerpt begins at LOW_HZ: the correlation is the magnitude of the analytic one.
     heights = np.abs(scipy.fft.ifft(cross, size)) * size / used
     at = int(np.argmax(heights))
     later = (at if at < size // 2 else at - size) / size * EXCERPT_S
-    return Likeness(float(heights[at]), later)
+    height, beside = float(heights[at]), round(BESIDE_S / EXCERPT_S * size)
+    heights[np.arange(at - beside, at + beside + 1) % size] = 0.0
+    return Likeness(height - float(heights.max()), height, later)

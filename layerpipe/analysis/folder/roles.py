@@ -25,7 +25,7 @@ class _Limits:
     short_share: float = 0.7
     """Talk is shorter than this share of the longest file."""
     part_of_mix: float = 0.12
-    """Likeness of a mix to a track in it: 0.2 to 0.4; of unrelated files up to 0.08."""
+    """Likeness of a mix to a track in it: 0.2 to 0.4; of unrelated files up to 0.05, rarely 0.13."""
     mix_later_s: float = 0.1
     """A track is in the mix where it is in its own file, apart from the delay of a processor."""
     fewest_in_mix: int = 2
@@ -181,4 +181,4 @@ def _is_copy(file: FolderFile, other: FolderFile, likenesses: Likenesses) -> boo
     if file.channels != other.channels or abs(file.seconds - other.seconds) > 0.01 or file.name.side != other.name.side:
         return False
     like = likenesses.of(other, file)
-    return like.share > LIMITS.copy and not like.later_s
+    return like.height > LIMITS.copy and not like.later_s

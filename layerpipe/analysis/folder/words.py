@@ -102,7 +102,8 @@ LANGUAGES = {
         bass="bas|elbas", drums="trummor|trumma|slagverk", keys="klaviatur|orgel|fiol", mix="mix|ramix|grovmix",
         click="klick|metronom", memo="rostmemo|memo", talk="prat|snack"),
     "danish and norwegian": Language(
-        sides="v/h|venstre/hojre|venstre/hoyre", take="optagelse|opptak", octave="oktav", high="hoj|hoy", near="taet|naer",
+        sides="v/h|venstre/hojre|venstre/hoyre", take="optagelse|opptak", octave="oktav",
+        high="hoj|hoy", near="taet|naer",
         far="rum|rom", double="dobbel|dobbelt", guitar="guitar|gitar|akustisk", lead="sang|stemme|vokal",
         choir="kor|korstemmer", bass="bas|bass", drums="trommer|slagtoj", keys="klaver|orgel", mix="mix|miks|raamix",
         click="klik|klikk|metronom", memo="talememo|memo|notat", talk="snak|prat"),
