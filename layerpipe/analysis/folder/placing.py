@@ -38,6 +38,10 @@ class _Limits:
     """Onsets of two players are this close."""
     fit: float = 0.7
     """The place is believed if its onsets fit this well against the best place of all."""
+    clearly: float = 1.25
+    """A start with the song must fit better by this ratio than an end with it: all beats of an even song fit alike."""
+    end_clearly: float = 1.1
+    """The reverse; that a short file would end exactly with the others speaks for it already."""
 
 
 LIMITS = _Limits()
@@ -122,11 +126,12 @@ def _unstamped(file: FolderFile, heard: Sequence[FolderFile], starts: dict[Folde
         return Start()
     others = [other for other in heard if other is not file and abs(whole_s - other.seconds) < LIMITS.short_s
               and not starts.get(other, Start()).seconds]
-    fits = _fits(file, others, whole_s) if others else np.zeros(0)
-    if len(fits) and _fit_at(fits, 0.0) >= LIMITS.fit and _fit_at(fits, 0.0) >= _fit_at(fits, short_s):
+    fits = _fits(file, others, whole_s) if others else np.zeros(1)
+    at_start, at_end = _fit_at(fits, 0.0), _fit_at(fits, short_s) if together else 0.0
+    if at_start >= LIMITS.fit and at_start > LIMITS.clearly * at_end:
         return Start(remark=f"{short_s:.1f} s shorter than the others; its onsets fit the song's start")
     place = f"{short_s:.1f} s shorter than the others, and no time stamp tells where it begins"
-    if together and len(fits) and _fit_at(fits, short_s) >= LIMITS.fit:
+    if at_end >= LIMITS.fit and at_end > LIMITS.end_clearly * at_start:
         return Start(round(short_s, 4), remark=f"{place}; it ends with the others from here, where its onsets fit")
     if together:
         return Start(round(short_s, 4), unsure=f"{place}; from here it ends with the others")

@@ -49,14 +49,16 @@ LANGUAGES = {
         high="high|hi|upper",
         guitar="guitar|guitars|gtr|gtrs|gt|acoustic|ac|electric|nylon|steel|banjo|mandolin|strum|strums",
         lead="vox|vocal|vocals|voc|voice|singer|lv", bass="bass|sub", far="room|far|ambience|rear",
-        choir="voices|bv|bvs|bvox|bgv|backing vox|backing vocal|backing vocals|backing voc|choir|harmony|harm|harmonies|gang",
+        choir="voices|bv|bvs|bvox|bgv|backing vox|backing vocal|backing vocals|backing voc|choir|harmony|harm|"
+             "harmonies|gang",
         drums="drum|drums|kick|snare|hat|hihat|hi hat|toms|tom|overhead|overheads|oh|perc|percussion|shaker|tambourine",
         keys="piano|keys|organ|synth|pad|rhodes|violin|cello|flute|sax|trumpet|harmonica",
         mix="mix|premix|mixdown|bounce|=rough|ruff|bed|backing|playback|instrumental|monitor mix|demo|ref|reference",
         click="click|click track|metronome|metro|clk|=count|count in", talk="talkback|talk|chat|=slate|chatter",
         memo="memo|voice memo|voice note|note|=idea|=phone", double="double|dbl|doubled|doubles|dub"),
     "german": Language(
-        sides="links/rechts|li/re", take="durchgang|aufnahme|versuch", octave="oktav|oktave", high="hoch", near="nah|vorne",
+        sides="links/rechts|li/re", take="durchgang|aufnahme|versuch", octave="oktav|oktave", high="hoch",
+        near="nah|vorne",
         far="raum|fern|hinten", double="doppel|doppelt|dopplung", guitar="gitarre|gitarren|git|klampfe|akustik",
         lead="gesang|stimme|hauptstimme|saenger", choir="chor|choere|backings", bass="bass|e bass|kontrabass",
         drums="schlagzeug|trommel|becken", keys="klavier|orgel|geige|fluegel",
@@ -70,7 +72,8 @@ LANGUAGES = {
         memo="nota de voz|nota voz|audio movil", talk="charla|hablado|conversacion"),
     "french": Language(
         sides="g/d|gauche/droite", take="prise|passe|essai", octave="octave", high="aigue", near="proche|pres",
-        far="salle|loin", double="double|doublage|doublee", guitar="guitare|guitares|gtr", lead="voix|chant|chanteur|chanteuse",
+        far="salle|loin", double="double|doublage|doublee", guitar="guitare|guitares|gtr",
+        lead="voix|chant|chanteur|chanteuse",
         choir="choeur|choeurs", bass="basse|contrebasse", drums="batterie|caisse", keys="clavier|orgue|violon",
         mix="mix|premix|maquette|mixage", click="clic|metronome", memo="memo vocal|memo|dictaphone",
         talk="parlote|discussion|bavardage"),
@@ -92,7 +95,8 @@ LANGUAGES = {
         keys="teclado|piano", mix="mix|premix|mixagem|mistura", click="clique|metronomo",
         memo="nota de voz|nota voz", talk="conversa|papo"),
     "dutch": Language(
-        sides="links/rechts", take="opname|poging", octave="octaaf", high="hoog", near="dichtbij|dicht", far="kamer|ver",
+        sides="links/rechts", take="opname|poging", octave="octaaf", high="hoog", near="dichtbij|dicht",
+        far="kamer|ver",
         double="dubbel|dubbele", guitar="gitaar|gitaren|akoestisch", lead="zang|stem|zanger", choir="koor|achtergrond",
         bass="bas|basgitaar|contrabas", drums="trommel|slagwerk", keys="toetsen|orgel", mix="mix|ruwe mix",
         click="klik|metronoom", memo="spraakmemo|memo", talk="gepraat|praatje"),
