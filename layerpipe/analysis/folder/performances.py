@@ -11,8 +11,8 @@ from layerpipe.analysis.folder.understood import FolderFile, Source
 
 @dataclass(frozen=True)
 class _Limits:
-    """Two performances are alike up to 0.05, rarely 0.13; made microphones of one 0.88 and more, real ones less where the
-    room is loud."""
+    """Two performances are alike up to 0.05, rarely 0.13; made microphones of one 0.88 and more, real ones less where
+    the room is loud."""
 
     same_part: float = 0.15
     other_part: float = 0.25
