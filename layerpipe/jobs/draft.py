@@ -15,6 +15,7 @@ from layerpipe.analysis.folder.names import NameParts, read_names
 from layerpipe.analysis.folder.understand import understand
 from layerpipe.analysis.folder.understood import FolderFile, Skipped, Understood
 from layerpipe.audio_files.reader import FileFacts, OpenFile, inspect
+from layerpipe.audio_files.scan import scan
 from layerpipe.core.errors import AudioError, Fault, OutputError, RecipeError
 from layerpipe.core.files.atomic import write_whole
 from layerpipe.core.sound import FloatArray, OnProgress
@@ -102,7 +103,9 @@ def write_draft(text: str, target: Path) -> None:
 
 
 def _heard(facts: FileFacts, name: NameParts) -> FolderFile:
-    """One file, listened to."""
+    """One file, listened to; float samples are first checked to be numbers."""
+    if facts.bits is None:
+        scan(facts)
     file = OpenFile(facts)
 
     def read(start: int, stop: int) -> FloatArray:
@@ -130,7 +133,8 @@ def _look_through(folder: Path, home: Path) -> tuple[list[FileFacts], list[Skipp
         bounces = [name for name in folders if (Path(inside) / name / MANIFEST).is_file()]
         skipped += [Skipped(Path(inside) / name, "is a bounce, not a folder of takes") for name in bounces]
         folders[:] = [name for name in folders if name not in bounces]
-        for name in sorted(files):
+        # "gtr.wav" comes before "gtr copy.wav".
+        for name in sorted(files, key=lambda name: (Path(name).stem, name)):
             path = Path(inside) / name
             seen += not name.startswith(".")
             if seen > MOST_FILES:

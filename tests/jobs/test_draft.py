@@ -69,6 +69,10 @@ PAIR = [("regular", "left", -100.0), ("regular", "right", 100.0)]
     (["Lead Vox 1.wav", "Lead Vox 2.wav"], [("regular", "take", 0.0)]),
     (["Gtr G.wav", "Gtr D.wav", "capo D.wav"], [
         ("gtr", "left", -100.0), ("gtr", "right", 100.0), ("capo d", "take", 0.0)]),
+    (["Gtr 1 L.wav", "Gtr 1 R.wav", "Gtr 2 L.wav", "Gtr 2 R.wav"], [
+        ("gtr1", "left", -100.0), ("gtr1", "right", 100.0), ("gtr2", "left", -100.0), ("gtr2", "right", 100.0)]),
+    (["gtr take 1 L.wav", "gtr take 2 L.wav"], [("regular", "left", -100.0)]),
+    (["Lead Vox.wav", "Lead Vox Dbl.wav"], [("lead vox", "take", 0.0), ("lead vox double", "take", 0.0)]),
     (["country gtr L.wav", "country gtr R.wav"], PAIR),
     (["Saxophone.wav"], [("regular", "take", 0.0)]),
     (["gtr 1.wav", "gtr 2.wav", "gtr 3.wav", "gtr 4.wav"], [

@@ -6,6 +6,7 @@ import json
 
 import numpy as np
 import pytest
+import soundfile
 from typer.testing import CliRunner
 
 from layerpipe.cli import program
@@ -113,7 +114,7 @@ def test_silence_and_a_second_copy_are_skipped(tmp_path):
     write_wave(folder / "nothing.wav", np.zeros(48_000), 48_000)
     draft = draft_recipe(folder, folder)
     assert {skip.file.name: skip.why for skip in draft.skipped} == {
-        "gtr.wav": "has the same sound as gtr copy.wav", "nothing.wav": "contains only silence"}
+        "gtr copy.wav": "has the same sound as gtr.wav", "nothing.wav": "contains only silence"}
 
 
 def test_a_take_without_a_place_is_muted_and_keeps_its_side(tmp_path):
@@ -125,3 +126,20 @@ def test_a_take_without_a_place_is_muted_and_keeps_its_side(tmp_path):
     assert takes["slide"].muted
     assert "no time stamp tells where it begins" in takes["slide"].unsure[0]
     assert not takes["gtr"].muted
+
+
+def test_files_of_any_length_rate_and_channels_are_heard(tmp_path):
+    folder = tmp_path / "a"
+    folder.mkdir()
+    rng = np.random.default_rng(8)
+    for n, (frames, channels, rate_hz) in enumerate([
+            (1, 1, 8_000), (2, 3, 11_025), (47, 2, 192_000), (4_096, 1, 22_050), (4_097, 5, 88_200),
+            (90_000, 2, 8_000)]):
+        soundfile.write(folder / f"part {'pqrstu'[n]}.wav", 0.1 * rng.standard_normal((frames, channels)), rate_hz)
+    spoiled = np.zeros(4_800)
+    spoiled[100] = np.nan
+    soundfile.write(folder / "spoiled.wav", spoiled, 48_000, subtype="FLOAT")
+    draft = draft_recipe(folder, folder)
+    heard = {source.file.path.name for take in draft.understood.takes for one in take.passes for source in one.sources}
+    assert heard == {f"part {letter}.wav" for letter in "pqrstu"}
+    assert [(skip.file.name, "NaN" in skip.why) for skip in draft.skipped] == [("spoiled.wav", True)]

@@ -79,8 +79,10 @@ def group_takes(files: Sequence[FolderFile], places: Places, likenesses: Likenes
     sided = {file.name.key for file in files if file.name.side}
     for group in performances(files, likenesses):
         name = group[0].name
-        # A second pair ("double L", "double R") is a layer of its own; beside one unsided file it is the other side.
-        key = name.key + ("double" if name.double and name.key in sided else "")
+        # A second pair ("double L", "double R") or a lone part's double is a layer of its own; beside one unsided file
+        # a double is the other side.
+        apart = name.double and (name.key in sided or name.role in LONE)
+        key = name.key + ("double" if apart else "")
         if is_two_takes(group):
             parts.setdefault(key, []).extend(_Played((group[0],), side, n) for n, side in ((1, -1), (2, 1)))
         else:
@@ -142,7 +144,8 @@ def _rings(file: FolderFile) -> bool:
 def _layer_name(group: Sequence[_Played], *, octave: bool, alone: bool, used: Counter[str]) -> str:
     """A name for a layer, unique in the recipe."""
     name = group[0].file.name
-    words = " ".join([*name.part, "double"] if name.double and name.side else name.part)[:60]
+    apart = name.double and (name.side or name.role in LONE)
+    words = " ".join([*name.part, "double"] if apart else name.part)[:60]
     wanted = "octave" if octave else words if not alone and _is_layer_name(words) else "regular"
     used[wanted] += 1
     return wanted if used[wanted] == 1 else f"{wanted} {used[wanted]}"

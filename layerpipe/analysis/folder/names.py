@@ -106,7 +106,7 @@ def _without_song(names: Sequence[tuple[str, ...]], folder: set[str]) -> list[tu
 
 def _tells_something(words: tuple[str, ...]) -> bool:
     """Whether words tell a role, a side or a number."""
-    return any(tells(words, role) for role in ROLES) or any(one.isdecimal() or one in CERTAIN_SIDES for one in words)
+    return bool(_role(words)) or any(one.isdecimal() or one in CERTAIN_SIDES for one in words)
 
 
 def _without_track_numbers(names: list[tuple[str, ...]]) -> list[tuple[str, ...]]:
@@ -162,14 +162,24 @@ def _exactly(word: str, role: str) -> bool:
 
 def _role(words: Iterable[str]) -> str:
     """The most telling role of some words. A "lead" is a voice unless another word says what leads."""
-    told = tuple(words)
+    told = tuple(word.rstrip("0123456789") for word in words)
     role = next((role for role in ROLES if tells(told, role)), "")
     return role or ("lead" if "lead" in told else "")
 
 
+def _number_into_part(name: tuple[str, ...], side_at: int) -> tuple[str, ...]:
+    """A name whose number before its side belongs to the part: "gtr 2 L" is the second guitar, "gtr L 2" a pass."""
+    joined = list(name)
+    for n in range(1, side_at):
+        if name[n].isdecimal() and not name[n - 1].isdecimal() and not _exactly(name[n - 1], "take"):
+            joined[n - 1 : n + 1] = [name[n - 1] + name[n].lstrip("0"), ""]
+    return tuple(joined)
+
+
 def _parts(name: tuple[str, ...], side: tuple[int, int]) -> NameParts:
     """Sort the words of a name."""
-    left = [word for n, word in enumerate(name) if n != side[1]]
+    name = _number_into_part(name, side[1])
+    left = [word for n, word in enumerate(name) if n != side[1] and word]
     numbers = [int(word) for word in left if word.isdecimal() and int(word[:9]) <= _LARGEST_NUMBER]
     take_word = any(_exactly(word, "take") for word in left)
     part = tuple(word for word in left if not _is_incidental(word))
