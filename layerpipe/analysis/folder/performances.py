@@ -11,11 +11,11 @@ from layerpipe.analysis.folder.understood import FolderFile, Source
 
 @dataclass(frozen=True)
 class _Limits:
-    """Two performances are alike up to 0.05, rarely 0.13; made microphones of one 0.88 and more, real ones less where
+    """Two performances are alike up to 0.05, rarely 0.2; made microphones of one 0.88 and more, real ones less where
     the room is loud."""
 
-    same_part: float = 0.15
-    other_part: float = 0.25
+    same_part: float = 0.3
+    other_part: float = 0.4
     """Files whose names say different parts must be more alike: an instrument is also heard in others' microphones."""
     later_s: float = 0.03
     """10 m of air."""
