@@ -1,13 +1,17 @@
-"""`layerpipe draft`: a starting recipe for a folder of takes."""
+"""`layerpipe draft`: a starting recipe for a folder as a session leaves it."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from layerpipe.cli.terminal import FINE, JsonOption, QuietOption, Terminal, answers
+
+if TYPE_CHECKING:
+    from layerpipe.analysis.folder.understood import DraftedTake, Understood
+    from layerpipe.jobs.draft import Draft
 
 
 @answers
@@ -19,38 +23,119 @@ def draft(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Draft a recipe for a folder of takes from their names.
+    """Draft a recipe for a folder of takes from names, stamps and sound.
 
-    Files that are not audio are listed and skipped.
+    Tells takes, passes, microphones of one performance, the rough mix and the click track, whose tempo is used. What is
+    not certain is muted, with the reason beside it. Files that are not audio are listed and skipped.
     """
     from layerpipe.core.text import printable
     from layerpipe.jobs.draft import draft_recipe, write_draft
 
     terminal = Terminal(as_json=as_json, quiet=quiet)
-    drafted = draft_recipe(folder, out.parent if out else Path())
+    with terminal.progress("listening", 1.0) as on_progress:
+        drafted = draft_recipe(folder, out.parent if out else Path(), on_progress=on_progress)
     for skip in drafted.skipped:
         terminal.warn(printable(f"skipped: {skip.file}: {skip.why}"))
     if out is not None:
-        write_draft(drafted, out)
-        layers = len({take.layer for take in drafted.takes})
-        terminal.say(printable(f"wrote {out}: {_count(len(drafted.takes), 'take')} in {_count(layers, 'layer')}"
-                               f"{' and a bed' if drafted.bed else ''}; check names, pans and levels before you use "
-                               "it"))
+        write_draft(drafted.text, out)
+        terminal.say(_table(drafted, folder))
+        terminal.say(printable(f"wrote {out}: {_summary(drafted.understood)}"))
+        terminal.say(printable(f"next: layerpipe check {out}"))
     elif not as_json:
-        # Printed even with --quiet: it is the result.
+        # Printed even with --quiet: it is the result. What is said about it does not get into the file it is sent to.
         print(drafted.text, end="")
-    terminal.document({
-        "file": out,
-        "recipe": drafted.text,
-        "takes": [{"layer": take.layer, "take": take.name, "file": take.facts.path, "pan": take.pan,
-                   "seconds": take.facts.seconds, "rate_hz": take.facts.rate_hz, "channels": take.facts.channels}
-                  for take in drafted.takes],
-        "bed": drafted.bed.path if drafted.bed else None,
-        "skipped": [{"file": skip.file, "why": skip.why} for skip in drafted.skipped],
-    })
+        if terminal.talks:
+            terminal.err.print(_table(drafted, folder))
+            terminal.warn(_summary(drafted.understood))
+            terminal.warn(printable(f"next: layerpipe draft {folder} --out song.toml, then layerpipe check song.toml"))
+    terminal.document(_document(drafted, out))
     return FINE
 
 
+def _table(drafted: Draft, folder: Path) -> Any:
+    """What was understood of every file."""
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+
+    table = Table(box=SIMPLE_HEAD, pad_edge=False)
+    for name, ratio in (("file", 3), ("is", 3), ("begins", 1), ("remark", 4)):
+        table.add_column(name, overflow="fold", ratio=ratio)
+    for cells in _rows(drafted, folder):
+        table.add_row(*cells)
+    return table
+
+
+def _rows(drafted: Draft, folder: Path) -> list[tuple[str, str, str, str]]:
+    """One row for every file of the folder, in the order of the recipe."""
+    from layerpipe.core.text import one_line
+
+    def shown(path: Path) -> str:
+        return one_line(str(path.relative_to(folder)))
+
+    understood = drafted.understood
+    rows = []
+    for take in understood.takes:
+        for one in take.passes:
+            for number, source in enumerate(one.sources):
+                what = one_line(f"{take.layer}, {take.name}")
+                what += f", pass {one.name}" if len(take.passes) > 1 else ""
+                what += f", microphone {number + 1}" if len(one.sources) > 1 else ""
+                channel = "" if source.channel is None else f" (channel {source.channel})"
+                starts = f"{one.start.seconds:.3f} s" if one.start.seconds else "0"
+                rows.append((shown(source.file.path) + channel, what, starts, one_line(_remark(take))))
+    if understood.bed is not None:
+        rows.append((shown(understood.bed.path), "bed (rough mix), for listening only", "", ""))
+    clock = understood.clock
+    if clock is not None:
+        meter = f", meter {clock.meter}" if clock.meter else ""
+        rows.append((shown(clock.click.path), "click track, not played", "",
+                     f"tempo {clock.tempo:g}{meter}, bar 1 at {clock.bar_one_s:.3f} s"))
+    return rows + [(shown(skip.file), "skipped", "", one_line(skip.why)) for skip in drafted.skipped]
+
+
+def _remark(take: DraftedTake) -> str:
+    """What is to be known about a take."""
+    return f"muted, not certain: {'; '.join(take.unsure)}" if take.unsure else "; ".join(take.remarks)
+
+
+def _summary(understood: Understood) -> str:
+    """The whole folder in one line."""
+    takes = understood.takes
+    more = sum(len(take.passes) - 1 for take in takes)
+    muted = sum(take.muted for take in takes)
+    parts = [f"{_count(len(takes), 'take')} in {_count(len(understood.layers), 'layer')}"]
+    parts += [f"{_count(more, 'further pass')}"] if more else []
+    parts += ["a bed"] if understood.bed else []
+    parts += [f"{_count(muted, 'take')} muted because it is not certain"] if muted == 1 else []
+    parts += [f"{_count(muted, 'take')} muted because they are not certain"] if muted > 1 else []
+    return ", ".join(parts)
+
+
+def _document(drafted: Draft, out: Path | None) -> dict[str, Any]:
+    """The JSON document."""
+    understood = drafted.understood
+    clock = understood.clock
+    return {
+        "file": out,
+        "recipe": drafted.text,
+        "takes": [{
+            "layer": take.layer, "take": take.name, "pan": take.pan, "muted": take.muted,
+            "not_certain": list(take.unsure), "remarks": list(take.remarks),
+            "passes": [{
+                "pass": one.name, "starts_s": one.start.seconds, "by_time_reference": one.start.by_stamp,
+                "sources": [{"file": source.file.path, "channel": source.channel, "seconds": source.file.seconds,
+                             "rate_hz": source.file.rate_hz, "channels": source.file.channels}
+                            for source in one.sources]} for one in take.passes]} for take in understood.takes],
+        "bed": understood.bed.path if understood.bed else None,
+        "click": {"file": clock.click.path, "tempo": clock.tempo, "meter": clock.meter,
+                  "bar_one_s": clock.bar_one_s} if clock else None,
+        "time_reference_s": understood.time_reference_s,
+        "remarks": list(understood.remarks),
+        "skipped": [{"file": skip.file, "why": skip.why} for skip in drafted.skipped],
+        "next": f"layerpipe check {out}" if out else None,
+    }
+
+
 def _count(number: int, what: str) -> str:
-    """Two takes, one layer."""
-    return f"{number} {what}{'' if number == 1 else 's'}"
+    """Two takes, one layer, three passes."""
+    return f"{number} {what}{'' if number == 1 else 'es' if what.endswith('s') else 's'}"

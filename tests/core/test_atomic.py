@@ -20,7 +20,7 @@ from layerpipe.audio_files.flac import write_flac
 from layerpipe.core.errors import OutputError
 from layerpipe.core.files import atomic
 from layerpipe.core.files.atomic import tidy_files, whole_file, write_whole
-from layerpipe.jobs.draft import Draft, write_draft
+from layerpipe.jobs.draft import write_draft
 from layerpipe.outputs.artist_page.page import write_page
 from layerpipe.outputs.drawing.mpl import picture
 from layerpipe.recipe.change import Change
@@ -46,7 +46,7 @@ def planted(folder: Path, name: str, precious: Path) -> Path:
 
 
 def draft(target: Path) -> None:
-    write_draft(Draft("text\n", (), None, ()), target)
+    write_draft("text\n", target)
 
 
 def page(target: Path) -> None:

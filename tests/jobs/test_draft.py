@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -26,16 +27,21 @@ def folder(tmp_path):
 
 
 def put(folder: Path, *names: str, seconds: float = 0.1, rate_hz: int = 48_000, channels: int = 1) -> None:
-    """Silent takes of some names."""
+    """Notes that differ from file to file; those with "high" in their names have no low ones."""
     for name in names:
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
-        soundfile.write(path, np.zeros((int(seconds * rate_hz), channels)), rate_hz, subtype="PCM_24")
+        rng = np.random.default_rng(zlib.crc32(name.encode()))
+        t = np.arange(int(seconds * rate_hz)) / rate_hz
+        lowest_hz = 330.0 if "high" in name.casefold() else 110.0
+        sound = sum(np.sin(2 * np.pi * lowest_hz * n * t + rng.uniform(0, 6)) / n for n in range(1, 60))
+        sound = sound * np.exp(-t) + 0.05 * rng.standard_normal((channels, len(t)))
+        soundfile.write(path, 0.1 * sound.T, rate_hz, subtype="PCM_24")
 
 
 def guessed(draft: Draft) -> list[tuple[str, str, float]]:
     """Layer, take and pan of every take."""
-    return [(take.layer, take.name, take.pan) for take in draft.takes]
+    return [(take.layer, take.name, take.pan) for take in draft.understood.takes]
 
 
 PAIR = [("regular", "left", -100.0), ("regular", "right", 100.0)]
@@ -48,12 +54,27 @@ PAIR = [("regular", "left", -100.0), ("regular", "right", 100.0)]
     (["take 1.wav", "take 2.wav"], PAIR),
     (["01.flac", "02.flac"], PAIR),
     (["a.aiff", "b.wav"], PAIR),
-    (["right.wav", "other.wav"], [("regular", "left", -100.0), ("regular", "right", 100.0)]),
+    (["right.wav", "other.wav"], [("other", "take", 0.0), ("regular", "right", 100.0)]),
     (["gtr.wav"], [("regular", "take", 0.0)]),
     (["gtr 1.wav"], [("regular", "take", 0.0)]),
     (["gtr left.wav"], [("regular", "left", -100.0)]),
-    (["a.wav", "b.wav", "c.wav"], [
-        ("regular", "take", -100.0), ("regular", "take 2", 0.0), ("regular", "take 3", 100.0)]),
+    (["a.wav", "b.wav", "c.wav"], [("regular", "take", 0.0)]),
+    (["Gtr Steel L.wav", "gtr_steel_R.wav"], PAIR),
+    (["ac gtr L.wav", "acoustic gtr R.wav"], PAIR),
+    (["gtr.wav", "gtr dbl.wav"], PAIR),
+    (["Take 1.wav", "Take 2.wav", "Take 3.wav"], [("regular", "take", 0.0)]),
+    (["gtr L 1.wav", "gtr L 2.wav", "gtr R 1.wav", "gtr R 2.wav"], PAIR),
+    (["Lead.wav", "BV Hi L.wav", "BV Hi R.wav"], [
+        ("bv hi", "left", -100.0), ("bv hi", "right", 100.0), ("lead", "take", 0.0)]),
+    (["Lead Vox 1.wav", "Lead Vox 2.wav"], [("regular", "take", 0.0)]),
+    (["Gtr G.wav", "Gtr D.wav", "capo D.wav"], [
+        ("gtr", "left", -100.0), ("gtr", "right", 100.0), ("capo d", "take", 0.0)]),
+    (["Gtr 1 L.wav", "Gtr 1 R.wav", "Gtr 2 L.wav", "Gtr 2 R.wav"], [
+        ("gtr1", "left", -100.0), ("gtr1", "right", 100.0), ("gtr2", "left", -100.0), ("gtr2", "right", 100.0)]),
+    (["gtr take 1 L.wav", "gtr take 2 L.wav"], [("regular", "left", -100.0)]),
+    (["Lead Vox.wav", "Lead Vox Dbl.wav"], [("lead vox", "take", 0.0), ("lead vox double", "take", 0.0)]),
+    (["country gtr L.wav", "country gtr R.wav"], PAIR),
+    (["Saxophone.wav"], [("regular", "take", 0.0)]),
     (["gtr 1.wav", "gtr 2.wav", "gtr 3.wav", "gtr 4.wav"], [
         *PAIR, ("regular", "left 2", -100.0), ("regular", "right 2", 100.0)]),
     (["gtr L.wav", "gtr R.wav", "high gtr L.wav", "high gtr R.wav"], [
@@ -63,7 +84,7 @@ PAIR = [("regular", "left", -100.0), ("regular", "right", 100.0)]
     (["GtrHighStrungL.wav", "GtrL.wav"], [("regular", "left", -100.0), ("octave", "left", -100.0)]),
     (["rakes L.wav", "rakes R.wav", "rhythm L.wav", "rhythm R.wav", "solo.wav"], [
         ("rakes", "left", -100.0), ("rakes", "right", 100.0), ("rhythm", "left", -100.0), ("rhythm", "right", 100.0),
-        ("regular", "take", 0.0)]),
+        ("solo", "take", 0.0)]),
     (["blend L.wav", "blend R.wav", "muted L.wav", "muted R.wav"], [
         ("regular", "left", -100.0), ("regular", "right", 100.0), ("muted", "left", -100.0),
         ("muted", "right", 100.0)]),
@@ -71,6 +92,11 @@ PAIR = [("regular", "left", -100.0), ("regular", "right", 100.0)]
 def test_names_suggest_layers_and_sides(folder, names, takes):
     put(folder, *names)
     assert guessed(draft_recipe(folder, folder)) == takes
+
+
+def test_a_name_that_says_high_is_an_octave_only_without_low_notes(folder):
+    put(folder, "gtr L.wav", "gtr R.wav", "hi gain gtr L.wav", "hi gain gtr R.wav")
+    assert [layer.octave for layer in draft_recipe(folder, folder).understood.layers] == [False, False]
 
 
 def test_a_draft_is_a_recipe_whose_comments_are_settings_that_work(folder):
@@ -96,12 +122,12 @@ def test_a_draft_is_a_recipe_whose_comments_are_settings_that_work(folder):
 def test_lengths_rates_and_channels_are_in_comments(folder):
     put(folder, "a left.wav", seconds=2.0)
     put(folder, "a right.wav", seconds=1.5, rate_hz=44_100)
-    put(folder, "a middle.wav", seconds=2.0, channels=2)
+    put(folder, "a middle.wav", seconds=2.0, channels=3)
     text = draft_recipe(folder, folder).text
-    assert 'file = "a left.wav"   # 0:02.000 long, 48 kHz, 24 bit' in text
-    assert "0:01.500 long, 44.1 kHz, 24 bit" in text
-    assert "# 0.500 s shorter than the longest take; silence is added at its end" in text
-    assert "channel = 1         # of 2; a take is one channel" in text
+    assert 'file = "a left.wav"   # 0:02.000 long, 48 kHz' in text
+    assert "0:01.500 long, 44.1 kHz" in text
+    assert "channel = 1         # of 3; a take is one channel" in text
+    assert "# not certain: has 3 channels; the first is used here\n" in text
     assert "sample_rate_hz = 48000   # takes at another rate are converted" in text
 
 
@@ -149,7 +175,7 @@ def test_odd_names_of_files_still_make_a_good_recipe(folder):
     put(folder, 'quo"te L.wav', "back\\slash R.wav", "#hash.wav", "nul L.wav", "nul R.wav", "\u97f3 L.wav",
         "\u97f3 R.wav")
     draft = draft_recipe(folder, folder)
-    assert len(draft.takes) == 7
+    assert len(draft.understood.takes) == 7
     recipe = parse_recipe(folder / "x.toml", draft.text).recipe
     files = {take.file.name for layer in recipe.layer for take in layer.take}
     assert files == {path.name for path in folder.iterdir()}
@@ -162,10 +188,11 @@ def test_the_command_prints_a_recipe_or_writes_a_new_file(folder, monkeypatch):
     shown = CliRunner().invoke(program(), ["draft", "."])
     assert shown.exit_code == 0
     assert parse_recipe(folder / "song.toml", shown.stdout)
-    assert "skipped: notes.txt: is not a supported audio file" in shown.stderr
+    assert "notes.txt" in shown.stderr
+    assert "next: layerpipe draft . --out song.toml" in shown.stderr
     written = CliRunner().invoke(program(), ["draft", ".", "--out", "song.toml"])
     assert written.exit_code == 0
-    assert "wrote song.toml: 2 takes in 1 layer; check names" in written.stdout
+    assert "wrote song.toml: 2 takes in 1 layer\nnext: layerpipe check song.toml\n" in written.stdout
     before = (folder / "song.toml").read_bytes()
     assert read_recipe(folder / "song.toml").recipe.layer[0].take[1].pan == 100
     again = CliRunner().invoke(program(), ["draft", ".", "--out", "song.toml"])
@@ -207,6 +234,6 @@ def test_a_link_planted_beside_the_new_recipe_is_not_followed(folder):
     victim = folder / "victim.txt"
     victim.write_text("mine")
     (folder / "song.toml.partial").symlink_to(victim)
-    write_draft(draft_recipe(folder, folder), folder / "song.toml")
+    write_draft(draft_recipe(folder, folder).text, folder / "song.toml")
     assert victim.read_text() == "mine"
     assert read_recipe(folder / "song.toml").recipe.layer
