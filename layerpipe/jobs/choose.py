@@ -76,7 +76,7 @@ def choose_passes(file: RecipeFile, *, on_progress: OnProgress = lambda share: N
         for group, listened in zip(groups, passes, strict=True):
             pairs: tuple[tuple[PairMeasures, ...], ...] = ()
             if len(group) == 2:
-                compared = iter(list(pool.map(lambda two: compare_passes(*two, spans),
+                compared = iter(list(pool.map(lambda two: compare_passes(two[0], two[1], spans),
                                               [(one, other) for one in listened[0] for other in listened[1]])))
                 pairs = tuple(tuple(next(compared) for _ in listened[1]) for _ in listened[0])
             found.append(Choice(group, spans, listened, pairs, usual))
@@ -157,6 +157,11 @@ def _joint_s(outgoing: MeasuredPass, incoming: MeasuredPass, at_s: float) -> flo
     return joint_place(onsets[0], onsets[1], at_s)
 
 
+def comps_of(choices: Sequence[Choice]) -> list[list[list[NewPart]]]:
+    """The comps of all takes, by choice and take."""
+    return [[list(parts_of_comp(choice, take)) for take in range(len(choice.takes))] for choice in choices]
+
+
 def change_of_passes(file: RecipeFile, choices: Sequence[Choice]) -> Change | None:
     """The recipe with the chosen passes and comps; None if there is nothing to choose.
 
@@ -169,8 +174,8 @@ def change_of_passes(file: RecipeFile, choices: Sequence[Choice]) -> Change | No
     for choice in choices:
         if choice.doubled_copies:
             both = " and ".join(take.take.name for take in choice.takes)
-            raise OutputError(f'{file.path}: layer "{choice.layer}": every pass of {both} is a copy of one of the other; '
-                              "nothing was written, record the part a second time")
+            raise OutputError(f'{file.path}: layer "{choice.layer}": every pass of {both} is a copy of one of the '
+                              "other; nothing was written, record the part a second time")
         for number, take in enumerate(choice.takes):
             if take.take.passes:
                 change = set_comp(change or file.path, take.layer.name, take.take.name,

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -66,7 +67,7 @@ def set_comp(source: Path | Change, layer: str, take: str, play: str, parts: Seq
         return change
     if "comp" in table:
         change = changed(change, in_place(change, at, "comp", lambda listed: None),
-                         lambda data: value_at(data, at).pop("comp"))
+                         partial(_without, (*at, "comp")))
     if comp:
         lines = [f"  {toml_text(part.keys)},{f'  # {one_line(part.why)}' if part.why else ''}" for part in parts]
         change = _add(change, at, "comp", "\n".join([f"[  # {CHOOSE_MARK} other passes", *lines, "]"]), comp)
@@ -86,8 +87,13 @@ def remove_comps(source: Path | Change) -> Change:
         layout = layout_of(change.after.text)
         lines = change.after.text.split("\n")
         text = "\n".join(lines[: layout.first[at] - 1] + lines[last_line(layout, at) :])
-        change = changed(change, text, lambda data, at=at: value_at(data, at[:-1]).pop(at[-1]))
+        change = changed(change, text, partial(_without, at))
     return change
+
+
+def _without(at: Location, data: dict[str, Any]) -> None:
+    """Remove a key from the values of a recipe."""
+    del value_at(data, at[:-1])[at[-1]]
 
 
 def marked_comps(source: Path | Change) -> list[Location]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 from layerpipe.analysis.choose.choice import Choice
@@ -20,7 +21,7 @@ from tests.support.passes import SIDES, PassesSong, make_passes, write_passes
 GOAL = 0.95
 
 
-def chosen_of(choice: Choice) -> dict[str, tuple[str, ...]]:
+def chosen_of(choice: Choice) -> dict[str, Sequence[str]]:
     """Names of the chosen passes by side and section."""
     return {side: tuple(choice.passes[n][number].name for number in choice.numbers(n)) for n, side in enumerate(SIDES)}
 
@@ -38,10 +39,10 @@ def row_of(made: PassesSong, choice: Choice, listened_s: float) -> tuple[bool, b
     chosen = chosen_of(choice)
     right, copied = made.comp_is_right(chosen), made.doubles_a_copy(chosen)
     pair_right = made.comp_needed or best == made.best_pair
-    first = choice.cost_of((0, 0))
-    print(f"{made.seed:4d}  {made.voice:8s}  {'comp' if made.comp_needed else 'one pass':8s}  "
-          f"{'found' if right else 'MISSED':6s}  {'found' if pair_right else 'MISSED':6s}  {first:9.1f}  {comp.cost:6.1f}  "
-          f"{listened_s:8.1f}  {search_ms:8.1f}", flush=True)
+    first, needs = choice.cost_of((0, 0)), "comp" if made.comp_needed else "one pass"
+    print(f"{made.seed:4d}  {made.voice:8s}  {needs:8s}  "
+          f"{'found' if right else 'MISSED':6s}  {'found' if pair_right else 'MISSED':6s}  "
+          f"{first:9.1f}  {comp.cost:6.1f}  {listened_s:8.1f}  {search_ms:8.1f}", flush=True)
     if not right:
         kinds = {side: [one.kind for one in made.passes[side]] for side in SIDES}
         print(f"      chosen {chosen}, planted {made.best_comp}, kinds {kinds}")

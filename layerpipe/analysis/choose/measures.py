@@ -116,6 +116,9 @@ def measure_pass(name: str, checked: CheckedTake, sound: Sound, aligned: Aligned
     faults = _faults(checked)
     by_part: list[list[PassFault]] = [[] for _ in spans]
     for fault in faults:
+        if fault.kind == "click" and fault.at_s is not None and not spans[0].start_s <= fault.at_s < spans[-1].stop_s:
+            # Before the first bar and after the last one a fade removes it.
+            continue
         for part in range(len(spans)) if fault.at_s is None else (span_at(spans, fault.at_s),):
             by_part[part].append(fault)
     timing: list[list[tuple[float, float]]] = [[] for _ in spans]
