@@ -3,12 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from layerpipe.cli.bounce import read_all
+from layerpipe.cli.songs import (
+    ClusterOption,
+    JobsOption,
+    SongResult,
+    SongsArgument,
+    answer_songs,
+    beside,
+    is_several,
+)
 from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
 
 if TYPE_CHECKING:
@@ -20,8 +29,7 @@ PAIRS_SHOWN = 5
 
 @answers
 def choose(
-    recipes: Annotated[list[Path], typer.Argument(metavar="RECIPE...", help="One recipe or several.",
-                                                  show_default=False)],
+    recipes: SongsArgument,
     write: Annotated[bool, typer.Option("--write", help=(
         "Write the chosen passes into the recipe as play and comp, after showing the change."))] = False,
     undo: Annotated[bool, typer.Option("--undo", help=(
@@ -30,6 +38,8 @@ def choose(
         "Draw the passes by section, the chosen ones framed; .png or .svg."))] = None,
     listen: Annotated[Path | None, typer.Option("--listen", metavar="FOLDER", show_default=False, help=(
         "Folder for the best candidates of every section, all equally loud."))] = None,
+    jobs: JobsOption = 1,
+    cluster: ClusterOption = None,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
@@ -47,55 +57,55 @@ def choose(
         raise typer.BadParameter("measures nothing, so it takes no --picture or --listen", param_hint="--undo")
     if picture is not None and picture.suffix.casefold() not in (".png", ".svg"):
         raise typer.BadParameter(f'"{picture.name}" must end in .png or .svg', param_hint="--picture")
-    terminal = Terminal(as_json=as_json, quiet=quiet)
-    files = read_all(recipes)
-    if undo:
-        return _undo(terminal, recipes)
+    song = _undo if undo else partial(_choose, write=write, picture=picture, listen=listen,
+                                      several=is_several(recipes))
+    return answer_songs(Terminal(as_json=as_json, quiet=quiet), recipes, song, jobs=jobs, cluster=cluster,
+                        outputs=[place for place in (picture and picture.parent, listen) if place is not None])
+
+
+def _choose(terminal: Terminal, recipe: Path, *, write: bool, picture: Path | None, listen: Path | None,
+            several: bool) -> SongResult:
+    """One song."""
     from layerpipe.jobs.choose import change_of_passes, choose_passes, comps_of
     from layerpipe.outputs.choose.document import document_of
+    from layerpipe.recipe.reader import read_recipe
 
-    with terminal.progress("listening", float(len(files))) as on_progress:
-        songs = [choose_passes(file, on_progress=on_progress) for file in files]
-    documents: list[dict[str, Any]] = []
-    for number, (file, choices) in enumerate(zip(files, songs, strict=True)):
-        several = f"{number + 1:02d}-{file.path.stem}" if len(files) > 1 else ""
-        comps = comps_of(choices)
-        if several:
-            terminal.say(f"{file.path}: {file.recipe.song.title}")
-        _say(terminal, choices, comps)
-        if not choices:
-            terminal.warn(f"{file.path}: no take has passes to choose from; see passes in the README")
-        if picture is not None and choices:
-            from layerpipe.outputs.choose.plot import draw_choice
+    file = read_recipe(recipe)
+    with terminal.progress("listening", 1.0) as on_progress:
+        choices = choose_passes(file, on_progress=on_progress)
+    comps = comps_of(choices)
+    document = document_of(choices, comps)
+    if not choices:
+        terminal.warn(f"{recipe}: no take has passes to choose from; see passes in the README")
+        return SongResult(document, "no passes", FAULTY)
+    _say(terminal, choices, comps)
+    if picture is not None:
+        from layerpipe.outputs.choose.plot import draw_choice
 
-            path = picture.with_name(f"{picture.stem}-{several}{picture.suffix}") if several else picture
-            draw_choice(choices, file.recipe.song.title, path)
-            terminal.say(f"wrote {path}")
-        if listen is not None and choices:
-            from layerpipe.outputs.choose.listen import write_candidates
+        target = beside(picture, recipe, several=several)
+        draw_choice(choices, file.recipe.song.title, target)
+        terminal.say(f"wrote {target}")
+    if listen is not None:
+        from layerpipe.outputs.choose.listen import write_candidates
 
-            made = write_candidates(choices, listen / several if several else listen)
-            terminal.say(f"{made[0].parent}: {len(made)} files, the best candidates of every section")
-        if write and choices:
-            terminal.show_and_write(change_of_passes(file, choices), otherwise="the recipe plays these passes already")
-        documents.append(document_of(choices, comps))
-    terminal.document(documents[0] if len(documents) == 1 else {
-        "recipes": [{"recipe": file.path, **made} for file, made in zip(files, documents, strict=True)]})
-    bad = any(not choices or any(choice.doubled_copies for choice in choices) for choices in songs)
-    return FAULTY if bad else FINE
+        folder = listen / recipe.stem if several else listen
+        made = write_candidates(choices, folder)
+        terminal.say(f"{folder}: {len(made)} files, the best candidates of every section")
+    if write:
+        terminal.show_and_write(change_of_passes(file, choices), otherwise="the recipe plays these passes already")
+    copied = [choice.layer for choice in choices if choice.doubled_copies]
+    comped = any(choice.is_comp for choice in choices)
+    return SongResult(document, "no double" if copied else "comp" if comped else "one pass throughout",
+                      FAULTY if copied else FINE, ", ".join(copied))
 
 
-def _undo(terminal: Terminal, recipes: Sequence[Path]) -> int:
+def _undo(terminal: Terminal, recipe: Path) -> SongResult:
     """Remove the written keys."""
     from layerpipe.recipe.comp_edits import marked_comps, remove_comps
 
-    documents = []
-    for recipe in recipes:
-        removed = len(marked_comps(recipe))
-        terminal.show_and_write(remove_comps(recipe), otherwise=f"{recipe}: nothing was written by --write")
-        documents.append({"recipe": recipe, "keys_removed": removed})
-    terminal.document(documents[0] if len(documents) == 1 else {"recipes": documents})
-    return FINE
+    removed = len(marked_comps(recipe))
+    terminal.show_and_write(remove_comps(recipe), otherwise="nothing was written by --write")
+    return SongResult({"recipe": recipe, "keys_removed": removed}, "undone" if removed else "unchanged")
 
 
 def _say(terminal: Terminal, choices: Sequence[Choice], comps: Sequence[Sequence[Sequence[NewPart]]]) -> None:

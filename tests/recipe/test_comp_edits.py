@@ -30,7 +30,8 @@ file = "a.wav"
 name = "2"
 file = "b.wav"
 """
-INLINE = HEAD + 'take = [ { name = "left", passes = [ { name = "1", file = "a.wav" }, { name = "2", file = "b.wav" } ] } ]\n'
+INLINE = HEAD + ('take = [ { name = "left", passes = [ { name = "1", file = "a.wav" }, '
+                 '{ name = "2", file = "b.wav" } ] } ]\n')
 PARTS = [NewPart(4.797, 9.6, "1", "chorus (bars 3 to 4)")]
 
 
