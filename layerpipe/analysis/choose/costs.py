@@ -6,7 +6,6 @@ no source: the tests plant passes of known faults, and the order of the planted 
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -36,9 +35,11 @@ class PassWeights:
     """For a part that is not played at all."""
     fault: tuple[tuple[str, float], ...] = (("silence", 60.0), ("drop-out", 40.0), ("clipping", 20.0), ("hum", 10.0),
                                             ("click", 10.0))
-    """For the first of a kind in a part."""
+    """For the most audible of a kind in a part."""
     fault_again: float = 0.25
-    """Share of that for each further one, four of them at most."""
+    """Share of that for each further one."""
+    most_faults: int = 5
+    """Counted of a kind in a part; more make it no worse than unusable."""
 
 
 @dataclass(frozen=True)
@@ -102,10 +103,10 @@ def pass_costs(passes: Sequence[MeasuredPass], expected: Sequence[float], usual_
             played = found.onsets / expected[part] if expected[part] else 1.0
             if played < PASS.missing_share:
                 points += PASS.missing * (1 - played)
-            counted = Counter(fault.kind for fault in found.faults)
             for kind, first in PASS.fault:
-                if counted[kind]:
-                    points += first * (1 + PASS.fault_again * min(counted[kind] - 1, 4))
+                audible = sorted((fault.audible for fault in found.faults if fault.kind == kind), reverse=True)
+                if audible:
+                    points += first * (audible[0] + PASS.fault_again * sum(audible[1 : PASS.most_faults]))
             costs[part, n] = points
     return costs
 

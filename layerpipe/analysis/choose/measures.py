@@ -41,6 +41,11 @@ class MeasureSettings:
     copy_share: float = 0.3
     """Of onsets that far from the usual distance: more, and the waves are compared. Doubles that are 3 ms apart have
     0.26, looser ones less; copies nearly 1."""
+    click_beside_s: float = 0.05
+    """A drop-out clicks at its edges; it is one fault."""
+    click_over_db: tuple[float, float] = (10.0, 20.0)
+    """Above 3 kHz, over what sounds around: up to the first a click is masked, from the second it counts in full
+    (common practice, no source)."""
     mic_correlation: tuple[float, float] = (0.3, 0.998)
     """Between these, two passes may be one performance through two microphones (the limits of check)."""
 
@@ -54,6 +59,8 @@ class PassFault:
 
     kind: str
     at_s: float | None
+    audible: float = 1.0
+    """0 to 1: how much it counts."""
 
 
 @dataclass(frozen=True)
@@ -168,9 +175,11 @@ def _faults(checked: CheckedTake) -> list[PassFault]:
         return [PassFault("silence", None)]
     found = [PassFault("drop-out", starts_s + dropout.place.start / rate_hz) for dropout in checked.dropouts]
     at_s = [fault.at_s for fault in found if fault.at_s is not None]
-    # A drop-out clicks at its edges; it is one fault.
-    found += [PassFault("click", starts_s + click.at_s) for click in checked.clicks
-              if all(abs(starts_s + click.at_s - other) > 0.05 for other in at_s)]
+    low_db, high_db = MEASURE.click_over_db
+    for click in checked.clicks:
+        if all(abs(starts_s + click.at_s - other) > MEASURE.click_beside_s for other in at_s):
+            audible = float(np.clip((click.over_db - low_db) / (high_db - low_db), 0.0, 1.0))
+            found.append(PassFault("click", starts_s + click.at_s, audible))
     if checked.clipping is not None:
         found += [PassFault("clipping", starts_s + place / rate_hz) for place in checked.clipping.places]
     limits = checked.limits
