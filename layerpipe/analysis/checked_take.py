@@ -56,6 +56,9 @@ class PlayingLimits:
     """A smack of the lips before or after a word belongs to it."""
     lowest_hz: float = 4.0
     """What the filters take off is counted from here on; below is the leakage of the window."""
+    bright_hz: tuple[float, float] = (2000.0, 8000.0)
+    body_hz: tuple[float, float] = (150.0, 1500.0)
+    """Bands whose levels are compared as brightness; the README names them."""
 
 
 _PLAYING = PlayingLimits()
@@ -252,6 +255,15 @@ class CheckedTake:
         upper = measured.spectrum_hz > measured.low.spectrum_hz[-1]
         return (np.concatenate([measured.low.spectrum_hz, measured.spectrum_hz[upper]]),
                 np.concatenate([measured.low.spectrum, measured.spectrum[upper]]))
+
+    @cached_property
+    def brightness_db(self) -> float | None:
+        """Level of 2 to 8 kHz relative to 150 Hz to 1.5 kHz; None in silence."""
+        hz, density = self.density
+        width = np.gradient(hz)
+        bright, body = (float((density * width)[(hz > low) & (hz < high)].sum())
+                        for low, high in (_PLAYING.bright_hz, _PLAYING.body_hz))
+        return 10 * math.log10(bright / body) if bright > 0 and body > 0 else None
 
     def filter_loss_db(self, sections: FloatArray, *, below_hz: float | None = None) -> float:
         """What a filter takes off the loudness, or off the power below a frequency, in dB."""

@@ -12,8 +12,8 @@ import typer
 
 from layerpipe import __version__
 
-COMMANDS = ("draft", "check", "timing", "tempo", "levels", "preview", "page", "share", "bounce", "verify", "compare",
-            "cache", "schema")
+COMMANDS = ("draft", "check", "timing", "tempo", "choose", "levels", "preview", "page", "share", "bounce", "verify",
+            "compare", "cache", "schema")
 """In the order of the help; each is a function of that name in a file of that name."""
 INTERNAL_ERROR = 70
 

@@ -80,11 +80,11 @@ def set_level(source: Path | Change, layer: str, level_db: float, section: str |
     at = find(change, ("layer",), layer)
     level_db = float(level_db) + 0.0  # -0.0 becomes 0.0
     if section is None:
-        return _set(change, at, "level_db", level_db, after=("name",))
+        return set_key(change, at, "level_db", level_db, after=("name",))
     at = find(change, ("section",), section)
     if "levels_db" in value_at(change.after.data, at):
-        return _set(change, (*at, "levels_db"), layer, level_db, after=())
-    return _set(change, at, "levels_db", {layer: level_db}, after=("bars", "name"))
+        return set_key(change, (*at, "levels_db"), layer, level_db, after=())
+    return set_key(change, at, "levels_db", {layer: level_db}, after=("bars", "name"))
 
 
 def set_song(source: Path | Change, *, tempo: float | None = None, meter: str | None = None,
@@ -105,7 +105,7 @@ def set_song(source: Path | Change, *, tempo: float | None = None, meter: str | 
     after: tuple[str, ...] = ("artist", "title")
     for key, value in (("tempo", tempo), ("meter", meter), ("bar_one_s", bar_one_s)):
         if value is not None:
-            change = _set(change, ("song",), key, value, after=after)
+            change = set_key(change, ("song",), key, value, after=after)
         after = (key, *after)
     return change
 
@@ -128,9 +128,9 @@ def set_shift(source: Path | Change, at: Location, *, shift_ms: float, invert_po
     """
     change = opened(source)
     if shift_ms != value_at(change.after.data, at).get("shift_ms", 0.0):
-        change = _set(change, at, "shift_ms", shift_ms, after=("starts", "channel", "file", "name"))
+        change = set_key(change, at, "shift_ms", shift_ms, after=("starts", "channel", "file", "name"))
     if invert_polarity is not None and invert_polarity != value_at(change.after.data, at).get("invert_polarity", False):
-        change = _set(change, at, "invert_polarity", invert_polarity, after=("shift_ms", "channel", "file", "name"))
+        change = set_key(change, at, "invert_polarity", invert_polarity, after=("shift_ms", "channel", "file", "name"))
     return change
 
 
@@ -222,7 +222,7 @@ def marked_moves(source: Path | Change) -> list[Location]:
     return found
 
 
-def _set(change: Change, table: Location, key: str, value: Any, *, after: tuple[str, ...]) -> Change:
+def set_key(change: Change, table: Location, key: str, value: Any, *, after: tuple[str, ...]) -> Change:
     """Set one key of a table; a new key under a header goes below the first key of `after` that exists."""
     text, data = change.after.text, change.after.data
     layout = layout_of(text)

@@ -21,7 +21,8 @@ KNOWN_STAGES = {("render.song", "render.layers"), ("render.song", "render.moves"
 """Stages know only what they hand on. A song holds its takes, their moves and what is stored of them, and says how the
 energies mix them; a stream reads a song and feeds the meter. Moves and comps are pieces at places, joined; a take holds
 its passes and says how it is heard."""
-KNOWN_OUTPUTS = {("outputs.bounce", "outputs.drawing"), ("outputs.check", "outputs.drawing"),
+KNOWN_OUTPUTS = {("outputs.choose", "outputs.drawing"), ("outputs.bounce", "outputs.drawing"),
+                 ("outputs.check", "outputs.drawing"),
                  ("outputs.levels", "outputs.drawing"), ("outputs.timing", "outputs.drawing"),
                  ("outputs.verify", "outputs.drawing"), ("outputs.verify", "outputs.bounce"),
                  ("outputs.verify", "outputs.settings_text"), ("outputs.bounce", "outputs.settings_text")}

@@ -16,9 +16,6 @@ from layerpipe.audio_files.resample import ConvertedSound
 from layerpipe.core.sound import Sound
 from layerpipe.outputs.check.finding import Finding, Kind
 
-BRIGHT_HZ, BODY_HZ = (2000.0, 8000.0), (150.0, 1500.0)
-"""Bands whose levels are compared as brightness; the README names them."""
-
 EXACT_COPY, MIC_CORRELATION = 0.998, 0.3
 """Correlations below 1.4 kHz: above the first two takes are one file, below the second not even one performance."""
 
@@ -54,7 +51,7 @@ def compare_takes(one: CheckedTake, other: CheckedTake, *, doubles: bool = True)
         # Takes of one recipe are read next to each other already.
         cents = tuning.cents_between(one.tuning.cents, other.tuning.cents)
     louder = _difference(_loudness(one), _loudness(other))
-    brighter = _difference(_brightness(one), _brightness(other))
+    brighter = _difference(one.brightness_db, other.brightness_db)
     pair: list[Finding] = []
     first: list[Finding] = []
     second: list[Finding] = []
@@ -146,14 +143,6 @@ def _at_rate(take: CheckedTake, rate_hz: int) -> Sound:
 def _loudness(take: CheckedTake) -> float | None:
     """Loudness after the take's gain."""
     return None if take.lufs is None or not math.isfinite(take.lufs) else take.lufs + take.gain_db
-
-
-def _brightness(take: CheckedTake) -> float | None:
-    """Level of 2 to 8 kHz relative to 150 Hz to 1.5 kHz, in dB."""
-    hz, density = take.density
-    width = np.gradient(hz)
-    bright, body = (float((density * width)[(hz > low) & (hz < high)].sum()) for low, high in (BRIGHT_HZ, BODY_HZ))
-    return 10 * math.log10(bright / body) if bright > 0 and body > 0 else None
 
 
 def _difference(one: float | None, other: float | None) -> float | None:

@@ -1,0 +1,253 @@
+"""What a pass is like in every part of the song: onsets, tuning, level and faults; and two passes beside each other.
+
+Seconds count from the start of the song, ms are later when positive, cents are sharp when positive.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from layerpipe.analysis.checked_take import CheckedTake
+from layerpipe.analysis.choose.spans import Span, span_at, span_of_bar
+from layerpipe.analysis.defects import copies
+from layerpipe.analysis.defects.low_band import SETTINGS, LowBand
+from layerpipe.analysis.defects.noise_and_hum import judge_hum
+from layerpipe.analysis.defects.tuning import cents_between, tuning_of
+from layerpipe.analysis.takes_compared.mics import measure_mics
+from layerpipe.analysis.timing.align import AlignedTake
+from layerpipe.analysis.timing.tightness import difference_ms, pair_onsets
+from layerpipe.core.sound import FloatArray, Sound
+from layerpipe.core.units import frames_of_s
+from layerpipe.render.placing import Place, PlacedSound
+
+
+@dataclass(frozen=True)
+class MeasureSettings:
+    """How figures are taken."""
+
+    most_ms: float = 60.0
+    """A difference counts as this at most: a missed onset is no loose playing (ours)."""
+    fewest: int = 4
+    """Onsets of a part; fewer have no spread (as in timing)."""
+    normal: float = math.sqrt(math.pi / 2)
+    """Standard deviation over mean absolute deviation of a normal distribution: less disturbed by outliers than the
+    square, and less by chance than the median."""
+    copy_within_ms: float = 1.0
+    """The detector errs in the same way on the same wave; on two performances by up to 3 ms, beside what hands do."""
+    copy_share: float = 0.3
+    """Of onsets that far from the usual distance: more, and the waves are compared. Doubles that are 3 ms apart have
+    0.26, looser ones less; copies nearly 1."""
+    click_beside_s: float = 0.05
+    """A drop-out clicks at its edges; it is one fault."""
+    click_over_db: tuple[float, float] = (10.0, 20.0)
+    """Above 3 kHz, over what sounds around: up to the first a click is masked, from the second it counts in full
+    (common practice, no source)."""
+    mic_correlation: tuple[float, float] = (0.3, 0.998)
+    """Between these, two passes may be one performance through two microphones (the limits of check)."""
+
+
+MEASURE = MeasureSettings()
+
+
+@dataclass(frozen=True)
+class PassFault:
+    """A fault that cannot be mended; `at_s` is None where it is everywhere."""
+
+    kind: str
+    at_s: float | None
+    audible: float = 1.0
+    """0 to 1: how much it counts."""
+
+
+@dataclass(frozen=True)
+class PartMeasures:
+    """A pass in one part of the song; None where too little is played."""
+
+    onsets: int
+    spread_ms: float | None
+    """Against the grid, without its average offset."""
+    offset_ms: float | None
+    cents: float | None
+    level_db: float | None
+    faults: tuple[PassFault, ...]
+
+
+@dataclass(frozen=True)
+class MeasuredPass:
+    """A pass, listened to."""
+
+    name: str
+    checked: CheckedTake
+    sound: Sound
+    """At its place in the song, with its moves."""
+    aligned: AlignedTake
+    parts: tuple[PartMeasures, ...]
+    faults: tuple[PassFault, ...]
+
+    @property
+    def cents(self) -> float | None:
+        """Tuning of the whole pass."""
+        return None if self.checked.tuning is None else self.checked.tuning.cents
+
+
+@dataclass(frozen=True)
+class PairPart:
+    """Two passes in one part; the second less the first."""
+
+    apart_ms: float | None
+    """Estimated standard deviation of the distance of their onsets, a constant one included."""
+    cents: float | None
+    level_db: float | None
+
+
+@dataclass(frozen=True)
+class PairMeasures:
+    """Two passes of two takes."""
+
+    parts: tuple[PairPart, ...]
+    apart_ms: float | None
+    cents: float | None
+    brightness_db: float | None
+    same_performance: bool
+    correlation: float | None
+    """At one offset; None where the onsets alone show that they are two performances."""
+
+
+def measure_pass(name: str, checked: CheckedTake, sound: Sound, aligned: AlignedTake,
+                 spans: tuple[Span, ...]) -> MeasuredPass:
+    """Measure a pass part by part."""
+    faults = _faults(checked)
+    by_part: list[list[PassFault]] = [[] for _ in spans]
+    for fault in faults:
+        if fault.kind == "click" and fault.at_s is not None and not spans[0].start_s <= fault.at_s < spans[-1].stop_s:
+            # Before the first bar and after the last one a fade removes it.
+            continue
+        for part in range(len(spans)) if fault.at_s is None else (span_at(spans, fault.at_s),):
+            by_part[part].append(fault)
+    timing: list[list[tuple[float, float]]] = [[] for _ in spans]
+    for onset in aligned.onsets:
+        if onset.is_reliable and onset.point and onset.offset_ms is not None and onset.deviation_ms is not None:
+            timing[span_of_bar(spans, onset.point.bar)].append((onset.offset_ms, onset.deviation_ms))
+    heard = [0] * len(spans)
+    for onset in aligned.onsets:
+        heard[span_at(spans, onset.heard_s) if onset.point is None else span_of_bar(spans, onset.point.bar)] += 1
+    parts = []
+    for part, span in enumerate(spans):
+        pairs = timing[part]
+        enough = len(pairs) >= MEASURE.fewest
+        parts.append(PartMeasures(
+            heard[part], deviation_ms([late for _, late in pairs]) if enough else None,
+            float(np.median([offset for offset, _ in pairs])) if enough else None,
+            _cents(checked, spans, part), _level_db(checked, span, part == 0, part == len(spans) - 1),
+            tuple(by_part[part])))
+    return MeasuredPass(name, checked, sound, aligned, tuple(parts), tuple(faults))
+
+
+def compare_passes(one: MeasuredPass, other: MeasuredPass, spans: tuple[Span, ...]) -> PairMeasures:
+    """Compare two passes of two takes, part by part."""
+    apart: list[list[float]] = [[] for _ in spans]
+    for mine, its in pair_onsets(one.aligned, other.aligned):
+        part = span_of_bar(spans, mine.point.bar) if mine.point else span_at(spans, mine.heard_s)
+        apart[part].append(difference_ms(its, mine))
+    everything = [late for part in apart for late in part]
+    parts = tuple(PairPart(deviation_ms(found) if len(found) >= MEASURE.fewest else None,
+                           _tuned_apart(a.cents, b.cents), _difference(a.level_db, b.level_db))
+                  for found, a, b in zip(apart, one.parts, other.parts, strict=True))
+    same, correlation = _same_performance(one, other, everything)
+    return PairMeasures(parts, deviation_ms(everything) if len(everything) >= MEASURE.fewest else None,
+                        _tuned_apart(one.cents, other.cents),
+                        _difference(one.checked.brightness_db, other.checked.brightness_db), same, correlation)
+
+
+def deviation_ms(values: Sequence[float]) -> float:
+    """Standard deviation from zero, estimated from the mean size of the values, each of which counts up to a limit."""
+    return float(MEASURE.normal * np.mean(np.minimum(np.abs(values), MEASURE.most_ms))) if len(values) else 0.0
+
+
+def _faults(checked: CheckedTake) -> list[PassFault]:
+    """Clipping, drop-outs, clicks and hum; each with its place in the song."""
+    rate_hz, starts_s = checked.measured.rate_hz, checked.starts_s
+    if checked.is_silent:
+        return [PassFault("silence", None)]
+    found = [PassFault("drop-out", starts_s + dropout.place.start / rate_hz) for dropout in checked.dropouts]
+    at_s = [fault.at_s for fault in found if fault.at_s is not None]
+    low_db, high_db = MEASURE.click_over_db
+    for click in checked.clicks:
+        if all(abs(starts_s + click.at_s - other) > MEASURE.click_beside_s for other in at_s):
+            audible = float(np.clip((click.over_db - low_db) / (high_db - low_db), 0.0, 1.0))
+            found.append(PassFault("click", starts_s + click.at_s, audible))
+    if checked.clipping is not None:
+        found += [PassFault("clipping", starts_s + place / rate_hz) for place in checked.clipping.places]
+    limits = checked.limits
+    if judge_hum(checked.hum, checked.lufs, limits.hum_under_lu, limits.hum_dbfs).is_defect:
+        found.append(PassFault("hum", None))
+    return found
+
+
+def _cents(checked: CheckedTake, spans: tuple[Span, ...], part: int) -> float | None:
+    """Tuning in one part; that of the whole pass where too little sounds."""
+    low = checked.measured.low
+    middles_s = checked.starts_s + np.arange(len(low.power)) * SETTINGS.hop_s + SETTINGS.window_s / 2
+    inside = np.array([span_at(spans, at_s) == part for at_s in middles_s], dtype=np.bool_)
+    found = tuning_of(_windows(low, inside), checked.a4_hz) if inside.any() else None
+    if found is None and checked.tuning is not None:
+        return checked.tuning.cents
+    return None if found is None else found.cents
+
+
+def _windows(low: LowBand, inside: np.ndarray) -> LowBand:
+    """The partials of some of the windows, which are numbered anew."""
+    numbers = np.cumsum(inside) - 1
+    window = low.partials[:, 0].astype(np.int64)
+    partials = low.partials[inside[window]].copy() if len(window) else low.partials
+    if len(partials):
+        partials[:, 0] = numbers[window[inside[window]]]
+    return replace(low, partials=partials, listed=low.listed[inside], power=low.power[inside])
+
+
+def _level_db(checked: CheckedTake, span: Span, is_first: bool, is_last: bool) -> float | None:
+    """K-weighted level of the louder half of a part; None in silence."""
+    energy: FloatArray = checked.measured.steps.k_energy
+    first = 0 if is_first else max(round((span.start_s - checked.starts_s) * 10), 0)
+    last = len(energy) if is_last else max(round((span.stop_s - checked.starts_s) * 10), 0)
+    inside = np.sort(energy[first:last])
+    loud = float(np.mean(inside[len(inside) // 2 :])) if len(inside) else 0.0
+    return 10 * math.log10(loud) if loud > 1e-12 else None
+
+
+def _same_performance(one: MeasuredPass, other: MeasuredPass, late_ms: list[float]) -> tuple[bool, float | None]:
+    """Whether two passes are one performance, and how well their waves correlate.
+
+    The distance of the onsets comes first, because it costs nothing; the waves are compared where it is constant, or
+    where there are too few onsets to know.
+    """
+    if one.checked.is_silent or other.checked.is_silent:
+        return False, None
+    if len(late_ms) >= MEASURE.fewest:
+        near = np.abs(np.array(late_ms) - np.median(late_ms)) <= MEASURE.copy_within_ms
+        if np.mean(near) < MEASURE.copy_share:
+            return False, None
+    start = frames_of_s(one.checked.starts_s, one.sound.rate_hz)
+    beside = PlacedSound(other.sound, one.checked.sound.frames, Place(-start, 0.0))
+    similar = copies.measure_similarity(one.checked.sound, beside, one.checked.measured)
+    if similar is None:
+        return False, None
+    correlation = abs(similar.correlation)
+    is_same = copies.judge(similar, one.checked.limits.copy_correlation).is_defect is True
+    if not is_same and MEASURE.mic_correlation[0] < correlation < MEASURE.mic_correlation[1]:
+        is_same = measure_mics(one.sound, other.sound) is not None
+    return is_same, correlation
+
+
+def _tuned_apart(one: float | None, other: float | None) -> float | None:
+    """Cents from one to the other."""
+    return None if one is None or other is None else cents_between(one, other)
+
+
+def _difference(one: float | None, other: float | None) -> float | None:
+    """Other less one, where both are known."""
+    return None if one is None or other is None else other - one

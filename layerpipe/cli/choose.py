@@ -1,0 +1,177 @@
+"""`layerpipe choose`: which passes of the takes make the best double, and which comp of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from layerpipe.cli.songs import (
+    ClusterOption,
+    JobsOption,
+    SongResult,
+    SongsArgument,
+    answer_songs,
+    beside,
+    is_several,
+)
+from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
+
+if TYPE_CHECKING:
+    from layerpipe.analysis.choose.choice import Choice
+    from layerpipe.recipe.comp_edits import NewPart
+
+PAIRS_SHOWN = 5
+
+
+@answers
+def choose(
+    recipes: SongsArgument,
+    write: Annotated[bool, typer.Option("--write", help=(
+        "Write the chosen passes into the recipe as play and comp, after showing the change."))] = False,
+    undo: Annotated[bool, typer.Option("--undo", help=(
+        "Remove what --write added; keep what was written by hand. Nothing is measured."))] = False,
+    picture: Annotated[Path | None, typer.Option("--picture", metavar="FILE", show_default=False, help=(
+        "Draw the passes by section, the chosen ones framed; .png or .svg."))] = None,
+    listen: Annotated[Path | None, typer.Option("--listen", metavar="FOLDER", show_default=False, help=(
+        "Folder for the best candidates of every section, all equally loud."))] = None,
+    jobs: JobsOption = 1,
+    cluster: ClusterOption = None,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> int:
+    """Choose among the passes of each take, alone and as a double.
+
+    Measures timing, tuning, noise, level and faults of every pass in every section, and how well every two passes fit
+    together; a copy is no double. Then finds the best pass for each section; most often one throughout, because every
+    joint has its price. Scores are 0 to 100; 100 is best.
+
+    Exits with 1 if no take has passes, or a double has nothing but copies to choose from.
+    """
+    if write and undo:
+        raise typer.BadParameter("writes passes, --undo removes them; give one of them", param_hint="--write")
+    if undo and (picture is not None or listen is not None):
+        raise typer.BadParameter("measures nothing, so it takes no --picture or --listen", param_hint="--undo")
+    if picture is not None and picture.suffix.casefold() not in (".png", ".svg"):
+        raise typer.BadParameter(f'"{picture.name}" must end in .png or .svg', param_hint="--picture")
+    song = _undo if undo else partial(_choose, write=write, picture=picture, listen=listen,
+                                      several=is_several(recipes))
+    return answer_songs(Terminal(as_json=as_json, quiet=quiet), recipes, song, jobs=jobs, cluster=cluster,
+                        outputs=[place for place in (picture and picture.parent, listen) if place is not None])
+
+
+def _choose(terminal: Terminal, recipe: Path, *, write: bool, picture: Path | None, listen: Path | None,
+            several: bool) -> SongResult:
+    """One song."""
+    from layerpipe.jobs.choose import change_of_passes, choose_passes, comps_of
+    from layerpipe.outputs.choose.document import document_of
+    from layerpipe.recipe.reader import read_recipe
+
+    file = read_recipe(recipe)
+    with terminal.progress("listening", 1.0) as on_progress:
+        choices = choose_passes(file, on_progress=on_progress)
+    comps = comps_of(choices)
+    document = document_of(choices, comps)
+    if not choices:
+        terminal.warn(f"{recipe}: no take has passes to choose from; see passes in the README")
+        return SongResult(document, "no passes", FAULTY)
+    _say(terminal, choices, comps)
+    if picture is not None:
+        from layerpipe.outputs.choose.plot import draw_choice
+
+        target = beside(picture, recipe, several=several)
+        draw_choice(choices, file.recipe.song.title, target)
+        terminal.say(f"wrote {target}")
+    if listen is not None:
+        from layerpipe.outputs.choose.listen import write_candidates
+
+        folder = listen / recipe.stem if several else listen
+        made = write_candidates(choices, folder)
+        terminal.say(f"{folder}: {len(made)} files, the best candidates of every section")
+    if write:
+        terminal.show_and_write(change_of_passes(file, choices), otherwise="the recipe plays these passes already")
+    copied = [choice.layer for choice in choices if choice.doubled_copies]
+    comped = any(choice.is_comp for choice in choices)
+    return SongResult(document, "no double" if copied else "comp" if comped else "one pass throughout",
+                      FAULTY if copied else FINE, ", ".join(copied))
+
+
+def _undo(terminal: Terminal, recipe: Path) -> SongResult:
+    """Remove the written keys."""
+    from layerpipe.recipe.comp_edits import marked_comps, remove_comps
+
+    removed = len(marked_comps(recipe))
+    terminal.show_and_write(remove_comps(recipe), otherwise="nothing was written by --write")
+    return SongResult({"recipe": recipe, "keys_removed": removed}, "undone" if removed else "unchanged")
+
+
+def _say(terminal: Terminal, choices: Sequence[Choice], comps: Sequence[Sequence[Sequence[NewPart]]]) -> None:
+    """Everything, for a person."""
+    if not terminal.talks:
+        return
+    from layerpipe.outputs.choose.words import choice_words, gain_words
+
+    for choice, comp in zip(choices, comps, strict=True):
+        for take, opened in enumerate(choice.takes):
+            if opened.take.passes:
+                terminal.say(_pass_table(choice, take))
+        if choice.pairs:
+            terminal.say(_pair_table(choice))
+        if choice.doubled_copies:
+            names = " and ".join(opened.take.name for opened in choice.takes)
+            terminal.say(f"{choice.layer}: {names} have no double: every pass is a copy; record the part a second time")
+            continue
+        for words in choice_words(choice):
+            terminal.say(words)
+        for opened, parts in zip(choice.takes, comp, strict=True):
+            for part in parts:
+                terminal.say(f"  {opened.take.name}: pass {part.played} from {part.start_s:.3f} s "
+                             f"to {part.stop_s:.3f} s")
+        terminal.say(gain_words(choice))
+
+
+def _pass_table(choice: Choice, take: int) -> Any:
+    """The passes of a take, best first."""
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+
+    from layerpipe.outputs.choose.words import fault_words, figures_of, throughout
+
+    table = Table(title=f"{choice.layer} / {choice.takes[take].take.name}: passes", title_justify="left",
+                  title_style="bold", box=SIMPLE_HEAD, pad_edge=False)
+    table.add_column("pass", overflow="fold")
+    for heading in ("score", "spread, ms", "average offset, ms", "tuning, cents", "noise, dBFS"):
+        table.add_column(heading, justify="right")
+    table.add_column("faults", overflow="fold", ratio=1)
+    numbers = range(len(choice.passes[take]))
+    for number in sorted(numbers, key=lambda number: -choice.score_of_pass(take, number)):
+        one = choice.passes[take][number]
+        figures = figures_of(choice, throughout(choice, [number if k == take else 0 for k in range(len(choice.takes))]))
+        noise = one.checked.noise
+        table.add_row(one.name, shown(choice.score_of_pass(take, number), 0), shown(figures.spreads_ms[take]),
+                      shown(one.aligned.average_offset_ms), shown(one.cents),
+                      shown(None if noise is None else noise.level_db, 0), "; ".join(fault_words(choice, one)))
+    return table
+
+
+def _pair_table(choice: Choice) -> Any:
+    """The best pairs that play throughout, with reasons."""
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+
+    from layerpipe.outputs.choose.words import reasons
+
+    shown_pairs = choice.ranking[:PAIRS_SHOWN]
+    table = Table(title=f"{choice.layer}: best pairs of {len(choice.ranking)}", title_justify="left",
+                  title_style="bold", box=SIMPLE_HEAD, pad_edge=False)
+    for opened in choice.takes:
+        table.add_column(opened.take.name, overflow="fold")
+    table.add_column("score", justify="right")
+    table.add_column("why", overflow="fold", ratio=1)
+    for ranked in shown_pairs:
+        table.add_row(*(choice.passes[take][number].name for take, number in enumerate(ranked.numbers)),
+                      shown(ranked.score, 0), "; ".join(reasons(choice, ranked.numbers)))
+    return table

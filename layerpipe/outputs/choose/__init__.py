@@ -1,0 +1,1 @@
+"""What `choose` shows: document, words, picture and listening files."""
