@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from layerpipe.cli.songs import ClusterOption, JobsOption, SongResult, answer_songs, is_several
-from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers
+from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, new_table
 from layerpipe.jobs.song_list import LIST_SUFFIX, RECIPE_SUFFIX
 
 if TYPE_CHECKING:
@@ -91,10 +91,7 @@ def _answer(terminal: Terminal, report: Report, song: Recipe | None, pictures: P
 
 def _table(report: Report) -> Any:
     """Findings, worst take first."""
-    from rich.box import SIMPLE_HEAD
-    from rich.table import Table
-
-    table = Table(box=SIMPLE_HEAD, pad_edge=False)
+    table = new_table(pad_edge=False)
     table.add_column("take", overflow="fold")
     table.add_column("verdict")
     table.add_column("fault", overflow="fold", ratio=3)

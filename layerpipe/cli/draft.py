@@ -23,22 +23,20 @@ def draft(
 
     Files that are not audio are listed and skipped.
     """
-    from layerpipe.core.text import printable
     from layerpipe.jobs.draft import draft_recipe, write_draft
 
     terminal = Terminal(as_json=as_json, quiet=quiet)
     drafted = draft_recipe(folder, out.parent if out else Path())
     for skip in drafted.skipped:
-        terminal.warn(printable(f"skipped: {skip.file}: {skip.why}"))
+        terminal.warn(f"skipped: {skip.file}: {skip.why}")
     if out is not None:
         write_draft(drafted, out)
         layers = len({take.layer for take in drafted.takes})
-        terminal.say(printable(f"wrote {out}: {_count(len(drafted.takes), 'take')} in {_count(layers, 'layer')}"
-                               f"{' and a bed' if drafted.bed else ''}; check names, pans and levels before you use "
-                               "it"))
+        terminal.say(f"wrote {out}: {_count(len(drafted.takes), 'take')} in {_count(layers, 'layer')}"
+                     f"{' and a bed' if drafted.bed else ''}; check names, pans and levels before you use it")
     elif not as_json:
         # Printed even with --quiet: it is the result.
-        print(drafted.text, end="")
+        terminal.result(*drafted.text.splitlines())
     terminal.document({
         "file": out,
         "recipe": drafted.text,

@@ -203,7 +203,7 @@ def _say(terminal: Terminal, found: LevelStudy, file: RecipeFile) -> None:
     for name in sections:
         rows = [row for row in found.rows if row.section == name]
         reference = _reference_words(found)
-        terminal.say("\n".join([f'{name}, "{found.layer}" relative to {reference}', *_table(found, rows)]))
+        terminal.say(f'{name}, "{found.layer}" relative to {reference}', *_table(found, rows))
         terminal.say(f"{_audible_words(found, name)}{_recipe_words(file, found.layer, name)}")
         for one in found.solved:
             if one.section == name and one.level_db is not None:

@@ -17,7 +17,7 @@ from layerpipe.cli.songs import (
     beside,
     is_several,
 )
-from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
+from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, new_table, shown
 
 if TYPE_CHECKING:
     from layerpipe.analysis.timing.align import AlignedOnset
@@ -110,10 +110,7 @@ def _say(terminal: Terminal, song: SongTiming, file: RecipeFile) -> None:
     """Everything, for a person."""
     if not terminal.talks:
         return
-    from rich.box import SIMPLE_HEAD
-    from rich.table import Table
-
-    table = Table(title=f"{file.recipe.song.title}: takes", title_justify="left", title_style="bold", box=SIMPLE_HEAD)
+    table = new_table(f"{file.recipe.song.title}: takes")
     for heading in ("take", "onsets", "average offset, ms", "spread, ms", "verdict"):
         table.add_column(heading, justify="left" if heading in ("take", "verdict") else "right", overflow="fold")
     for take in song.takes:
@@ -137,12 +134,8 @@ def _say(terminal: Terminal, song: SongTiming, file: RecipeFile) -> None:
 
 def _pair_table(song: SongTiming) -> Any:
     """Pairs, before and after the moves."""
-    from rich.box import SIMPLE_HEAD
-    from rich.table import Table
-
     moved = any(take.moves for take in song.takes)
-    table = Table(title="difference between takes, ms", title_justify="left", title_style="bold", box=SIMPLE_HEAD,
-                  padding=0, pad_edge=False, show_edge=False)
+    table = new_table("difference between takes, ms", padding=0, pad_edge=False, show_edge=False)
     for heading in ("takes", ""):
         table.add_column(heading, overflow="fold")
     for heading in ("median", "95th\npercentile", "within\n5 ms", "within\n10 ms", "within\n20 ms", "within\n30 ms",

@@ -19,6 +19,7 @@ from layerpipe.core.errors import AudioError, Fault, OutputError, RecipeError
 from layerpipe.core.files.atomic import write_whole
 from layerpipe.core.text import one_line
 from layerpipe.outputs.bounce.manifest import MANIFEST
+from layerpipe.outputs.preview.file_list import LIST_NAME
 from layerpipe.recipe.model import MOST_LAYERS, MOST_TAKES
 from layerpipe.recipe.names import ALL_LAYERS, refuse_control, refuse_name
 from layerpipe.recipe.reader import parse_recipe
@@ -148,7 +149,9 @@ def _look_through(folder: Path, home: Path) -> tuple[list[FileFacts], list[Skipp
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         bounces = [name for name in folders if (Path(inside) / name / MANIFEST).is_file()]
         skipped += [Skipped(Path(inside) / name, "is a bounce, not a folder of takes") for name in bounces]
-        folders[:] = [name for name in folders if name not in bounces]
+        previews = [name for name in folders if name not in bounces and (Path(inside) / name / LIST_NAME).is_file()]
+        skipped += [Skipped(Path(inside) / name, "holds listening files, not takes") for name in previews]
+        folders[:] = [name for name in folders if name not in {*bounces, *previews}]
         for name in sorted(files):
             path = Path(inside) / name
             seen += not name.startswith(".")
