@@ -52,7 +52,7 @@ def check(
 
     with terminal.progress("checking", 1.0) as on_progress:
         report = check_files(files, on_progress)
-    result = _answer(terminal, report, None, pictures)
+    result = _answer(terminal, report, None, pictures, files)
     terminal.document(result.document)
     return result.exit_code
 
@@ -60,23 +60,28 @@ def check(
 def _check(terminal: Terminal, recipe: Path, *, pictures: Path | None, several: bool) -> SongResult:
     """One song."""
     from layerpipe.jobs.check import check_recipe
+    from layerpipe.jobs.output_places import sources_of
     from layerpipe.recipe.reader import read_recipe
 
-    song = read_recipe(recipe).recipe
+    file = read_recipe(recipe)
+    song = file.recipe
     with terminal.progress("checking", 1.0) as on_progress:
         report = check_recipe(song, on_progress)
-    return _answer(terminal, report, song, pictures / recipe.stem if pictures is not None and several else pictures)
+    return _answer(terminal, report, song, pictures / recipe.stem if pictures is not None and several else pictures,
+                   sources_of(file))
 
 
-def _answer(terminal: Terminal, report: Report, song: Recipe | None, pictures: Path | None) -> SongResult:
-    """Print a report, draw its pictures."""
+def _answer(terminal: Terminal, report: Report, song: Recipe | None, pictures: Path | None,
+            sources: Sequence[Path]) -> SongResult:
+    """Print a report, draw its pictures, none of them over a source."""
+    from layerpipe.jobs.output_places import refuse_sources
     from layerpipe.outputs.check.document import document_of
 
     drawn: list[Path] = []
     if pictures is not None:
         from layerpipe.outputs.check.plot import draw_takes
 
-        drawn = draw_takes(report, song, pictures)
+        drawn = draw_takes(report, song, pictures, before_writing=partial(refuse_sources, sources=sources))
     if terminal.talks:
         terminal.say(_table(report))
     summary = _summary(report)

@@ -102,10 +102,13 @@ def _study(terminal: Terminal, recipe: Path, *, tried: list[float], layer: str |
            several: bool) -> SongResult:
     """One song."""
     from layerpipe.jobs.levels import study_levels
+    from layerpipe.jobs.output_places import refuse_sources, sources_of
     from layerpipe.recipe.names import WHOLE_SONG
     from layerpipe.recipe.reader import read_recipe
 
     file = read_recipe(recipe)
+    target = None if picture is None else beside(picture, recipe, several=several)
+    refuse_sources([target] if target else [], sources_of(file))
     measured = list(sections)
     if write:
         from layerpipe.jobs.level_choice import places_to_write
@@ -117,10 +120,9 @@ def _study(terminal: Terminal, recipe: Path, *, tried: list[float], layer: str |
         found = study_levels(file, tried, layer=layer, against=against, sections=measured, under_lu=under,
                              on_progress=on_progress)
     _say(terminal, found, file)
-    if picture is not None:
+    if target is not None:
         from layerpipe.outputs.levels.plot import draw_levels
 
-        target = beside(picture, recipe, several=several)
         draw_levels(found, target, title=file.recipe.song.title)
         terminal.say(f"wrote {target}")
     skipped: tuple[Skipped, ...] = ()

@@ -67,24 +67,27 @@ def timing(
 def _timing(terminal: Terminal, recipe: Path, *, write: bool, after: bool, picture: Path | None, listen: Path | None,
             several: bool) -> SongResult:
     """One song."""
+    from layerpipe.jobs.output_places import refuse_sources, sources_of
     from layerpipe.jobs.timing import change_of_moves, time_song
     from layerpipe.recipe.reader import read_recipe
 
     file = read_recipe(recipe)
+    sources = sources_of(file)
+    target = None if picture is None else beside(picture, recipe, several=several)
+    refuse_sources([target] if target else [], sources)
     with terminal.progress("listening", 1.0) as on_progress:
         song = time_song(file, after=after, on_progress=on_progress)
     _say(terminal, song, file)
-    if picture is not None:
+    if target is not None:
         from layerpipe.outputs.timing.plot import draw_timing
 
-        target = beside(picture, recipe, several=several)
         draw_timing(song, file.recipe, target)
         terminal.say(f"wrote {target}")
     if listen is not None:
         from layerpipe.outputs.timing.audition import write_auditions
 
         folder = listen / recipe.stem if several else listen
-        made = write_auditions(song, folder)
+        made = write_auditions(song, folder, before_writing=partial(refuse_sources, sources=sources))
         terminal.say(f"{folder}: {len(made)} files, each before, then after" if made else
                      "no edits, so no listening files")
     if write:
