@@ -73,7 +73,7 @@ def _write(folder, song):
     if song["muted"] and len(layers[0]["take"]) > 1:
         layers[0]["take"][1]["mute"] = True
     if song["move"]:
-        layers[0]["take"][0]["move"] = [{"from": "0.01 s", "to": "0.02 s", "by_ms": 2.0}]
+        layers[0]["take"][0]["move"] = [{"from": 0.01, "to": 0.02, "by_ms": 2.0}]
     recipe = {"song": {"title": "Any", "artist": "The Testers"}, "layer": layers, "preview": {"format": "wav"}}
     if song["rate_hz"]:
         recipe["song"]["sample_rate_hz"] = song["rate_hz"]
