@@ -137,7 +137,7 @@ def process_takes(file: RecipeFile, cache: TakeCache | None = None, *,
     attack.refuse_changed_takes(file, tempo_map, [None if take.take.mute else take.source for take in every])
 
     def process_one(take: takes.OpenTake) -> ProcessedTake:
-        frame_moves, moved = _play_moves(file, take, tempo_map)
+        frame_moves, moved = play_moves(file, take, tempo_map)
         wanted = recipe.chain_of(take.layer, take.take)
         key = _take_key(take, frame_moves, wanted)
         sound = cache.find_take(key) or _run_chain(file, take, moved, wanted, key, cache)
@@ -185,7 +185,7 @@ def energies_key(song: ProcessedSong) -> str:
                       "bed": None if bed is None else [bed.digest, song.rate_hz, song.frames]})
 
 
-def _play_moves(file: RecipeFile, take: takes.OpenTake,
+def play_moves(file: RecipeFile, take: takes.OpenTake,
                 tempo_map: TempoMap) -> tuple[list[moves.FrameMove], Sound]:
     """A take's moves in frames, and the take with its moves played."""
     try:

@@ -142,3 +142,10 @@ def test_a_take_shorter_than_a_click_is_checked(tmp_path, frames):
     take = {"frames": frames, "rate_hz": 8_000, "channels": 2, "sound": "one sample", "seed": 3}
     _try_all({"layers": [[take, {**take, "sound": "plucked", "rate_hz": 96_000}]], "rate_hz": 48_000, "grid": False,
               "bar_one_s": 0.0, "bars": 1, "bed": None, "muted": False, "move": False}, tmp_path)
+
+
+@pytest.mark.parametrize("seconds", [0.011, 0.015, 0.025])
+def test_a_move_at_or_past_the_end_of_a_short_take_is_refused_by_name(tmp_path, seconds):
+    take = {"frames": round(seconds * 192_000), "rate_hz": 192_000, "channels": 1, "sound": "one sample", "seed": 3}
+    _try_all({"layers": [[take, take]], "rate_hz": 48_000, "grid": False, "bar_one_s": 0.25, "bars": 1, "bed": None,
+              "muted": False, "move": True}, tmp_path)
