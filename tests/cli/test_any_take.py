@@ -99,7 +99,8 @@ def _try_all(song, folder):
             continue
         told = CliRunner().invoke(program(), [*words, "--json"])
         shown = f"{words}: {song}\n{told.stdout[-500:]}\n{told.stderr}"
-        assert told.exception is None or isinstance(told.exception, SystemExit), shown + "".join(traceback.format_exception(*told.exc_info)[-2:])
+        where = "".join(traceback.format_exception(*told.exc_info)[-2:])
+        assert told.exception is None or isinstance(told.exception, SystemExit), shown + where
         assert told.exit_code in (0, 1, 2), shown
         document = json.loads(told.stdout)
         if "refused" in document and not document.get("bounces") and document["refused"]:

@@ -18,7 +18,8 @@ from tests.support.songs import plucked, recipe_of, write_recipe, write_take
 
 PACKAGE = Path(layerpipe.__file__).parent
 STEERING = "\x1b[2J\u202e\x85"
-NEEDS_FULL = pytest.mark.skipif(not os.path.exists("/dev/full"), reason="there is no /dev/full here")
+FULL = Path("/dev/full")
+NEEDS_FULL = pytest.mark.skipif(not FULL.exists(), reason="there is no /dev/full here")
 
 
 def _call(words, folder, **settings):
@@ -149,7 +150,7 @@ def test_closed_streams_stop_nothing(song, tmp_path, closed):
 @pytest.mark.parametrize("words", [["--help"], ["--version"], ["schema"], ["bounce", "--help"],
                                    ["cache", "--json"], ["cache"], ["bounce", "song.toml"]])
 def test_a_full_stdout_is_reported_once(song, tmp_path, words):
-    with open("/dev/full", "w") as full:
+    with FULL.open("w") as full:
         done = _call(words, tmp_path, stdout=full, stderr=subprocess.PIPE)
     assert done.returncode == 1
     assert done.stderr == b"standard output: cannot be written: No space left on device\n"
@@ -157,7 +158,7 @@ def test_a_full_stdout_is_reported_once(song, tmp_path, words):
 
 @NEEDS_FULL
 def test_a_full_stderr_keeps_the_exit_code(tmp_path):
-    with open("/dev/full", "w") as full:
+    with FULL.open("w") as full:
         assert _call(["bounce", "nowhere.toml"], tmp_path, stderr=full, stdout=subprocess.PIPE).returncode == 2
 
 
