@@ -9,7 +9,8 @@ from typing import Annotated, Any
 import typer
 
 from layerpipe.cli.songs import ClusterOption, JobsOption, SongResult, SongsArgument, answer_songs
-from layerpipe.cli.terminal import JsonOption, QuietOption, Terminal, answers, new_table, shown
+from layerpipe.cli.tables import new_table
+from layerpipe.cli.terminal import JsonOption, QuietOption, Terminal, answers, shown
 
 
 @answers

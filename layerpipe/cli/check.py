@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from layerpipe.cli.songs import ClusterOption, JobsOption, SongResult, answer_songs, is_several
-from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, new_table
+from layerpipe.cli.tables import new_table
+from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers
 from layerpipe.jobs.song_list import LIST_SUFFIX, RECIPE_SUFFIX
 
 if TYPE_CHECKING:

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, new_table, shown
+from layerpipe.cli.tables import new_table
+from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
 
 if TYPE_CHECKING:
     from layerpipe.outputs.verify.compare import Compared, FileChange

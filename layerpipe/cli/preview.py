@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from layerpipe.cli.songs import ClusterOption, JobsOption, SongResult, SongsArgument, answer_songs, is_several
-from layerpipe.cli.terminal import FINE, JsonOption, QuietOption, Terminal, answers, new_table, shown
+from layerpipe.cli.tables import new_table
+from layerpipe.cli.terminal import FINE, JsonOption, QuietOption, Terminal, answers, shown
 
 if TYPE_CHECKING:
     from layerpipe.outputs.preview.write import Previews

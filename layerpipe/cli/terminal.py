@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import functools
-import io
 import json
 import logging
 import math
@@ -20,6 +19,7 @@ from typing import TYPE_CHECKING, Annotated, Any, ParamSpec, TextIO
 
 import typer
 
+from layerpipe.cli.tables import drawn, new_bars
 from layerpipe.core.errors import LayerpipeError, OutputError
 from layerpipe.core.json_values import json_value
 from layerpipe.core.process import is_short_of_memory, show_notices
@@ -27,8 +27,6 @@ from layerpipe.core.text import printable
 from layerpipe.jobs.songs import refusal_document
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
     from layerpipe.recipe.change import Change
 
 P = ParamSpec("P")
@@ -47,12 +45,17 @@ class Terminal:
         self.as_json = as_json
         self.quiet = quiet
         _send_log_here()
-        show_notices(None if quiet or not sys.stderr.isatty() else warn)
+        show_notices(warn if self.shows_progress else None)
 
     @property
     def talks(self) -> bool:
         """Whether the result is printed for a person."""
         return not (self.as_json or self.quiet)
+
+    @property
+    def shows_progress(self) -> bool:
+        """Whether progress is shown: stderr is a terminal."""
+        return not self.quiet and sys.stderr.isatty()
 
     def say(self, *what: Any) -> None:
         """Print for a person, each string a line, or what `new_table` made; silent with --json and --quiet."""
@@ -60,7 +63,7 @@ class Terminal:
             return
         for part in what:
             # Plain text does not wait for a library to be imported.
-            self.result(part) if isinstance(part, str) else _write(sys.stdout, self._drawn(part))
+            self._put(_text_of((part,)) if isinstance(part, str) else self._draw(part))
 
     def result(self, *lines: str) -> None:
         """Print lines on stdout whatever was asked for."""
@@ -70,18 +73,13 @@ class Terminal:
         """Print lines on stderr, also with --json and --quiet."""
         warn(*lines)
 
-    @staticmethod
-    def _drawn(table: Any) -> str:
-        """A table as text, as wide as the terminal."""
-        from rich.console import Console
+    def _draw(self, table: Any) -> str:
+        """A table as text."""
+        return drawn(table, at_terminal=sys.stdout.isatty(), encoding=sys.stdout.encoding or "utf-8")
 
-        at_terminal, encoding = sys.stdout.isatty(), sys.stdout.encoding or "utf-8"
-        drawn = io.TextIOWrapper(io.BytesIO(), encoding, "backslashreplace", newline="\n")
-        console = Console(file=drawn, force_terminal=at_terminal, highlight=False, emoji=False, markup=False,
-                          soft_wrap=not at_terminal)
-        console.print(table)
-        drawn.seek(0)
-        return drawn.read()
+    def _put(self, text: str) -> None:
+        """Print text that is printable already."""
+        _write(sys.stdout, text)
 
     def show_and_write(self, change: Change | None, *, otherwise: str = "", ask: bool = False) -> bool:
         """Show a change of a recipe, then write it; with --json the diff goes to stderr.
@@ -130,32 +128,12 @@ class Terminal:
     @contextmanager
     def progress(self, what: str, total: float) -> Iterator[Callable[[float], None]]:
         """Show a bar on stderr if that is a terminal; gives a function that advances it."""
-        if self.quiet or not sys.stderr.isatty():
+        if not self.shows_progress:
             yield lambda amount: None
             return
-        from rich.console import Console
-        from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
-
-        console: Console = Console(stderr=True, highlight=False, emoji=False, markup=False)
-        columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
-        with Progress(*columns, console=console, transient=True) as bar:
+        with new_bars() as bar:
             task = bar.add_task(printable(what), total=total)
             yield lambda amount: bar.advance(task, amount)
-
-
-def new_table(title: str | None = None, **settings: Any) -> Any:
-    """An empty table of rich, with a title; titles and cells are made printable. `settings` are those of rich."""
-    from rich.box import SIMPLE_HEAD
-    from rich.table import Table
-
-    class PrintableTable(Table):
-        """A table whose cells are one printable line each."""
-
-        def add_row(self, *cells: Any, **settings: Any) -> None:
-            super().add_row(*(printable(cell) for cell in cells), **settings)
-
-    return PrintableTable(title=None if title is None else printable(title), title_justify="left", title_style="bold",
-                          box=SIMPLE_HEAD, **settings)
 
 
 def shown(value: float | None, places: int = 1) -> str:
@@ -163,6 +141,16 @@ def shown(value: float | None, places: int = 1) -> str:
     if value is None:
         return "--"
     return f"{value:.{places}f}" if math.isfinite(value) else ("-inf" if value < 0 else "inf")
+
+
+def stdout_encoding() -> str:
+    """What stdout can print."""
+    return sys.stdout.encoding or "ascii"
+
+
+def print_picture(text: str) -> None:
+    """Print text of several lines that is ours to the last letter, such as a QR code."""
+    _write(sys.stdout, text)
 
 
 def print_lines(*lines: str) -> None:

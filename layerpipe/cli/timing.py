@@ -17,7 +17,8 @@ from layerpipe.cli.songs import (
     beside,
     is_several,
 )
-from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, new_table, shown
+from layerpipe.cli.tables import new_table
+from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
 
 if TYPE_CHECKING:
     from layerpipe.analysis.timing.align import AlignedOnset

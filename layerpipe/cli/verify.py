@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, new_table
+from layerpipe.cli.tables import new_table
+from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers
 
 if TYPE_CHECKING:
     from layerpipe.outputs.verify.verdicts import FileVerdict, Verified

@@ -38,7 +38,7 @@ def song(tmp_path):
 
 def test_only_the_terminal_prints():
     for path in sorted(PACKAGE.rglob("*.py")):
-        if path.name == "terminal.py" and path.parent.name == "cli":
+        if (path.parent.name == "cli" and path.name in ("terminal.py", "tables.py")) or path.name == "__main__.py":
             continue
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):
             place = f"{path.relative_to(PACKAGE)}, line {getattr(node, 'lineno', 0)}"
