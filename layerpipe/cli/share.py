@@ -113,7 +113,7 @@ def _answer_events(terminal: Terminal, sharing: Sharing, recipe: Path, *, ask: b
 
     for event in sharing.events():
         if isinstance(event, Problem):
-            terminal.warn(event.words)
+            terminal.warn(*event.words.split("\n"))
         elif isinstance(event, NewVersion):
             if event.number > 1:
                 terminal.say(f"version {event.number} of the page is shown")
