@@ -9,7 +9,8 @@ What they return are frozen dataclasses, named here too. Everything else is priv
 from __future__ import annotations
 
 TYPE_CHECKING = False
-"""Type checkers take it for true; importing `typing` would double the time of `layerpipe --version`."""
+"""Type checkers take it for true. Importing `typing` would double the time of `layerpipe --version`, and an interrupt
+before `__main__` has begun would print a traceback."""
 
 if TYPE_CHECKING:
     from typing import Any

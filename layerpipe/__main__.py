@@ -1,5 +1,12 @@
 """`python -m layerpipe` and the `layerpipe` command: settings that must come before the imports."""
 
+import _signal  # type: ignore[import-not-found]
+
+# Until the command runs nothing can be half-written: an interrupt ends the process at once, without a traceback.
+# `signal` itself takes a moment to import.
+if _signal.getsignal(_signal.SIGINT) is _signal.default_int_handler:
+    _signal.signal(_signal.SIGINT, _signal.SIG_DFL)
+
 import os
 import sys
 
@@ -8,15 +15,27 @@ from layerpipe import __version__
 _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _KEPT_BYTES = -1, -3, 16 << 20
 
 
-def main() -> None:
-    """Entry point of the `layerpipe` command."""
+def main() -> int:
+    """Entry point of the `layerpipe` command; returns the exit code."""
     if sys.argv[1:] == ["--version"]:
         # Needs no command line library, whose import takes several times as long as the interpreter.
-        print(f"layerpipe {__version__}")
-        return
+        return _print_version()
     from layerpipe.cli import main as answer
 
-    answer()
+    return answer()
+
+
+def _print_version() -> int:
+    """Print the version without buffers, which would be refused again at exit."""
+    try:
+        os.write(1, f"layerpipe {__version__}\n".encode())
+    except OSError as refusal:
+        if sys.stdout is None:
+            # The caller closed it.
+            return 0
+        os.write(2, f"standard output: cannot be written: {refusal.strerror}\n".encode())
+        return 1
+    return 0
 
 
 def _prepare() -> None:
@@ -47,4 +66,4 @@ if sys.argv[1:] != ["--version"]:
     _prepare()
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

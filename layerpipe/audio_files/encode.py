@@ -86,10 +86,19 @@ def encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], frames: int, rat
 
 @functools.cache
 def find_encoder() -> str:
-    """Path of the encoder program."""
+    """Path of the encoder program.
+
+    Raises
+    ------
+    OutputError
+        If there is none, or it cannot be run now.
+    """
     import imageio_ffmpeg
 
-    program: str = imageio_ffmpeg.get_ffmpeg_exe()
+    try:
+        program: str = imageio_ffmpeg.get_ffmpeg_exe()
+    except RuntimeError as refusal:
+        raise OutputError(f"mp3 and m4a cannot be made: {refusal}") from refusal
     return program
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import os
+import signal
 import sys
 from collections.abc import Sequence
 from typing import Annotated
@@ -11,6 +12,8 @@ from typing import Annotated
 import typer
 
 from layerpipe import __version__
+from layerpipe.cli.terminal import FINE, WRONG, exit_code_of, flush, print_lines, warn
+from layerpipe.core.errors import OutputError
 
 COMMANDS = ("draft", "check", "timing", "tempo", "choose", "levels", "preview", "page", "share", "bounce", "verify",
             "compare", "cache", "schema")
@@ -21,7 +24,7 @@ INTERNAL_ERROR = 70
 def _say_version(asked: bool) -> None:
     """Print the version and exit."""
     if asked:
-        print(f"layerpipe {__version__}")
+        print_lines(f"layerpipe {__version__}")
         raise typer.Exit
 
 
@@ -37,7 +40,6 @@ def program(commands: Sequence[str] = COMMANDS) -> typer.Typer:
     app = typer.Typer(
         name="layerpipe",
         help="Build layered doubles from takes: reads a recipe, writes stems, a blend and listening files.",
-        no_args_is_help=True,
         add_completion=False,
         pretty_exceptions_enable=False,
         rich_markup_mode=None,
@@ -49,15 +51,60 @@ def program(commands: Sequence[str] = COMMANDS) -> typer.Typer:
     return app
 
 
-def main() -> None:
-    """Entry point of the `layerpipe` command."""
-    asked = [word for word in sys.argv[1:2] if word in COMMANDS]
+def main() -> int:
+    """Entry point of the `layerpipe` command; returns the exit code."""
+    _open_streams()
+    interruptible = signal.getsignal(signal.SIGINT) is not signal.SIG_IGN
+    if interruptible:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
     try:
-        program(asked or COMMANDS)()
-    except Exception as mistake:
+        return _answer(sys.argv[1:])
+    finally:
+        # Everything is written: an interrupt now would only print how the interpreter ends.
+        if interruptible:
+            signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _answer(words: list[str]) -> int:
+    """Run one command line."""
+    try:
+        asked = [word for word in words[:1] if word in COMMANDS]
+        code = program(asked or COMMANDS)(words or ["--help"], standalone_mode=False)
+        flush()
+        return (code or FINE) if words else WRONG
+    except BaseException as mistake:
+        if hasattr(mistake, "format_message"):
+            return _explain_usage(mistake)
+        if isinstance(mistake, OSError) and not isinstance(mistake, BrokenPipeError) and mistake.filename is None:
+            # Commands report their own; this one is from typer, which prints the help itself.
+            mistake = OutputError(f"standard output: cannot be written: {mistake.strerror or mistake}")
+        code = exit_code_of(mistake)
+        if code is not None:
+            return code
         # The commands report their own errors. What arrives here is a mistake of ours; a traceback helps no user.
-        if os.environ.get("LAYERPIPE_TRACEBACK"):
+        if os.environ.get("LAYERPIPE_TRACEBACK") or not isinstance(mistake, Exception):
             raise
-        print(f"internal error ({type(mistake).__name__}: {mistake}); no partial output was left. Please report it, "
-              "with what LAYERPIPE_TRACEBACK=1 prints.", file=sys.stderr)
-        sys.exit(INTERNAL_ERROR)
+        warn(f"internal error ({type(mistake).__name__}: {mistake}); no partial output was left. Please report it, "
+             "with what LAYERPIPE_TRACEBACK=1 prints.")
+        return INTERNAL_ERROR
+
+
+def _explain_usage(mistake: BaseException) -> int:
+    """Report words that make no command line, as typer does (its base class of these errors is not public)."""
+    context = getattr(mistake, "ctx", None)
+    if context is not None:
+        warn(*context.get_usage().split("\n"), f"Try '{context.command_path} --help' for help.", "")
+    warn(f"Error: {mistake.format_message()}")  # type: ignore[attr-defined]
+    return int(getattr(mistake, "exit_code", WRONG))
+
+
+def _open_streams() -> None:
+    """Open standard streams that the caller closed on nothing, so that no output file gets their number."""
+    for name, number, mode in (("stdin", 0, "r"), ("stdout", 1, "w"), ("stderr", 2, "w")):
+        if getattr(sys, name) is None:
+            try:
+                os.fstat(number)
+            except OSError:
+                # The lowest free number is this one: those below are open.
+                os.open(os.devnull, os.O_RDWR)
+            setattr(sys, name, os.fdopen(number, mode, encoding="utf-8", closefd=False))

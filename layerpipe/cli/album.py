@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from layerpipe.cli.songs import SongResult, do_all
+from layerpipe.cli.tables import new_table
 from layerpipe.cli.terminal import FINE, Terminal, shown
-from layerpipe.core.text import one_line
 from layerpipe.jobs.song_list import find_songs
 from layerpipe.outputs.levels.album import Album, AlbumSong, compare_album
 
@@ -52,10 +52,7 @@ def _measure(terminal: Terminal, recipe: Path, *, layer: str | None, against: st
 
 def _table(songs: Sequence[AlbumSong], album: Album) -> Any:
     """The songs for a person, the medians last."""
-    from rich.box import SIMPLE_HEAD
-    from rich.table import Table
-
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, show_footer=True)
+    table = new_table(pad_edge=False, show_footer=True)
     reference = f'"{songs[0].reference}"' if songs[0].reference else "the rest"
     cents = shown(album.tuning_cents)
     table.add_column("song", "median", overflow="fold")
@@ -67,7 +64,7 @@ def _table(songs: Sequence[AlbumSong], album: Album) -> Any:
     for song, words in zip(songs, album.stands_out, strict=True):
         known = [value for value in song.sections_lu.values() if value is not None]
         spread = f"{min(known):.1f} to {max(known):.1f}" if known else "--"
-        table.add_row(one_line(song.title), shown(song.distance_lu), spread, shown(song.lufs), shown(song.range_lu),
+        table.add_row(song.title, shown(song.distance_lu), spread, shown(song.lufs), shown(song.range_lu),
                       f"{shown(song.tempo)}{' (estimated)' if song.tempo_estimated and song.tempo else ''}",
                       shown(song.tuning_cents), ", ".join(words))
     return table

@@ -9,7 +9,8 @@ from typing import Annotated, Any
 import typer
 
 from layerpipe.cli.songs import ClusterOption, JobsOption, SongResult, SongsArgument, answer_songs
-from layerpipe.cli.terminal import JsonOption, QuietOption, Terminal, answers
+from layerpipe.cli.tables import new_table
+from layerpipe.cli.terminal import JsonOption, QuietOption, Terminal, answers, shown
 
 
 @answers
@@ -58,20 +59,14 @@ def _bounce(terminal: Terminal, recipe: Path, *, out: Path, resume: bool, pdf: b
 
 def _table(folder: Path, manifest: dict[str, Any]) -> Any:
     """A bounce for a person."""
-    from rich.box import SIMPLE_HEAD
-    from rich.table import Table
-
-    from layerpipe.cli.terminal import shown
-    from layerpipe.core.text import one_line
-
     lowered = f", everything lowered by {-manifest['lowered_db']:.2f} dB" if manifest["lowered_db"] else ""
-    table = Table(title=one_line(f"{folder}{lowered}"), title_justify="left", title_style="bold", box=SIMPLE_HEAD)
+    table = new_table(f"{folder}{lowered}")
     table.add_column("file")
     for heading in ("LUFS", "LRA", "dBTP", "correlation", "mono loss, LU"):
         table.add_column(heading, justify="right")
     for file in manifest["files"]:
         stereo = file["channels"] == 2
-        table.add_row(one_line(file["path"]), shown(file["integrated_lufs"]), shown(file["range_lu"]),
+        table.add_row(file["path"], shown(file["integrated_lufs"]), shown(file["range_lu"]),
                       shown(file["true_peak_dbtp"]), shown(file["correlation"], 2) if stereo else "",
                       shown(file["mono_loss_lu"]) if stereo else "")
     return table

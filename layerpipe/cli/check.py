@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from layerpipe.cli.songs import ClusterOption, JobsOption, SongResult, answer_songs, is_several
+from layerpipe.cli.tables import new_table
 from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers
 from layerpipe.jobs.song_list import LIST_SUFFIX, RECIPE_SUFFIX
 
@@ -58,7 +59,7 @@ def check(
 
     with terminal.progress("checking", 1.0) as on_progress:
         report = check_files(files, on_progress)
-    result = _answer(terminal, report, None, pictures)
+    result = _answer(terminal, report, None, pictures, files)
     terminal.document(result.document)
     return result.exit_code
 
@@ -66,27 +67,30 @@ def check(
 def _check(terminal: Terminal, recipe: Path, *, pictures: Path | None, write: bool, several: bool) -> SongResult:
     """One song."""
     from layerpipe.jobs.check import change_of_mics, check_recipe
+    from layerpipe.jobs.output_places import sources_of
     from layerpipe.recipe.reader import read_recipe
 
     file = read_recipe(recipe)
-    song = file.recipe
     with terminal.progress("checking", 1.0) as on_progress:
-        report = check_recipe(song, on_progress)
-    result = _answer(terminal, report, song, pictures / recipe.stem if pictures is not None and several else pictures)
+        report = check_recipe(file.recipe, on_progress)
+    result = _answer(terminal, report, file.recipe, pictures / recipe.stem if pictures is not None and several else
+                     pictures, sources=sources_of(file))
     if write:
         terminal.show_and_write(change_of_mics(file, report), otherwise="no microphones to line up; nothing written")
     return result
 
 
-def _answer(terminal: Terminal, report: Report, song: Recipe | None, pictures: Path | None) -> SongResult:
-    """Print a report, draw its pictures."""
+def _answer(terminal: Terminal, report: Report, song: Recipe | None, pictures: Path | None,
+            sources: Sequence[Path]) -> SongResult:
+    """Print a report, draw its pictures, none of them over a source."""
+    from layerpipe.jobs.output_places import refuse_sources
     from layerpipe.outputs.check.document import document_of
 
     drawn: list[Path] = []
     if pictures is not None:
         from layerpipe.outputs.check.plot import draw_takes
 
-        drawn = draw_takes(report, song, pictures)
+        drawn = draw_takes(report, song, pictures, before_writing=partial(refuse_sources, sources=sources))
     if terminal.talks:
         terminal.say(_table(report))
     summary = _summary(report)
@@ -101,10 +105,7 @@ def _answer(terminal: Terminal, report: Report, song: Recipe | None, pictures: P
 
 def _table(report: Report) -> Any:
     """Findings, worst take first."""
-    from rich.box import SIMPLE_HEAD
-    from rich.table import Table
-
-    table = Table(box=SIMPLE_HEAD, pad_edge=False)
+    table = new_table(pad_edge=False)
     table.add_column("take", overflow="fold")
     table.add_column("verdict")
     table.add_column("fault", overflow="fold", ratio=3)

@@ -18,6 +18,7 @@ from layerpipe.cli.songs import (
     beside,
     is_several,
 )
+from layerpipe.cli.tables import new_table
 from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
 
 if TYPE_CHECKING:
@@ -135,13 +136,9 @@ def _say(terminal: Terminal, choices: Sequence[Choice], comps: Sequence[Sequence
 
 def _pass_table(choice: Choice, take: int) -> Any:
     """The passes of a take, best first."""
-    from rich.box import SIMPLE_HEAD
-    from rich.table import Table
-
     from layerpipe.outputs.choose.words import fault_words, figures_of, throughout
 
-    table = Table(title=f"{choice.layer} / {choice.takes[take].take.name}: passes", title_justify="left",
-                  title_style="bold", box=SIMPLE_HEAD, pad_edge=False)
+    table = new_table(f"{choice.layer} / {choice.takes[take].take.name}: passes", pad_edge=False)
     table.add_column("pass", overflow="fold")
     for heading in ("score", "spread, ms", "average offset, ms", "tuning, cents", "noise, dBFS"):
         table.add_column(heading, justify="right")
@@ -159,14 +156,10 @@ def _pass_table(choice: Choice, take: int) -> Any:
 
 def _pair_table(choice: Choice) -> Any:
     """The best pairs that play throughout, with reasons."""
-    from rich.box import SIMPLE_HEAD
-    from rich.table import Table
-
     from layerpipe.outputs.choose.words import reasons
 
     shown_pairs = choice.ranking[:PAIRS_SHOWN]
-    table = Table(title=f"{choice.layer}: best pairs of {len(choice.ranking)}", title_justify="left",
-                  title_style="bold", box=SIMPLE_HEAD, pad_edge=False)
+    table = new_table(f"{choice.layer}: best pairs of {len(choice.ranking)}", pad_edge=False)
     for opened in choice.takes:
         table.add_column(opened.take.name, overflow="fold")
     table.add_column("score", justify="right")

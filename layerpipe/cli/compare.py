@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from layerpipe.cli.tables import new_table
 from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
 
 if TYPE_CHECKING:
@@ -56,27 +57,23 @@ def compare(
 
 def _print(terminal: Terminal, found: Compared) -> None:
     """Print what was found."""
-    from rich.box import SIMPLE_HEAD
-    from rich.table import Table
-
-    from layerpipe.core.text import one_line
     from layerpipe.outputs.verify.null_test import DIFFERENT
 
     terminal.say(found.verdict)
     terminal.say("recipe: unchanged" if not found.recipe else "recipe:")
     for line in (*found.recipe, *found.versions):
-        terminal.say(f"  {one_line(line)}")
-    table = Table(box=SIMPLE_HEAD)
+        terminal.say(f"  {line}")
+    table = new_table()
     table.add_column("file", no_wrap=True)
     table.add_column("verdict", min_width=10)
     for heading in ("residual\npeak,\ndBFS", "residual\nRMS,\ndBFS", "LUFS", "LRA", "dBTP"):
         table.add_column(heading, justify="right", min_width=8 if heading.startswith("residual") else None)
     for file in found.files:
-        table.add_row(one_line(file.file), one_line(_verdict(file)), shown(file.residual_peak_dbfs),
+        table.add_row(file.file, _verdict(file), shown(file.residual_peak_dbfs),
                       shown(file.residual_rms_dbfs), *_before_and_after(file.before, file.after))
         for part in file.sections if file.verdict == DIFFERENT else ():
             same = part.residual_peak_dbfs == -math.inf
-            table.add_row(f"  {one_line(part.section)}", "same" if same else "", shown(part.residual_peak_dbfs),
+            table.add_row(f"  {part.section}", "same" if same else "", shown(part.residual_peak_dbfs),
                           shown(part.residual_rms_dbfs), *_before_and_after(part.before, part.after))
     terminal.say(table)
     terminal.say("--: not measurable, or nothing to compare with")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from layerpipe.cli.tables import drawn, new_table
 from layerpipe.cli.terminal import FINE, JsonOption, QuietOption, Terminal, answers
 
 if TYPE_CHECKING:
@@ -28,36 +29,31 @@ def draft(
     Tells takes, passes, microphones of one performance, the rough mix and the click track, whose tempo is used. What is
     not certain is muted, with the reason beside it. Files that are not audio are listed and skipped.
     """
-    from layerpipe.core.text import printable
     from layerpipe.jobs.draft import draft_recipe, write_draft
 
     terminal = Terminal(as_json=as_json, quiet=quiet)
     with terminal.progress("listening", 1.0) as on_progress:
         drafted = draft_recipe(folder, out.parent if out else Path(), on_progress=on_progress)
     for skip in drafted.skipped:
-        terminal.warn(printable(f"skipped: {skip.file}: {skip.why}"))
+        terminal.warn(f"skipped: {skip.file}: {skip.why}")
     if out is not None:
         write_draft(drafted.text, out)
         terminal.say(_table(drafted, folder))
-        terminal.say(printable(f"wrote {out}: {_summary(drafted.understood)}"))
-        terminal.say(printable(f"next: layerpipe check {out}"))
+        terminal.say(f"wrote {out}: {_summary(drafted.understood)}")
+        terminal.say(f"next: layerpipe check {out}")
     elif not as_json:
         # Printed even with --quiet: it is the result. What is said about it does not get into the file it is sent to.
-        print(drafted.text, end="")
+        terminal.result(*drafted.text.splitlines())
         if terminal.talks:
-            terminal.err.print(_table(drafted, folder))
-            terminal.warn(_summary(drafted.understood))
-            terminal.warn(printable(f"next: layerpipe draft {folder} --out song.toml, then layerpipe check song.toml"))
+            terminal.warn(*drawn(_table(drafted, folder)).splitlines(), _summary(drafted.understood))
+            terminal.warn(f"next: layerpipe draft {folder} --out song.toml, then layerpipe check song.toml")
     terminal.document(_document(drafted, out))
     return FINE
 
 
 def _table(drafted: Draft, folder: Path) -> Any:
     """What was understood of every file."""
-    from rich.box import SIMPLE_HEAD
-    from rich.table import Table
-
-    table = Table(box=SIMPLE_HEAD, pad_edge=False)
+    table = new_table(pad_edge=False)
     for name, ratio in (("file", 3), ("is", 3), ("begins", 1), ("remark", 4)):
         table.add_column(name, overflow="fold", ratio=ratio)
     for cells in _rows(drafted, folder):

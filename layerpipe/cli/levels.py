@@ -102,10 +102,13 @@ def _study(terminal: Terminal, recipe: Path, *, tried: list[float], layer: str |
            several: bool) -> SongResult:
     """One song."""
     from layerpipe.jobs.levels import study_levels
+    from layerpipe.jobs.output_places import refuse_sources, sources_of
     from layerpipe.recipe.names import WHOLE_SONG
     from layerpipe.recipe.reader import read_recipe
 
     file = read_recipe(recipe)
+    target = None if picture is None else beside(picture, recipe, several=several)
+    refuse_sources([target] if target else [], sources_of(file))
     measured = list(sections)
     if write:
         from layerpipe.jobs.level_choice import places_to_write
@@ -117,10 +120,9 @@ def _study(terminal: Terminal, recipe: Path, *, tried: list[float], layer: str |
         found = study_levels(file, tried, layer=layer, against=against, sections=measured, under_lu=under,
                              on_progress=on_progress)
     _say(terminal, found, file)
-    if picture is not None:
+    if target is not None:
         from layerpipe.outputs.levels.plot import draw_levels
 
-        target = beside(picture, recipe, several=several)
         draw_levels(found, target, title=file.recipe.song.title)
         terminal.say(f"wrote {target}")
     skipped: tuple[Skipped, ...] = ()
@@ -203,7 +205,7 @@ def _say(terminal: Terminal, found: LevelStudy, file: RecipeFile) -> None:
     for name in sections:
         rows = [row for row in found.rows if row.section == name]
         reference = _reference_words(found)
-        terminal.say("\n".join([f'{name}, "{found.layer}" relative to {reference}', *_table(found, rows)]))
+        terminal.say(f'{name}, "{found.layer}" relative to {reference}', *_table(found, rows))
         terminal.say(f"{_audible_words(found, name)}{_recipe_words(file, found.layer, name)}")
         for one in found.solved:
             if one.section == name and one.level_db is not None:

@@ -42,17 +42,19 @@ def page(
 def _page(terminal: Terminal, recipe: Path, *, sections: list[str], seconds: float, most_mb: float, out: Path | None,
           folder: Path) -> SongResult:
     """One song."""
+    from layerpipe.jobs.output_places import refuse_sources, sources_of
     from layerpipe.jobs.page import prepare_page
     from layerpipe.outputs.artist_page import build_page, write_page
     from layerpipe.outputs.artist_page.fit import SizeLimits
     from layerpipe.recipe.reader import read_recipe
 
     file = read_recipe(recipe)
+    target = out or folder / f"{recipe.stem}.html"
+    refuse_sources([target], sources_of(file))
     limits = SizeLimits(most_bytes=round(most_mb * 1e6))
     with terminal.progress("preparing audio", 1.0) as on_progress:
         fitted = prepare_page(file, sections=sections, seconds=seconds, limits=limits, on_progress=on_progress)
     song, content = fitted.song, build_page(fitted.song)
-    target = out or folder / f"{recipe.stem}.html"
     write_page(target, content)
     names = ", ".join(part.name for part in song.sections)
     terminal.say(f"wrote {target}: {len(content) / 1e6:.1f} MB, {fitted.bits}-bit sound; {names}")

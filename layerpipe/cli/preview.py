@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from layerpipe.cli.songs import ClusterOption, JobsOption, SongResult, SongsArgument, answer_songs, is_several
-from layerpipe.cli.terminal import FINE, JsonOption, QuietOption, Terminal, answers
+from layerpipe.cli.tables import new_table
+from layerpipe.cli.terminal import FINE, JsonOption, QuietOption, Terminal, answers, shown
 
 if TYPE_CHECKING:
     from layerpipe.outputs.preview.write import Previews
@@ -102,13 +103,8 @@ def _caution(made: Previews) -> str | None:
 
 def _table(made: Previews) -> Any:
     """What was written, for a person."""
-    from rich.box import SIMPLE_HEAD
-    from rich.table import Table
-
-    from layerpipe.cli.terminal import shown
-
     folder = next((one.file.parent for one in made.files if one.file is not None), "")
-    table = Table(title=str(folder), title_justify="left", title_style="bold", box=SIMPLE_HEAD)
+    table = new_table(str(folder))
     table.add_column("file", overflow="fold")
     for heading in ("LUFS", "gain applied, dB", "dBTP", "seconds"):
         table.add_column(heading, justify="right")

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from importlib import resources
 
-from layerpipe.cli.terminal import FINE, answers
+from layerpipe.cli.terminal import FINE, answers, print_lines
 
 
 @answers
 def schema() -> int:
     """Print the JSON Schema of a recipe, for text editors."""
-    print(resources.files("layerpipe.recipe").joinpath("recipe.schema.json").read_text("utf-8"), end="")
+    print_lines(*resources.files("layerpipe.recipe").joinpath("recipe.schema.json").read_text("utf-8").splitlines())
     return FINE

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import signal
 import sys
 import webbrowser
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from layerpipe.cli.answers import say_answer
-from layerpipe.cli.terminal import FINE, Terminal, answers
+from layerpipe.cli.terminal import FINE, Terminal, answers, flush, print_picture, stdout_encoding
 
 if TYPE_CHECKING:
     from layerpipe.jobs.share import Sharing
@@ -81,24 +82,26 @@ def _say_address(terminal: Terminal, sharing: Sharing, *, is_local: bool) -> Non
     """Address, QR code and cautions."""
     import segno
 
-    terminal.say(f"\n{sharing.url}\n")
+    terminal.say("", sharing.url, "")
     if not is_local:
         if _can_show_blocks():
-            segno.make(sharing.url, micro=False).terminal(compact=True)
-        terminal.say("\nPoint the phone's camera at the code; the phone must be in the same network.")
+            code = io.StringIO()
+            segno.make(sharing.url, micro=False).terminal(out=code, compact=True)
+            print_picture(code.getvalue())
+        terminal.say("", "Point the phone's camera at the code; the phone must be in the same network.")
         terminal.warn("Caution: plain HTTP is for a network you trust. Whoever has the address can listen and send.")
     terminal.warn("Caution: start with the volume low; ask the artist to do the same.")
     waiting = sharing.comments.waiting()
     if waiting:
         terminal.say(f"{sharing.comments.path}: {len(waiting)} earlier answer{'s' * (len(waiting) != 1)} still waiting")
     terminal.say("Ctrl-C ends it.")
-    sys.stdout.flush()
+    flush()
 
 
 def _can_show_blocks() -> bool:
     """Whether stdout can print the half blocks of the code."""
     try:
-        "\u2580\u2584\u2588".encode(sys.stdout.encoding or "ascii")
+        "\u2580\u2584\u2588".encode(stdout_encoding())
     except UnicodeEncodeError:
         return False
     return True
@@ -110,7 +113,7 @@ def _answer_events(terminal: Terminal, sharing: Sharing, recipe: Path, *, ask: b
 
     for event in sharing.events():
         if isinstance(event, Problem):
-            terminal.warn(event.words)
+            terminal.warn(*event.words.split("\n"))
         elif isinstance(event, NewVersion):
             if event.number > 1:
                 terminal.say(f"version {event.number} of the page is shown")
@@ -118,7 +121,7 @@ def _answer_events(terminal: Terminal, sharing: Sharing, recipe: Path, *, ask: b
                 terminal.say(f"{name}: is longer than a page holds and was cut; see --seconds")
         else:
             _take(terminal, sharing, recipe, event, ask=ask)
-        sys.stdout.flush()
+        flush()
 
 
 def _take(terminal: Terminal, sharing: Sharing, recipe: Path, choice: Choice, *, ask: bool) -> None:
@@ -127,7 +130,7 @@ def _take(terminal: Terminal, sharing: Sharing, recipe: Path, choice: Choice, *,
     from layerpipe.jobs.level_choice import change_for
     from layerpipe.recipe.reader import read_recipe
 
-    terminal.say(f"\nAnswer {choice.number} from {choice.sender or 'somebody'} at {choice.address}:")
+    terminal.say("", f"Answer {choice.number} from {choice.sender or 'somebody'} at {choice.address}:")
     say_answer(terminal, choice.answer)
     if not ask:
         terminal.say(f"kept in {sharing.comments.path}")
@@ -143,7 +146,7 @@ def _take(terminal: Terminal, sharing: Sharing, recipe: Path, choice: Choice, *,
             if state == "waiting" and sys.stdin.isatty() and not sharing.is_ending:
                 state = "declined"
     except LayerpipeError as refusal:
-        terminal.warn(f"{refusal}\nnot written; the answer is kept in {sharing.comments.path}")
+        terminal.warn(*str(refusal).split("\n"), f"not written; the answer is kept in {sharing.comments.path}")
         state = "refused"
     if state != "waiting":
         sharing.comments.set_state(choice.number, state)

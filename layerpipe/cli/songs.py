@@ -9,18 +9,16 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
+from layerpipe.cli.tables import drawn, new_bars, new_table, terminal_width
 from layerpipe.cli.terminal import FINE, Terminal
 from layerpipe.core.json_values import json_value
-from layerpipe.core.text import one_line
+from layerpipe.core.text import one_line, printable
 from layerpipe.jobs.song_list import find_songs, is_one_recipe
 from layerpipe.jobs.songs import SongOutcome, SongProgress, run_songs
-
-if TYPE_CHECKING:
-    from rich.console import Console
 
 SongsArgument = Annotated[list[Path], typer.Argument(metavar="RECIPE...", show_default=False, help=(
     "Recipes, folders of recipes, or .txt files that list one path a line."))]
@@ -113,7 +111,7 @@ def do_all(terminal: Terminal, recipes: Sequence[Path], song: Song, *, jobs: int
         places, song, outputs = [_absolute(path) for path in places], _with_absolute_paths(song), [
             _absolute(path) for path in outputs]
     work = functools.partial(do_song, song, document=documents or terminal.as_json, talks=terminal.talks,
-                             width=terminal.out.width if terminal.talks else 0)
+                             width=terminal_width() if terminal.talks else 0)
     found: list[SongOutcome | None] = [None] * len(places)
     warned: set[str] = set()
     with _progress(terminal, places) as (on_progress, on_end), closing(run_songs(
@@ -123,9 +121,9 @@ def do_all(terminal: Terminal, recipes: Sequence[Path], song: Song, *, jobs: int
             for text in outcome.warnings:
                 if text not in warned:
                     warned.add(text)
-                    terminal.warn(text)
+                    terminal.warn(*text.split("\n"))
             if outcome.text:
-                terminal.say(f"{one_line(str(places[n]))}\n{outcome.text}")
+                terminal.say(str(places[n]), *outcome.text.split("\n"))
             found[n] = replace(outcome, text="")
     return places, [outcome for outcome in found if outcome is not None]
 
@@ -158,23 +156,17 @@ class _CapturedTerminal(Terminal):
         self.text, self.warnings = io.StringIO(), list[str]()
         self._on_progress, self._width = on_progress, width
 
-    @functools.cached_property
-    def out(self) -> Console:
-        """Console on the kept text, as wide as the real one."""
-        from rich.console import Console
+    def _draw(self, table: Any) -> str:
+        """A table as text, as wide as the real terminal."""
+        return drawn(table, width=self._width)
 
-        return Console(file=self.text, width=self._width, highlight=False, emoji=False, markup=False)
+    def _put(self, text: str) -> None:
+        """Keep text."""
+        self.text.write(text)
 
-    def say(self, *what: Any) -> None:
-        """Keep text or a rich renderable."""
-        if self.talks and all(isinstance(part, str) for part in what):
-            print(*what, file=self.text)
-        elif self.talks:
-            self.out.print(*what)
-
-    def warn(self, text: str) -> None:
+    def warn(self, *lines: str) -> None:
         """Keep a warning."""
-        self.warnings.append(text)
+        self.warnings.append("\n".join(printable(line) for line in lines))
 
     @contextmanager
     def progress(self, what: str, total: float) -> Iterator[Callable[[float], None]]:
@@ -186,13 +178,10 @@ class _CapturedTerminal(Terminal):
 def _progress(terminal: Terminal,
               recipes: Sequence[Path]) -> Iterator[tuple[SongProgress | None, Callable[[int], None]]]:
     """One line for all songs and one for each running song, on stderr if that is a terminal."""
-    if terminal.quiet or not terminal.err.is_terminal:
+    if not terminal.shows_progress:
         yield None, lambda song: None
         return
-    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
-
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=terminal.err, transient=True) as bars:
+    with new_bars() as bars:
         every = bars.add_task(f"{len(recipes)} songs", total=len(recipes))
         running: dict[int, Any] = {}
         ended: set[int] = set()
@@ -214,14 +203,11 @@ def _progress(terminal: Terminal,
 
 def _table(recipes: Sequence[Path], outcomes: Sequence[SongOutcome]) -> Any:
     """Every song and its verdict."""
-    from rich.box import SIMPLE_HEAD
-    from rich.table import Table
-
-    table = Table(box=SIMPLE_HEAD, pad_edge=False)
+    table = new_table(pad_edge=False)
     for heading in ("song", "verdict", ""):
         table.add_column(heading, overflow="fold")
     for recipe, outcome in zip(recipes, outcomes, strict=True):
-        table.add_row(one_line(str(recipe)), outcome.verdict, one_line(outcome.note))
+        table.add_row(str(recipe), outcome.verdict, outcome.note)
     return table
 
 

@@ -17,6 +17,7 @@ from layerpipe.cli.songs import (
     beside,
     is_several,
 )
+from layerpipe.cli.tables import new_table
 from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
 
 if TYPE_CHECKING:
@@ -71,24 +72,27 @@ def timing(
 def _timing(terminal: Terminal, recipe: Path, *, write: bool, after: bool, picture: Path | None, listen: Path | None,
             several: bool) -> SongResult:
     """One song."""
+    from layerpipe.jobs.output_places import refuse_sources, sources_of
     from layerpipe.jobs.timing import change_of_edits, time_song
     from layerpipe.recipe.reader import read_recipe
 
     file = read_recipe(recipe)
+    sources = sources_of(file)
+    target = None if picture is None else beside(picture, recipe, several=several)
+    refuse_sources([target] if target else [], sources)
     with terminal.progress("listening", 1.0) as on_progress:
         song = time_song(file, after=after, on_progress=on_progress)
     _say(terminal, song, file)
-    if picture is not None:
+    if target is not None:
         from layerpipe.outputs.timing.plot import draw_timing
 
-        target = beside(picture, recipe, several=several)
         draw_timing(song, file.recipe, target)
         terminal.say(f"wrote {target}")
     if listen is not None:
         from layerpipe.outputs.timing.audition import write_auditions
 
         folder = listen / recipe.stem if several else listen
-        made = write_auditions(song, folder)
+        made = write_auditions(song, folder, before_writing=partial(refuse_sources, sources=sources))
         terminal.say(f"{folder}: {len(made)} files, each before, then after" if made else
                      "no edits, so no listening files")
     if write:
@@ -116,12 +120,9 @@ def _say(terminal: Terminal, song: SongTiming, file: RecipeFile) -> None:
     """Everything, for a person."""
     if not terminal.talks:
         return
-    from rich.box import SIMPLE_HEAD
-    from rich.table import Table
-
     from layerpipe.analysis.timing.song_edits import place_words
 
-    table = Table(title=f"{file.recipe.song.title}: takes", title_justify="left", title_style="bold", box=SIMPLE_HEAD)
+    table = new_table(f"{file.recipe.song.title}: takes")
     for heading in ("take", "onsets", "offset to\ndouble, ms", "average offset\nto grid, ms", "spread, ms", "verdict"):
         table.add_column(heading, justify="left" if heading in ("take", "verdict") else "right", overflow="fold")
     for take in song.takes:
@@ -150,12 +151,8 @@ def _say(terminal: Terminal, song: SongTiming, file: RecipeFile) -> None:
 
 def _pair_table(song: SongTiming) -> Any:
     """Pairs, before and after the moves."""
-    from rich.box import SIMPLE_HEAD
-    from rich.table import Table
-
     moved = any(take.moves for take in song.takes)
-    table = Table(title="difference between takes, ms", title_justify="left", title_style="bold", box=SIMPLE_HEAD,
-                  padding=0, pad_edge=False, show_edge=False)
+    table = new_table("difference between takes, ms", padding=0, pad_edge=False, show_edge=False)
     for heading in ("takes", ""):
         table.add_column(heading, overflow="fold")
     for heading in ("median", "95th\npercentile", "within\n5 ms", "within\n10 ms", "within\n20 ms", "within\n30 ms",

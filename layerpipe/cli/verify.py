@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from layerpipe.cli.tables import new_table
 from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers
-from layerpipe.core.text import one_line
 
 if TYPE_CHECKING:
     from layerpipe.outputs.verify.verdicts import FileVerdict, Verified
@@ -54,32 +54,28 @@ def verify(
 
 def _print(terminal: Terminal, bounce: Path, found: Verified) -> None:
     """Print what was found."""
-    from rich.box import SIMPLE_HEAD
-    from rich.table import Table
-
     from layerpipe.outputs.settings_text import take_words
     from layerpipe.outputs.verify.verdicts import UNCHANGED
 
-    table = Table(title=one_line(f"{bounce}: {found.verdict}"), title_justify="left", title_style="bold",
-                  box=SIMPLE_HEAD)
+    table = new_table(f"{bounce}: {found.verdict}")
     for heading in ("file", "verdict", "difference"):
         table.add_column(heading, overflow="fold")
     for file in found.files:
-        table.add_row(one_line(file.file), file.verdict, _difference(file))
+        table.add_row(file.file, file.verdict, _difference(file))
     terminal.say(table)
     words = {True: "the layers sum bit-exactly to the blend", None: "the layers cannot be summed",
              False: "the layers do not sum to the blend"}
     terminal.say(words[found.sum.agrees] + ("" if found.sum.first_different_frame is None
                                             else f": differs from sample {found.sum.first_different_frame} on"))
     for source in found.sources or ():
-        terminal.say(one_line(f"take {take_words(source.layer, source.take)} ({source.file}): {source.verdict}"))
+        terminal.say(f"take {take_words(source.layer, source.take)} ({source.file}): {source.verdict}")
     if found.rerender is not None:
         different = [file for file in found.rerender if file.verdict != UNCHANGED]
         terminal.say("re-rendered: every file is the same" if not different else "re-rendered:")
         for file in different:
-            terminal.say(one_line(f"{file.file}: {_difference(file)}"))
+            terminal.say(f"{file.file}: {_difference(file)}")
     for remark in found.remarks:
-        terminal.say(one_line(remark))
+        terminal.say(remark)
 
 
 def _difference(file: FileVerdict) -> str:
@@ -88,4 +84,4 @@ def _difference(file: FileVerdict) -> str:
     if file.first_different_frame is not None:
         words.append(f"differs from sample {file.first_different_frame} on, by up to "
                      f"{file.largest_difference_dbfs:.1f} dBFS")
-    return one_line("; ".join(words))
+    return "; ".join(words)

@@ -13,9 +13,18 @@ MOST_SHOWN = 50
 
 
 class LayerpipeError(Exception):
-    """Any refusal meant for a reader; `exit_code` is what the command line answers with."""
+    """Any refusal meant for a reader; `exit_code` is what the command line answers with.
+
+    Parameters
+    ----------
+    lines : str
+        One or several; names and values from files in them are made printable here.
+    """
 
     exit_code = 2
+
+    def __init__(self, *lines: str) -> None:
+        super().__init__("\n".join(printable(line) for line in lines))
 
 
 class ParameterError(LayerpipeError, ValueError):
@@ -49,7 +58,7 @@ class FaultsError(LayerpipeError):
     def __init__(self, faults: Sequence[Fault], more: int = 0) -> None:
         self.faults = tuple(faults)
         self.count = len(self.faults) + more
-        super().__init__(_message(self.faults, more))
+        super().__init__(*_message(self.faults, more))
 
 
 class RecipeError(FaultsError):
@@ -70,20 +79,20 @@ class OutputError(LayerpipeError):
     exit_code = 1
 
 
-def _message(faults: Sequence[Fault], more: int) -> str:
+def _message(faults: Sequence[Fault], more: int) -> list[str]:
     """The faults, one line each below their file, at most MOST_SHOWN."""
     files = list(dict.fromkeys(fault.file for fault in faults))
     lines, left = [], MOST_SHOWN
     for file in files:
         of_file = [fault for fault in faults if fault.file == file]
         count = len(of_file) + (more if file == files[-1] else 0)
-        lines.append(f"{printable(str(file))}: {count} fault{'s' if count > 1 else ''}")
+        lines.append(f"{file}: {count} fault{'s' if count > 1 else ''}")
         lines += [f"  {fault}" for fault in of_file[:left]]
         left -= len(of_file[:left])
         if not left:
             break
     hidden = len(faults) + more - (MOST_SHOWN - left)
-    return "\n".join([*lines, f"  and {hidden} more"] if hidden else lines)
+    return [*lines, f"  and {hidden} more"] if hidden else lines
 
 
 class DamagedFile(LayerpipeError):  # noqa: N818 - it is not the reader's error: what was in it is measured again

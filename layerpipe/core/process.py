@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import ctypes
+import errno
+import mmap
 import os
 import sys
+from collections.abc import Callable
 
-_notices_shown = False
+_COMPILER_BYTES = 256 << 20
+"""Address space that loading the compiler and compiling a loop takes, rounded up; measured on x86-64."""
+_show: Callable[[str], None] | None = None
 
 
 def worker_threads() -> int:
@@ -31,13 +36,40 @@ def release_memory() -> None:
             trim(0)
 
 
-def show_notices(shown: bool) -> None:
-    """Whether `notify` prints; a command that talks to a person turns it on."""
-    global _notices_shown
-    _notices_shown = shown
+def show_notices(show: Callable[[str], None] | None) -> None:
+    """Let `notify` hand its lines to a function; None keeps it silent."""
+    global _show
+    _show = show
 
 
 def notify(text: str) -> None:
-    """Print one line on stderr for a person at a terminal who would wonder what takes so long."""
-    if _notices_shown and sys.stderr.isatty():
-        print(text, file=sys.stderr, flush=True)
+    """One line for a person at a terminal who would wonder what takes so long."""
+    if _show is not None:
+        _show(text)
+
+
+def is_short_of_memory(mistake: BaseException) -> bool:
+    """Whether an error comes from too little memory: libraries then fail to load, and threads to start.
+
+    Parameters
+    ----------
+    mistake : BaseException
+
+    Examples
+    --------
+    >>> is_short_of_memory(RuntimeError("can't start new thread"))
+    True
+    """
+    text = str(mistake)
+    return (isinstance(mistake, MemoryError) or getattr(mistake, "errno", None) == errno.ENOMEM
+            or any(words in text for words in ("failed to map segment", "cannot allocate memory", "start new thread",
+                                               "Cannot allocate memory", "Unable to allocate")))
+
+
+def has_room_for_compiler() -> bool:
+    """Whether enough address space is left to load a compiler; its own errors do not say that it is that."""
+    try:
+        mmap.mmap(-1, _COMPILER_BYTES).close()
+    except (OSError, ValueError):
+        return False
+    return True

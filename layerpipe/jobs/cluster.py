@@ -258,9 +258,9 @@ def _refuse_workers(client: Client, address: str, files: Mapping[str, Mapping[st
     if wrong:
         lines = [f"  {worker}: {problem}" for worker, problems in sorted(wrong.items()) for problem in problems]
         hidden = len(lines) - LIMITS.most_shown
-        raise ClusterError("\n".join([
+        raise ClusterError(
             f"{address}: {len(wrong)} of {len(answers)} workers cannot be used; nothing was done",
-            *lines[: LIMITS.most_shown], *([f"  and {hidden} more"] if hidden > 0 else [])]))
+            *lines[: LIMITS.most_shown], *([f"  and {hidden} more"] if hidden > 0 else []))
 
 
 def _ask() -> Any:

@@ -22,6 +22,7 @@ from layerpipe.core.sound import FloatArray, OnProgress
 from layerpipe.core.text import one_line
 from layerpipe.jobs.draft_text import draft_text, relative
 from layerpipe.outputs.bounce.manifest import MANIFEST
+from layerpipe.outputs.preview.file_list import LIST_NAME
 from layerpipe.recipe.model import MOST_LAYERS, MOST_TAKES
 from layerpipe.recipe.names import refuse_control
 from layerpipe.recipe.reader import parse_recipe
@@ -132,7 +133,9 @@ def _look_through(folder: Path, home: Path) -> tuple[list[FileFacts], list[Skipp
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         bounces = [name for name in folders if (Path(inside) / name / MANIFEST).is_file()]
         skipped += [Skipped(Path(inside) / name, "is a bounce, not a folder of takes") for name in bounces]
-        folders[:] = [name for name in folders if name not in bounces]
+        previews = [name for name in folders if name not in bounces and (Path(inside) / name / LIST_NAME).is_file()]
+        skipped += [Skipped(Path(inside) / name, "holds listening files, not takes") for name in previews]
+        folders[:] = [name for name in folders if name not in {*bounces, *previews}]
         # "gtr.wav" comes before "gtr copy.wav".
         for name in sorted(files, key=lambda name: (Path(name).stem, name)):
             path = Path(inside) / name

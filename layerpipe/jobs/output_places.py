@@ -7,7 +7,6 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from layerpipe.core.errors import Fault, OutputError, RecipeError
-from layerpipe.core.text import one_line
 from layerpipe.recipe.reader import RecipeFile
 
 
@@ -21,7 +20,7 @@ def folder_of(file: RecipeFile, out: Path) -> Path:
     """
     name = file.path.stem
     if name in ("", ".", ".."):
-        raise RecipeError([Fault(file.path, "", f'the folder in {one_line(str(out))} would be called "{name}"; rename '
+        raise RecipeError([Fault(file.path, "", f'the folder in {out} would be called "{name}"; rename '
                                                 "the recipe")])
     return out / name
 
@@ -54,11 +53,11 @@ def refuse_sources(outputs: Iterable[Path], sources: Iterable[Path]) -> None:
         places, same = {_plain(output), _real(output)}, _identity(output)
         for source, paths, identity in known:
             if places & paths or (same is not None and same == identity):
-                faults.append(f"{one_line(str(output))}: would be written over {one_line(str(source))}")
+                faults.append(f"{output}: would be written over {source}")
             elif any(place in path.parents for place in places for path in paths):
-                faults.append(f"{one_line(str(output))}: would be replaced, and {one_line(str(source))} is inside it")
+                faults.append(f"{output}: would be replaced, and {source} is inside it")
     if faults:
-        raise OutputError("\n".join([*faults, "nothing was written; choose another place with --out"]))
+        raise OutputError(*faults, "nothing was written; choose another place")
 
 
 def _plain(path: Path) -> Path:

@@ -8,7 +8,8 @@ from pathlib import Path
 
 from layerpipe.core.errors import OutputError
 from layerpipe.core.sound import OnProgress
-from layerpipe.outputs.preview.file_list import remove_earlier
+from layerpipe.jobs.output_places import folder_of, refuse_sources, sources_of
+from layerpipe.outputs.preview.file_list import LIST_NAME, remove_earlier
 from layerpipe.outputs.preview.write import Previews, make_previews, versions_of
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.render.cache.take_cache import TakeCache
@@ -37,12 +38,16 @@ def preview_song(file: RecipeFile, out: Path, *, sections: Sequence[str] = (), v
         What is wrong with the recipe, its files, a name of a section or version, or the output folder.
     """
     cache = cache or TakeCache()
-    folder = out / file.path.stem
+    folder = folder_of(file, out)
+
+    def allowed(paths: Sequence[Path]) -> None:
+        refuse_sources([*paths, folder / LIST_NAME], sources_of(file))
 
     def work() -> Previews:
         song = process_takes(file, cache, on_progress=lambda share: on_progress(share / 2))
         parts, wanted = song.parts(sections), versions_of(song, versions)
         return make_previews(song, measure_song(song, cache), folder, parts, wanted, workers=WORKERS,
+                             before_writing=allowed,
                              on_progress=lambda share: on_progress(share / 2))
 
     made = cache.retried(work)

@@ -15,6 +15,7 @@ from layerpipe.recipe.reader import RecipeFile
 from layerpipe.recipe.shift_edits import marked_shifts, remove_shifts, write_shift
 from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.render.attack import attack_text, refuse_changed_takes
+from layerpipe.render.pipeline import play_moves
 from layerpipe.render.takes import open_all
 
 DEFAULT_CROSSFADE_MS = 5.0
@@ -35,12 +36,15 @@ def time_song(file: RecipeFile, *, after: bool = False, on_progress: OnProgress 
     Raises
     ------
     RecipeError
-        If a move of the recipe was made for another sound than its take has now.
+        If a move of the recipe was made for another sound than its take has now, or leaves its take.
     AudioError
         If a file cannot be used.
     """
     takes = open_all(file.recipe)
     refuse_changed_takes(file, TempoMap.of(file.recipe), [one.pass_sounds for one in takes])
+    for one in takes:
+        # Refuses, with take and recipe, a move that leaves its take.
+        play_moves(file, one)
     return measure_timing(file.recipe, takes, after=after, on_progress=on_progress)
 
 

@@ -42,10 +42,10 @@ class Change:
         return self.before == self.after.text
 
     @property
-    def diff(self) -> str:
-        """The change as a unified diff; empty if nothing would change."""
+    def diff(self) -> list[str]:
+        """The lines of the change as a unified diff; none if nothing would change."""
         before, after = (text.replace("\r\n", "\n").split("\n") for text in (self.before, self.after.text))
-        return "\n".join(difflib.unified_diff(before, after, str(self.path), f"{self.path} (changed)", lineterm=""))
+        return list(difflib.unified_diff(before, after, str(self.path), f"{self.path} (changed)", lineterm=""))
 
     def write(self) -> RecipeFile:
         """Write the new text, completely or not at all; the file's mode, byte order mark and line ends are kept.
@@ -104,8 +104,8 @@ def changed(change: Change, text: str, meant: Callable[[dict[str, Any]], None]) 
         text = text.replace("\r\n", "\n").replace("\n", "\r\n")
     after = parse_recipe(change.path, text)
     if after.data != wanted:
-        raise OutputError(f"{change.path}: is written in a way that cannot be changed safely; change it by hand:\n"
-                          + Change(change.path, change.before, after).diff)
+        raise OutputError(f"{change.path}: is written in a way that cannot be changed safely; change it by hand:",
+                          *Change(change.path, change.before, after).diff)
     return Change(change.path, change.before, after)
 
 

@@ -139,7 +139,7 @@ def process_takes(file: RecipeFile, cache: TakeCache | None = None, *,
     attack.refuse_changed_takes(file, tempo_map, [None if take.take.mute else take.pass_sounds for take in every])
 
     def process_one(take: takes.OpenTake) -> ProcessedTake:
-        moved = _play_moves(file, take)
+        moved = play_moves(file, take)
         wanted = recipe.chain_of(take.layer, take.take)
         key = _take_key(take, wanted)
         sound = cache.find_take(key) or _run_chain(file, take, moved, wanted, key, cache)
@@ -187,7 +187,7 @@ def energies_key(song: ProcessedSong) -> str:
                       "bed": None if bed is None else [bed.digest, song.rate_hz, song.frames]})
 
 
-def _play_moves(file: RecipeFile, take: takes.OpenTake) -> Sound:
+def play_moves(file: RecipeFile, take: takes.OpenTake) -> Sound:
     """A take as it is heard, before its chain: its passes with their moves, comped."""
     try:
         return take.played()

@@ -190,7 +190,8 @@ def test_one_command_alone_reads_no_other_s_file(tmp_path):
             "try: layerpipe.cli.main()\n"
             "finally: print(sorted(name for name in sys.modules if name.startswith('layerpipe.cli.')))")
     done = subprocess.run([sys.executable, "-c", seen], capture_output=True, text=True, cwd=tmp_path, check=True)
-    assert done.stdout.splitlines()[-1] == "['layerpipe.cli.preview', 'layerpipe.cli.songs', 'layerpipe.cli.terminal']"
+    assert done.stdout.splitlines()[-1] == ("['layerpipe.cli.preview', 'layerpipe.cli.songs', 'layerpipe.cli.tables', "
+                                            "'layerpipe.cli.terminal']")
 
 
 @pytest.mark.parametrize("words", [["bonce", "x.toml"], ["--quiet"], []])

@@ -128,7 +128,7 @@ def recipe(tmp_path):
 
 def lines_changed(change: Change) -> list[str]:
     """The lines of a diff that go and come."""
-    return [line for line in change.diff.split("\n")[2:] if line[:1] in "+-"]
+    return [line for line in change.diff[2:] if line[:1] in "+-"]
 
 
 def test_a_level_is_set_where_it_stands_and_its_remark_stays(recipe):
@@ -299,7 +299,7 @@ def test_a_change_that_changes_nothing_writes_nothing(recipe):
     before = path.stat()
     change = remove_moves(path)
     assert change.is_empty
-    assert change.diff == ""
+    assert change.diff == []
     change.write()
     assert path.stat() == before
 

@@ -29,6 +29,7 @@ from layerpipe.recipe.reader import parse_recipe
 from layerpipe.render import pipeline
 from layerpipe.render.cache import take_cache as cache_module
 from layerpipe.render.cache.take_cache import TakeCache
+from tests.soak.limits import closed_streams, few_descriptors, folder_just_made, little_memory
 from tests.soak.scene import FINE, REFUSED, Scene, bounce, digests, finish, forked
 
 NOBODY = 65534
@@ -279,7 +280,8 @@ def full_disk(scene: Scene, picked: random.Random) -> list[str]:
 
 FAULTS: dict[str, Fault] = {fault.__name__: fault for fault in (
     write_limit, write_error, read_error, full_store, no_permission, closed_store, clock_set_back, at_once,
-    damaged_store, changed_while_read, without_exchange, full_disk)}
+    damaged_store, changed_while_read, without_exchange, full_disk, few_descriptors, little_memory, closed_streams,
+    folder_just_made)}
 NEED_RIGHTS = ("full_disk",)
 
 

@@ -61,8 +61,11 @@ def most_prominent(power: FloatArray, at: int) -> tuple[int, int, int]:
     running = np.concatenate([[0.0], np.cumsum(power[first : at + 18])])
     for width, over in zip(SETTINGS.widths, SETTINGS.chance, strict=True):
         low, top = max(at - width + 1, 0) - first, min(at + width, len(power)) - first
+        if top - low < width:
+            # A take shorter than a click of that length.
+            continue
         sums = (running[low + width : top + 1] - running[low : top + 1 - width]) / (width * over)
-        if len(sums) and sums.max() > best:
+        if sums.max() > best:
             start = first + low + int(np.argmax(sums))
             best, found = float(sums.max()), (start, start + width, width)
     return found

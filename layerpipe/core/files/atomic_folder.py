@@ -70,7 +70,7 @@ def atomic_folder(target: Path, owns: Owns) -> Iterator[Path]:
             sync_names(folder)
     except OutputError as refusal:
         # The reader knows the target, not the temporary name.
-        raise OutputError(str(refusal).replace(os.fspath(partial), os.fspath(target))) from refusal
+        raise OutputError(*str(refusal).replace(os.fspath(partial), os.fspath(target)).split("\n")) from refusal
     except OSError as refusal:
         raise OutputError(f"{target}: cannot be written: {_reason(refusal)}") from refusal
     finally:

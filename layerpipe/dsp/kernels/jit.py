@@ -27,7 +27,7 @@ from typing import Any, Generic, NamedTuple, ParamSpec, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.core.process import notify
+from layerpipe.core.process import has_room_for_compiler, is_short_of_memory, notify
 from layerpipe.dsp.kernels.code_files import keep_code, read_code
 
 P = ParamSpec("P")
@@ -118,6 +118,8 @@ def _entry(loop: Callable[..., Any], kinds: tuple[str, ...]) -> _Entry:
     try:
         return _load(loop, kinds)
     except _FAILURES as refusal:
+        if is_short_of_memory(refusal) or not has_room_for_compiler():
+            raise MemoryError from refusal
         _warn_once(f"{type(refusal).__name__}: {refusal}".splitlines()[0])
         return _Entry(None)
 

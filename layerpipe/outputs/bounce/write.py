@@ -110,7 +110,7 @@ def past_full_scale(stems: Sequence[Stem], song: ProcessedSong) -> OutputError |
                      f"{place} (sample {first}), the highest {stem.overs.peak_dbfs:+.2f} dBFS")
     lines.append("  lower gains or levels by that much, or lower everything by one gain with "
                  '[bounce] over_full_scale = "lower"')
-    return OutputError("\n".join(lines))
+    return OutputError(*lines)
 
 
 def lowering_gain(stems: Sequence[Stem]) -> float:

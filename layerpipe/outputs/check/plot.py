@@ -6,7 +6,7 @@ Levels are dB per Hz relative to full scale.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -30,31 +30,48 @@ CHARACTER = 0.0068
 LABELS = {"dc": "DC offset", "dropout": "drop-out", "clipping": "clipped"}
 """Of kinds whose names are no words."""
 TICKS_HZ = (10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000, 50000)
+_LONGEST_NAME = 60
+"""Characters; a file name may have 255 bytes, and a character up to four."""
 Mark = tuple[float, str, str]
 """Where (seconds or Hz), name and colour."""
 VERDICT_COLOURS = {"OK": GREEN, "review": ORANGE, "re-record": RED}
 
 
-def draw_takes(report: Report, recipe: Recipe | None, folder: Path) -> list[Path]:
+def draw_takes(report: Report, recipe: Recipe | None, folder: Path, *,
+               before_writing: Callable[[Sequence[Path]], None] = lambda paths: None) -> list[Path]:
     """Draw every take into a folder, which is made if needed; files of the same names are replaced.
+
+    Parameters
+    ----------
+    report : Report
+    recipe : Recipe, optional
+        Gives sections.
+    folder : Path
+    before_writing : function of paths
+        Called with every file, before any is written; it may refuse.
 
     Raises
     ------
     OutputError
         If a file cannot be written.
     """
-    drawn = []
+    drawn = [folder / f"{number:02d}-{_file_name(one.take.title)}.png"
+             for number, one in enumerate(report.takes, start=1)]
+    before_writing(drawn)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as refusal:
         raise OutputError(f"{folder}: pictures cannot be written: {refusal.strerror or refusal}") from refusal
-    for number, one in enumerate(report.takes, start=1):
-        name = "".join(c if c.isalnum() or c in "-_." else "-" for c in one.take.title.replace(" / ", "-"))
-        path = folder / f"{number:02d}-{name.strip('-.') or 'take'}.png"
+    for path, one in zip(drawn, report.takes, strict=True):
         with picture(path, inches=(12, 7.2), dpi=110, line_width=0.8) as figure:
             _draw(figure, one, recipe)
-        drawn.append(path)
     return drawn
+
+
+def _file_name(title: str) -> str:
+    """A take's title as part of a file name."""
+    name = "".join(c if c.isalnum() or c in "-_." else "-" for c in title.replace(" / ", "-"))
+    return name[:_LONGEST_NAME].strip("-.") or "take"
 
 
 def _draw(figure: Any, one: TakeReport, recipe: Recipe | None) -> None:

@@ -8,7 +8,7 @@ numbered in the order of the song, so that they sort in it; the number is the tr
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -91,6 +91,7 @@ def versions_of(song: ProcessedSong, names: Sequence[str] = ()) -> tuple[Version
 
 def make_previews(song: ProcessedSong, energies: Energies, folder: Path, parts: Sequence[SongPart],
                   versions: Sequence[Version], *, workers: int,
+                  before_writing: Callable[[Sequence[Path]], None] = lambda paths: None,
                   on_progress: OnProgress = lambda share: None) -> Previews:
     """Write the listening files of some sections.
 
@@ -105,6 +106,8 @@ def make_previews(song: ProcessedSong, energies: Energies, folder: Path, parts: 
         What to write. The loudness of a section is found over all its versions, so that any of them can be made alone.
     workers : int
         Threads.
+    before_writing : function of paths
+        Called with every file that may be written, before any is; it may refuse.
     on_progress : function of a share
         Called with the share of the work (of 1) that was just done.
 
@@ -113,12 +116,15 @@ def make_previews(song: ProcessedSong, energies: Energies, folder: Path, parts: 
     OutputError
         If a file cannot be written.
     """
+    wanted = {version.label for version in versions}
+    order = [(part.name, version.label) for part in song.parts() for version in versions_of(song)]
+    asked = {part.name for part in parts}
+    before_writing([_path_of(song, folder, section, label, track, len(order))
+                    for track, (section, label) in enumerate(order, start=1) if section in asked and label in wanted])
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as refusal:
         raise OutputError(f"{folder}: cannot be written: {refusal.strerror or refusal}") from refusal
-    wanted = {version.label for version in versions}
-    order = [(part.name, version.label) for part in song.parts() for version in versions_of(song)]
     left = _HELD_BYTES
     limits = []
     with ThreadPoolExecutor(workers) as pool, ThreadPoolExecutor(workers) as meters:
@@ -221,6 +227,11 @@ def _true_peaks_dbtp(sound: ExcerptSound, versions: Sequence[Version], pool: Thr
     return [meter.peak_dbtp for meter in meters]
 
 
+def _path_of(song: ProcessedSong, folder: Path, section: str, label: str, track: int, tracks: int) -> Path:
+    """The file of one version of a section; numbered, so that names sort in the order of the song."""
+    return folder / f"{track:0{max(2, len(str(tracks)))}d} {section} - {label}.{song.recipe.preview.format}"
+
+
 def _write(sound: ExcerptSound, folder: Path, planned: _Planned, track: int, tracks: int) -> Listening:
     """One listening file."""
     song, excerpt, version = sound.song, sound.excerpt, planned.version
@@ -228,7 +239,7 @@ def _write(sound: ExcerptSound, folder: Path, planned: _Planned, track: int, tra
     if planned.gain_db is None:
         return Listening(section, version.label, track, None, None, planned.lufs, planned.true_peak_dbtp, seconds)
     gain, kind, named = gain_of_db(planned.gain_db), song.recipe.preview.format, song.recipe.song
-    path = folder / f"{track:0{max(2, len(str(tracks)))}d} {section} - {version.label}.{kind}"
+    path = _path_of(song, folder, section, version.label, track, tracks)
     pieces = (to_pcm(piece, 24, gain=gain)[0] for _, (piece,) in sound.versions([version]))
     encode(path, pieces, excerpt.stop - excerpt.start, song.rate_hz, kind,
            Tags(title=f"{named.title}: {section}, {version.label}", artist=named.artist, album=named.title, track=track,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -26,7 +26,8 @@ BEAT_S = 0.6
 """Length of a beat where the song has no tempo."""
 
 
-def write_auditions(song: SongTiming, folder: Path) -> list[Path]:
+def write_auditions(song: SongTiming, folder: Path, *,
+                    before_writing: Callable[[Sequence[Path]], None] = lambda paths: None) -> list[Path]:
     """Write a file for each edit point of the proposed moves and of those the recipe has.
 
     Parameters
@@ -34,6 +35,8 @@ def write_auditions(song: SongTiming, folder: Path) -> list[Path]:
     song : SongTiming
     folder : Path
         Made if it is not there; files of the same names are replaced, others stay.
+    before_writing : function of paths
+        Called with every file, before any is written; it may refuse.
 
     Returns
     -------
@@ -44,11 +47,7 @@ def write_auditions(song: SongTiming, folder: Path) -> list[Path]:
     OutputError
         If a file cannot be written.
     """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as refusal:
-        raise OutputError(f"{folder}: cannot be made: {refusal.strerror or refusal}") from refusal
-    written = []
+    planned: dict[Path, tuple[TakeTiming, MovedTake, float]] = {}
     for take in song.takes:
         moves = planned_moves(take)
         if not moves:
@@ -56,15 +55,20 @@ def write_auditions(song: SongTiming, folder: Path) -> list[Path]:
         played = MovedTake(take.open.source, moves)
         for number, joint in enumerate(played.joints(), start=1):
             at_s = (joint.start + joint.stop) / 2 / played.rate_hz
-            sound = _before_and_after(take.open.source, played, at_s, _beat_s(song.tempo_map, at_s))
             place = re.sub(r"[/:]", "-", song.tempo_map.text_of(at_s))
             path = folder / f"{take.open.layer.name} {take.open.take.name} {number:02d} at {place}.wav"
-            pcm, _ = to_pcm(sound, 24)
-            writer = StemWriter(path, played.rate_hz, 1, 24, len(pcm))
+            planned[path] = (take, played, at_s)
+    before_writing(list(planned))
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as refusal:
+        raise OutputError(f"{folder}: cannot be made: {refusal.strerror or refusal}") from refusal
+    for path, (take, played, at_s) in planned.items():
+        sound = _before_and_after(take.open.source, played, at_s, _beat_s(song.tempo_map, at_s))
+        pcm, _ = to_pcm(sound, 24)
+        with StemWriter(path, played.rate_hz, 1, 24, len(pcm)) as writer:
             writer.write(pcm)
-            writer.close()
-            written.append(path)
-    return written
+    return list(planned)
 
 
 def planned_moves(take: TakeTiming) -> list[FrameMove]:

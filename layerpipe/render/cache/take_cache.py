@@ -24,7 +24,7 @@ from typing import Any, Protocol, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.core.errors import DamagedFile, OutputError
+from layerpipe.core.errors import DamagedFile, OutputError, ParameterError
 from layerpipe.core.files.atomic import whole_file, write_whole
 from layerpipe.core.files.cache_dir import cache_folder, make_private
 from layerpipe.core.sound import FloatArray
@@ -251,5 +251,9 @@ class TakeCache:
 
 def _limit() -> int:
     """The limit set in the environment, else the default."""
-    asked = os.environ.get("LAYERPIPE_CACHE_LIMIT_MB", "")
-    return int(asked) << 20 if re.fullmatch(r"[0-9]{1,12}", asked) else DEFAULT_LIMIT_BYTES
+    asked = os.environ.get("LAYERPIPE_CACHE_LIMIT_MB")
+    if not asked:
+        return DEFAULT_LIMIT_BYTES
+    if not re.fullmatch(r"[0-9]{1,12}", asked):
+        raise ParameterError(f'LAYERPIPE_CACHE_LIMIT_MB: "{asked}" must be a whole number of MiB from 0 on')
+    return int(asked) << 20

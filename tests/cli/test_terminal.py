@@ -1,0 +1,215 @@
+"""Everything printed goes through one door: whole lines, nothing that steers a terminal, streams that are not there."""
+
+from __future__ import annotations
+
+import ast
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+import layerpipe
+from tests.support.songs import plucked, recipe_of, write_recipe, write_take
+
+PACKAGE = Path(layerpipe.__file__).parent
+STEERING = "\x1b[2J\u202e\x85"
+FULL = Path("/dev/full")
+NEEDS_FULL = pytest.mark.skipif(not FULL.exists(), reason="there is no /dev/full here")
+
+
+def _call(words, folder, **settings):
+    """Run the real command."""
+    return subprocess.run([sys.executable, "-m", "layerpipe", *words], cwd=folder, timeout=120, check=False, **settings)
+
+
+def _run(words, folder, **settings):
+    return _call(words, folder, capture_output=True, **settings)
+
+
+@pytest.fixture
+def song(tmp_path):
+    return write_recipe(tmp_path / "song.toml", recipe_of(tmp_path))
+
+
+def test_only_the_terminal_prints():
+    for path in sorted(PACKAGE.rglob("*.py")):
+        if (path.parent.name == "cli" and path.name in ("terminal.py", "tables.py")) or path.name == "__main__.py":
+            continue
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            place = f"{path.relative_to(PACKAGE)}, line {getattr(node, 'lineno', 0)}"
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+                assert node.func.id != "print", place
+            if isinstance(node, ast.ImportFrom):
+                assert (node.module or "").split(".")[0] != "rich", place
+            if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == "sys":
+                assert node.attr not in ("stdout", "stderr"), place
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
+                assert node.func.attr not in ("echo", "secho", "print"), place
+
+
+def _hostile(tmp_path, kind):
+    """A command line that meets a name which would steer a terminal or forge a line."""
+    forged = f"{STEERING}\nall is well"
+    if kind == "unknown key":
+        path = write_recipe(tmp_path / "song.toml", recipe_of(tmp_path) | {f"a{forged}": 1})
+        return ["bounce", path]
+    if kind == "level key":
+        recipe = recipe_of(tmp_path)
+        recipe["section"][0]["levels_db"] = {f"octave{forged}": -3.0}
+        return ["bounce", write_recipe(tmp_path / "song.toml", recipe)]
+    if kind == "position":
+        recipe = recipe_of(tmp_path)
+        recipe["layer"][0]["take"][0]["move"] = [{"from": f"bar{forged}", "to": "bar 2", "by_ms": 3.0}]
+        return ["bounce", write_recipe(tmp_path / "song.toml", recipe)]
+    if kind == "file of a recipe":
+        recipe = recipe_of(tmp_path)
+        recipe["layer"][0]["take"][0]["file"] = f"{forged}.wav"
+        return ["check", write_recipe(tmp_path / "song.toml", recipe)]
+    name = tmp_path / f"take{forged}"
+    if kind == "draft":
+        folder = tmp_path / f"takes{forged}"
+        folder.mkdir()
+        (folder / f"notes{forged}.txt").write_text("no sound")
+        write_take(folder / "left.wav", plucked(1, 1.0))
+        return ["draft", folder]
+    if kind == "draft --out":
+        write_take(tmp_path / "left.wav", plucked(1, 1.0))
+        return ["draft", tmp_path, "--out", f"{name}.toml"]
+    if kind == "check":
+        write_take(Path(f"{name}.wav"), plucked(1, 1.0))
+        return ["check", f"{name}.wav"]
+    if kind in ("bounce", "preview", "timing", "tempo", "levels", "page"):
+        return [kind, write_recipe(Path(f"{name}.toml"), recipe_of(tmp_path))]
+    if kind == "option":
+        return ["bounce", f"--{forged}"]
+    if kind == "command":
+        return [forged]
+    return [kind, str(name), *([str(name)] if kind == "compare" else [])]
+
+
+KINDS = ["unknown key", "level key", "position", "file of a recipe", "draft", "draft --out", "check", "verify",
+         "compare", "bounce", "preview", "page", "timing", "levels", "option", "command"]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_no_name_steers_the_terminal_or_forges_a_line(tmp_path, kind):
+    done = _run(_hostile(tmp_path, kind), tmp_path)
+    printed = done.stdout.decode() + done.stderr.decode()
+    assert printed
+    assert done.returncode != 70
+    assert not any(letter in printed for letter in STEERING if letter not in "[2J")
+    # On a line of its own it would look like ours.
+    assert not any(line.strip() == "all is well" for line in printed.splitlines())
+    if kind in ("check", "verify", "compare", "draft", "file of a recipe"):
+        as_json = _run([*_hostile_again(tmp_path, kind), "--json"], tmp_path)
+        json.loads(as_json.stdout)
+        assert b"\x1b" not in as_json.stdout + as_json.stderr
+
+
+def _hostile_again(tmp_path, kind):
+    """The same command line, in a folder of its own."""
+    folder = tmp_path / "again"
+    folder.mkdir()
+    return _hostile(folder, kind)
+
+
+@pytest.mark.parametrize("encoding", ["utf-8:strict", "ascii:strict"])
+def test_names_that_are_not_utf_8_are_printed_on_a_strict_stdout(tmp_path, encoding):
+    name = os.fsdecode(b"n\xff\xc3\xa9.toml")
+    try:
+        song = write_recipe(tmp_path / name, recipe_of(tmp_path))
+    except OSError:
+        pytest.skip("this disk refuses such names")
+    settings = {"env": {**os.environ, "PYTHONIOENCODING": encoding}}
+    done = _run(["bounce", name], tmp_path, **settings)
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert b"\\uDCFF" in done.stdout
+    told = json.loads(_run(["bounce", name, "--json"], tmp_path, **settings).stdout.decode())
+    assert told["bounces"][0]["recipe"] == song.name
+
+
+@pytest.mark.parametrize("closed", ["stdout", "stderr", "both"])
+def test_closed_streams_stop_nothing(song, tmp_path, closed):
+    redirect = {"stdout": ">&-", "stderr": "2>&-", "both": "<&- >&- 2>&-"}[closed]
+    command = f'"{sys.executable}" -m layerpipe bounce song.toml {redirect}'
+    done = subprocess.run(["sh", "-c", command], cwd=tmp_path, capture_output=True, timeout=120, check=False)
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert (tmp_path / "bounces/song/blend.wav").exists()
+    refused = subprocess.run(["sh", "-c", command.replace("song.toml", "nowhere.toml")], cwd=tmp_path,
+                             capture_output=True, timeout=120, check=False)
+    assert refused.returncode == 2
+    assert refused.stdout == b""
+
+
+@NEEDS_FULL
+@pytest.mark.parametrize("words", [["--help"], ["--version"], ["schema"], ["bounce", "--help"],
+                                   ["cache", "--json"], ["cache"], ["bounce", "song.toml"]])
+def test_a_full_stdout_is_reported_once(song, tmp_path, words):
+    with FULL.open("w") as full:
+        done = _call(words, tmp_path, stdout=full, stderr=subprocess.PIPE)
+    assert done.returncode == 1
+    assert done.stderr == b"standard output: cannot be written: No space left on device\n"
+
+
+@NEEDS_FULL
+def test_a_full_stderr_keeps_the_exit_code(tmp_path):
+    with FULL.open("w") as full:
+        assert _call(["bounce", "nowhere.toml"], tmp_path, stderr=full, stdout=subprocess.PIPE).returncode == 2
+
+
+def test_a_reader_that_went_away_is_no_error_to_report(tmp_path):
+    read_end, write_end = os.pipe()
+    os.close(read_end)
+    done = _call(["schema"], tmp_path, stdout=write_end, stderr=subprocess.PIPE)
+    os.close(write_end)
+    assert (done.returncode, done.stderr) == (1, b"")
+
+
+def test_an_interrupt_at_any_early_moment_prints_no_traceback(song, tmp_path):
+    # The mark is printed when the command's first statement has run; what comes before is the interpreter's.
+    script = ("import os, sys, _signal; sys.argv = ['layerpipe', 'bounce', 'song.toml']; set_to = _signal.signal\n"
+              "def marked(*to): set_to(*to); os.write(2, b'+'); _signal.signal = set_to\n"
+              "_signal.signal = marked\n"
+              "from layerpipe.__main__ import main; sys.exit(main())")
+    for after_s in (0.0, 0.01, 0.03, 0.06, 0.1, 0.15, 0.25, 0.4):
+        with subprocess.Popen([sys.executable, "-c", script], cwd=tmp_path, stdout=subprocess.PIPE,
+                              stderr=subprocess.PIPE) as running:
+            assert running.stderr.read(1) == b"+"
+            time.sleep(after_s)
+            running.send_signal(signal.SIGINT)
+            _, said = running.communicate(timeout=60)
+        assert b"Traceback" not in said, after_s
+        assert running.returncode in (0, 130, -signal.SIGINT), after_s
+        assert not list(tmp_path.rglob("*.partial")), after_s
+
+
+@pytest.mark.parametrize("limit", ["\u00b2", "-1", "many", "1e3", "9" * 40])
+def test_a_cache_limit_that_is_no_number_is_refused(song, tmp_path, limit):
+    done = _run(["cache"], tmp_path, env={**os.environ, "LAYERPIPE_CACHE_LIMIT_MB": limit})
+    assert done.returncode == 2
+    assert b"LAYERPIPE_CACHE_LIMIT_MB" in done.stderr
+    assert b"whole number" in done.stderr
+
+
+@pytest.mark.parametrize("mib", [600, 300])
+def test_little_address_space_is_enough_or_reported(song, tmp_path, mib):
+    resource = pytest.importorskip("resource")
+
+    def limit():
+        resource.setrlimit(resource.RLIMIT_AS, (mib << 20, mib << 20))
+
+    for words in (["check", "song.toml"], ["bounce", "song.toml"], ["--version"]):
+        done = _run(words, tmp_path, preexec_fn=limit)
+        said = done.stderr.decode()
+        assert done.returncode in (0, 1), said
+        # OpenBLAS ends the process itself, with its own words.
+        assert done.returncode == 0 or "not enough memory" in said or "OpenBLAS" in said
+        assert "Traceback" not in said
+        assert "internal error" not in said
+        assert "slower" not in said
+    assert not (tmp_path / "bounces/song").exists() or (tmp_path / "bounces/song/bounce.json").exists()
