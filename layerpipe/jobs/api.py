@@ -81,7 +81,7 @@ def _scaled(mix: Mix, gain: float) -> Mix:
                    sound=None if sound is None else lambda start, stop: gain * sound(start, stop))
 
 
-def write_artist_page(file: RecipeFile, path: Path, *, sections: Sequence[str] = ()) -> Path:
+def write_artist_page(file: RecipeFile, path: str | Path, *, sections: Sequence[str] = ()) -> Path:
     """Write the artist's listening page of a recipe: one HTML file, completely or not at all.
 
     Parameters
@@ -103,7 +103,7 @@ def write_artist_page(file: RecipeFile, path: Path, *, sections: Sequence[str] =
     return Path(path)
 
 
-def verify_bounce(folder: Path, *, sources: bool = False, render: bool = False) -> Verified:
+def verify_bounce(folder: str | Path, *, sources: bool = False, render: bool = False) -> Verified:
     """Check that a bounce is unchanged.
 
     Parameters
@@ -130,7 +130,7 @@ def verify_bounce(folder: Path, *, sources: bool = False, render: bool = False) 
         return verify_render(found, opened, Path(room), wanted=render)
 
 
-def compare_bounces(old: Path, new: Path) -> Compared:
+def compare_bounces(old: str | Path, new: str | Path) -> Compared:
     """Compare two bounces, or recipes, down to the sample.
 
     Raises

@@ -77,7 +77,7 @@ def bounce_into(file: RecipeFile, out: Path, *, resume: bool = False, pdf: bool 
     return folder, manifest
 
 
-def bounce_song(file: RecipeFile, folder: Path, cache: TakeCache | None = None, *, pdf: bool = False,
+def bounce_song(file: RecipeFile, folder: str | Path, cache: TakeCache | None = None, *, pdf: bool = False,
                 on_progress: OnProgress = lambda share: None) -> dict[str, Any]:
     """Bounce one recipe into a folder, completely or not at all; returns the manifest.
 
@@ -86,9 +86,10 @@ def bounce_song(file: RecipeFile, folder: Path, cache: TakeCache | None = None, 
     RecipeError, AudioError, OutputError
         What is wrong with the recipe, its files or the output folder, or what exceeds full scale.
     """
-    refuse_sources([folder], sources_of(file))
+    target = Path(folder)
+    refuse_sources([target], sources_of(file))
     cache = cache or TakeCache()
-    return cache.retried(lambda: _bounce(file, folder, cache, pdf, on_progress))
+    return cache.retried(lambda: _bounce(file, target, cache, pdf, on_progress))
 
 
 def _bounce(file: RecipeFile, folder: Path, cache: TakeCache, pdf: bool, on_progress: OnProgress) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.pipeline import WORKERS, measure_song, process_takes
 
 
-def preview_song(file: RecipeFile, out: Path, *, sections: Sequence[str] = (), versions: Sequence[str] = (),
+def preview_song(file: RecipeFile, out: str | Path, *, sections: Sequence[str] = (), versions: Sequence[str] = (),
                  cache: TakeCache | None = None, on_progress: OnProgress = lambda share: None) -> Previews:
     """Write listening files of one recipe into its own folder of `out`; remove those of its earlier text.
 
@@ -38,7 +38,7 @@ def preview_song(file: RecipeFile, out: Path, *, sections: Sequence[str] = (), v
         What is wrong with the recipe, its files, a name of a section or version, or the output folder.
     """
     cache = cache or TakeCache()
-    folder = folder_of(file, out)
+    folder = folder_of(file, Path(out))
 
     def allowed(paths: Sequence[Path]) -> None:
         refuse_sources([*paths, folder / LIST_NAME], sources_of(file))

@@ -86,7 +86,7 @@ class RecipeFile:
         return Fault(self.path, place_words(location, self.data), problem, self.line_of(location))
 
 
-def read_recipe(path: Path) -> RecipeFile:
+def read_recipe(path: str | Path) -> RecipeFile:
     """Read a recipe.
 
     Parameters

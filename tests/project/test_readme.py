@@ -41,3 +41,11 @@ def test_every_file_the_readme_points_at_is_there(link):
 def test_the_smallest_recipe_is_shown_as_it_is():
     shown = next(block for block in re.findall(r"```toml\n(.*?)```", TEXT, re.DOTALL))
     assert tomllib.loads(shown) == tomllib.loads((PROJECT / "recipes/smallest.toml").read_text("utf-8"))
+
+
+def test_the_python_of_the_readme_runs(tmp_path, monkeypatch):
+    code, = re.findall(r"```python\n(.*?)```", TEXT, re.DOTALL)
+    assert len(code.strip().splitlines()) <= 12
+    monkeypatch.chdir(PROJECT)
+    exec(code.replace("bounces/from-python", str(tmp_path / "bounce")), {})
+    assert (tmp_path / "bounce" / "bounce.json").is_file()
