@@ -18,7 +18,11 @@ from layerpipe.outputs.levels.album import Album, AlbumSong, compare_album
 def answer_album(terminal: Terminal, given: Sequence[Path], *, layer: str | None, against: str | None,
                  picture: Path | None, jobs: int, cluster: str | None) -> int:
     """Measure every song, compare them, print the table; the exit code is the highest of the songs."""
-    recipes, outcomes = do_all(terminal, find_songs(given), partial(_measure, layer=layer, against=against), jobs=jobs,
+    found = find_songs(given)
+    if picture is not None:
+        for recipe in found:
+            _refuse_source(picture, recipe)
+    recipes, outcomes = do_all(terminal, found, partial(_measure, layer=layer, against=against), jobs=jobs,
                                cluster=cluster, documents=True)
     measured = {n: AlbumSong(**outcome.document) for n, outcome in enumerate(outcomes)
                 if "refused" not in outcome.document}
@@ -38,6 +42,19 @@ def answer_album(terminal: Terminal, given: Sequence[Path], *, layer: str | None
                   for n, (recipe, outcome) in enumerate(zip(recipes, outcomes, strict=True))],
         "median": {"distance_lu": album.distance_lu, "lufs": album.lufs, "tuning_cents": album.tuning_cents}})
     return max((outcome.exit_code for outcome in outcomes), default=FINE)
+
+
+def _refuse_source(picture: Path, recipe: Path) -> None:
+    """Refuse a picture in the place of a recipe or a take; a recipe that cannot be read is reported with its song."""
+    from layerpipe.core.errors import RecipeError
+    from layerpipe.jobs.output_places import refuse_sources, sources_of
+    from layerpipe.recipe.reader import read_recipe
+
+    try:
+        file = read_recipe(recipe)
+    except RecipeError:
+        return
+    refuse_sources([picture], sources_of(file))
 
 
 def _measure(terminal: Terminal, recipe: Path, *, layer: str | None, against: str | None) -> SongResult:

@@ -100,6 +100,7 @@ def test_a_comp_is_written_after_it_was_shown_and_can_be_taken_back(recipe):
     assert recipe.read_text("utf-8") == before
 
 
+@pytest.mark.slow
 def test_pictures_and_candidates_of_every_section_are_written_equally_loud(recipe, tmp_path):
     again = recipe.with_name("again.toml")
     again.write_text(recipe.read_text("utf-8"), "utf-8")

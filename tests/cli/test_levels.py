@@ -294,6 +294,7 @@ def test_a_level_for_a_silent_section_is_not_written(run, stems, tmp_path):
     assert "no level to write for off" in err
 
 
+@pytest.mark.slow
 def test_pictures_are_the_same_twice_and_nothing_is_left_beside(run, song, tmp_path):
     for name in ("one.png", "two.png", "one.svg", "two.svg"):
         assert run(song, "--picture", tmp_path / name, "--quiet") == (0, "", "")

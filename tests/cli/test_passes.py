@@ -147,6 +147,7 @@ def test_a_comp_is_heard_as_written_and_all_of_it_is_verified(folder: Path, made
     assert result.exit_code == 0, result.output
 
 
+@pytest.mark.slow
 def test_two_bounces_differ_in_words_by_their_passes(folder: Path, made: PassesSong, tmp_path: Path) -> None:
     old = bounced(write_recipe(folder, made, "old"), tmp_path)
     new = bounced(write_recipe(folder, made, "new", left='play = "2"\ncomp = [{ from = "bar 5", to = "bar 9", '
@@ -214,6 +215,7 @@ def test_an_audible_joint_is_named_with_a_better_place(folder: Path, made: Passe
     assert not again
 
 
+@pytest.mark.slow
 def test_a_joint_says_how_far_level_and_tuning_step(folder: Path, made: PassesSong) -> None:
     loud, rate_hz = soundfile.read(folder / "left 2.wav")
     write_wave(folder / "soft.wav", 0.5 * loud, rate_hz)

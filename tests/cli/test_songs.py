@@ -77,6 +77,7 @@ def test_a_list_of_songs_ends_with_a_table_of_verdicts(run, songs, tmp_path):
     assert run("bounce", "side one.txt", "--continue", "--quiet") == (0, "", "")
 
 
+@pytest.mark.slow
 def test_pictures_and_pages_of_several_songs_get_their_names(run, songs, tmp_path):
     (tmp_path / "all").mkdir()
     two = [songs / "amber.toml", songs / "birch.toml"]

@@ -78,6 +78,7 @@ def test_damaged_code_is_built_again_and_never_run(tmp_path: Path, damage) -> No
     assert kept.read_bytes() == whole
 
 
+@pytest.mark.slow
 def test_code_of_another_installation_is_not_trusted(tmp_path: Path) -> None:
     round_anew(tmp_path / "theirs")
     round_anew(tmp_path / "ours")

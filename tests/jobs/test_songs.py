@@ -87,6 +87,7 @@ def test_a_refused_song_stops_no_other(processes, tmp_path):
     assert (os.getpid() in own) == (processes == 1)
 
 
+@pytest.mark.slow
 def test_a_song_whose_process_is_lost_is_done_again_and_refused_if_it_is_lost_again(tmp_path):
     songs = [tmp_path / f"{name}.toml" for name in ("a", "once", "b", "killed", "c", "d", "e", "f")]
     found = dict(run_songs(name_of, songs, processes=2))

@@ -83,6 +83,7 @@ def test_below_the_shortest_length_sound_is_coded_smaller(lantern, making):
     assert [kept_s for _, _, kept_s in page.shortened] == [kept_s for _, _, kept_s in shortest.shortened]
 
 
+@pytest.mark.slow
 def test_coarser_sound_has_its_own_dither(lantern):
     song, _ = lantern
     # The demo's own sound as a third layer: the octave pair again under another name.

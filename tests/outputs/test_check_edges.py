@@ -67,6 +67,7 @@ def test_bright_takes_with_narrow_tops_show_an_analogue_clip(tmp_path, seed):
     assert "clipping" in [fault["kind"] for fault in faults_of(written(tmp_path / "clipped.wav", clipped))]
 
 
+@pytest.mark.slow
 def test_a_long_take_keeps_fewer_windows_and_is_tuned_the_same(monkeypatch):
     take = made.make_take(3, cents=2.0, seconds=40, string_cents=0.0)
     whole = measure_take(ArraySound(take.samples, take.rate_hz)).low

@@ -113,6 +113,7 @@ def test_no_take_is_a_copy_of_another(one, other):
     assert np.abs(alike).max() < 0.25
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "kinds", [lantern.REGULAR, lantern.HIGH_STRUNG, copper.STRINGS], ids=["regular", "high-strung", "electric"]
 )

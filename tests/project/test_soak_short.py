@@ -20,19 +20,22 @@ def _soak(*command: str) -> dict:
     return json.loads(done.stdout.strip().splitlines()[-1])
 
 
-@pytest.mark.parametrize("kind", ["bounce", "preview", "write", "fill"])
+@pytest.mark.parametrize("kind", [
+    "bounce", *(pytest.param(kind, marks=pytest.mark.slow) for kind in ("preview", "write", "fill"))])
 def test_kills_at_random_moments_lose_nothing(kind):
     told = _soak("tests.soak.kills", "--count", "3", "--kind", kind)
     assert told["complaints"] == 0
     assert told["runs"][0]["while_working"] >= 1
 
 
+@pytest.mark.slow
 def test_faults_all_around_are_refused_or_survived():
     told = _soak("tests.soak.faults", "--rounds", "1", "--seed", "7", "--without-rights")
     assert told["complaints"] == 0
     assert told["faults"] >= 11
 
 
+@pytest.mark.slow
 def test_broken_recipes_and_sounds_are_refused_with_a_letter():
     told = _soak("tests.soak.fuzz", "--count", "900", "--seed", "3", "--longest", "20")
     assert told["complaints"] == 0
@@ -42,6 +45,7 @@ def test_broken_recipes_and_sounds_are_refused_with_a_letter():
         assert run["peak_mb"] < 300
 
 
+@pytest.mark.slow
 def test_many_takes_stay_within_the_memory_goal():
     told = _soak("tests.soak.sizes", "takes", "--takes", "12", "--minutes", "0.1")
     assert told["complaints"] == 0

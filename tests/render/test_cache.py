@@ -7,7 +7,7 @@ import os
 import numpy as np
 import pytest
 
-from layerpipe.core.errors import DamagedFile
+from layerpipe.core.errors import DamagedFile, ParameterError
 from layerpipe.core.files.atomic import write_whole
 from layerpipe.render.cache import digests
 from layerpipe.render.cache.cached_take import DamagedEntry
@@ -194,7 +194,13 @@ def test_a_stored_file_that_cannot_be_read_is_made_again(cache):
     assert cache.find_file(_key("x"), "text").read_text() == "made"
 
 
-@pytest.mark.parametrize("asked", ["\u00b2", "", "-1", "1e3", "many", "9" * 30])
-def test_a_limit_that_is_no_number_of_mebibytes_is_the_default(monkeypatch, tmp_path, asked):
+@pytest.mark.parametrize("asked", ["\u00b2", "-1", "1e3", "many", "9" * 30])
+def test_a_limit_that_is_no_number_of_mebibytes_is_refused(monkeypatch, tmp_path, asked):
     monkeypatch.setenv("LAYERPIPE_CACHE_LIMIT_MB", asked)
+    with pytest.raises(ParameterError, match="LAYERPIPE_CACHE_LIMIT_MB"):
+        TakeCache(tmp_path)
+
+
+def test_without_a_limit_the_default_holds(monkeypatch, tmp_path):
+    monkeypatch.setenv("LAYERPIPE_CACHE_LIMIT_MB", "")
     assert TakeCache(tmp_path).limit_bytes == 8192 << 20

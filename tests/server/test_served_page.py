@@ -152,6 +152,7 @@ def test_a_newer_version_with_another_part_keeps_what_was_done_in_the_others(bro
         assert re.match(r"verse \u2013 octave \u22124", page.locator("#saved").inner_text())
 
 
+@pytest.mark.slow
 def test_a_server_that_is_gone_is_reported_and_nothing_is_lost(browser, serve):
     served = serve()
     context = browser.new_context()
