@@ -123,8 +123,9 @@ def _say(terminal: Terminal, song: SongTiming, file: RecipeFile) -> None:
     from layerpipe.analysis.timing.song_edits import place_words
 
     table = new_table(f"{file.recipe.song.title}: takes")
-    for heading in ("take", "onsets", "offset to\ndouble, ms", "average offset\nto grid, ms", "spread, ms", "verdict"):
-        table.add_column(heading, justify="left" if heading in ("take", "verdict") else "right", overflow="fold")
+    for heading in ("take", "onsets", "offset to\ndouble, ms", "average\noffset, ms", "spread,\nms", "verdict"):
+        words = heading in ("take", "verdict")
+        table.add_column(heading, justify="left" if words else "right", overflow="fold", no_wrap=words)
     for take in song.takes:
         table.add_row(take.name, str(len(take.aligned.onsets)), shown(take.place.offset_ms),
                       shown(take.aligned.average_offset_ms), shown(take.aligned.spread_ms), take.verdict)
