@@ -100,7 +100,8 @@ def preview(bench: Bench) -> list[Row]:
                     "--out", folder], cache=bench.cache)
 
     ours("wav")
-    source = folder / "section" / "part 1 - blend.wav"
+    # The next run removes what this one made.
+    source = next((folder / "section").glob("*part 1 - blend.wav")).rename(bench.folder / "section.wav")
     found = side_by_side({
         "ours": ours, "encoder": lambda: run(filter_graph.encode_words(source, bench.folder / "section.mp3")),
         "start": lambda: run([PYTHON, "-c", "import layerpipe.render.pipeline, typer"]),
