@@ -68,29 +68,31 @@ def _choose(terminal: Terminal, recipe: Path, *, write: bool, picture: Path | No
             several: bool) -> SongResult:
     """One song."""
     from layerpipe.jobs.choose import change_of_passes, choose_passes, comps_of
+    from layerpipe.jobs.output_places import refuse_sources, sources_of
     from layerpipe.outputs.choose.document import document_of
     from layerpipe.recipe.reader import read_recipe
 
     file = read_recipe(recipe)
+    target = None if picture is None else beside(picture, recipe, several=several)
+    refuse_sources([] if target is None else [target], sources_of(file))
     with terminal.progress("listening", 1.0) as on_progress:
         choices = choose_passes(file, on_progress=on_progress)
     comps = comps_of(choices)
     document = document_of(choices, comps)
     if not choices:
-        terminal.warn(f"{recipe}: no take has passes to choose from; see passes in the README")
+        terminal.warn(f"{recipe}: no take has passes to choose from; see passes in recipes/REFERENCE.md")
         return SongResult(document, "no passes", FAULTY)
     _say(terminal, choices, comps)
-    if picture is not None:
+    if target is not None:
         from layerpipe.outputs.choose.plot import draw_choice
 
-        target = beside(picture, recipe, several=several)
         draw_choice(choices, file.recipe.song.title, target)
         terminal.say(f"wrote {target}")
     if listen is not None:
         from layerpipe.outputs.choose.listen import write_candidates
 
         folder = listen / recipe.stem if several else listen
-        made = write_candidates(choices, folder)
+        made = write_candidates(choices, folder, before_writing=partial(refuse_sources, sources=sources_of(file)))
         terminal.say(f"{folder}: {len(made)} files, the best candidates of every section")
     if write:
         terminal.show_and_write(change_of_passes(file, choices), otherwise="the recipe plays these passes already")

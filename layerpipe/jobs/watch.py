@@ -35,7 +35,7 @@ def each_save(recipe: Path, work: Callable[[], object], tell: Callable[[str], No
     ----------
     recipe : Path
     work : function
-        What it refuses is told; the next save tries again.
+        A refusal is printed; the next save tries again.
     tell : function of str
     stop : threading.Event, optional
     saved : SavedFiles, optional

@@ -142,3 +142,18 @@ def test_a_recipe_without_passes_is_answered_with_what_is_missing(recipe):
 def test_options_that_exclude_each_other_are_refused(recipe):
     assert "give one of them" in run(recipe, "--write", "--undo", code=2).output
     assert "must end in .png or .svg" in run(recipe, "--picture", "passes.pdf", code=2).output
+
+
+def test_neither_picture_nor_candidates_are_written_over_a_take(recipe, tmp_path):
+    take = tmp_path / "left 1.wav"
+    before = take.read_bytes()
+    (tmp_path / "choice.svg").hardlink_to(take)
+    assert "left 1.wav" in run(recipe, "--picture", tmp_path / "choice.svg", code=1).output
+    made = json.loads(run(recipe, "--listen", tmp_path / "ear", "--json").stdout)
+    first = min((tmp_path / "ear").iterdir())
+    assert made["takes"]
+    first.unlink()
+    first.hardlink_to(take)
+    assert "left 1.wav" in run(recipe, "--listen", tmp_path / "ear", code=1).output
+    assert take.read_bytes() == before
+    assert first.samefile(take)

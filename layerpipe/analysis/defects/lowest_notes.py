@@ -27,7 +27,7 @@ class LowNoteLimits:
     quietest_window_db: float = -25.0
     """Under the loud windows; in quieter ones a room or a body may be louder than the strings."""
     in_tune_cents: float = 35.0
-    """Further off, a partial is nobody's fundamental."""
+    """A partial further off is not the fundamental of any note."""
     weakest_db: float = -38.0
     """A fundamental further under the loudest partial of its window does not prove a string."""
     share: float = 0.06

@@ -51,7 +51,7 @@ class GapLimits:
 
 @dataclass(frozen=True)
 class NoiseAndHumLimits:
-    """How noise and hum are told apart from each other and from the rest."""
+    """Limits that separate noise and hum from each other and from the rest."""
 
     lowest_noise_hz: float = 55.0
     """Below are rumble and the mains."""

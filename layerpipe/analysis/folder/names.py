@@ -1,6 +1,6 @@
 """What the names of a folder's files say: part, side, number of the pass, microphone, role.
 
-All names are read together, because much is told only by comparison: a leading number that is different in every name
+All names are read together, since many can only be told by comparison: a leading number that is different in every name
 counts tracks, the same words before every name are the song, "G" is a side where another file has "D" instead.
 """
 

@@ -30,7 +30,7 @@ class NoteLimits:
     """Of the offset of a pair. Less is asked than for a shift: an eighth off, most onsets still meet their chord."""
     fewest_bars: int = 4
     least_agreement: float = 0.6
-    """Median over the bars, or two takes do not play the same music and nothing is told."""
+    """Median over the bars, or two takes do not play the same music and no verdict is given."""
     chord_drop: float = 0.22
     """Below the median of the pair; clean doubles stay within 0.15."""
     chord_errors: float = 4.0

@@ -27,7 +27,7 @@ class OffsetLimits:
     fewest_pairs: int = 12
     """Onsets that belong together; from fewer no course can be told. A design choice, common practice, no source."""
     least_confidence: float = 0.7
-    """Below this nothing is told: a wrong shift does more harm than none."""
+    """Below this the verdict is "unknown": a wrong shift does more harm than none."""
     confidence_base: float = -3.68
     confidence_score: float = 2.20
     confidence_margin: float = 0.21
@@ -47,7 +47,7 @@ class OffsetLimits:
     most_in_window: int = 9
     """Pairs of which the smoothed curve takes the median: as many as fall into this time, within these bounds."""
     drift_over_wobble: float = 4.0
-    """A drift that is so many times larger than the wobble round it is told as a drift."""
+    """A lag is a drift if the drift is this many times larger than the wobble round it."""
     huber: float = 1.345
     """In scatters; 95 % as exact as a mean where errors are normal (Huber 1964)."""
 

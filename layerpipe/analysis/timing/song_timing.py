@@ -96,7 +96,7 @@ def detect_in_takes(takes: Sequence[OpenTake], *, after: bool = False,
 
 def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = False,
                    on_progress: OnProgress = lambda share: None) -> SongTiming:
-    """Measure the timing of every take, muted ones too; a muted take is nobody's double.
+    """Measure the timing of every take, muted ones too; a muted take is never used as a double.
 
     Parameters
     ----------

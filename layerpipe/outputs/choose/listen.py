@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -36,13 +36,16 @@ class ListenSettings:
 LISTEN = ListenSettings()
 
 
-def write_candidates(choices: Sequence[Choice], folder: Path) -> list[Path]:
+def write_candidates(choices: Sequence[Choice], folder: Path, *,
+                     before_writing: Callable[[Sequence[Path]], None] = lambda paths: None) -> list[Path]:
     """Write the best candidates of every part; the first take is on the left, the second on the right.
 
     Parameters
     ----------
     folder : Path
         Made if it is not there; files of the same names are replaced, others stay.
+    before_writing : function of paths
+        Called with all files that will be written; raises to refuse them.
 
     Returns
     -------
@@ -54,28 +57,27 @@ def write_candidates(choices: Sequence[Choice], folder: Path) -> list[Path]:
     OutputError
         If a file cannot be written.
     """
+    asked = [(choice, part, place, numbers) for choice in choices for part in range(len(choice.spans))
+             for place, numbers in enumerate(candidates(choice, part), start=1)]
+    paths = [folder / f"{name}.wav" for name in told_apart([_name(*one) for one in asked])]
+    before_writing(paths)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as refusal:
         raise OutputError(f"{folder}: cannot be made: {refusal.strerror or refusal}") from refusal
-    asked = [(choice, part, place, numbers) for choice in choices for part in range(len(choice.spans))
-             for place, numbers in enumerate(candidates(choice, part), start=1)]
     # All are as loud as the one with the highest peaks can be.
-    loudness, written = LISTEN.loudness_lufs, []
+    loudness = LISTEN.loudness_lufs
     for choice, part, _, numbers in asked:
         lufs, peak_db = _loudness(_sound(choice, part, numbers), choice.takes[0].source.rate_hz)
         loudness = min(loudness, lufs - peak_db + LISTEN.peak_db) if math.isfinite(lufs) else loudness
-    names = told_apart([_name(*one) for one in asked])
-    for (choice, part, _, numbers), name in zip(asked, names, strict=True):
+    for (choice, part, _, numbers), path in zip(asked, paths, strict=True):
         sound, rate_hz = _sound(choice, part, numbers), choice.takes[0].source.rate_hz
         lufs, _ = _loudness(sound, rate_hz)
         pcm, _ = to_pcm(sound, 24, gain=10 ** ((loudness - lufs) / 20) if math.isfinite(lufs) else 1.0)
-        path = folder / f"{name}.wav"
         writer = StemWriter(path, rate_hz, 1 if sound.ndim == 1 else sound.shape[1], 24, len(pcm))
         writer.write(pcm)
         writer.close()
-        written.append(path)
-    return written
+    return paths
 
 
 def candidates(choice: Choice, part: int) -> list[tuple[int, ...]]:
