@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import io
+import os
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
@@ -206,9 +207,19 @@ def _table(recipes: Sequence[Path], outcomes: Sequence[SongOutcome]) -> Any:
     table = new_table(pad_edge=False)
     for heading in ("song", "verdict", ""):
         table.add_column(heading, overflow="fold")
-    for recipe, outcome in zip(recipes, outcomes, strict=True):
-        table.add_row(str(recipe), outcome.verdict, outcome.note)
+    for recipe, outcome in zip(_short_names(recipes), outcomes, strict=True):
+        table.add_row(recipe, outcome.verdict, outcome.note)
     return table
+
+
+def _short_names(recipes: Sequence[Path]) -> list[str]:
+    """Each path less the folders that all of them share; whole paths if they share none, as on two drives."""
+    whole = [_absolute(recipe) for recipe in recipes]
+    try:
+        shared = os.path.commonpath([recipe.parent for recipe in whole])
+    except ValueError:
+        return [str(recipe) for recipe in recipes]
+    return [os.path.relpath(recipe, shared) for recipe in whole]
 
 
 def _summary(outcomes: Sequence[SongOutcome]) -> str:

@@ -64,6 +64,19 @@ def test_every_heavy_command_takes_a_folder_and_gives_one_document(run, songs, w
     assert {name: value for name, value in alone.items() if name != "recipe"}.items() <= told[0].items()
 
 
+def test_the_table_of_songs_leaves_out_the_folders_they_share(run, tmp_path):
+    deep = tmp_path / ("a folder whose name alone fills more than a whole line of the terminal " + "m" * 40)
+    for name in ("side one/birch", "side two/amber"):
+        recipe = deep / f"{name}.toml"
+        recipe.parent.mkdir(parents=True)
+        recipe.write_text("[song]\nlength = 1\n")
+    code, out, _ = run("tempo", deep / "side one", deep / "side two")
+    assert code == 2
+    assert "side one/birch.toml" in out
+    assert "side two/amber.toml" in out
+    assert "m" * 40 not in out
+
+
 def test_a_list_of_songs_ends_with_a_table_of_verdicts(run, songs, tmp_path):
     (tmp_path / "side one.txt").write_text(f"# side one\n{songs / 'birch.toml'}\n{songs / 'amber.toml'}\n")
     code, out, err = run("bounce", "side one.txt", "--jobs", "2")
