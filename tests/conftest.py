@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -9,11 +10,24 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, settings
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
 PROJECT = Path(__file__).resolve().parents[1]
+
+# A loaded machine may take any time. The default run tries the same examples every time, so that what is found by
+# chance never stops a change that has nothing to do with it; `tests/run --all` looks for new ones.
+settings.register_profile("random", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile("same", settings.get_profile("random"), derandomize=True, database=None)
+settings.load_profile("same")
+
+
+def pytest_collection_finish() -> None:
+    """Leave what was imported and collected out of every later search for garbage."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -14,7 +14,7 @@ from layerpipe.core.errors import OutputError
 from layerpipe.server.door import App
 from layerpipe.server.limits import ServerLimits
 
-_START_S = 10.0
+_START_S = 60.0
 _HEAD_BYTES = 16 << 10
 """Largest head of a request; a browser's has about one KB."""
 _CUT_SHORT = "ASGI callable returned without completing response."

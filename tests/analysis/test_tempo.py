@@ -21,7 +21,7 @@ LAYERS = [{"name": "regular", "take": [{"name": "left", "file": "left.wav"}]}]
 METERS = ["4/4", "3/4", "2/2", "5/4", "7/8", "3/8", "6/8", "9/8", "12/8", "6/4", "9/16", "6/16", "5/16", "7/32", "6/32",
           "1/1"]
 
-STEADY = settings(deadline=None, derandomize=True, max_examples=80)
+STEADY = settings(max_examples=80)
 
 
 def map_of(tempo: float | None = 60.0, meter: str = "4/4", bar_one_s: float = 0.0, changes: Any = (),

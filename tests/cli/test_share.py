@@ -29,6 +29,7 @@ from layerpipe.core.errors import OutputError
 from layerpipe.jobs.watch import refuse_without
 from tests.server.conftest import load_newer, on_phone
 from tests.support.pages.browser import until
+from tests.support.waiting import PATIENCE_S, wait_until
 
 PROJECT = Path(__file__).resolve().parents[2]
 LANTERN = PROJECT / "recipes" / "lantern.toml"
@@ -57,7 +58,7 @@ class Screen:
         self.shown = ""
         self._at = 0
 
-    def wait_for(self, pattern, seconds=60.0):
+    def wait_for(self, pattern, seconds=PATIENCE_S):
         """Read until a pattern is shown after what was waited for before."""
         end = time.monotonic() + seconds
         while not (found := re.compile(pattern).search(self.shown, self._at)):
@@ -74,7 +75,7 @@ class Screen:
 
     def end(self, number=signal.SIGINT):
         self.process.send_signal(number)
-        return self.process.wait(20)
+        return self.process.wait(PATIENCE_S)
 
 
 @contextmanager
@@ -122,10 +123,7 @@ def test_from_the_phone_into_the_recipe(recipe, browser, tmp_path):
             page.locator("#save").tap()
             page.get_by_role("button", name="Send", exact=True).tap()
             until(page, "document.getElementById('delivered').textContent.startsWith('Sent')")
-            for _ in range(100):
-                if len(kept(recipe)) == 2:
-                    break
-                time.sleep(0.05)
+            wait_until(lambda: len(kept(recipe)) == 2)
             terminal.type("y\n")
             terminal.wait_for("wrote ")
             assert recipe.read_text("utf-8") == before.replace("octave = -8.0", "octave = -11.5")
@@ -142,10 +140,7 @@ def test_from_the_phone_into_the_recipe(recipe, browser, tmp_path):
             terminal.type("n\n")
             terminal.wait_for("unchanged")
         assert recipe.read_text("utf-8") == before.replace("octave = -8.0", "octave = -11.5")
-        for _ in range(100):
-            if kept(recipe)[2]["state"] == "declined":
-                break
-            time.sleep(0.05)
+        wait_until(lambda: kept(recipe)[2]["state"] == "declined")
         assert [one["state"] for one in kept(recipe)] == ["written", "refused", "declined"]
         # A recipe with a fault leaves the page as it was.
         good = recipe.read_text("utf-8")

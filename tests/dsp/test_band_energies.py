@@ -130,7 +130,7 @@ def test_the_envelope_agrees_with_another_interpolator():
 
 
 @given(st.integers(0, 10_000), st.lists(st.integers(1, 5999), min_size=1, max_size=4))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_pieces_in_any_order_have_the_same_corners(seed, cuts):
     rest, layer = _padded(_strum(seed)), _padded(_strum(seed + 1))
     whole = PeakEnvelope()

@@ -86,7 +86,7 @@ def test_compression_equals_a_plain_construction(strum):
     np.testing.assert_allclose(out, expected, atol=1e-12)
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 @given(st.integers(1, 47_999), st.floats(-60, 0), st.floats(1, 20), st.sampled_from([0.0, 6.0, 12.0]))
 def test_a_compressor_does_not_care_where_the_sound_is_cut(strum, cut, threshold_db, ratio, knee_db):
     curve = _curve(threshold_db=threshold_db, ratio=ratio, knee_db=knee_db)

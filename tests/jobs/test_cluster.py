@@ -25,6 +25,7 @@ from layerpipe.jobs.songs import run_songs
 from tests.conftest import PROJECT
 from tests.support.cluster import Cluster, cluster
 from tests.support.songs import plucked, recipe_of, write_recipe, write_take
+from tests.support.waiting import PATIENCE_S, wait_until
 
 SONGS = 20
 
@@ -165,7 +166,7 @@ def test_a_lost_scheduler_is_reported_and_what_was_written_is_complete(songs, tm
         with pytest.raises(job.ClusterError, match=rf"scheduler was lost after \d+ of {SONGS} songs"):
             list(running)
         started.workers[0].terminate()
-        started.workers[0].wait(30)
+        started.workers[0].wait(PATIENCE_S)
     assert 1 <= len(list((tmp_path / "out").iterdir())) < SONGS - 1
     assert not list((tmp_path / "out").glob(".*"))
     for folder in (tmp_path / "out").iterdir():
@@ -194,12 +195,9 @@ def test_ctrl_c_stops_the_songs_and_leaves_nothing_half_written(two_workers, son
     command = [sys.executable, "-m", "layerpipe", "bounce", str(songs), "--out", str(out), "--cluster",
                two_workers.address]
     process = subprocess.Popen(command, cwd=PROJECT, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True)
-    until = time.monotonic() + 60
-    while not (out.exists() and any(path.name[0] != "." for path in out.iterdir())):
-        assert time.monotonic() < until
-        time.sleep(0.05)
+    wait_until(lambda: out.exists() and any(path.name[0] != "." for path in out.iterdir()))
     process.send_signal(signal.SIGINT)
-    _, err = process.communicate(timeout=60)
+    _, err = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == 130, err
     assert "interrupted; no partial output was left" in err
     done = sorted(out.iterdir())

@@ -158,8 +158,8 @@ def test_no_answer_costs_much_time_or_memory(text):
     spent_s = time.process_time() - started
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
-    # Our own limits: a second (under tracing) and 50 MB.
-    assert spent_s < 3
+    # Our own limits: a second on an idle core, with room for slow and loaded machines, and 50 MB.
+    assert spent_s < 30
     assert peak < 50_000_000
 
 
@@ -169,7 +169,7 @@ def test_a_title_may_look_like_an_answer():
     assert read_answer(f"My levels for {title}\n\n{checked(body)}").title == title
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.one_of(
     st.text(max_size=300),
     st.text(alphabet='";,off comment was dB-0123456789.\\u(check)', max_size=200).map(lambda t: f"{START}{t}"),

@@ -41,8 +41,8 @@ FILES = st.tuples(st.one_of(st.just(0.0), st.floats(0.0, 0.1), st.floats(0.0, 7.
                   st.integers(1, 3))
 
 
-@settings(max_examples=12, deadline=None, derandomize=True,
-          suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=12,
+          suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(one=FILES, other=FILES)
 def test_two_files_of_any_length_rate_and_channels_get_verdicts(tmp_path, one, other):
     files = [a_file(tmp_path / f"{name}.wav", *facts, seed=seed)

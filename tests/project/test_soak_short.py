@@ -14,7 +14,7 @@ PROJECT = Path(__file__).resolve().parents[2]
 
 def _soak(*command: str) -> dict:
     """Run one bench; its line of figures."""
-    done = subprocess.run([sys.executable, "-m", *command], cwd=PROJECT, capture_output=True, text=True, timeout=240,
+    done = subprocess.run([sys.executable, "-m", *command], cwd=PROJECT, capture_output=True, text=True,
                           check=False)
     assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
     return json.loads(done.stdout.strip().splitlines()[-1])

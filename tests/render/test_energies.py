@@ -64,7 +64,7 @@ def energies(takes) -> Energies:
 GAINS = st.lists(st.one_of(st.just(0.0), st.floats(-2, 2)), min_size=TAKES, max_size=TAKES).map(np.array)
 
 
-@settings(max_examples=25, deadline=None, derandomize=True)
+@settings(max_examples=25)
 @given(left=GAINS, right=GAINS)
 def test_any_levels_pans_and_polarities_read_what_a_full_measurement_of_the_blend_reads(takes, energies, left, right):
     found = read_mix(energies, Mix(left, right))
@@ -104,7 +104,7 @@ def test_random_blends_agree_with_pyebur128(seed, takes, energies):
     assert read_mix(energies, Mix(left, right)).integrated_lufs == pytest.approx(expected, abs=0.01)
 
 
-@settings(max_examples=20, deadline=None, derandomize=True)
+@settings(max_examples=20)
 @given(cuts=st.lists(st.integers(0, 60_000), max_size=8), single=st.booleans(),
        rate_hz=st.sampled_from([48_000, 11_025]))
 def test_cutting_the_takes_anywhere_changes_no_bit(cuts, single, rate_hz):
@@ -215,7 +215,7 @@ REST = np.array([1.0, 1.0, 0.0, 0.0])
 LAYER = np.array([0.0, 0.0, 1.0, 1.0])
 
 
-@settings(max_examples=15, deadline=None, derandomize=True)
+@settings(max_examples=15)
 @given(left=GAINS, right=GAINS, level_db=st.floats(-60, 20))
 def test_a_sweep_reads_what_a_full_measurement_at_each_level_reads(takes, energies, left, right, level_db):
     swept = sweep(energies, Mix(left * REST, right * REST), Mix(left * LAYER, right * LAYER), [-math.inf, level_db])

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from layerpipe.recipe.model import Layer, Take
@@ -42,7 +42,6 @@ def test_sections_of_one_level_have_no_ramp_between_them():
     assert plan.gains(5_000, 15_000) == 10 ** (-9 / 20)
 
 
-@settings(deadline=None)
 @given(st.integers(1, 29_999), st.lists(st.floats(-60, 6) | st.just(-math.inf), min_size=3, max_size=3))
 def test_levels_do_not_care_where_the_sound_is_cut(cut, levels_db):
     plan = plan_levels(_layer(-2.0), [(500, 9_000, levels_db[0]), (9_000, 9_500, levels_db[1]),

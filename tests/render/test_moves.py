@@ -139,7 +139,7 @@ def test_joints_say_where_they_are_and_what_they_follow(rng: np.random.Generator
     assert -1 <= first.rho <= 1
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=60)
 @given(st.lists(st.integers(0, 8_000), max_size=8), st.integers(-400, 400), st.integers(-400, 400))
 def test_cutting_a_moved_take_anywhere_changes_no_bit(cuts: list[int], first_by: int, second_by: int) -> None:
     x = np.random.default_rng(3).standard_normal(8_000)

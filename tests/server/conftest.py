@@ -20,7 +20,7 @@ from layerpipe.server.limits import ServerLimits
 from layerpipe.server.network import listen, netloc
 from layerpipe.server.pages import SharedPages, StoredSounds
 from layerpipe.server.running import RunningServer
-from tests.support.pages.browser import PHONE
+from tests.support.pages.browser import PATIENCE_MS, PHONE
 from tests.support.pages.songs import demo_song
 
 SECRET = "q7Jc0Xn1vYp2Zs3Rk4Tm5w"
@@ -81,7 +81,7 @@ def on_phone(browser: Browser, url: str, **settings: Any) -> Iterator[Page]:
     """Open a served page on a small screen; insist that it asks nobody else and that nothing goes wrong in it."""
     context = browser.new_context(**{"viewport": PHONE, "has_touch": True, "is_mobile": True, "locale": "en-GB"}
                                   | settings)
-    context.set_default_timeout(8000)
+    context.set_default_timeout(PATIENCE_MS)
     page = context.new_page()
     troubles: list[str] = []
     asked: set[str] = set()

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
-import socket
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
@@ -16,8 +15,7 @@ from pathlib import Path
 from distributed import Client
 
 from tests.conftest import PROJECT
-
-START_S = 60.0
+from tests.support.waiting import wait_until
 
 
 @dataclass
@@ -40,10 +38,7 @@ class Cluster:
         for _ in range(count):
             self.workers.append(_start(self.folder, "distributed.cli.dask_worker", self.address, "--host", "127.0.0.1",
                                        "--nthreads", "1", "--memory-limit", memory, *words))
-        until = time.monotonic() + START_S
-        while len(self.pids()) < before + count:
-            assert time.monotonic() < until, "the workers did not start"
-            time.sleep(0.2)
+        wait_until(lambda: len(self.pids()) >= before + count)
 
     def pids(self) -> dict[str, int]:
         """The process of each worker, by address."""
@@ -66,18 +61,26 @@ class Cluster:
 @contextmanager
 def cluster(folder: Path, workers: int) -> Iterator[Cluster]:
     """A scheduler with some workers."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
     folder.mkdir(parents=True, exist_ok=True)
-    scheduler = _start(folder, "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", str(port),
-                       "--no-dashboard")
-    started = Cluster(f"tcp://127.0.0.1:{port}", folder, scheduler)
+    told = folder / "scheduler.json"
+    scheduler = _start(folder, "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "0",
+                       "--no-dashboard", "--scheduler-file", str(told))
+    started = Cluster("", folder, scheduler)
     try:
+        wait_until(lambda: _address(told))
+        started.address = _address(told)
         started.add_workers(workers)
         yield started
     finally:
         started.end()
+
+
+def _address(told: Path) -> str:
+    """What the scheduler wrote about itself; empty as long as it has not."""
+    try:
+        return str(json.loads(told.read_text("utf-8"))["address"])
+    except (FileNotFoundError, json.JSONDecodeError):
+        return ""
 
 
 def _start(folder: Path, module: str, *words: str) -> subprocess.Popen[bytes]:

@@ -82,21 +82,19 @@ def _note(name: str, hz: float, variant: int, rate_hz: int) -> Array:
     kind = INSTRUMENTS[name]
     rng = np.random.default_rng([variant, round(hz * 10), len(name)])
     frames = round(min(kind.ring_s, 3.0) * rate_hz)
-    t = np.arange(frames) / rate_hz
     place = rng.uniform(0.1, 0.22)
-    note = np.zeros(frames)
+    waves = []
     for n in range(1, 60):
         pitch = n * hz * math.sqrt((1 + kind.stiffness * n * n) / (1 + kind.stiffness))
         if pitch > min(kind.highest_hz, 0.45 * rate_hz):
             break
         level = abs(math.sin(math.pi * n * place)) * n**-kind.slope * rng.uniform(0.7, 1.3)
         pace = 6.9 / kind.ring_s * (1 + kind.dulling * pitch / 1000) * rng.uniform(0.8, 1.25)
-        length = min(frames, round(9 / pace * rate_hz))
         # Two planes of vibration, a little apart: slow beats.
-        beat = 2 * math.pi * pitch * (1 + rng.normal(0, 5e-5))
-        phase = rng.uniform(0, 2 * math.pi)
-        part = np.sin(beat * t[:length] + phase) * np.exp(-pace * t[:length])
-        note[:length] += level * (1 - np.exp(-t[:length] * 3000)) * part
+        beating_hz = pitch * (1 + rng.normal(0, 5e-5))
+        waves.append(strums.Wave(level, beating_hz, rng.uniform(0, 2 * math.pi), pace,
+                                 min(frames, round(9 / pace * rate_hz))))
+    note = strums.sum_waves(waves, np.full(len(waves), 3000.0), frames, rate_hz)
     pick = round(rng.uniform(0.002, 0.006) * rate_hz)
     burst = rng.standard_normal(pick) * np.hanning(pick)
     note[:pick] += kind.pick * np.abs(note[: rate_hz // 20]).max() * 0.5 * np.diff(burst, prepend=0.0)

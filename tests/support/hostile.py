@@ -81,7 +81,7 @@ def _body(rng: random.Random) -> bytes:
         b"5\r\nabcde\r\n0\r\n\r\n", b"ffffffff\r\n" + b"a" * 100])
 
 
-def ask(port: int, raw: bytes, *, seconds: float = 5.0) -> bytes:
+def ask(port: int, raw: bytes, *, seconds: float = 60.0) -> bytes:
     """Send bytes, close that side, read what comes back."""
     with socket.create_connection(("127.0.0.1", port), timeout=seconds) as connection:
         try:

@@ -103,10 +103,10 @@ class PlantedMics:
     inverted: bool
 
 
-def make_passes(seed: int) -> PassesSong:
-    """Play song `seed`; timbres and copies take turns by it."""
+def make_passes(seed: int, *, bars: int = 4) -> PassesSong:
+    """Play song `seed`, so many bars a section; timbres and copies take turns by it."""
     rng = np.random.default_rng([71, seed])
-    song = make_song(3000 + seed, sections=4 if seed % 2 else 3, bars=4, meter="4/4")
+    song = make_song(3000 + seed, sections=4 if seed % 2 else 3, bars=bars, meter="4/4")
     voice = VOICES[seed % len(VOICES)]
     comp_needed = seed // len(VOICES) % COMP_EVERY == COMP_EVERY - 1
     high_strung = seed % 5 == 4

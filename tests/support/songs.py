@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,12 @@ SECONDS = 4.0
 
 def plucked(seed: int, seconds: float = SECONDS, rate_hz: int = RATE_HZ, *, octave: bool = False) -> np.ndarray:
     """Strums every half second with human timing, peak 0.35, shape (frames,)."""
+    return _plucked(seed, seconds, rate_hz, octave).copy()
+
+
+@functools.lru_cache(maxsize=32)
+def _plucked(seed: int, seconds: float, rate_hz: int, octave: bool) -> np.ndarray:
+    """Made once in a process."""
     random = np.random.default_rng(seed)
     frames = round(seconds * rate_hz)
     sound = random.standard_normal(frames) * 1e-4

@@ -14,7 +14,9 @@ import numpy as np
 from playwright.sync_api import Browser, Page, sync_playwright
 
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-         "--disable-component-update", "--disable-sync"]
+         "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage"]
+PATIENCE_MS = 120_000
+"""Nothing in a page takes so long on a loaded machine; our own choice."""
 PHONE, DESK = {"width": 360, "height": 740}, {"width": 1280, "height": 800}
 
 
@@ -31,7 +33,8 @@ def chromium_path() -> str:
 def chromium() -> Iterator[Browser]:
     """A browser with a new, empty profile that is removed afterwards."""
     with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=chromium_path(), headless=True, args=FLAGS)
+        browser = driver.chromium.launch(executable_path=chromium_path(), headless=True, args=FLAGS,
+                                         timeout=PATIENCE_MS)
         try:
             yield browser
         finally:
@@ -42,7 +45,7 @@ def chromium() -> Iterator[Browser]:
 def opened(browser: Browser, path: Path, **settings: Any) -> Iterator[Page]:
     """Open a page; at the end, insist that it asked for nothing and that nothing went wrong in it."""
     context = browser.new_context(**{"viewport": PHONE, "locale": "en-GB"} | settings)
-    context.set_default_timeout(8000)
+    context.set_default_timeout(PATIENCE_MS)
     page = context.new_page()
     troubles: list[str] = []
     requests: list[str] = []
@@ -57,7 +60,7 @@ def opened(browser: Browser, path: Path, **settings: Any) -> Iterator[Page]:
     assert {url for url in requests if not url.startswith("blob:")} == {path.as_uri()}
 
 
-def until(page: Page, expression: str, *, seconds: float = 10.0) -> None:
+def until(page: Page, expression: str, *, seconds: float = PATIENCE_MS / 1000) -> None:
     """Wait for something to be true in the page; the driver's own way needs `eval`, which the page forbids."""
     for _ in range(round(seconds / 0.02)):
         if page.evaluate(expression):
