@@ -20,7 +20,7 @@ from tests.support import faulty_takes as made
 RATE_HZ = 48_000
 
 
-@pytest.mark.parametrize("frames", [2, 4])
+@pytest.mark.parametrize("frames", [2, pytest.param(4, marks=pytest.mark.slow)])
 def test_ticks_15_db_over_noise_are_found_and_noise_has_none(frames):
     rng = np.random.default_rng(frames)
     noise = 1e-3 * rng.standard_normal(30 * RATE_HZ)

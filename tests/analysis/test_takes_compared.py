@@ -178,7 +178,7 @@ def test_takes_of_different_songs_and_takes_hardly_heard_are_unknown() -> None:
     assert [one.kind for one in places(*few).values()] == ["unknown", "unknown"]
 
 
-@pytest.mark.parametrize("semitones", [-1, 2])
+@pytest.mark.parametrize("semitones", [-1, pytest.param(2, marks=pytest.mark.slow)])
 def test_a_take_in_another_key_is_named_with_its_semitones(semitones: int) -> None:
     wrong = fretted(lambda _, chord: tuple(note + semitones for note in chord))
     (found,) = notes(wrong, *song()[1:])

@@ -27,19 +27,26 @@ from tests.support.cluster import Cluster, cluster
 from tests.support.songs import plucked, recipe_of, write_recipe, write_take
 from tests.support.waiting import PATIENCE_S, wait_until
 
-SONGS = 20
+SONGS = 12
 
 
 @pytest.fixture(scope="module")
-def two_workers(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Cluster]:
+def _started(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Cluster]:
     """A scheduler and two workers of one thread."""
     with cluster(tmp_path_factory.mktemp("cluster"), 2) as started:
         yield started
 
 
+@pytest.fixture
+def two_workers(_started: Cluster) -> Cluster:
+    """The cluster, when those lost in the test before are there again and those added are gone."""
+    wait_until(lambda: len(_started.pids()) == 2)
+    return _started
+
+
 @pytest.fixture(scope="module")
 def songs(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder of twenty songs of 1.5 s whose chains differ, and one that is refused."""
+    """A folder of twelve songs of 1.5 s whose chains differ, and one that is refused."""
     folder = tmp_path_factory.mktemp("songs")
     for layer, octave in (("regular", False), ("octave", True)):
         for n, side in enumerate(("left", "right")):

@@ -18,7 +18,7 @@ from tests.support.session_folders import plan_folder, write_folder
 from tests.support.stamped_wave import PCM_24, write_wave
 
 
-@pytest.mark.parametrize("number", [8, 10])
+@pytest.mark.parametrize("number", [8, pytest.param(10, marks=pytest.mark.slow)])
 def test_a_folder_goes_in_with_at_most_one_line_to_change(tmp_path, number):
     plan = plan_folder(number)
     folder = write_folder(plan, tmp_path)

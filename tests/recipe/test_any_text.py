@@ -106,7 +106,7 @@ def test_the_line_of_a_number_holds_that_number(tree):
             assert str(value) in written[lines[place] - 1]
 
 
-@settings(max_examples=300)
+@settings(max_examples=200)
 @given(st.text(alphabet=st.sampled_from('[]{}=.,"\'\\#\n\r\t abz019-_:+eE\x00\u00e9\u202e'), max_size=60))
 def test_any_text_is_read_or_refused_in_words(text):
     assert is_a_letter(refusal_of(text))
@@ -118,7 +118,7 @@ ODD = st.one_of(
     st.just([{}]), st.dates(), st.times(), st.just(10**400))
 
 
-@settings(max_examples=250)
+@settings(max_examples=100)
 @given(data=st.data(), odd=ODD, remove=st.booleans())
 def test_any_value_anywhere_is_read_or_refused_in_words(data, odd, remove):
     tree = tomllib.loads(GOOD)

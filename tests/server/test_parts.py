@@ -49,7 +49,7 @@ def test_an_answer_that_waits_already_is_kept_once_and_a_decided_one_again(tmp_p
     assert comments.add("A", "line", ANSWER)[0].number == 2
 
 
-@pytest.mark.parametrize("again", range(5))
+@pytest.mark.parametrize("again", [0, *(pytest.param(n, marks=pytest.mark.slow) for n in range(1, 5))])
 def test_many_writers_lose_nothing(tmp_path, again):
     path = tmp_path / "song.comments.toml"
     files = [comments_file(path) for _ in range(4)]

@@ -43,7 +43,7 @@ class Cluster:
     def pids(self) -> dict[str, int]:
         """The process of each worker, by address."""
         with Client(self.address, set_as_default=False) as client:
-            return client.run(os.getpid)
+            return client.run(os.getpid, on_error="ignore")
 
     def end(self) -> None:
         """End every process."""

@@ -94,7 +94,7 @@ def _note(name: str, hz: float, variant: int, rate_hz: int) -> Array:
         beating_hz = pitch * (1 + rng.normal(0, 5e-5))
         waves.append(strums.Wave(level, beating_hz, rng.uniform(0, 2 * math.pi), pace,
                                  min(frames, round(9 / pace * rate_hz))))
-    note = strums.sum_waves(waves, np.full(len(waves), 3000.0), frames, rate_hz)
+    note = strums.sum_waves(waves, frames, rate_hz, rises=np.full(len(waves), 3000.0))
     pick = round(rng.uniform(0.002, 0.006) * rate_hz)
     burst = rng.standard_normal(pick) * np.hanning(pick)
     note[:pick] += kind.pick * np.abs(note[: rate_hz // 20]).max() * 0.5 * np.diff(burst, prepend=0.0)

@@ -220,7 +220,9 @@ def make_mics(seed: int, *, seconds: float = 12.0, rate_hz: int = RATE_HZ) -> Pl
     """Two microphones 0.1 to 3 ms apart, by parts of a frame, one in three inverted, timbres by turns."""
     rng = np.random.default_rng([73, seed])
     song = make_song(5000 + seed)
-    near = play_pass(song, seed, voice=VOICES[seed % len(VOICES)], rate_hz=rate_hz).samples[: round(seconds * rate_hz)]
+    bars = min(song.bars, 1 + int(seconds / song.bar_s))
+    near = play_pass(song, seed, voice=VOICES[seed % len(VOICES)], last_bar=bars,
+                     rate_hz=rate_hz).samples[: round(seconds * rate_hz)]
     delay_ms = float(rng.uniform(0.1, 3.0) * rng.choice([-1, 1]))
     inverted = seed % 3 == 2
     far = second_microphone(near, seed, delay_ms=delay_ms, inverted=inverted, rate_hz=rate_hz)
