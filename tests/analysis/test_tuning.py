@@ -8,7 +8,7 @@ import pytest
 from layerpipe.analysis.defects.low_band import LowBandMeter
 from layerpipe.analysis.defects.tuning import tuning_of
 from tests.support import faulty_takes as made
-from tests.support.strums import Wave, sum_waves
+from tests.support.waves import Wave, sum_waves
 
 
 def heard_cents(samples: np.ndarray, rate_hz: int = 48_000, a4_hz: float = 440.0) -> float | None:

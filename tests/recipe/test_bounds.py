@@ -53,7 +53,8 @@ def test_no_megabyte_takes_long(text):
 
 
 @pytest.mark.parametrize("name", [
-    "dotted key", "fraction", *(pytest.param(name, marks=pytest.mark.slow) for name in ("blank", "title", "unknown keys"))])
+    "dotted key", "fraction",
+    *(pytest.param(name, marks=pytest.mark.slow) for name in ("blank", "title", "unknown keys"))])
 def test_no_megabyte_takes_more_than_150_mb(name):
     tracemalloc.start()
     try:

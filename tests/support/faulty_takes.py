@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tests.support import strums
+from tests.support.waves import Wave, sum_waves
 
 Array = npt.NDArray[np.float64]
 
@@ -92,9 +93,9 @@ def _note(name: str, hz: float, variant: int, rate_hz: int) -> Array:
         pace = 6.9 / kind.ring_s * (1 + kind.dulling * pitch / 1000) * rng.uniform(0.8, 1.25)
         # Two planes of vibration, a little apart: slow beats.
         beating_hz = pitch * (1 + rng.normal(0, 5e-5))
-        waves.append(strums.Wave(level, beating_hz, rng.uniform(0, 2 * math.pi), pace,
-                                 min(frames, round(9 / pace * rate_hz))))
-    note = strums.sum_waves(waves, frames, rate_hz, rises=np.full(len(waves), 3000.0))
+        waves.append(Wave(level, beating_hz, rng.uniform(0, 2 * math.pi), pace,
+                          min(frames, round(9 / pace * rate_hz))))
+    note = sum_waves(waves, frames, rate_hz, rises=np.full(len(waves), 3000.0))
     pick = round(rng.uniform(0.002, 0.006) * rate_hz)
     burst = rng.standard_normal(pick) * np.hanning(pick)
     note[:pick] += kind.pick * np.abs(note[: rate_hz // 20]).max() * 0.5 * np.diff(burst, prepend=0.0)

@@ -10,6 +10,8 @@ import numpy as np
 import soundfile
 import tomlkit
 
+from tests.support.waves import Wave, sum_waves
+
 RATE_HZ = 48_000
 SECONDS = 4.0
 
@@ -29,10 +31,10 @@ def _plucked(seed: int, seconds: float, rate_hz: int, octave: bool) -> np.ndarra
     for at_s in np.arange(0.25, seconds - 0.1, 0.5):
         start = int((at_s + random.normal(0, 0.004)) * rate_hz)
         strum = np.exp(-t * 200) * random.standard_normal(len(t)) * 0.3
-        for pitch_hz in (110.0, 146.83, 196.0, 246.94):
-            for partial in range(1, 6):
-                pitch = pitch_hz * (2 if octave else 1) * partial
-                strum += np.exp(-t * 2 * partial) / partial * np.sin(2 * np.pi * pitch * t + random.uniform(0, 6))
+        strum += sum_waves([Wave(1 / partial, pitch_hz * (2 if octave else 1) * partial, random.uniform(0, 6),
+                                 2 * partial, rate_hz)
+                            for pitch_hz in (110.0, 146.83, 196.0, 246.94) for partial in range(1, 6)],
+                           rate_hz, rate_hz)
         strum = strum[: frames - start] * random.uniform(0.3, 1.0)
         sound[start : start + len(strum)] += strum
     return 0.35 * sound / np.abs(sound).max()

@@ -11,6 +11,7 @@ import soundfile
 from layerpipe.dsp.filters import run_sections
 from layerpipe.dsp.loudness import HOP_STEPS, MOMENTARY_STEPS, k_weighting, powers, step_starts, steps_inside
 from layerpipe.outputs.artist_page import PageLayer, PageSection, PageSetting, PageSong, PageSound
+from tests.support.waves import Wave, sum_waves
 
 RATE_HZ = 48_000
 
@@ -23,8 +24,8 @@ def plucks(seed: int, pitches_hz: tuple[float, ...], seconds: float, every_s: fl
     for side in (0, 1):
         for number in range(int(seconds / every_s)):
             pitch = pitches_hz[number % len(pitches_hz)]
-            pluck = sum(np.sin(2 * np.pi * pitch * k * t + random.uniform(0, 6)) / k * np.exp(-t * (3 + k))
-                        for k in range(1, 7))
+            pluck = sum_waves([Wave(1 / k, pitch * k, random.uniform(0, 6), 3 + k, len(t)) for k in range(1, 7)],
+                              len(t), RATE_HZ)
             pluck = pluck * random.uniform(0.5, 1.0) * np.minimum(1, t / 0.002)
             start = round((number * every_s + random.uniform(0, 0.008)) * RATE_HZ)
             stop = min(start + len(pluck), len(out))
