@@ -13,29 +13,75 @@ import sys
 from layerpipe import __version__
 
 _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _KEPT_BYTES = -1, -3, 16 << 20
+_HELP_COLUMNS = 80
 
 
 def main() -> int:
     """Entry point of the `layerpipe` command; returns the exit code."""
-    if sys.argv[1:] == ["--version"]:
-        # Needs no command line library, whose import takes several times as long as the interpreter.
-        return _print_version()
+    ready = _ready_answer(sys.argv[1:])
+    if ready is not None:
+        return _print_ready(*ready)
     from layerpipe.cli import main as answer
 
     return answer()
 
 
-def _print_version() -> int:
-    """Print the version without buffers, which would be refused again at exit."""
+def _ready_answer(words: list[str]) -> tuple[bytes, int] | None:
+    """What is printed, and the exit code, where that needs no library: their import takes ten times as long as python.
+
+    Help is kept for terminals of 80 columns and more; `python -m tests.reference` makes it from the commands.
+    """
+    if words == ["--version"]:
+        return f"layerpipe {__version__}\n".encode(), 0
     try:
-        os.write(1, f"layerpipe {__version__}\n".encode())
+        if words == ["schema"]:
+            return _read("recipe", "recipe.schema.json"), 0
+        named = words[0] if len(words) == 2 and words[0].isidentifier() else "layerpipe"
+        if words not in ([], ["--help"], [named, "--help"]) or _columns() < _HELP_COLUMNS:
+            return None
+        return _read("cli", "help", f"{named}.txt").replace(b"{program}", _program().encode()), 0 if words else 2
+    except OSError:
+        # No such command, or a package that is not a folder.
+        return None
+
+
+def _read(*place: str) -> bytes:
+    """A file of the package."""
+    with open(os.path.join(os.path.dirname(__file__), *place), "rb") as file:  # noqa: PTH118, PTH120, PTH123
+        return file.read()
+
+
+def _columns() -> int:
+    """Width of the terminal as `shutil` finds it, whose import takes a while."""
+    asked = os.environ.get("COLUMNS", "")
+    if asked.isdecimal() and int(asked):
+        return int(asked)
+    try:
+        return os.get_terminal_size(1).columns or _HELP_COLUMNS
+    except OSError:
+        return _HELP_COLUMNS
+
+
+def _program() -> str:
+    """What the command was called as."""
+    spec = getattr(sys.modules["__main__"], "__spec__", None)
+    return os.path.basename(sys.argv[0]) if spec is None else "python -m layerpipe"  # noqa: PTH119
+
+
+def _print_ready(content: bytes, code: int) -> int:
+    """Print without buffers, which would be refused again at exit."""
+    try:
+        while content:
+            content = content[os.write(1, content) :]
+    except BrokenPipeError:
+        return 1
     except OSError as refusal:
         if sys.stdout is None:
             # The caller closed it.
-            return 0
+            return code
         os.write(2, f"standard output: cannot be written: {refusal.strerror}\n".encode())
         return 1
-    return 0
+    return code
 
 
 def _prepare() -> None:
@@ -62,7 +108,7 @@ def _prepare() -> None:
 
 
 # Also in the processes of --jobs, which import this module again.
-if sys.argv[1:] != ["--version"]:
+if _ready_answer(sys.argv[1:]) is None:
     _prepare()
 
 if __name__ == "__main__":

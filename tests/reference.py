@@ -1,17 +1,26 @@
-"""The recipe reference, made from the model: `python -m tests.reference` writes it, a test keeps it true.
+"""Texts that are made from the code: `python -m tests.reference` writes them, tests keep them true.
 
-Every table of a recipe with its keys, their values, defaults and meaning.
+The recipe reference: every table of a recipe with its keys, their values, defaults and meaning. The schema of a recipe.
+The help of every command, which is printed without waiting for the libraries that make it.
 """
 
 from __future__ import annotations
 
+import contextlib
+import io
+import os
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
+import layerpipe
+from layerpipe.cli import COMMANDS, program
 from layerpipe.recipe.model import Recipe
 from layerpipe.recipe.position import BarShape
+from layerpipe.recipe.schema import SCHEMA_FILE, schema_text
 
 REFERENCE = Path(__file__).resolve().parents[1] / "recipes" / "REFERENCE.md"
+HELP_FOLDER = Path(layerpipe.__file__).parent / "cli" / "help"
 HEAD = """\
 <!-- Made from the model by tests/reference.py; do not edit. -->
 
@@ -160,5 +169,25 @@ def _shown(value: Any) -> str:
     return f"`{value:g}`" if isinstance(value, float) else f"`{value}`"
 
 
+def help_text(command: str | None, called: str = "{program}", columns: int = 80) -> str:
+    """What `--help` prints, of the program itself if no command is named."""
+    words = ["--help"] if command is None else [command, "--help"]
+    with (mock.patch.dict(os.environ, {"COLUMNS": str(columns)}),
+          contextlib.redirect_stdout(io.StringIO()) as printed):
+        program(COMMANDS)(words, prog_name=called, standalone_mode=False)
+    return printed.getvalue()
+
+
+def made_texts() -> dict[Path, str]:
+    """Every text that is made from the code, by its file."""
+    helps = {HELP_FOLDER / f"{name or 'layerpipe'}.txt": help_text(name) for name in (None, *COMMANDS)}
+    return {REFERENCE: reference(), SCHEMA_FILE: schema_text(), **helps}
+
+
 if __name__ == "__main__":
-    REFERENCE.write_text(reference(), "utf-8")
+    HELP_FOLDER.mkdir(exist_ok=True)
+    made = made_texts()
+    for path in {*HELP_FOLDER.iterdir()} - {*made}:
+        path.unlink()
+    for path, text in made.items():
+        path.write_text(text, "utf-8")

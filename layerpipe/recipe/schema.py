@@ -1,6 +1,6 @@
 """The JSON Schema of a recipe, made from the model.
 
-`python -m layerpipe.recipe.schema` writes it into the package. JSON Schema has no infinities; a level of -inf is a
+`python -m tests.reference` writes it into the package. JSON Schema has no infinities; a level of -inf is a
 number to every TOML reader and is valid as one.
 """
 
@@ -78,7 +78,3 @@ def _tables(schema: Schema, name: tuple[str, ...] = ()) -> Iterator[tuple[tuple[
     for key, part in properties.items():
         inner = _resolved(part)
         yield from _tables(_resolved(inner.get("items", {})) if inner.get("type") == "array" else inner, (*name, key))
-
-
-if __name__ == "__main__":
-    SCHEMA_FILE.write_text(schema_text(), "utf-8")

@@ -26,6 +26,7 @@ from layerpipe.render import attack, chain, takes
 from layerpipe.render.cache.cached_take import CachedTake
 from layerpipe.render.cache.take_cache import TakeCache, cache_key
 from layerpipe.render.energies.meter import Energies, EnergyMeter
+from layerpipe.render.layers import take_pans
 from layerpipe.render.moves import frame_moves
 from layerpipe.render.song import ProcessedSong, ProcessedTake
 from layerpipe.render.stream import BlockStream, measure_block
@@ -85,7 +86,7 @@ def render(file: RecipeFile, cache: TakeCache, open_sinks: Callable[[ProcessedSo
     song = replace(process_takes(file, cache, on_progress=lambda share: on_progress(share / 2)), scale=scale)
     release_memory()
     measured = cache.find_file(energies_key(song), "energies") is not None
-    meter = None if measured else EnergyMeter(song.channels, song.rate_hz, spool_folder=spool_folder)
+    meter = None if measured else _energy_meter(song, spool_folder)
 
     def add_layer(n: int, blocks: list[Float32Array], at: int) -> PcmArray:
         return sinks.add_layer(n, song.layer_of(song.layers[n], blocks, at))
@@ -172,18 +173,25 @@ def measure_song(song: ProcessedSong, cache: TakeCache | None = None) -> Energie
         If a file changed or cannot be read any more.
     """
     def measured() -> Energies:
-        meter = EnergyMeter(song.channels, song.rate_hz)
+        meter = _energy_meter(song)
         for at, blocks in song.blocks(0, song.frames, song.rate_hz):
-            meter.add(song.channels_of(blocks, at))
+            measure_block(song, meter, blocks, at)
         return meter.finish()
 
     return (cache or TakeCache()).find_or_make(energies_key(song), "energies", Energies.load, measured)
+
+
+def _energy_meter(song: ProcessedSong, spool_folder: Path | None = None) -> EnergyMeter:
+    """A meter for the song's channels and summed takes."""
+    return EnergyMeter(song.channels, song.rate_hz, alone=len(song.summed_takes), spool_folder=spool_folder)
 
 
 def energies_key(song: ProcessedSong) -> str:
     """Key of the song's energies in the cache."""
     bed = song.bed
     return cache_key({"engine": ENGINE, "takes": [processed.sound.key for processed in song.takes],
+                      "layers": [song.takes_of(layer) for layer in song.layers],
+                      "summed": [take_pans(song.takes[n].take) for n in song.summed_takes],
                       "bed": None if bed is None else [bed.digest, song.rate_hz, song.frames]})
 
 

@@ -21,7 +21,7 @@ from layerpipe.recipe.model import Layer, Recipe, Section, Take
 from layerpipe.recipe.names import WHOLE_SONG
 from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.render.cache.cached_take import CachedTake
-from layerpipe.render.energies.mixes import Gains, Mix
+from layerpipe.render.energies.mixes import Alone, Gains, Mix
 from layerpipe.render.layers import LevelPlan, plan_levels, sum_layer, take_gain, take_pans
 from layerpipe.render.moves import FrameMove
 from layerpipe.render.takes import OpenBed, OpenTake
@@ -137,11 +137,40 @@ class ProcessedSong:
             end = min(at + size, stop)
             yield at, [processed.sound.read_float32(at, end) for processed in self.takes]
 
-    def channels_of(self, blocks: Sequence[Float32Array], at: int) -> npt.NDArray[np.floating]:
-        """The channels of the energies: the takes, then the bed, all before gain; shape (channels, frames)."""
-        if self.bed is None:
-            return np.stack(blocks)
-        return np.concatenate([np.stack(blocks), self.bed.read(at, at + len(blocks[0])).T])
+    @cached_property
+    def channels_of_layer(self) -> dict[str, tuple[int, ...]]:
+        """Channels of the energies, by layer: its takes if there are at most two, else its sum's left and right.
+
+        All takes of a layer get the same level changes, so no level needs more; and pans of two takes can change
+        without measuring again.
+        """
+        found: dict[str, tuple[int, ...]] = {}
+        at = 0
+        for layer in self.layers:
+            count = min(len(self.takes_of(layer)), 2)
+            found[layer.name] = tuple(range(at, at + count))
+            at += count
+        return found
+
+    @property
+    def channels(self) -> int:
+        """Number of channels of the energies: those of the layers, and two for a bed."""
+        return sum(map(len, self.channels_of_layer.values())) + (0 if self.bed is None else 2)
+
+    @cached_property
+    def summed_takes(self) -> tuple[int, ...]:
+        """Indices of the takes that are no channel of the energies, which have their energy alone."""
+        return tuple(n for layer in self.layers if self._is_summed(layer) for n in self.takes_of(layer))
+
+    def rows_of(self, blocks: Sequence[Float32Array], at: int) -> npt.NDArray[np.floating]:
+        """What the energies measure, before levels: their channels, then summed takes; shape (rows, frames)."""
+        rows: list[npt.NDArray[np.floating]] = []
+        for layer in self.layers:
+            played = [blocks[n] for n in self.takes_of(layer)]
+            rows += [*sum_layer(played, self._pans_of(layer), 1.0).T] if self._is_summed(layer) else played
+        if self.bed is not None:
+            rows += [*self.bed.read(at, at + len(blocks[0])).T]
+        return np.stack([*rows, *(blocks[n] for n in self.summed_takes)])
 
     def layer_of(self, layer: Layer, blocks: Sequence[Float32Array], at: int, *,
                  level: float | None = None) -> FloatArray:
@@ -155,26 +184,27 @@ class ProcessedSong:
     def mix(self, layers: Sequence[Layer], *, level: bool = True, bed: bool = False) -> Mix:
         """Some layers, and the bed if asked for, as the energies mix them.
 
-        The energies' channels are the takes, then the bed's left and right if the song has one. With `level` off the
-        layers are at 0 dB instead of the recipe's levels.
+        With `level` off the layers are at 0 dB instead of the recipe's levels.
         """
-        plans = [(self.takes_of(layer), self.plans[layer.name]) for layer in layers] if level else []
+        levelled = layers if level else ()
+        plans = [(list(self.channels_of_layer[layer.name]), self.plans[layer.name]) for layer in levelled]
         moving = tuple(ramp for _, plan in plans for ramp in plan.ramps())
 
         def gains_of(side: int) -> Gains:
             factors = np.zeros(self.channels)
             for layer in layers:
-                for n in self.takes_of(layer):
-                    factors[n] = self.scale * take_pans(self.takes[n].take)[side]
+                pans = ((1.0, 0.0), (0.0, 1.0)) if self._is_summed(layer) else self._pans_of(layer)
+                for n, pan in zip(self.channels_of_layer[layer.name], pans, strict=True):
+                    factors[n] = self.scale * pan[side]
             if bed and self.bed is not None:
-                factors[len(self.takes) + side] = self.bed_gain
+                factors[self.channels - 2 + side] = self.bed_gain
             if not level:
                 return factors
 
             def by_step(first: int, stop: int) -> FloatArray:
                 rows = np.repeat(factors[None], stop - first, axis=0)
-                for takes, plan in plans:
-                    rows[:, takes] *= plan.gain_at(step_starts(first, stop, self.rate_hz)[:-1])[:, None]
+                for channels, plan in plans:
+                    rows[:, channels] *= plan.gain_at(step_starts(first, stop, self.rate_hz)[:-1])[:, None]
                 return rows
 
             return by_step
@@ -190,24 +220,27 @@ class ProcessedSong:
 
         return Mix(gains_of(0), gains_of(1), moving, sound)
 
-    def mix_of_take(self, n: int) -> Mix:
-        """Take `n` alone at its own gain, as the energies mix it: one channel."""
-        alone = np.zeros(self.channels)
-        alone[n] = self.take_gain_of(n)
-        return Mix(alone, np.zeros(self.channels))
+    def mix_of_take(self, n: int) -> Alone:
+        """Take `n` alone at its own gain, as the energies measure it: one channel."""
+        if n in self.summed_takes:
+            return Alone(self.channels + self.summed_takes.index(n), self.take_gain_of(n))
+        layer = self.takes[n].layer
+        return Alone(self.channels_of_layer[layer.name][self.takes_of(layer).index(n)], self.take_gain_of(n))
 
     @property
     def bed_gain(self) -> float:
         """The bed's gain as a factor."""
         return 0.0 if self.recipe.bed is None else gain_of_db(self.recipe.bed.gain_db)
 
-    @property
-    def channels(self) -> int:
-        """Number of channels of the energies: one per take, two for a bed."""
-        return len(self.takes) + (2 if self.bed is not None else 0)
+    def _is_summed(self, layer: Layer) -> bool:
+        """Whether the energies hold a layer's sum instead of its takes."""
+        return len(self.takes_of(layer)) > len(self.channels_of_layer[layer.name])
+
+    def _pans_of(self, layer: Layer) -> list[tuple[float, float]]:
+        """Left and right factors of a layer's takes."""
+        return [take_pans(self.takes[n].take) for n in self.takes_of(layer)]
 
     def _sum_layer(self, layer: Layer, blocks: Sequence[Float32Array], at: int, level: float | None) -> FloatArray:
         """A layer's stereo sound from blocks of its takes that begin at frame `at`."""
         gains = self.plans[layer.name].gains(at, at + len(blocks[0])) if level is None else level
-        pans = [take_pans(self.takes[n].take) for n in self.takes_of(layer)]
-        return sum_layer(blocks, pans, self.scale * gains)
+        return sum_layer(blocks, self._pans_of(layer), self.scale * gains)

@@ -83,9 +83,9 @@ class BlockStream:
 
 def measure_block(song: ProcessedSong, meter: EnergyMeter, blocks: Sequence[Float32Array], at: int) -> None:
     """Measure one block, piece by piece: many takes side by side in float64 would need much memory."""
-    size = max(song.rate_hz // 10, _BLOCK_SAMPLES // song.channels)
+    size = max(song.rate_hz // 10, _BLOCK_SAMPLES // (song.channels + len(song.summed_takes)))
     for start in range(0, len(blocks[0]), size):
-        meter.add(song.channels_of([block[start : start + size] for block in blocks], at + start))
+        meter.add(song.rows_of([block[start : start + size] for block in blocks], at + start))
 
 
 def _wait_for(futures: Sequence[Future[Any]]) -> None:

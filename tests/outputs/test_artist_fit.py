@@ -91,9 +91,9 @@ def test_coarser_sound_has_its_own_dither(lantern):
     voices = (*song.takes, *(dataclasses.replace(song.takes[n], layer=third) for n in song.takes_of(song.layers[1])))
     recipe = song.recipe.model_copy(update={"layer": [*song.recipe.layer, third], "section": []})
     longer = dataclasses.replace(song, recipe=recipe, takes=voices)
-    meter = EnergyMeter(longer.channels, song.rate_hz)
+    meter = EnergyMeter(longer.channels, song.rate_hz, alone=len(longer.summed_takes))
     for at, blocks in longer.blocks(0, longer.frames, 1 << 16):
-        meter.add(longer.channels_of(blocks, at))
+        meter.add(longer.rows_of(blocks, at))
     parts = [PagePart(f"part {n}", longer.whole, at, at + 20 * song.rate_hz, ())
              for n, at in enumerate(np.linspace(0, longer.frames - 20 * song.rate_hz, 4).astype(int).tolist())]
     made = {}

@@ -14,7 +14,7 @@ from layerpipe.core.errors import ParameterError
 from layerpipe.dsp import kernels, loudness
 from layerpipe.dsp.loudness import measure
 from layerpipe.render.energies.meter import Energies, EnergyMeter
-from layerpipe.render.energies.mixes import Mix, measure_mixes, read_mix
+from layerpipe.render.energies.mixes import Alone, Mix, measure_mixes, read_mix
 from layerpipe.render.energies.sweep import level_for_difference, sweep
 
 RATE_HZ = 48_000
@@ -197,6 +197,28 @@ def test_a_take_alone_is_one_channel_of_weight_one(takes, energies):
     found = read_mix(energies, Mix(one, none))
     assert found.integrated_lufs == pytest.approx(measure(takes[2], RATE_HZ).integrated_lufs, abs=1e-6)
     assert found.correlation is None
+    assert read_mix(energies, Alone(2, -1.0)) == found
+
+
+@pytest.mark.parametrize("rate_hz", [RATE_HZ, 11_025])
+def test_sounds_measured_alone_read_as_channels_and_leave_them_as_they_are(rate_hz):
+    sound = make_takes(5, rate_hz, 4.0, takes=7)
+    meter = EnergyMeter(2, rate_hz, alone=5)
+    meter.add(sound)
+    some = meter.finish()
+    together = meter_takes(sound, rate_hz)
+    (_, of_some, _), (_, of_all, _) = next(some.chunks(0, 400)), next(together.chunks(0, 400))
+    assert of_some.shape == (len(of_all), 3 + 5)
+    for row in range(7):
+        one, other = read_mix(some, Alone(row, 0.5)), read_mix(together, Alone(row, 0.5))
+        assert one.integrated_lufs == pytest.approx(measure(0.5 * sound[row], rate_hz).integrated_lufs, abs=1e-6)
+        assert one.mono_loss_lu == pytest.approx(other.mono_loss_lu, abs=1e-9)
+        assert one.correlation is other.correlation is None
+    first_two = Mix(np.array([0.3, -1.0]), np.array([0.9, 0.2]))
+    padded = Mix(*(np.pad(side, (0, 5)) for side in (first_two.left, first_two.right)))
+    one, other = read_mix(some, first_two), read_mix(together, padded)
+    assert one.integrated_lufs == pytest.approx(other.integrated_lufs, abs=1e-9)
+    assert one.correlation == pytest.approx(other.correlation, abs=1e-9)
 
 
 @pytest.mark.parametrize(("left", "right", "correlation", "loss_lu"), [

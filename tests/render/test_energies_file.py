@@ -22,8 +22,8 @@ LEFT, RIGHT = np.array([1.0, 0.2, 0.5]), np.array([0.0, 0.9, -0.5])
 
 @pytest.fixture
 def energies(rng) -> Energies:
-    meter = EnergyMeter(3, RATE_HZ)
-    meter.add(rng.standard_normal((3, 5 * RATE_HZ + 777)) * 0.1)
+    meter = EnergyMeter(3, RATE_HZ, alone=2)
+    meter.add(rng.standard_normal((5, 5 * RATE_HZ + 777)) * 0.1)
     return meter.finish()
 
 
@@ -36,24 +36,25 @@ def whole(energies: Energies) -> list[np.ndarray]:
 def test_energies_come_back_from_their_file_to_the_bit(energies, tmp_path):
     energies.save(tmp_path / "song.energies")
     found = Energies.load(tmp_path / "song.energies")
-    assert (found.takes, found.rate_hz, found.frames, found.steps) == (3, RATE_HZ, 5 * RATE_HZ + 777, 501)
+    assert (found.channels, found.alone, found.rate_hz, found.frames) == (3, 2, RATE_HZ, 5 * RATE_HZ + 777)
+    assert found.steps == 501
     for one, other in zip(whole(energies), whole(found), strict=True):
         np.testing.assert_array_equal(one, other)
     assert read_mix(found, Mix(LEFT, RIGHT)) == read_mix(energies, Mix(LEFT, RIGHT))
     assert [path.name for path in tmp_path.iterdir()] == ["song.energies"]
 
 
-def test_the_same_takes_give_the_same_file(energies, tmp_path, rng):
+def test_the_same_sound_gives_the_same_file(energies, tmp_path, rng):
     energies.save(tmp_path / "one")
     Energies.load(tmp_path / "one").save(tmp_path / "two")
     assert (tmp_path / "one").read_bytes() == (tmp_path / "two").read_bytes()
 
 
-@pytest.mark.parametrize("takes", [1, 3])
-def test_energies_of_nothing_have_a_file_too(takes, tmp_path):
-    EnergyMeter(takes, 44_100).finish().save(tmp_path / "nothing")
+@pytest.mark.parametrize("channels", [1, 3])
+def test_energies_of_nothing_have_a_file_too(channels, tmp_path):
+    EnergyMeter(channels, 44_100).finish().save(tmp_path / "nothing")
     found = Energies.load(tmp_path / "nothing")
-    assert (found.takes, found.steps, found.frames) == (takes, 0, 0)
+    assert (found.channels, found.steps, found.frames) == (channels, 0, 0)
 
 
 def test_one_changed_byte_anywhere_is_noticed(energies, tmp_path, rng):
@@ -93,7 +94,7 @@ def test_nothing_is_left_when_writing_fails(energies, tmp_path, monkeypatch):
     assert (tmp_path / "song").read_bytes() == b"before"
 
 
-def test_many_takes_go_through_a_file_and_read_the_same(rng, tmp_path, monkeypatch):
+def test_many_channels_go_through_a_file_and_read_the_same(rng, tmp_path, monkeypatch):
     sound = rng.standard_normal((7, 3 * RATE_HZ)) * 0.1
     gains = rng.uniform(-1, 1, (2, 7))
 
@@ -134,17 +135,18 @@ def test_files_are_closed_when_nobody_reads_them_any_more(rng, tmp_path, monkeyp
     gc.collect()
 
 
-@pytest.mark.parametrize(("takes", "rate_hz"), [(0, 48_000), (1025, 48_000), (2, 7_000)])
-def test_a_meter_refuses_what_it_cannot_measure(takes, rate_hz):
+@pytest.mark.parametrize(("channels", "rate_hz", "alone"),
+                         [(0, 48_000, 0), (4097, 48_000, 0), (1, 48_000, 4096), (2, 48_000, -1), (2, 7_000, 0)])
+def test_a_meter_refuses_what_it_cannot_measure(channels, rate_hz, alone):
     with pytest.raises(ParameterError, match="must be inside"):
-        EnergyMeter(takes, rate_hz)
+        EnergyMeter(channels, rate_hz, alone=alone)
 
 
-def test_a_block_of_another_number_of_takes_is_refused():
+def test_a_block_of_another_number_of_rows_is_refused():
     with pytest.raises(ParameterError, match=r"must be \(2, frames\)"):
         EnergyMeter(2, RATE_HZ).add(np.zeros((3, 100)))
     with pytest.raises(ParameterError, match=r"must be \(2, frames\)"):
-        EnergyMeter(2, RATE_HZ).add(np.zeros(100))
+        EnergyMeter(1, RATE_HZ, alone=1).add(np.zeros(100))
 
 
 def test_readings_from_a_file_need_neither_the_compiler_nor_scipy(energies, tmp_path):
@@ -171,7 +173,7 @@ def test_readings_from_a_file_need_neither_the_compiler_nor_scipy(energies, tmp_
     assert loaded == "[]"
 
 
-MANY_TAKES = """
+MANY_CHANNELS = """
 import resource, sys
 from pathlib import Path
 import numpy as np
@@ -200,8 +202,9 @@ print(Path(sys.argv[1], "song").stat().st_size, resource.getrusage(resource.RUSA
 
 
 def test_memory_does_not_grow_with_the_song(tmp_path):
-    # 64 takes: the products of a minute are 110 MB; the spool's room of 8 MB and working room may be held.
-    run = subprocess.run([sys.executable, "-c", MANY_TAKES, str(tmp_path)], capture_output=True, text=True, check=True)
+    # 64 channels: the products of a minute are 110 MB; the spool's room of 8 MB and working room may be held.
+    run = subprocess.run([sys.executable, "-c", MANY_CHANNELS, str(tmp_path)], capture_output=True, text=True,
+                         check=True)
     size, grown = map(int, run.stdout.split())
     assert size > 100e6
     # ru_maxrss counts in kB, on macOS in bytes.

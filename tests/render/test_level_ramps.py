@@ -60,8 +60,12 @@ def _recipe(random, n):
         levels = {name: _level(random) for name in ("low", "high") if random.random() < 0.8}
         sections.append({"name": f"part {len(sections)}", "bars": [bar, last], "levels_db": levels})
         bar = last + 1 + int(random.integers(0, 2))
-    layers = [{"name": "low", "level_db": _level(random), "take": [{"name": "a", "file": f"{n}-a.wav", "pan": -100.0},
-                                                                   {"name": "b", "file": f"{n}-b.wav", "pan": 100.0}]},
+    low = [{"name": "a", "file": f"{n}-a.wav", "pan": -100.0}, {"name": "b", "file": f"{n}-b.wav", "pan": 100.0}]
+    if random.random() < 0.5:
+        # Of three takes and more the energies hold the layer's sum.
+        low += [{"name": "another", "file": f"{(n + 1) % SETS}-c.wav", "pan": 20.0},
+                {"name": "fourth", "file": f"{(n + 2) % SETS}-c.wav", "pan": -60.0}]
+    layers = [{"name": "low", "level_db": _level(random), "take": low},
               {"name": "high", "level_db": _level(random), "take": [{"name": "c", "file": f"{n}-c.wav", "pan": 0.0}]}]
     return {"song": {"title": "Ramps", "tempo": tempo, "meter": "4/4",
                      "bar_one_s": round(random.uniform(0, 0.3), 5)}, "section": sections, "layer": layers}

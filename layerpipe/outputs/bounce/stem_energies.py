@@ -16,7 +16,7 @@ import numpy as np
 
 from layerpipe.outputs.bounce.stem import Stem
 from layerpipe.render.energies.meter import Energies
-from layerpipe.render.energies.mixes import Mix, measure_mixes_by_piece
+from layerpipe.render.energies.mixes import Alone, Mix, measure_mixes_by_piece
 from layerpipe.render.energies.readings import Blend
 from layerpipe.render.song import ProcessedSong
 
@@ -33,7 +33,7 @@ class StemEnergies(Mapping[str, Blend]):
     stems : sequence of Stem
         From `write_stems`.
     energies : Energies
-        Of the song's takes (and bed).
+        Of the song's layers and takes (and bed).
     spool_folder : Path, optional
         For the temporary file; default: the system's temporary folder.
     """
@@ -78,7 +78,7 @@ class StemEnergies(Mapping[str, Blend]):
         return file
 
 
-def _mixes(song: ProcessedSong, stems: Sequence[Stem]) -> list[Mix]:
+def _mixes(song: ProcessedSong, stems: Sequence[Stem]) -> list[Mix | Alone]:
     """The mix of every stem."""
     takes, layers = iter(range(len(song.takes))), iter(song.layers)
     return [song.mix_of_take(next(takes)) if stem.kind == "take" else

@@ -1,8 +1,10 @@
-"""The inner products of all takes with each other, step by step: measured once as a stream, stored in one small file.
+"""The inner products of channels with each other, step by step: measured once as a stream, stored in one small file.
 
-For every 10 ms step: the packed upper triangle (rows first: 00 01 .. 0n 11 ..) of the N x N inner products of the
-K-weighted takes; for every hop of ten steps the same without K-weighting. Steps are those of `dsp.loudness`, counted
-from frame 0; an incomplete last step is not stored. float64 throughout.
+For every 10 ms step: the packed upper triangle (rows first: 00 01 .. 0n 11 ..) of the inner products of all K-weighted
+channels, then the energies of sounds that are only measured alone; for every hop of ten steps the same without
+K-weighting. Steps are those of `dsp.loudness`, counted from frame 0; an incomplete last step is not stored. float64
+throughout. Which channels there are is up to the caller (`ProcessedSong.channels`): products of all takes with each
+other would grow with the square of their number.
 One hop is one record of 11 rows; a file is a header of 64 bytes and the records, little-endian, CRC-32 over both.
 """
 
@@ -28,9 +30,9 @@ from layerpipe.core.sound import FloatArray
 from layerpipe.dsp import kernels
 from layerpipe.dsp.loudness import HOP_STEPS, STEPS_PER_S, k_weighting, step_start, step_starts
 
-MOST_TAKES = 1024
-_MAGIC = b"layerpipe energ1"
-_HEADER = struct.Struct("<16sIIQQI16xI")
+MOST_ROWS = 4096
+_MAGIC = b"layerpipe energ2"
+_HEADER = struct.Struct("<16sIIIQQI12xI")
 _ROWS = HOP_STEPS + 1
 _HELD_BYTES = 8 << 20
 _READ_BYTES = 1 << 20
@@ -43,17 +45,18 @@ class DamagedEnergies(DamagedFile):
 
 
 class Energies:
-    """Inner products of `takes` takes over `steps` steps; made by `EnergyMeter.finish` or `Energies.load`.
+    """Inner products of `channels` channels, and energies of `alone` sounds, over `steps` steps.
 
-    Read piece by piece, from memory or, above 8 MB, from a file, so memory does not grow with the song. Threads may
-    share one.
+    Made by `EnergyMeter.finish` or `Energies.load`. Read piece by piece, from memory or, above 8 MB, from a file, so
+    memory does not grow with the song. Threads may share one.
     """
 
-    def __init__(self, file: IO[bytes], at: int, *, takes: int, rate_hz: int, frames: int, steps: int,
+    def __init__(self, file: IO[bytes], at: int, *, channels: int, alone: int, rate_hz: int, frames: int, steps: int,
                  check: int) -> None:
-        self.takes, self.rate_hz, self.frames, self.steps = takes, rate_hz, frames, steps
+        self.channels, self.alone, self.rate_hz, self.frames, self.steps = channels, alone, rate_hz, frames, steps
         self._file, self._at, self._check = file, at, check
-        self._record = (_ROWS, takes * (takes + 1) // 2)
+        self.pairs = channels * (channels + 1) // 2
+        self._record = (_ROWS, self.pairs + alone)
         self._one_at_a_time = threading.Lock()
         self._close = weakref.finalize(self, file.close)
 
@@ -62,6 +65,11 @@ class Energies:
         """Number of hops of 100 ms, an incomplete last one included; `steps // 10` are complete."""
         return -(-self.steps // HOP_STEPS)
 
+    def column_of(self, row: int) -> int:
+        """Column of the energy of a row of the meter's blocks: a channel, or a sound alone."""
+        return (row * (2 * self.channels - row + 1) // 2 if row < self.channels else
+                self.pairs + row - self.channels)
+
     def chunks(self, first_step: int, stop_step: int) -> Iterator[tuple[int, FloatArray, FloatArray]]:
         """Read steps first to stop in pieces of whole hops that begin at or before `first_step`.
 
@@ -69,19 +77,19 @@ class Energies:
         ------
         first : int
             Step at which this piece begins, a multiple of 10.
-        weighted : np.ndarray [shape=(steps, pairs), float64]
+        weighted : np.ndarray [shape=(steps, pairs + alone), float64]
             K-weighted, per 10 ms.
-        plain : np.ndarray [shape=(hops, pairs), float64]
+        plain : np.ndarray [shape=(hops, pairs + alone), float64]
             Unweighted, per whole 100 ms.
         """
-        pairs = self._record[1]
+        columns = self._record[1]
         whole = self.steps // HOP_STEPS
         last = -(-min(stop_step, self.steps) // HOP_STEPS)
         at_once = self._at_once
         for hop in range(first_step // HOP_STEPS, last, at_once):
             end = min(hop + at_once, last)
             records = self._read(hop, end)
-            weighted = records[:, :HOP_STEPS].reshape(-1, pairs)[: self.steps - hop * HOP_STEPS]
+            weighted = records[:, :HOP_STEPS].reshape(-1, columns)[: self.steps - hop * HOP_STEPS]
             yield hop * HOP_STEPS, weighted, records[: max(0, whole - hop), HOP_STEPS]
 
     def save(self, path: Path) -> None:
@@ -128,10 +136,11 @@ class Energies:
         head = file.read(_HEADER.size)
         if len(head) < _HEADER.size:
             raise DamagedEnergies(f"{path}: cut short, or not a file of energies")
-        magic, takes, rate_hz, frames, steps, check, of_head = _HEADER.unpack(head)
-        if magic != _MAGIC or zlib.crc32(head[:-4]) != of_head or not 1 <= takes <= MOST_TAKES:
+        magic, channels, alone, rate_hz, frames, steps, check, of_head = _HEADER.unpack(head)
+        if magic != _MAGIC or zlib.crc32(head[:-4]) != of_head or not 1 <= channels <= channels + alone <= MOST_ROWS:
             raise DamagedEnergies(f"{path}: not a file of energies, or its header has been changed")
-        energies = cls(file, _HEADER.size, takes=takes, rate_hz=rate_hz, frames=frames, steps=steps, check=check)
+        energies = cls(file, _HEADER.size, channels=channels, alone=alone, rate_hz=rate_hz, frames=frames,
+                       steps=steps, check=check)
         wanted = _HEADER.size + energies.hops * energies._record_bytes
         if size != wanted:
             raise DamagedEnergies(f"{path}: {size} bytes where {wanted} were written")
@@ -144,7 +153,8 @@ class Energies:
 
     def _header(self) -> bytes:
         """The 64 bytes before the records; the last four check the others."""
-        head = _HEADER.pack(_MAGIC, self.takes, self.rate_hz, self.frames, self.steps, self._check, 0)[:-4]
+        head = _HEADER.pack(_MAGIC, self.channels, self.alone, self.rate_hz, self.frames, self.steps, self._check,
+                            0)[:-4]
         return head + struct.pack("<I", zlib.crc32(head))
 
     @property
@@ -166,45 +176,47 @@ class Energies:
         return found
 
     def _read(self, hop: int, stop: int) -> FloatArray:
-        """Records as an array, shape (hops, 11, pairs)."""
+        """Records as an array, shape (hops, 11, pairs + alone)."""
         return np.frombuffer(self._bytes(hop, stop), dtype="<f8").reshape(stop - hop, *self._record)
 
 
 class EnergyMeter:
-    """Measures takes side by side as a stream; the block size changes no bit.
+    """Measures channels side by side as a stream; the block size changes no bit.
 
     Work is done in whole hops of 100 ms counted from frame 0, whatever the blocks are.
     """
 
-    def __init__(self, takes: int, rate_hz: int, *, spool_folder: Path | None = None) -> None:
+    def __init__(self, channels: int, rate_hz: int, *, alone: int = 0, spool_folder: Path | None = None) -> None:
         """Begin at frame 0.
 
         Parameters
         ----------
-        takes : int
-            1 to 1024.
+        channels : int
+            Multiplied with each other; at least 1.
         rate_hz : int
             8000 to 192000.
+        alone : int
+            Further sounds of which only the energy is measured; with the channels at most 4096.
         spool_folder : Path, optional
             Where results above 8 MB are kept until they are saved; default: the system's temporary folder.
 
         Raises
         ------
         ParameterError
-            If takes or rate are outside their ranges.
+            If numbers or rate are outside their ranges.
         """
-        if not 1 <= takes <= MOST_TAKES:
-            raise ParameterError(f"takes={takes} must be inside [1, {MOST_TAKES}]")
-        self.takes, self.rate_hz = takes, rate_hz
+        if not 1 <= channels <= MOST_ROWS or not 0 <= alone <= MOST_ROWS - channels:
+            raise ParameterError(f"channels={channels} must be inside [1, {MOST_ROWS}], with alone={alone} too")
+        self.channels, self.alone, self.rate_hz = channels, alone, rate_hz
         self._sections = k_weighting(rate_hz)
-        rows = -(-takes // 4) * 4
+        rows = -(-(channels + alone) // 4) * 4
         most = rate_hz // 10 + 1
-        # The kernel takes rows by four; the ones past the last take stay silent.
+        # The kernel takes rows by four; the ones past the last sound stay silent.
         self._block, self._weighted = np.zeros((rows, most)), np.zeros((rows, most))
         self._state = np.zeros((rows, 4))
-        upper, lower = np.triu_indices(takes)
-        self._packed = upper * takes + lower
-        self._record = np.zeros((_ROWS, len(upper)), dtype="<f8")
+        upper, lower = np.triu_indices(channels)
+        self._packed = upper * channels + lower
+        self._record = np.zeros((_ROWS, len(upper) + alone), dtype="<f8")
         self._hop, self._filled, self._frames, self._check = 0, 0, 0, 0
         self._hop_frames = step_start(HOP_STEPS, rate_hz)
         # Closed by Energies, to which it passes; an abandoned meter's file is closed by its finalizer.
@@ -213,24 +225,25 @@ class EnergyMeter:
         self._abandon = weakref.finalize(self, self._spool.close)
 
     def add(self, block: npt.NDArray[np.float32] | FloatArray) -> None:
-        """Add the next frames of every take.
+        """Add the next frames of everything.
 
         Parameters
         ----------
-        block : np.ndarray [shape=(takes, frames), float32 or float64]
+        block : np.ndarray [shape=(channels + alone, frames), float32 or float64]
             Any number of frames.
 
         Raises
         ------
         ParameterError
-            If the block does not have one row per take.
+            If the block has another number of rows.
         """
-        if block.ndim != 2 or block.shape[0] != self.takes:
-            raise ParameterError(f"block of shape {block.shape}: must be ({self.takes}, frames)")
+        rows = self.channels + self.alone
+        if block.ndim != 2 or block.shape[0] != rows:
+            raise ParameterError(f"block of shape {block.shape}: must be ({rows}, frames)")
         at, frames = 0, block.shape[1]
         while at < frames:
             count = min(self._hop_frames - self._filled, frames - at)
-            self._block[: self.takes, self._filled : self._filled + count] = block[:, at : at + count]
+            self._block[:rows, self._filled : self._filled + count] = block[:, at : at + count]
             self._filled += count
             at += count
             if self._filled == self._hop_frames:
@@ -245,8 +258,8 @@ class EnergyMeter:
         if left_over:
             self._end_hop(left_over)
         self._abandon.detach()
-        return Energies(self._spool, 0, takes=self.takes, rate_hz=self.rate_hz, frames=self._frames,
-                        steps=whole * HOP_STEPS + left_over, check=self._check)
+        return Energies(self._spool, 0, channels=self.channels, alone=self.alone, rate_hz=self.rate_hz,
+                        frames=self._frames, steps=whole * HOP_STEPS + left_over, check=self._check)
 
     def _end_hop(self, steps: int) -> None:
         """Weight the frames of a hop, multiply them and store the record; an incomplete hop has no unweighted row."""
@@ -261,16 +274,13 @@ class EnergyMeter:
         starts = step_starts(first, first + steps, self.rate_hz) - step_start(first, self.rate_hz)
         if self.rate_hz % STEPS_PER_S == 0:
             # Every step is as long as the next: all of them in one call.
-            cut = weighted[: self.takes, : starts[-1]].reshape(self.takes, steps, -1).transpose(1, 0, 2)
-            products = np.matmul(cut, cut.transpose(0, 2, 1)).reshape(steps, -1)
-            self._record[:steps] = products[:, self._packed]
+            self._multiply(weighted[:, : starts[-1]].reshape(len(weighted), steps, -1).transpose(1, 0, 2),
+                           self._record[:steps])
         else:
             for step in range(steps):
-                cut = weighted[: self.takes, starts[step] : starts[step + 1]]
-                self._record[step] = (cut @ cut.T).reshape(-1)[self._packed]
+                self._multiply(weighted[None, :, starts[step] : starts[step + 1]], self._record[step : step + 1])
         if steps == HOP_STEPS:
-            plain = block[: self.takes]
-            self._record[HOP_STEPS] = (plain @ plain.T).reshape(-1)[self._packed]
+            self._multiply(block[None], self._record[HOP_STEPS:])
         data = self._record.data.cast("B")
         self._spool.write(data)
         self._check = zlib.crc32(data, self._check)
@@ -278,3 +288,11 @@ class EnergyMeter:
         self._filled = 0
         self._hop_frames = (step_start((self._hop + 1) * HOP_STEPS, self.rate_hz)
                             - step_start(self._hop * HOP_STEPS, self.rate_hz))
+
+    def _multiply(self, sound: FloatArray, out: FloatArray) -> None:
+        """Products of the channels and energies of the others: sound (steps, rows, frames), out (steps, columns)."""
+        multiplied = sound[:, : self.channels]
+        products = np.matmul(multiplied, multiplied.transpose(0, 2, 1)).reshape(len(sound), -1)
+        out[:, : len(self._packed)] = products[:, self._packed]
+        alone = sound[:, self.channels : self.channels + self.alone]
+        np.einsum("srf,srf->sr", alone, alone, out=out[:, len(self._packed) :])

@@ -1,7 +1,7 @@
-"""The energies of any mix of the takes, from their inner products; the sound is read only where gains move.
+"""The energies of any mix of channels, from their inner products; the sound is read only where gains move.
 
 K-weighting is linear: with G the products of one step and a_left, a_right the gains (level, pan, polarity) of the
-takes, the step's energy is a_left' G a_left + a_right' G a_right. That holds while gains stand still. The hops of
+channels, the step's energy is a_left' G a_left + a_right' G a_right. That holds while gains stand still. The hops of
 100 ms in which they move, and the one after, are mixed and weighted frame by frame instead: a few per section.
 Gains are amplitude factors.
 """
@@ -12,7 +12,6 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from layerpipe.core.errors import ParameterError
 from layerpipe.core.sound import FloatArray
@@ -22,7 +21,7 @@ from layerpipe.render.energies.meter import Energies
 from layerpipe.render.energies.readings import Blend, Readings
 
 Gains = FloatArray | Callable[[int, int], FloatArray]
-"""Per take, shape (takes,); or a function of steps first to stop that gives (takes,) or (steps, takes)."""
+"""Per channel, shape (channels,); or a function of steps first to stop that gives (channels,) or (steps, channels)."""
 Piece = tuple[FloatArray, FloatArray, FloatArray]
 _HOPS_PER_S = STEPS_PER_S // HOP_STEPS
 _SETTLED_HOPS = 1
@@ -31,7 +30,7 @@ _SETTLED_HOPS = 1
 
 @dataclass(frozen=True)
 class Mix:
-    """A mix of the takes (and the bed): the gains on both sides, and where they move the sound itself.
+    """A mix of the channels: the gains on both sides, and where they move the sound itself.
 
     Parameters
     ----------
@@ -55,14 +54,22 @@ class Mix:
         return Mix(_sum(self.left, other.left), _sum(self.right, other.right), self.moving + other.moving, both)
 
 
-def measure_mixes(energies: Energies, mixes: Sequence[Mix], start_frame: int = 0,
+@dataclass(frozen=True)
+class Alone:
+    """One row of the meter's blocks (a channel, or a sound measured alone) at a gain, as a mono file."""
+
+    row: int
+    gain: float
+
+
+def measure_mixes(energies: Energies, mixes: Sequence[Mix | Alone], start_frame: int = 0,
                   stop_frame: int | None = None) -> list[Blend]:
     """Energies of several mixes in one pass over the products.
 
     Parameters
     ----------
     energies : Energies
-    mixes : sequence of Mix
+    mixes : sequence of Mix or Alone
     start_frame, stop_frame : int
         Only this part; nothing outside it can be read from the result.
 
@@ -88,30 +95,46 @@ def measure_mixes(energies: Energies, mixes: Sequence[Mix], start_frame: int = 0
     return result
 
 
-def measure_mixes_by_piece(energies: Energies, mixes: Sequence[Mix], start_frame: int = 0,
+def measure_mixes_by_piece(energies: Energies, mixes: Sequence[Mix | Alone], start_frame: int = 0,
                            stop_frame: int | None = None) -> Iterator[list[Piece]]:
     """As `measure_mixes`, piece by piece of the song: of each mix the three arrays of a `Blend`."""
     first, stop = _steps_of(energies, start_frame, stop_frame)
-    moving = [_MovingHops(mix, energies) for mix in mixes]
-    upper, lower = np.triu_indices(energies.takes)
+    moving = [None if isinstance(mix, Alone) else _MovingHops(mix, energies) for mix in mixes]
+    pairs = _Pairs(energies.channels)
     for at, weighted, plain in energies.chunks(first, stop):
-        end = at + len(weighted)
         pieces: list[Piece] = []
         for mix, exact in zip(mixes, moving, strict=True):
-            left, right = (_gains_of_steps(gains, at, end, energies) for gains in (mix.left, mix.right))
-            middle = (left + right) / 2
-            stereo = _form(weighted, _pairs(left, left, upper, lower) + _pairs(right, right, upper, lower))
-            mono = _form(weighted, 2 * _pairs(middle, middle, upper, lower))
-            a, b = _by_hop(left, len(plain)), _by_hop(right, len(plain))
-            sums = [_form(plain, _pairs(one, other, upper, lower)) for one, other in ((a, a), (b, b), (a, b))]
-            # Where takes cancel, rounding may leave less than nothing.
-            piece = np.maximum(stereo, 0.0), np.maximum(mono, 0.0), np.stack(sums, axis=1)
-            exact.put_into(piece, at)
+            if isinstance(mix, Alone):
+                piece = _piece_alone(mix, energies, weighted, plain)
+            else:
+                piece = _piece(mix, energies, pairs, at, weighted[:, : energies.pairs], plain[:, : energies.pairs])
+            if exact is not None:
+                exact.put_into(piece, at)
             pieces.append((piece[0][: stop - at], piece[1][: stop - at], piece[2]))
         yield pieces
 
 
-def read_mix(energies: Energies, mix: Mix, start_frame: int = 0, stop_frame: int | None = None) -> Readings:
+def _piece(mix: Mix, energies: Energies, pairs: _Pairs, at: int, weighted: FloatArray, plain: FloatArray) -> Piece:
+    """A mix over a piece of the products that begins at step `at`."""
+    left, right = (_gains_of_steps(gains, at, at + len(weighted), energies) for gains in (mix.left, mix.right))
+    middle = (left + right) / 2
+    stereo = _form(weighted, pairs.weights(left, left) + pairs.weights(right, right))
+    mono = _form(weighted, 2 * pairs.weights(middle, middle))
+    a, b = _by_hop(left, len(plain)), _by_hop(right, len(plain))
+    sums = [_form(plain, pairs.weights(one, other)) for one, other in ((a, a), (b, b), (a, b))]
+    # Where channels cancel, rounding may leave less than nothing.
+    return np.maximum(stereo, 0.0), np.maximum(mono, 0.0), np.stack(sums, axis=1)
+
+
+def _piece_alone(mix: Alone, energies: Energies, weighted: FloatArray, plain: FloatArray) -> Piece:
+    """One sound over a piece of the products; half of it on both speakers has half its energy."""
+    column, power = energies.column_of(mix.row), mix.gain**2
+    stereo, sides = power * weighted[:, column], np.zeros((len(plain), 3))
+    sides[:, 0] = power * plain[:, column]
+    return stereo, stereo / 2, sides
+
+
+def read_mix(energies: Energies, mix: Mix | Alone, start_frame: int = 0, stop_frame: int | None = None) -> Readings:
     """Readings of one mix over one span. For many spans or mixes use `measure_mixes` and `Blend.readings`."""
     return measure_mixes(energies, [mix], start_frame, stop_frame)[0].readings(start_frame, stop_frame)
 
@@ -174,12 +197,27 @@ class _MovingHops:
         return self._last[1]
 
 
+class _Pairs:
+    """The packed products of some channels, and how much each counts in the inner product of two mixes."""
+
+    def __init__(self, channels: int) -> None:
+        self._upper, self._lower = np.triu_indices(channels)
+        self._off_diagonal = (self._upper != self._lower).astype(np.float64)
+
+    def weights(self, one: FloatArray, other: FloatArray) -> FloatArray:
+        """Weights of the products, shape (..., pairs)."""
+        upper, lower = self._upper, self._lower
+        swapped = one[..., lower] * other[..., upper] * self._off_diagonal
+        weights: FloatArray = one[..., upper] * other[..., lower] + swapped
+        return weights
+
+
 def _gains_of_steps(gains: Gains, first: int, stop: int, energies: Energies) -> FloatArray:
-    """Gains of steps first to stop: (takes,) where nothing changes in between, else (steps, takes)."""
+    """Gains of steps first to stop: (channels,) where nothing changes in between, else (steps, channels)."""
     rows = gains(first, stop) if callable(gains) else np.asarray(gains, dtype=np.float64)
-    if rows.shape not in ((energies.takes,), (stop - first, energies.takes)):
-        raise ParameterError(f"gains of shape {rows.shape}: must be ({energies.takes},) or "
-                             f"({stop - first}, {energies.takes})")
+    if rows.shape not in ((energies.channels,), (stop - first, energies.channels)):
+        raise ParameterError(f"gains of shape {rows.shape}: must be ({energies.channels},) or "
+                             f"({stop - first}, {energies.channels})")
     return rows[0] if rows.ndim == 2 and len(rows) and bool((rows == rows[0]).all()) else rows
 
 
@@ -198,13 +236,6 @@ def _sum(one: Gains, other: Gains) -> Gains:
 def _by_hop(rows: FloatArray, hops: int) -> FloatArray:
     """Gains of each whole hop; those in which they move are replaced afterwards."""
     return rows if rows.ndim == 1 else rows[: hops * HOP_STEPS : HOP_STEPS]
-
-
-def _pairs(one: FloatArray, other: FloatArray, upper: npt.NDArray[np.intp], lower: npt.NDArray[np.intp]) -> FloatArray:
-    """Weights of the packed products in the inner product of two mixes of the takes, shape (..., pairs)."""
-    swapped = one[..., lower] * other[..., upper]
-    weights: FloatArray = one[..., upper] * other[..., lower] + np.where(upper == lower, 0.0, swapped)
-    return weights
 
 
 def _form(products: FloatArray, weights: FloatArray) -> FloatArray:
