@@ -136,8 +136,9 @@ def _say(terminal: Terminal, song: SongTiming, file: RecipeFile) -> None:
         terminal.say(f"note: {note}")
     for take in song.takes:
         if take.edits.shift_ms:
+            now_ms = take.open.passes[take.open.take.played].one.shift_ms
             terminal.say(f"{take.name}: {place_words(take.place)}  "
-                         f"(shift_ms {take.open.take.shift_ms + take.edits.shift_ms:+.1f} for the whole take)")
+                         f"(shift_ms {now_ms + take.edits.shift_ms:+.1f} for the whole take)")
         if take.edits.unmended:
             terminal.say(f"{take.name}: {take.edits.unmended}")
         for move in take.moves:

@@ -29,7 +29,7 @@ MOST_MICS, MOST_PASSES = 16, 64
 _ONE_FILE = "Audio file, relative to the recipe's folder."
 _CHANNEL = Annotated[Annotated[Whole, Field(ge=1, le=MOST_CHANNELS)] | None, Field(
     description="Channel of a file that has several, counted from 1.")]
-_STARTS = Annotated[Start, Field(description=(
+Starts = Annotated[Start, Field(description=(
     'Where in the song the file begins: a position such as "bar 9", a number of seconds (negative: before the song), '
     f'or "{TIME_REFERENCE}", the time stamp of the Broadcast WAVE file compared with [song] time_reference_s.'))]
 _SHIFT = Annotated[Number, Field(ge=-2000.0, le=2000.0, description=(
@@ -72,10 +72,12 @@ class Pass(Noun):
     channel: _CHANNEL = None
     mics: Annotated[list[Mic], Field(max_length=MOST_MICS, description="Instead of file: its microphones.")] = Field(
         default_factory=list)
-    starts: _STARTS = 0.0
+    starts: Starts = 0.0
     shift_ms: _SHIFT = 0.0
     move: Annotated[list[Move], Field(description="Parts of the pass that are played earlier or later.")] = Field(
         default_factory=list)
+    notes: Annotated[dict[str, Text], Field(description=(
+        "Your own notes on this pass; printed on the delivery sheet where it is heard."))] = Field(default_factory=dict)
 
     @property
     def every_mic(self) -> tuple[Mic, ...]:
@@ -105,7 +107,7 @@ class Take(Noun):
     channel: _CHANNEL = None
     mics: Annotated[list[Mic], Field(max_length=MOST_MICS, description=(
         "Instead of file: several microphones of one performance, added up."))] = Field(default_factory=list)
-    starts: _STARTS = 0.0
+    starts: Starts = 0.0
     shift_ms: _SHIFT = 0.0
     passes: Annotated[list[Pass], Field(max_length=MOST_PASSES, description=(
         "Instead of file: several recordings of the same part, of which one is heard at a time."))] = Field(

@@ -184,7 +184,7 @@ def energies_key(song: ProcessedSong) -> str:
     """Key of the song's energies in the cache."""
     bed = song.bed
     return cache_key({"engine": ENGINE, "takes": [processed.sound.key for processed in song.takes],
-                      "bed": None if bed is None else [bed.digest, song.rate_hz, song.frames]})
+                      "bed": None if bed is None else [*bed.key, song.rate_hz, song.frames]})
 
 
 def play_moves(file: RecipeFile, take: takes.OpenTake) -> Sound:
