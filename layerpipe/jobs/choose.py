@@ -20,6 +20,7 @@ from layerpipe.analysis.timing.align import align_onsets
 from layerpipe.analysis.timing.expected import onsets_with_expected
 from layerpipe.core.errors import OutputError
 from layerpipe.core.sound import OnProgress
+from layerpipe.outputs.choose.words import copied_words
 from layerpipe.recipe.change import Change
 from layerpipe.recipe.comp_edits import NewPart, set_comp
 from layerpipe.recipe.model import Recipe
@@ -173,9 +174,7 @@ def change_of_passes(file: RecipeFile, choices: Sequence[Choice]) -> Change | No
     change: Change | None = None
     for choice in choices:
         if choice.doubled_copies:
-            both = " and ".join(take.take.name for take in choice.takes)
-            raise OutputError(f'{file.path}: layer "{choice.layer}": every pass of {both} is a copy of one of the '
-                              "other; nothing was written, record the part a second time")
+            raise OutputError(f'{file.path}: layer "{choice.layer}": {copied_words(choice)}; nothing was written')
         for number, take in enumerate(choice.takes):
             if take.take.passes:
                 change = set_comp(change or file.path, take.layer.name, take.take.name,

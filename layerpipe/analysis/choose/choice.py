@@ -121,7 +121,7 @@ class Choice:
         if not self.pairs:
             return []
         return [part for part, (a, b) in enumerate(zip(self.comp.one, self.comp.other, strict=True))
-                if self.pairs[a][b].same_performance]
+                if self.pairs[a][b].parts[part].same_performance]
 
     def cost_of(self, numbers: Sequence[int]) -> float:
         """Points of passes that are played throughout."""
