@@ -11,15 +11,13 @@ from layerpipe.core.sound import OnProgress
 from layerpipe.core.units import frames_of_s
 from layerpipe.recipe.change import Change
 from layerpipe.recipe.edits import NewMove, add_moves, marked_moves, remove_moves
+from layerpipe.recipe.model import DEFAULT_CROSSFADE_MS
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.recipe.shift_edits import marked_shifts, remove_shifts, write_shift
 from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.render.attack import attack_text, refuse_changed_takes
 from layerpipe.render.pipeline import play_moves
 from layerpipe.render.takes import open_all
-
-DEFAULT_CROSSFADE_MS = 5.0
-"""A move with the recipe's default crossfade does not name it."""
 
 
 def time_song(file: RecipeFile, *, after: bool = False, on_progress: OnProgress = lambda share: None) -> SongTiming:

@@ -14,7 +14,7 @@ from pydantic import ConfigDict, Field, model_validator
 from layerpipe.core.units import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 from layerpipe.recipe.chain_model import Bell, Chain, Compressor, HighPass, Shelf
 from layerpipe.recipe.outputs import Bounce, Check, Page, PageSetting, Preview, PreviewFormat, Timing
-from layerpipe.recipe.takes_model import CompPart, Mic, Move, Pass, Starts, Take
+from layerpipe.recipe.takes_model import DEFAULT_CROSSFADE_MS, CompPart, Mic, Move, Pass, Starts, Take
 from layerpipe.recipe.types import (
     MOST_CHANNELS,
     MOST_LAYERS,
@@ -38,6 +38,7 @@ from layerpipe.recipe.types import (
 )
 
 __all__ = [
+    "DEFAULT_CROSSFADE_MS",
     "MOST_CHANNELS",
     "MOST_LAYERS",
     "MOST_TAKES",

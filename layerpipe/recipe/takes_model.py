@@ -26,6 +26,7 @@ from layerpipe.recipe.types import (
 )
 
 MOST_MICS, MOST_PASSES = 16, 64
+DEFAULT_CROSSFADE_MS = 5.0
 _ONE_FILE = "Audio file, relative to the recipe's folder."
 _CHANNEL = Annotated[Annotated[Whole, Field(ge=1, le=MOST_CHANNELS)] | None, Field(
     description="Channel of a file that has several, counted from 1.")]
@@ -47,7 +48,7 @@ class Move(Noun):
     stop: Annotated[PositionOrSeconds, Field(alias="to", description=(
         'Where the moved part ends: a position such as "bar 3 beat 3", or a number of seconds.'))]
     by_ms: Annotated[Number, Field(ge=-2000.0, le=2000.0, description="How much later, in ms; earlier when negative.")]
-    crossfade_ms: _CROSSFADE = 5.0
+    crossfade_ms: _CROSSFADE = DEFAULT_CROSSFADE_MS
     attack: Annotated[Text, Field(max_length=64, description=(
         "Fingerprint of the sound the move was made for, written by timing --write. If the take no longer has it, the "
         "move is refused; if omitted, nothing is checked."))] = ""
@@ -96,7 +97,7 @@ class CompPart(Noun):
     stop: Annotated[PositionOrSeconds, Field(alias="to", description=(
         "Where the pass named by play, or that of the next entry, comes in again."))]
     played: Annotated[Name, Field(alias="pass", description="Name of the pass that is heard.")]
-    crossfade_ms: _CROSSFADE = 5.0
+    crossfade_ms: _CROSSFADE = DEFAULT_CROSSFADE_MS
 
 
 class Take(Noun):

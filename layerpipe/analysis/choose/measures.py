@@ -167,11 +167,12 @@ def compare_passes(one: MeasuredPass, other: MeasuredPass, spans: tuple[Span, ..
     same, correlation = _same_performance(one, other, everything)
     parts = tuple(PairPart(deviation_ms(found) if len(found) >= MEASURE.fewest else None,
                            _tuned_apart(a.cents, b.cents), _difference(a.level_db, b.level_db),
-                           same or _same_part(one, other, found, span))
+                           (same and not _differ(found, MEASURE.copy_share)) or _same_part(one, other, found, span))
                   for found, a, b, span in zip(apart, one.parts, other.parts, spans, strict=True))
     return PairMeasures(parts, deviation_ms(everything) if len(everything) >= MEASURE.fewest else None,
                         _tuned_apart(one.cents, other.cents),
-                        _difference(one.checked.brightness_db, other.checked.brightness_db), same, correlation)
+                        _difference(one.checked.brightness_db, other.checked.brightness_db),
+                        all(part.same_performance for part in parts), correlation)
 
 
 def deviation_ms(values: Sequence[float]) -> float:
@@ -238,7 +239,7 @@ def _same_performance(one: MeasuredPass, other: MeasuredPass, late_ms: list[floa
     """
     if one.checked.is_silent or other.checked.is_silent:
         return False, None
-    if len(late_ms) >= MEASURE.fewest and _constant_share(late_ms) < MEASURE.copy_share:
+    if _differ(late_ms, MEASURE.copy_share):
         return False, None
     similar = copies.measure_similarity(one.checked.sound, _beside(one, other), one.checked.measured)
     if similar is None:
@@ -252,7 +253,7 @@ def _same_performance(one: MeasuredPass, other: MeasuredPass, late_ms: list[floa
 
 def _same_part(one: MeasuredPass, other: MeasuredPass, late_ms: list[float], span: Span) -> bool:
     """Whether one part of two passes is one performance, because it was pasted from one into the other."""
-    if len(late_ms) < MEASURE.fewest or _constant_share(late_ms) < MEASURE.copy_share_of_part:
+    if len(late_ms) < MEASURE.fewest or _differ(late_ms, MEASURE.copy_share_of_part):
         return False
     starts_s = one.checked.starts_s
     similar = copies.measure_similarity(one.checked.sound, _beside(one, other), one.checked.measured,
@@ -260,9 +261,11 @@ def _same_part(one: MeasuredPass, other: MeasuredPass, late_ms: list[float], spa
     return copies.judge(similar, one.checked.limits.copy_correlation).is_defect is True
 
 
-def _constant_share(late_ms: list[float]) -> float:
-    """Share of distances that are the usual one, as they are on the same wave."""
-    return float(np.mean(np.abs(np.array(late_ms) - np.median(late_ms)) <= MEASURE.copy_within_ms))
+def _differ(late_ms: list[float], share: float) -> bool:
+    """Whether enough onsets are compared, and fewer than this share at one distance, as they are on the same wave."""
+    if len(late_ms) < MEASURE.fewest:
+        return False
+    return float(np.mean(np.abs(np.array(late_ms) - np.median(late_ms)) <= MEASURE.copy_within_ms)) < share
 
 
 def _beside(one: MeasuredPass, other: MeasuredPass) -> Sound:

@@ -146,6 +146,8 @@ def choice_words(choice: Choice) -> list[str]:
                           f"{', '.join(span.text for span in choice.spans[piece.first : piece.last + 1])}"
                           for piece in pieces)
         found.append(f'{name}: pass "{passes[choice.played(take)].name}", but {other}')
+        found += [f"{name}: {choice.audible[joint]}" for joint in choice.joints
+                  if joint.take == take and joint in choice.audible]
     return found
 
 
