@@ -19,7 +19,7 @@ from layerpipe.cli.songs import (
     is_several,
 )
 from layerpipe.cli.tables import new_table
-from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
+from layerpipe.cli.terminal import CAUTION, FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
 
 if TYPE_CHECKING:
     from layerpipe.analysis.choose.choice import Choice
@@ -94,6 +94,8 @@ def _choose(terminal: Terminal, recipe: Path, *, write: bool, picture: Path | No
         folder = listen / recipe.stem if several else listen
         made = write_candidates(choices, folder, before_writing=partial(refuse_sources, sources=sources_of(file)))
         terminal.say(f"{folder}: {len(made)} files, the best candidates of every section")
+        terminal.warn(CAUTION)
+        document["caution"] = CAUTION
     if write:
         terminal.show_and_write(change_of_passes(file, choices), otherwise="the recipe plays these passes already")
     copied = [choice.layer for choice in choices if choice.doubled_copies]
@@ -115,7 +117,7 @@ def _say(terminal: Terminal, choices: Sequence[Choice], comps: Sequence[Sequence
     """Everything, for a person."""
     if not terminal.talks:
         return
-    from layerpipe.outputs.choose.words import choice_words, gain_words
+    from layerpipe.outputs.choose.words import choice_words, copied_words, gain_words
 
     for choice, comp in zip(choices, comps, strict=True):
         for take, opened in enumerate(choice.takes):
@@ -124,8 +126,7 @@ def _say(terminal: Terminal, choices: Sequence[Choice], comps: Sequence[Sequence
         if choice.pairs:
             terminal.say(_pair_table(choice))
         if choice.doubled_copies:
-            names = " and ".join(opened.take.name for opened in choice.takes)
-            terminal.say(f"{choice.layer}: {names} have no double: every pass is a copy; record the part a second time")
+            terminal.say(f"{choice.layer}: {copied_words(choice)}")
             continue
         for words in choice_words(choice):
             terminal.say(words)

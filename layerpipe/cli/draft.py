@@ -40,15 +40,22 @@ def draft(
         write_draft(drafted.text, out)
         terminal.say(_table(drafted, folder))
         terminal.say(f"wrote {out}: {_summary(drafted.understood)}")
-        terminal.say(f"next: layerpipe check {out}")
+        terminal.say(f"next: {_next(drafted.understood, str(out))}")
     elif not as_json:
         # Printed even with --quiet: it is the result. What is said about it does not get into the file it is sent to.
         terminal.result(*drafted.text.splitlines())
         if terminal.talks:
             terminal.warn(*drawn(_table(drafted, folder)).splitlines(), _summary(drafted.understood))
-            terminal.warn(f"next: layerpipe draft {folder} --out song.toml, then layerpipe check song.toml")
+            terminal.warn(f"next: layerpipe draft {folder} --out song.toml, then "
+                          f"{_next(drafted.understood, 'song.toml')}")
     terminal.document(_document(drafted, out))
     return FINE
+
+
+def _next(understood: Understood, recipe: str) -> str:
+    """The command that comes next: choosing among passes comes before checking what is played of them."""
+    asked = any(len(take.passes) > 1 and not take.muted for take in understood.takes)
+    return f"layerpipe choose {recipe}, then layerpipe check {recipe}" if asked else f"layerpipe check {recipe}"
 
 
 def _table(drafted: Draft, folder: Path) -> Any:
@@ -80,7 +87,9 @@ def _rows(drafted: Draft, folder: Path) -> list[tuple[str, str, str, str]]:
                 starts = f"{one.start.seconds:.3f} s" if one.start.seconds else "0"
                 rows.append((shown(source.file.path) + channel, what, starts, one_line(_remark(take))))
     if understood.bed is not None:
-        rows.append((shown(understood.bed.path), "bed (rough mix), for listening only", "", ""))
+        starts_s = understood.bed_start.seconds
+        rows.append((shown(understood.bed.path), "bed (rough mix), for listening only",
+                     f"{starts_s:.3f} s" if starts_s else "0", one_line(understood.bed_start.unsure)))
     clock = understood.clock
     if clock is not None:
         meter = f", meter {clock.meter}" if clock.meter else ""
@@ -128,7 +137,7 @@ def _document(drafted: Draft, out: Path | None) -> dict[str, Any]:
         "time_reference_s": understood.time_reference_s,
         "remarks": list(understood.remarks),
         "skipped": [{"file": skip.file, "why": skip.why} for skip in drafted.skipped],
-        "next": f"layerpipe check {out}" if out else None,
+        "next": _next(understood, str(out)) if out else None,
     }
 
 

@@ -66,11 +66,13 @@ def _page(terminal: Terminal, recipe: Path, *, sections: list[str], seconds: flo
         terminal.warn(f"{target}: {len(content) / 1e6:.1f} MB is more than {most_mb:g} MB; choose fewer sections with "
                       "--section")
     terminal.say(f'Send it to the artist. The answer is read by: layerpipe levels {recipe} --accept "TEXT"')
-    terminal.warn("Caution: start with the volume low; ask the artist to do the same.")
+    caution = "Caution: start with the volume low; ask the artist to do the same."
+    terminal.warn(caution)
     return SongResult({
         "recipe": recipe, "file": target, "bytes": len(content), "bits": fitted.bits, "page_id": song.page_id,
         "shortened": [{"section": name, "asked_s": asked_s, "kept_s": kept_s}
                       for name, asked_s, kept_s in fitted.shortened],
         "sections": [{"section": part.name, "seconds": part.frames / song.rate_hz,
                       "loudness_lufs": part.reference_lufs} for part in song.sections],
+        "caution": caution,
     }, "written", note=f"{target}, {len(content) / 1e6:.1f} MB")

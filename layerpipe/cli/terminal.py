@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
 P = ParamSpec("P")
 FINE, FAULTY, WRONG = 0, 1, 2
+CAUTION = "Caution: start with the volume low, above all in headphones."
+"""With every file that is made to be listened to at once."""
 INTERRUPTED = 130
 """128 + SIGINT, as shells count."""
 

@@ -18,7 +18,7 @@ from layerpipe.cli.songs import (
     is_several,
 )
 from layerpipe.cli.tables import new_table
-from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
+from layerpipe.cli.terminal import CAUTION, FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
 
 if TYPE_CHECKING:
     from layerpipe.analysis.timing.align import AlignedOnset
@@ -95,13 +95,16 @@ def _timing(terminal: Terminal, recipe: Path, *, write: bool, after: bool, pictu
         made = write_auditions(song, folder, before_writing=partial(refuse_sources, sources=sources))
         terminal.say(f"{folder}: {len(made)} files, each before, then after" if made else
                      "no edits, so no listening files")
+        if made:
+            terminal.warn(CAUTION)
     if write:
         terminal.show_and_write(change_of_edits(file, song), otherwise="no edits are proposed; nothing written")
     counts = {"shift": sum(bool(take.edits.shift_ms) for take in song.takes),
               "move": sum(len(take.moves) for take in song.takes)}
     edits = [f"{count} {what}{'s' if count > 1 else ''}" for what, count in counts.items() if count]
     rerecord = [take.name for take in song.takes if take.rerecord]
-    return SongResult(_document(song, file), "re-record" if rerecord else "edits proposed" if edits else "OK",
+    document = {**_document(song, file), **({"caution": CAUTION} if listen is not None and made else {})}
+    return SongResult(document, "re-record" if rerecord else "edits proposed" if edits else "OK",
                       FAULTY if rerecord else FINE, ", ".join([*edits, *rerecord]))
 
 
@@ -136,8 +139,9 @@ def _say(terminal: Terminal, song: SongTiming, file: RecipeFile) -> None:
         terminal.say(f"note: {note}")
     for take in song.takes:
         if take.edits.shift_ms:
+            now_ms = take.open.passes[take.open.take.played].one.shift_ms
             terminal.say(f"{take.name}: {place_words(take.place)}  "
-                         f"(shift_ms {take.open.take.shift_ms + take.edits.shift_ms:+.1f} for the whole take)")
+                         f"(shift_ms {now_ms + take.edits.shift_ms:+.1f} for the whole take)")
         if take.edits.unmended:
             terminal.say(f"{take.name}: {take.edits.unmended}")
         for move in take.moves:

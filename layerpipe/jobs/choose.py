@@ -5,24 +5,27 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
 
 from layerpipe.analysis.checked_take import CheckedTake
-from layerpipe.analysis.choose.choice import Choice
+from layerpipe.analysis.choose.choice import Choice, Joint
 from layerpipe.analysis.choose.measures import MeasuredPass, PairMeasures, compare_passes, measure_pass
 from layerpipe.analysis.choose.spans import Span, song_spans
 from layerpipe.analysis.defects.single_pass import measure_take
 from layerpipe.analysis.onsets.detect import detect_onsets
-from layerpipe.analysis.takes_compared.comp_joints import joint_place
+from layerpipe.analysis.takes_compared.comp_joints import joint_place, joint_words, measure_joint
 from layerpipe.analysis.timing.align import align_onsets
 from layerpipe.analysis.timing.expected import onsets_with_expected
 from layerpipe.core.errors import OutputError
 from layerpipe.core.sound import OnProgress
+from layerpipe.core.units import frames_of_ms, frames_of_s
+from layerpipe.outputs.choose.words import copied_words
 from layerpipe.recipe.change import Change
 from layerpipe.recipe.comp_edits import NewPart, set_comp
-from layerpipe.recipe.model import Recipe
+from layerpipe.recipe.model import DEFAULT_CROSSFADE_MS, Recipe
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.recipe.tempo_map import TempoMap, seconds_text
 from layerpipe.render.attack import refuse_changed_takes
@@ -79,8 +82,26 @@ def choose_passes(file: RecipeFile, *, on_progress: OnProgress = lambda share: N
                 compared = iter(list(pool.map(lambda two: compare_passes(two[0], two[1], spans),
                                               [(one, other) for one in listened[0] for other in listened[1]])))
                 pairs = tuple(tuple(next(compared) for _ in listened[1]) for _ in listened[0])
-            found.append(Choice(group, spans, listened, pairs, usual))
+            found.append(_with_joints_heard(file.recipe, Choice(group, spans, listened, pairs, usual)))
     return found
+
+
+def _with_joints_heard(recipe: Recipe, choice: Choice) -> Choice:
+    """The choice after listening to the joints of its comp as `check` does: an audible one has to gain more."""
+    heard: dict[Joint, str] = {}
+    while any(joint not in heard for joint in choice.joints):
+        for joint in (joint for joint in choice.joints if joint not in heard):
+            take, passes = choice.takes[joint.take], choice.passes[joint.take]
+            before, after = passes[joint.before], passes[joint.after]
+            at_s = round(_joint_s(before, after, choice.spans[joint.part + 1].start_s), 3)
+            rate_hz, frames = take.source.rate_hz, take.frames
+            found = measure_joint(PlacedSound(before.sound, frames), PlacedSound(after.sound, frames),
+                                  frames_of_s(at_s, rate_hz), frames_of_ms(DEFAULT_CROSSFADE_MS, rate_hz),
+                                  recipe.song.a4_hz)
+            words = ", ".join(joint_words(found, recipe.check).values())
+            heard[joint] = f"edit point at {take.tempo_map.text_of(at_s)} is audible: {words}" if words else ""
+        choice = replace(choice, audible={joint: words for joint, words in heard.items() if words})
+    return choice
 
 
 def doubles_of(takes: Sequence[OpenTake]) -> list[tuple[OpenTake, ...]]:
@@ -173,9 +194,7 @@ def change_of_passes(file: RecipeFile, choices: Sequence[Choice]) -> Change | No
     change: Change | None = None
     for choice in choices:
         if choice.doubled_copies:
-            both = " and ".join(take.take.name for take in choice.takes)
-            raise OutputError(f'{file.path}: layer "{choice.layer}": every pass of {both} is a copy of one of the '
-                              "other; nothing was written, record the part a second time")
+            raise OutputError(f'{file.path}: layer "{choice.layer}": {copied_words(choice)}; nothing was written')
         for number, take in enumerate(choice.takes):
             if take.take.passes:
                 change = set_comp(change or file.path, take.layer.name, take.take.name,

@@ -96,9 +96,9 @@ def write_draft(text: str, target: Path) -> None:
         If the file exists, or cannot be written.
     """
     try:
-        if os.path.lexists(target):
-            raise OutputError(f"{target}: exists and was left as it is; choose another name")
-        write_whole(target, text.encode())
+        write_whole(target, text.encode(), only_new=True)
+    except FileExistsError as refusal:
+        raise OutputError(f"{target}: exists and was left as it is; choose another name") from refusal
     except OSError as refusal:
         raise OutputError(f"{target}: cannot be written: {refusal.strerror or refusal}") from refusal
 

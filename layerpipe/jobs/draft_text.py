@@ -84,6 +84,10 @@ def _lines(understood: Understood, folder: str, home: Path) -> Iterator[str]:
     if understood.bed is not None:
         yield from ["", "[bed]               # for listening only; never part of the stems"]
         yield f"file = {toml_text(relative(home, understood.bed.path))}   # {_facts_text(understood.bed)}"
+        if place := place_text(understood.bed_start):
+            yield f"starts = {place}"
+        if understood.bed_start.unsure:
+            yield f"# not certain: {one_line(understood.bed_start.unsure)}"
         yield "gain_db = 0.0"
     for layer in layers:
         yield from _layer_lines(layer, home, under=layer.octave and len(layers) > 1)

@@ -11,15 +11,13 @@ from layerpipe.core.sound import OnProgress
 from layerpipe.core.units import frames_of_s
 from layerpipe.recipe.change import Change
 from layerpipe.recipe.edits import NewMove, add_moves, marked_moves, remove_moves
+from layerpipe.recipe.model import DEFAULT_CROSSFADE_MS
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.recipe.shift_edits import marked_shifts, remove_shifts, write_shift
 from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.render.attack import attack_text, refuse_changed_takes
 from layerpipe.render.pipeline import play_moves
 from layerpipe.render.takes import open_all
-
-DEFAULT_CROSSFADE_MS = 5.0
-"""A move with the recipe's default crossfade does not name it."""
 
 
 def time_song(file: RecipeFile, *, after: bool = False, on_progress: OnProgress = lambda share: None) -> SongTiming:
@@ -53,9 +51,10 @@ def change_of_edits(file: RecipeFile, song: SongTiming) -> Change | None:
     change: Change | None = None
     for take in song.takes:
         if take.edits.shift_ms:
-            shift_ms = round(take.open.take.shift_ms + take.edits.shift_ms, 1)
-            change = write_shift(change or file.path, take.open.layer.name, take.open.take.name, shift_ms,
-                               f"{take.open.take.name}: {place_words(take.place)}")
+            passes = [take.open.passes[number].one.name for number in take.open.comp.sounding]
+            change = write_shift(change or file.path, take.open.layer.name, take.open.take.name, take.edits.shift_ms,
+                                 f"{take.open.take.name}: {place_words(take.place)}",
+                                 passes if take.open.take.passes else ())
     # The fingerprint of a move is that of the take as the recipe plays it, shifted.
     opened = [take.open for take in song.takes] if change is None else open_all(change.after.recipe)
     for take, shifted in zip(song.takes, opened, strict=True):
@@ -84,4 +83,4 @@ def change_without_edits(path: Path) -> tuple[Change, int, int]:
         If such a move shares its line with others.
     """
     shifts, moves = len(marked_shifts(path)), len(marked_moves(path))
-    return remove_moves(remove_shifts(path)), shifts, moves
+    return remove_shifts(remove_moves(path)), shifts, moves

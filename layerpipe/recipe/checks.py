@@ -18,7 +18,7 @@ from layerpipe.recipe.messages import Problem, nearest
 from layerpipe.recipe.model import MOST_TAKES, Recipe, Section, Song, TempoChange
 from layerpipe.recipe.names import ALL_LAYERS, WHOLE_SONG, file_key, found_text
 from layerpipe.recipe.position import BarShape
-from layerpipe.recipe.takes_checks import Table, repeated, tables, take_problems, valid
+from layerpipe.recipe.takes_checks import Table, repeated, start_problems, tables, take_problems, valid
 from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.recipe.toml_text import Location
 
@@ -36,8 +36,11 @@ def cross_problems(data: Table) -> Iterator[Problem]:
         yield from _grid_needed(data, tempo_map)
         yield from _before_the_files(data, tempo_map)
     song = data.get("song")
+    is_stamped = isinstance(song, dict) and "time_reference_s" in song
     for at, take in _takes(data):
-        yield from take_problems(at, take, tempo_map, is_stamped=isinstance(song, dict) and "time_reference_s" in song)
+        yield from take_problems(at, take, tempo_map, is_stamped=is_stamped)
+    if isinstance(bed := data.get("bed"), dict):
+        yield from start_problems(("bed",), bed, tempo_map, is_stamped=is_stamped)
     takes = list(_takes(data))
     if len(takes) > MOST_TAKES:
         yield ("layer",), f"found {len(takes)} takes in all layers, allowed are at most {MOST_TAKES}"

@@ -14,7 +14,7 @@ from pydantic import ConfigDict, Field, model_validator
 from layerpipe.core.units import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 from layerpipe.recipe.chain_model import Bell, Chain, Compressor, HighPass, Shelf
 from layerpipe.recipe.outputs import Bounce, Check, Page, PageSetting, Preview, PreviewFormat, Timing
-from layerpipe.recipe.takes_model import CompPart, Mic, Move, Pass, Take
+from layerpipe.recipe.takes_model import DEFAULT_CROSSFADE_MS, CompPart, Mic, Move, Pass, Starts, Take
 from layerpipe.recipe.types import (
     MOST_CHANNELS,
     MOST_LAYERS,
@@ -38,6 +38,7 @@ from layerpipe.recipe.types import (
 )
 
 __all__ = [
+    "DEFAULT_CROSSFADE_MS",
     "MOST_CHANNELS",
     "MOST_LAYERS",
     "MOST_TAKES",
@@ -123,6 +124,7 @@ class Bed(Noun):
     """The rest of the track, for listening only; never part of the stems."""
 
     file: Annotated[SoundPath, Field(description="Audio file, relative to the recipe's folder; mono or stereo.")]
+    starts: Starts = 0.0
     gain_db: Annotated[GainDb, Field(description="Gain in dB.")] = 0.0
 
 
@@ -157,6 +159,12 @@ class Recipe(Noun):
     timing: Annotated[Timing, Field(
         description="Limits: when a take counts as loose, and how much is edited.")] = omitted_table()
     check: Annotated[Check, Field(description="Limits: when a take counts as faulty.")] = omitted_table()
+
+    @property
+    def stem_time_reference_s(self) -> float:
+        """Time stamp of the stems, seconds since midnight: that of `[bounce]`, else of the song, else 0."""
+        stamps = (self.bounce.time_reference_s, self.song.time_reference_s)
+        return next((stamp for stamp in stamps if stamp is not None), 0.0)
 
     def chain_of(self, layer: Layer, take: Take) -> Chain:
         """The take's own chain where it has one, else its layer's."""

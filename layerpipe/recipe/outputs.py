@@ -45,8 +45,9 @@ class Bounce(Noun):
     bit_depth: Annotated[Literal[16, 24], Field(description="Bit depth.")] = 24
     over_full_scale: Annotated[Literal["refuse", "lower"], Field(description=(
         "Above full scale: refuse to write, or lower all files by the same gain and report it."))] = "refuse"
-    time_reference_s: Annotated[Number, Field(ge=0.0, lt=86400.0, description=(
-        "Time reference in the Broadcast WAVE header: seconds since midnight at which the files begin."))] = 0.0
+    time_reference_s: Annotated[Annotated[Number, Field(ge=0.0, lt=86400.0)] | None, Field(description=(
+        "Time reference in the Broadcast WAVE header: seconds since midnight at which the files begin; if omitted, "
+        "that of [song], or 0."))] = None
     date: Annotated[Date, Field(
         description='Date in the Broadcast WAVE header, "2024-05-31"; none if omitted.')] = ""
     names: Annotated[Text, Field(max_length=200, description=(

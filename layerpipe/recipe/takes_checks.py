@@ -47,7 +47,7 @@ def take_problems(at: Location, take: Table, tempo_map: TempoMap | None, *, is_s
                     for key in _OF_A_PASS if key in take)
     yield from repeated([(place, one.get("name")) for place, one in passes], "pass of this take")
     for place, one in [(at, take), *passes]:
-        yield from _start(place, one, tempo_map, is_stamped=is_stamped)
+        yield from start_problems(place, one, tempo_map, is_stamped=is_stamped)
         yield from _moves(place, one, tempo_map)
         if one.get("mics") and "channel" in one:
             yield (*place, "channel"), "belongs to a microphone where there are mics; write it into each"
@@ -91,8 +91,8 @@ def _source(at: Location, table: Table, keys: tuple[str, ...]) -> Iterator[Probl
         yield (*at, key), f"found beside {there[0]}; give {listed}, not several of them"
 
 
-def _start(at: Location, table: Table, tempo_map: TempoMap | None, *, is_stamped: bool) -> Iterator[Problem]:
-    """Where a file begins can be found."""
+def start_problems(at: Location, table: Table, tempo_map: TempoMap | None, *, is_stamped: bool) -> Iterator[Problem]:
+    """Where the file of a take, a pass or the bed begins can be found."""
     starts = table.get("starts")
     if starts == TIME_REFERENCE:
         if not is_stamped:

@@ -26,10 +26,11 @@ from layerpipe.recipe.types import (
 )
 
 MOST_MICS, MOST_PASSES = 16, 64
+DEFAULT_CROSSFADE_MS = 5.0
 _ONE_FILE = "Audio file, relative to the recipe's folder."
 _CHANNEL = Annotated[Annotated[Whole, Field(ge=1, le=MOST_CHANNELS)] | None, Field(
     description="Channel of a file that has several, counted from 1.")]
-_STARTS = Annotated[Start, Field(description=(
+Starts = Annotated[Start, Field(description=(
     'Where in the song the file begins: a position such as "bar 9", a number of seconds (negative: before the song), '
     f'or "{TIME_REFERENCE}", the time stamp of the Broadcast WAVE file compared with [song] time_reference_s.'))]
 _SHIFT = Annotated[Number, Field(ge=-2000.0, le=2000.0, description=(
@@ -47,7 +48,7 @@ class Move(Noun):
     stop: Annotated[PositionOrSeconds, Field(alias="to", description=(
         'Where the moved part ends: a position such as "bar 3 beat 3", or a number of seconds.'))]
     by_ms: Annotated[Number, Field(ge=-2000.0, le=2000.0, description="How much later, in ms; earlier when negative.")]
-    crossfade_ms: _CROSSFADE = 5.0
+    crossfade_ms: _CROSSFADE = DEFAULT_CROSSFADE_MS
     attack: Annotated[Text, Field(max_length=64, description=(
         "Fingerprint of the sound the move was made for, written by timing --write. If the take no longer has it, the "
         "move is refused; if omitted, nothing is checked."))] = ""
@@ -72,10 +73,12 @@ class Pass(Noun):
     channel: _CHANNEL = None
     mics: Annotated[list[Mic], Field(max_length=MOST_MICS, description="Instead of file: its microphones.")] = Field(
         default_factory=list)
-    starts: _STARTS = 0.0
+    starts: Starts = 0.0
     shift_ms: _SHIFT = 0.0
     move: Annotated[list[Move], Field(description="Parts of the pass that are played earlier or later.")] = Field(
         default_factory=list)
+    notes: Annotated[dict[str, Text], Field(description=(
+        "Your own notes on this pass; printed on the delivery sheet where it is heard."))] = Field(default_factory=dict)
 
     @property
     def every_mic(self) -> tuple[Mic, ...]:
@@ -94,7 +97,7 @@ class CompPart(Noun):
     stop: Annotated[PositionOrSeconds, Field(alias="to", description=(
         "Where the pass named by play, or that of the next entry, comes in again."))]
     played: Annotated[Name, Field(alias="pass", description="Name of the pass that is heard.")]
-    crossfade_ms: _CROSSFADE = 5.0
+    crossfade_ms: _CROSSFADE = DEFAULT_CROSSFADE_MS
 
 
 class Take(Noun):
@@ -105,7 +108,7 @@ class Take(Noun):
     channel: _CHANNEL = None
     mics: Annotated[list[Mic], Field(max_length=MOST_MICS, description=(
         "Instead of file: several microphones of one performance, added up."))] = Field(default_factory=list)
-    starts: _STARTS = 0.0
+    starts: Starts = 0.0
     shift_ms: _SHIFT = 0.0
     passes: Annotated[list[Pass], Field(max_length=MOST_PASSES, description=(
         "Instead of file: several recordings of the same part, of which one is heard at a time."))] = Field(

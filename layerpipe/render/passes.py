@@ -16,13 +16,12 @@ from pathlib import Path
 from layerpipe.audio_files.info import channel_problem, is_unchanged, source_digest
 from layerpipe.audio_files.reader import FileFacts, SourceFile
 from layerpipe.audio_files.resample import ConvertedSound
-from layerpipe.core.errors import ParameterError
 from layerpipe.core.sound import Sound
 from layerpipe.core.units import frames_of_ms, frames_of_s, gain_of_db
-from layerpipe.recipe.model import TIME_REFERENCE, Mic, Pass, Take
+from layerpipe.recipe.model import Mic, Pass, Take
 from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.render.joined import JoinedSound
-from layerpipe.render.placing import Place, PlacedSound, SummedSound, stamped_start_s
+from layerpipe.render.placing import Place, PlacedSound, SummedSound, stamp_problem, start_of
 
 DigestOf = Callable[[Path, Callable[[Path], str]], str]
 """Remembers checksums: called with a file and a function that finds its checksum, it may know it from last time."""
@@ -165,10 +164,7 @@ def open_pass(one: Pass, facts: Sequence[FileFacts], rate_hz: int, tempo_map: Te
         source = SourceFile(mic.file, mic.channel, facts=seen)
         is_converted = seen.rate_hz != rate_hz
         sound: Sound = ConvertedSound(source, seen.frames, seen.rate_hz, rate_hz) if is_converted else source
-        if one.starts == TIME_REFERENCE:
-            start_s = stamped_start_s(seen, song_s or 0.0)
-        else:
-            start_s = tempo_map.seconds_of(one.starts)
+        start_s = start_of(one.starts, seen, tempo_map, song_s)
         mics.append(OpenMic(mic, seen, sound, Place.of(start_s, one.shift_ms + mic.shift_ms, rate_hz),
                             seen.rate_hz if is_converted else None, digest_of))
     return OpenPass(one, tuple(mics))
@@ -176,11 +172,4 @@ def open_pass(one: Pass, facts: Sequence[FileFacts], rate_hz: int, tempo_map: Te
 
 def mic_problem(mic: Mic, one: Pass, song_s: float | None, facts: FileFacts) -> str | None:
     """What is wrong with a file as this microphone of this pass."""
-    if problem := channel_problem(facts, mic.channel):
-        return problem
-    if one.starts == TIME_REFERENCE:
-        try:
-            stamped_start_s(facts, song_s or 0.0)
-        except ParameterError as refusal:
-            return str(refusal)
-    return None
+    return channel_problem(facts, mic.channel) or stamp_problem(one.starts, facts, song_s)

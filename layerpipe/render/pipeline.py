@@ -192,7 +192,7 @@ def energies_key(song: ProcessedSong) -> str:
     return cache_key({"engine": ENGINE, "takes": [processed.sound.key for processed in song.takes],
                       "layers": [song.takes_of(layer) for layer in song.layers],
                       "summed": [take_pans(song.takes[n].take) for n in song.summed_takes],
-                      "bed": None if bed is None else [bed.digest, song.rate_hz, song.frames]})
+                      "bed": None if bed is None else [*bed.key, song.rate_hz, song.frames]})
 
 
 def play_moves(file: RecipeFile, take: takes.OpenTake) -> Sound:

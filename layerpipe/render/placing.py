@@ -16,7 +16,8 @@ from layerpipe.core.errors import ParameterError
 from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.core.units import frames_of_s
 from layerpipe.dsp.fractional_delay import REACH, delay_kernel, delay_part
-from layerpipe.recipe.types import SECONDS_OF_A_DAY
+from layerpipe.recipe.tempo_map import TempoMap
+from layerpipe.recipe.types import SECONDS_OF_A_DAY, TIME_REFERENCE
 
 WHOLE_WITHIN = 1e-6
 """Frames; a shift this near to a whole frame is meant as one, and the sound is copied exactly."""
@@ -80,6 +81,21 @@ def stamped_start_s(facts: FileFacts, song_s: float) -> float:
     if start_s > LATEST_STAMP_S:
         raise ParameterError(f"begins {start_s / 3600:.1f} hours after the song: {told}; is it of another song?")
     return start_s
+
+
+def start_of(starts: str | float, facts: FileFacts, tempo_map: TempoMap, song_s: float | None) -> float:
+    """Seconds from the start of the song at which a file with this `starts` begins. Raises as `stamped_start_s`."""
+    return stamped_start_s(facts, song_s or 0.0) if starts == TIME_REFERENCE else tempo_map.seconds_of(starts)
+
+
+def stamp_problem(starts: str | float, facts: FileFacts, song_s: float | None) -> str | None:
+    """What is wrong with the time stamp of a file that begins where it says; None for others."""
+    if starts == TIME_REFERENCE:
+        try:
+            stamped_start_s(facts, song_s or 0.0)
+        except ParameterError as refusal:
+            return str(refusal)
+    return None
 
 
 class PlacedSound:

@@ -21,12 +21,14 @@ from layerpipe.audio_files.resample import ConvertedSound, Readable
 from layerpipe.audio_files.scan import scan
 from layerpipe.core.errors import AudioError, Fault
 from layerpipe.core.sound import FloatArray, Sound
+from layerpipe.core.units import frames_of_s
 from layerpipe.dsp.panning import pan_gains
 from layerpipe.dsp.splicing import FrameMove
 from layerpipe.recipe.model import Layer, Recipe, Take
 from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.render.moves import MovedTake, frame_moves
 from layerpipe.render.passes import Comp, DigestOf, OpenMic, OpenPass, mic_problem, open_pass
+from layerpipe.render.placing import stamp_problem, start_of
 
 Use = tuple[Path, str, Callable[[FileFacts], str | None]]
 
@@ -119,10 +121,12 @@ class OpenTake:
 
 @dataclass(frozen=True)
 class OpenBed:
-    """The rest of the track, in stereo at the song's rate, without the recipe's gain; silent after its end."""
+    """The rest of the track, in stereo at the song's rate, without the recipe's gain; silent before and after it."""
 
     facts: FileFacts
     rate_hz: int
+    start: int
+    """Frame of the song at which it begins; may be negative."""
     frames: int
     rate_converted_from: int | None
     _sound: Readable
@@ -133,13 +137,13 @@ class OpenBed:
 
         A stereo file is read as it is (0 dB); a mono one is panned to the centre, constant power: -3.01 dB a side.
         """
-        sound = _read_padded(self._sound, self.frames, start, stop)
+        sound = _read_padded(self._sound, self.frames, start - self.start, stop - self.start)
         return sound[:, np.newaxis] * np.array(pan_gains(0)) if sound.ndim == 1 else sound
 
     @functools.cached_property
-    def digest(self) -> str:
-        """SHA-256 of the file's bytes."""
-        return self._digest_of(self.facts.path, source_digest)
+    def key(self) -> list[str | int]:
+        """What shapes its sound: SHA-256 of the file's bytes, and its place unless it begins with the song."""
+        return [self._digest_of(self.facts.path, source_digest), *([self.start] if self.start else [])]
 
     def unchanged(self) -> bool:
         """Whether the file is still the one that was examined."""
@@ -173,7 +177,7 @@ def open_all(recipe: Recipe, *, rate_hz: int | None = None, digest_of: DigestOf 
     asked = [(layer, take) for layer in recipe.layer for take in layer.take]
     uses = [use for layer, take in asked for use in _uses(recipe, layer, take)]
     if recipe.bed is not None:
-        uses.append((recipe.bed.file, "bed", _bed_problem))
+        uses.append((recipe.bed.file, "bed", functools.partial(_bed_problem, recipe)))
     facts = _examine(uses, remember, read_all=digest_of is not None)
     song_hz = rate_hz or recipe.song.sample_rate_hz or facts[_main_file(asked[0][1])].rate_hz
     tempo_map = TempoMap.of(recipe)
@@ -221,12 +225,14 @@ def open_bed(recipe: Recipe, rate_hz: int, *, digest_of: DigestOf | None = None)
         return None
     remember = digest_of or _not_remembered
     path = recipe.bed.file
-    facts = _examine([(path, "bed", _bed_problem)], remember, read_all=digest_of is not None)[path]
+    facts = _examine([(path, "bed", functools.partial(_bed_problem, recipe))], remember,
+                     read_all=digest_of is not None)[path]
+    start = frames_of_s(start_of(recipe.bed.starts, facts, TempoMap.of(recipe), recipe.song.time_reference_s), rate_hz)
     source: Readable = SourceFile(path, facts=facts) if facts.channels == 1 else StereoFile(path, facts=facts)
     if facts.rate_hz == rate_hz:
-        return OpenBed(facts, rate_hz, facts.frames, None, source, remember)
+        return OpenBed(facts, rate_hz, start, facts.frames, None, source, remember)
     converted = ConvertedSound(source, facts.frames, facts.rate_hz, rate_hz, channels=facts.channels)
-    return OpenBed(facts, rate_hz, converted.frames, facts.rate_hz, converted, remember)
+    return OpenBed(facts, rate_hz, start, converted.frames, facts.rate_hz, converted, remember)
 
 
 def _examine(uses: list[Use], remember: DigestOf, *, read_all: bool) -> dict[Path, FileFacts]:
@@ -269,14 +275,20 @@ def _not_remembered(path: Path, digest: Callable[[Path], str]) -> str:
     return digest(path)
 
 
-def _bed_problem(facts: FileFacts) -> str | None:
+def _bed_problem(recipe: Recipe, facts: FileFacts) -> str | None:
     """What is wrong with a file as the bed."""
-    return None if facts.channels <= 2 else f"has {facts.channels} channels; a bed has 1 or 2"
+    assert recipe.bed is not None
+    if facts.channels > 2:
+        return f"has {facts.channels} channels; a bed has 1 or 2"
+    return stamp_problem(recipe.bed.starts, facts, recipe.song.time_reference_s)
 
 
 def _read_padded(sound: Readable, frames: int, start: int, stop: int) -> FloatArray:
-    """Frames start to stop of a sound, zeros past its end."""
-    inside = sound.read(min(start, frames), min(stop, frames))
+    """Frames start to stop of a sound, zeros before its beginning and past its end."""
+    first, last = (min(max(at, 0), frames) for at in (start, stop))
+    inside = sound.read(first, last)
     if len(inside) == stop - start:
         return inside
-    return np.concatenate([inside, np.zeros((stop - start - len(inside), *inside.shape[1:]))])
+    before = min(max(-start, 0), stop - start)
+    after = stop - start - before - len(inside)
+    return np.pad(inside, ((before, after), *((0, 0) for _ in inside.shape[1:])))

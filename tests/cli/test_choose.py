@@ -95,6 +95,12 @@ def test_a_comp_is_written_after_it_was_shown_and_can_be_taken_back(recipe):
     left, right = read_recipe(recipe).recipe.layer[0].take
     assert len(left.comp) == 1
     assert (right.play, right.comp) == ("2", [])
+    # check listens to the written joints anew: what choose did not say, it does not find.
+    checked = CliRunner().invoke(program(["check"]), ["check", str(recipe), "--json"])
+    audible = [fault["text"].partition(": ")[2] for take in json.loads(checked.stdout)["takes"]
+               for fault in take["faults"] if fault["kind"] == "comp"]
+    assert audible == ["the level steps by +2.0 dB"]
+    assert f"edit point at bar 3 beat 1 is audible: {audible[0]}" in " ".join(shown.split())
     assert "the recipe plays these passes already" in run(recipe, "--write").stdout
     assert "-comp = [" in run(recipe, "--undo").stdout
     assert recipe.read_text("utf-8") == before
@@ -131,6 +137,22 @@ def test_where_there_are_only_copies_nothing_is_written(recipe):
     assert "left and right have no double: every pass is a copy" in result.output
     assert "nothing was written" in result.output
     assert recipe.read_text("utf-8") == before
+
+
+def test_a_section_that_was_pasted_from_the_other_side_is_no_double_there(recipe, sound):
+    # Bars 3 and 4 of the right pass are those of left 2, which is the tighter one there.
+    first, last = (round((SONG.downbeat_s(bar) - 0.02) * 48_000) for bar in (3, 5))
+    pasted = sound["right", "2"].copy()
+    pasted[first + 30 : last + 30] = 0.8 * sound["left", "2"][first:last]
+    write_wave(recipe.parent / "right 2.wav", pasted, 48_000)
+    recipe.write_text(recipe_text({"left": "12", "right": "2"}), "utf-8")
+    document = json.loads(run(recipe, "--json").stdout)
+    left = document["takes"][0]
+    assert (left["play"], left["comp"]) == ("1", [])
+    copied = next(pair for pair in document["pairs"] if pair["passes"]["left"] == "2")
+    assert copied["reasons"][0].startswith("the same performance on both sides in ")
+    assert "(bars 3 to 4)" in copied["reasons"][0]
+    assert copied["score"] == 0
 
 
 def test_a_recipe_without_passes_is_answered_with_what_is_missing(recipe):

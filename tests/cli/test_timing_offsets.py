@@ -16,6 +16,8 @@ import soundfile
 from typer.testing import CliRunner
 
 from layerpipe.cli import program
+from layerpipe.recipe.reader import read_recipe
+from layerpipe.recipe.shift_edits import remove_shifts
 from tests.support.strums import RATE_HZ, Hand, make_strums
 
 TEMPO, BARS = 100.0, 8
@@ -111,6 +113,58 @@ def test_loose_places_of_a_late_take_are_moved_after_the_shift(tmp_path):
     assert [(take["verdict"], take["moves"], take["shift_ms"]) for take in again] == [("tight", [], None)] * 3
     assert run("timing", recipe, "--undo").exit_code == 0
     assert "timing:" not in recipe.read_text()
+
+
+def test_the_shift_of_a_take_with_passes_is_written_into_each_that_is_heard(tmp_path):
+    recipe = song(tmp_path, strummed(1), strummed(2), strummed(3))
+    for name, seed in (("1", 4), ("2", 5), ("3", 6)):
+        soundfile.write(tmp_path / f"left {name}.wav", later(strummed(seed), 0.117), RATE_HZ, subtype="PCM_24")
+    # Pass 2 comes in 20 ms before its downbeat of bar 4, which is heard 117 ms late.
+    joint_s = 0.6 + 12 * BEAT_S + 0.097
+    recipe.write_text(recipe.read_text().replace('file = "left.wav"\n', f"""passes = [
+  {{ name = "1", file = "left 1.wav" }},   # first
+  {{ name = "2", file = "left 2.wav", shift_ms = 2.0 }},
+  {{ name = "3", file = "left 3.wav" }},
+]
+comp = [ {{ from = {joint_s:.3f}, to = "bar 7", pass = "2" }} ]
+"""))
+    before = recipe.read_bytes()
+    late = takes_of(recipe, "--write")[0]
+    assert late["verdict"] == "needs edits"
+    assert late["shift_ms"] == pytest.approx(-117, abs=6)
+    first, second, third = read_recipe(recipe).recipe.layer[0].take[0].passes
+    assert (first.shift_ms, second.shift_ms, third.shift_ms) == (late["shift_ms"], 2 + late["shift_ms"], 0)
+    (part,) = read_recipe(recipe).recipe.layer[0].take[0].comp
+    assert part.start == pytest.approx(joint_s + late["shift_ms"] / 1000, abs=0.0006)
+    assert part.stop == "bar 7"
+    again = takes_of(recipe, "--write")
+    assert [(take["verdict"], take["shift_ms"], take["moves"]) for take in again] == [("tight", None, [])] * 3
+    result = run("timing", recipe, "--undo", "--json")
+    assert json.loads(result.stdout)["shifts_removed"] == 2
+    assert recipe.read_bytes() == before
+
+
+def test_moves_go_with_the_sound_when_their_take_is_shifted(tmp_path):
+    loose = make_strums(1, hand=Hand(scatter_ms=4.0), tempo=TEMPO, bars=BARS, harmony=1,
+                        planted=((4, 0, 7, 36.0),)).samples
+    recipe = song(tmp_path, loose, strummed(2), strummed(3))
+    takes_of(recipe, "--write")
+    (move,) = read_recipe(recipe).recipe.layer[0].take[0].move
+    assert move.attack
+    # The doubles are 120 ms earlier from now on: the take is late with its move.
+    recipe.write_text(recipe.read_text().replace('right.wav"\n', 'right.wav"\nstarts = -0.12\n')
+                      .replace('third.wav"\n', 'third.wav"\nstarts = -0.12\n').replace("0.6", "0.48"))
+    before = recipe.read_text()
+    late = takes_of(recipe, "--write")[0]
+    assert late["shift_ms"] == pytest.approx(-120, abs=6)
+    (shifted,) = read_recipe(recipe).recipe.layer[0].take[0].move
+    assert (shifted.attack, shifted.by_ms) == (move.attack, move.by_ms)
+    assert shifted.start - move.start == pytest.approx(late["shift_ms"] / 1000, abs=1e-6)
+    # The fingerprint still fits, and nothing is left to do.
+    again = takes_of(recipe)
+    assert [(take["verdict"], take["shift_ms"], take["moves"]) for take in again] == [("tight", None, [])] * 3
+    remove_shifts(recipe).write()
+    assert recipe.read_text() == before
 
 
 def test_of_two_takes_a_sixteenth_apart_the_one_off_the_grid_is_late(tmp_path):

@@ -196,3 +196,37 @@ def test_only_these_two_modules_know_temporary_names():
 def test_the_example_runs():
     found = doctest.testmod(atomic)
     assert (found.attempted, found.failed) == (4, 0)
+
+
+@pytest.mark.parametrize("has_links", [True, False], ids=["second names", "none on this disk"])
+def test_of_many_drafts_of_one_name_the_first_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *,
+                                                    has_links: bool) -> None:
+    def refused(*_: object) -> None:
+        raise OSError(errno.EPERM, os.strerror(errno.EPERM))
+
+    if not has_links:
+        monkeypatch.setattr(os, "link", refused)
+    target, kept, taken, start = tmp_path / "song.toml", list[str](), list[str](), threading.Barrier(8)
+
+    def draft(text: str) -> None:
+        start.wait()
+        try:
+            write_draft(text, target)
+            kept.append(text)
+        except OutputError as refusal:
+            taken.append(str(refusal))
+
+    threads = [threading.Thread(target=draft, args=(f"draft {n}\n" * 1_000,)) for n in range(8)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert target.read_text() in kept
+    assert [path.name for path in tmp_path.iterdir()] == ["song.toml"]
+    assert all("exists and was left as it is" in words for words in taken)
+    if has_links:
+        assert (len(kept), len(taken)) == (1, 7)
+    write_whole(target, b"mine")
+    with pytest.raises(OutputError, match="exists and was left as it is"):
+        write_draft("late\n", target)
+    assert target.read_bytes() == b"mine"

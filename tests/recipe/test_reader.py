@@ -133,7 +133,7 @@ song.toml: 24 faults
 "bar 3 beat 2+1/3" or a number of seconds without quotes
   line 38, layer "octave", take 2, move 2, by_ms: found 10000.0, allowed is a number from -2000 to 2000
   line 38, layer "octave", take 2, move 2, start: there is no such setting here; "starts" belongs in \
-[layer.take] or [layer.take.passes]
+[bed] or [layer.take] or [layer.take.passes]
   line 42, preview, format: found "ogg", allowed is "mp3" or "m4a" or "flac" or "wav"
   line 43, preview, bit_depth: there is no such setting here; "bit_depth" belongs in [bounce]
   line 46, bounce, over_ful_scale: there is no such setting; did you mean "over_full_scale"?

@@ -25,11 +25,12 @@ def write(path: Path, sound: np.ndarray, rate_hz: int = 48_000, subtype: str = "
     return path
 
 
-def recipe_of(*files: Path, bed: Path | None = None, channel: int | None = None, **song: int) -> Recipe:
+def recipe_of(*files: Path, bed: Path | None = None, channel: int | None = None, bed_starts: float | str = 0.0,
+              **song: float) -> Recipe:
     """A recipe of one layer with a take for each file."""
     takes = [Take(name=f"t{number}", file=file, channel=channel) for number, file in enumerate(files, 1)]
     return Recipe(song=Song(title="Lantern", **song), layer=[Layer(name="regular", take=takes)],
-                  bed=None if bed is None else Bed(file=bed))
+                  bed=None if bed is None else Bed(file=bed, starts=bed_starts))
 
 
 def on_24_bits(sound: np.ndarray) -> np.ndarray:
@@ -207,7 +208,30 @@ def test_a_mono_bed_stands_in_the_centre_and_a_stereo_one_as_it_is(tmp_path: Pat
     np.testing.assert_allclose(bed.read(10, 500), pair[10:], atol=2**-24)
     np.testing.assert_array_equal(bed.read(700, 710), np.zeros((10, 2)))
     assert bed.unchanged()
-    assert bed.digest == hashlib.sha256((tmp_path / "pair.wav").read_bytes()).hexdigest()
+    assert bed.key == [hashlib.sha256((tmp_path / "pair.wav").read_bytes()).hexdigest()]
+
+
+def test_a_bed_begins_where_it_says_and_a_stamp_that_cannot_be_is_refused(
+        tmp_path: Path, rng: np.random.Generator) -> None:
+    take, pair = write(tmp_path / "a.wav", bad_files.hum()), on_24_bits(rng.uniform(-0.5, 0.5, (500, 2)))
+    bed_file = write(tmp_path / "pair.wav", pair)
+    late = recipe_of(take, bed=bed_file, bed_starts=0.01)
+    bed = open_bed(late, 48_000)
+    assert bed is not None
+    heard = bed.read(0, 1_000)
+    assert not heard[:480].any()
+    assert not heard[980:].any()
+    np.testing.assert_allclose(heard[480:980], pair, atol=2**-24)
+    assert bed.key[1:] == [480]
+    # Nothing of the file, its beginning, its middle, its end: the same sound.
+    for start, stop in ((0, 100), (470, 490), (500, 600), (970, 1_000), (2_000, 2_010)):
+        np.testing.assert_array_equal(bed.read(start, stop), np.pad(heard, ((0, 1_010), (0, 0)))[start:stop])
+    early = open_bed(recipe_of(take, bed=bed_file, bed_starts=-0.005), 48_000)
+    assert early is not None
+    np.testing.assert_allclose(early.read(0, 260), pair[240:], atol=2**-24)
+    stamped = recipe_of(take, bed=bed_file, bed_starts="time reference", time_reference_s=0.0)
+    with pytest.raises(AudioError, match=r"pair\.wav: bed: has no time stamp"):
+        open_all(stamped)
 
 
 def test_a_bed_at_another_rate_is_converted_and_no_bed_is_none(tmp_path: Path) -> None:

@@ -27,15 +27,21 @@ import tomlkit
 
 from layerpipe.audio_files.reader import StereoFile, inspect
 from layerpipe.audio_files.scan import scan
-from layerpipe.core.errors import AudioError, LayerpipeError, RecipeError
-from layerpipe.recipe.reader import parse_recipe, read_recipe
+from layerpipe.core.errors import AudioError, LayerpipeError, OutputError, RecipeError
+from layerpipe.recipe.change import Change
+from layerpipe.recipe.comp_edits import NewPart, remove_comps, set_comp
+from layerpipe.recipe.edits import remove_moves
+from layerpipe.recipe.reader import RecipeFile, parse_recipe, read_recipe
+from layerpipe.recipe.shift_edits import remove_shifts, write_shift
 from layerpipe.recipe.tempo_map import TempoMap
 from tests.soak.scene import finish
 from tests.support.bad_files import BAD
 from tests.support.bad_files import make as make_bad
-from tests.support.songs import recipe_of
+from tests.support.songs import recipe_of, session_of
 
 BATCH = 250
+EDITED_EVERY = 4
+"""Recipes that are let through and whose length is a multiple of this are also edited."""
 _READ_FRAMES = 1 << 16
 _EXTREMES = (0, 1, 2, 0x7F, 0x80, 0xFF, 0x7FFF, 0x8000, 0xFFFF, 0x7FFFFFFF, 0x80000000, 0xFFFFFFFE, 0xFFFFFFFF)
 _WORDS = ("nan", "inf", "-inf", "1e309", "-0.0", "9" * 400, "true", '""', "''", '"\\u0000"',
@@ -43,6 +49,24 @@ _WORDS = ("nan", "inf", "-inf", "1e309", "-0.0", "9" * 400, "true", '""', "''", 
           "[[layer.take]]", "[song]", "0x_", "1979-05-27", '"/dev/zero"', '"1.1.1.1"', '"bar 1 beat 1+1/3"',
           '"bar 0 beat 9.9"', "[1, 2, 3]",
           "{ hz = 1e9 }", "a.b.c = 1", "\\", "\x00", '"\U0001f4a5"', "=" * 50, "[" * 300)
+_IN_LISTS = """[song]
+title = "Lists"
+time_reference_s = 9
+[[layer]]
+name = "regular"
+[[layer.take]]
+name = "left"
+passes = [
+  { name = "1", file = "a.wav", starts = "time reference" },   # first
+  # timing: late; it was 2.5
+  { name = "2", file = "b.wav", shift_ms = -9.5, notes = { mic = "a" }, move = [{ from = 1.0, to = 2, by_ms = 3 }] },
+]
+play = "2"  # choose: most of the song
+comp = [  # choose: other passes
+  { from = 1.5, to = 4, pass = "1" },  # verse
+]
+pan = -100
+"""
 _CHUNKS = (b"RIFF", b"RF64", b"WAVE", b"fmt ", b"data", b"ds64", b"bext", b"FORM", b"AIFF", b"COMM", b"SSND", b"fLaC",
            b"caff", b"desc", b"riff", b"\x00" * 16, b"\xff" * 16)
 _KINDS = (("WAV", "PCM_16", 1), ("WAV", "PCM_24", 2), ("WAV", "FLOAT", 1), ("WAVEX", "PCM_24", 3),
@@ -84,7 +108,9 @@ class Recipes:
         self._path = folder / "song.toml"
         full = tomlkit.dumps(recipe_of(folder)) + '\n[[tempo]]\nfrom_bar = 3\ntempo = 90.0\n[bed]\nfile = "bed.wav"\n'
         demo = Path(__file__).resolve().parents[2] / "recipes"
-        self._good = [full.encode(), *(path.read_bytes() for path in sorted(demo.glob("*.toml")))]
+        session = tomlkit.dumps(session_of(folder))
+        self._good = [*(text.encode() for text in (full, session, _IN_LISTS)),
+                      *(path.read_bytes() for path in sorted(demo.glob("*.toml")))]
         self._pieces = tuple(word.encode("utf-8", "surrogatepass") for word in _WORDS)
 
     def make(self, picked: random.Random) -> bytes:
@@ -108,6 +134,23 @@ class Recipes:
         if tempo_map.has_grid:
             for section in file.recipe.section:
                 tempo_map.span_s(section)
+        if len(content) % EDITED_EVERY == 0:
+            self._edit(file)
+
+    def _edit(self, file: RecipeFile) -> None:
+        """Change what commands change; a recipe that cannot be changed safely is refused as such."""
+        layer = file.recipe.layer[0]
+        take = layer.take[0]
+        passes = [one.name for one in take.passes]
+        edits: list[Callable[[], Change]] = [
+            lambda: write_shift(self._path, layer.name, take.name, -7.3, "late", passes),
+            lambda: remove_shifts(self._path), lambda: remove_moves(self._path), lambda: remove_comps(self._path)]
+        if passes:
+            parts = [NewPart(1.0, 2.0, passes[0])]
+            edits.append(lambda: set_comp(self._path, layer.name, take.name, passes[-1], parts))
+        for edit in edits:
+            with contextlib.suppress(OutputError, RecipeError):
+                edit()
 
 
 class Sounds:

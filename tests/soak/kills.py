@@ -13,11 +13,15 @@ import shutil
 import sys
 import tempfile
 import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from layerpipe.jobs.preview import preview_song
-from layerpipe.recipe.edits import set_level
+from layerpipe.recipe.change import Change
+from layerpipe.recipe.comp_edits import NewPart, remove_comps, set_comp
+from layerpipe.recipe.edits import NewMove, add_moves, remove_moves, set_level
 from layerpipe.recipe.reader import read_recipe
+from layerpipe.recipe.shift_edits import remove_shifts, write_shift
 from layerpipe.render.cache.take_cache import TakeCache
 from tests.soak.scene import FINE, Scene, bounce, digests, finish, forked
 
@@ -99,19 +103,37 @@ class KilledPreview(Kind):
 
 
 class KilledWrite(Kind):
-    """A level written into the recipe again and again, for one write alone is over before it can be killed."""
+    """Levels, shifts and comps written into the recipe one after another: one write is over before it can be killed."""
+
+    def __init__(self, scene: Scene) -> None:
+        super().__init__(scene)
+        self.prepare(0)
+        self.whole = {scene.recipe.read_bytes(), *self._writes()}
 
     def prepare(self, n: int) -> None:
         self.scene.use(0)
 
     def work(self) -> None:
-        for n in range(12):
-            set_level(self.scene.recipe, "octave", -float(n % 20) - 0.5).write()
+        for _ in self._writes():
+            pass
+
+    def _writes(self) -> Iterator[bytes]:
+        """The recipe after every write."""
+        path = self.scene.recipe
+        edits: list[Callable[[], Change]] = [
+            lambda: write_shift(path, "regular", "left", 12.5, "late", ["1", "2"]),
+            lambda: set_comp(path, "regular", "left", "2", [NewPart(0.0, 2.2, "1", "verse")]),
+            lambda: add_moves(path, "regular", "left", [NewMove(1.0, 1.5, 9.0, "early")], "1"),
+            lambda: remove_moves(path), lambda: remove_comps(path), lambda: remove_shifts(path)]
+        for n, edit in enumerate(edits):
+            set_level(path, "octave", -float(n) - 0.5).write()
+            yield path.read_bytes()
+            edit().write()
+            yield path.read_bytes()
 
     def complaints(self) -> list[str]:
-        read_recipe(self.scene.recipe)
-        lines = self.scene.recipe.read_text("utf-8").count("\n")
-        return super().complaints() + ([] if lines == self.scene.texts[0].count("\n") else ["half a recipe"])
+        is_whole = self.scene.recipe.read_bytes() in self.whole
+        return super().complaints() + ([] if is_whole else ["half a recipe"])
 
 
 KINDS = {"bounce": KilledBounce, "preview": KilledPreview, "write": KilledWrite, "fill": KilledFill}

@@ -18,7 +18,7 @@ from layerpipe.core.errors import LayerpipeError
 from layerpipe.jobs.bounce import bounce_song
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
-from tests.support.songs import recipe_of, write_recipe
+from tests.support.songs import session_of, write_recipe
 
 FINE, REFUSED, BROKEN = 0, 3, 4
 
@@ -28,7 +28,7 @@ class Scene:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        recipe = recipe_of(folder)
+        recipe = session_of(folder)
         self.recipe = write_recipe(folder / "song.toml", recipe)
         self.texts = [self.recipe.read_text("utf-8")]
         other = copy.deepcopy(recipe)

@@ -72,6 +72,21 @@ def recipe_of(folder: Path) -> dict[str, Any]:
     }
 
 
+def session_of(folder: Path) -> dict[str, Any]:
+    """The same song as a session leaves it: passes with a comp, shifts of parts of a frame, microphones, a bed."""
+    recipe = recipe_of(folder)
+    (left, _), (octave_left, octave_right) = (layer["take"] for layer in recipe["layer"])
+    left["passes"] = [{"name": "1", "file": left.pop("file"), "shift_ms": -0.7, "notes": {"strings": "new"}},
+                      {"name": "2", "file": "regular-right.wav", "starts": -0.05, "shift_ms": 1.3,
+                       "move": [{"from": 2.6, "to": 3.1, "by_ms": 7.0}]}]
+    left["comp"] = [{"from": "bar 2", "to": 3.6, "pass": "2"}]
+    octave_left["shift_ms"] = 0.4
+    octave_right["mics"] = [{"file": octave_right.pop("file")},
+                            {"file": "octave-left.wav", "gain_db": -9.0, "shift_ms": 0.37, "invert_polarity": True}]
+    recipe["bed"] = {"file": "octave-left.wav", "starts": 0.5}
+    return recipe
+
+
 def write_recipe(path: Path, recipe: dict[str, Any]) -> Path:
     """Write plain data as TOML."""
     path.write_text(tomlkit.dumps(recipe), "utf-8")

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 
-from layerpipe.analysis.choose.costs import joint_costs, pair_costs, pass_costs
+from layerpipe.analysis.choose.costs import JOINT, joint_costs, pair_costs, pass_costs
 from layerpipe.analysis.choose.measures import MeasuredPass, PairMeasures
 from layerpipe.analysis.choose.search import CheapestComp, cheapest_comp
 from layerpipe.analysis.choose.spans import Span
@@ -27,6 +28,15 @@ class CompPiece:
     first: int
     last: int
     number: int
+
+
+class Joint(NamedTuple):
+    """A change of pass after a part; take and passes by their numbers."""
+
+    take: int
+    part: int
+    before: int
+    after: int
 
 
 @dataclass(frozen=True)
@@ -53,6 +63,8 @@ class Choice:
     pairs: tuple[tuple[PairMeasures, ...], ...]
     """By pass of the first take and pass of the second; empty for one take."""
     usual_cents: float | None
+    audible: Mapping[Joint, str] = field(default_factory=dict)
+    """What `check` finds audible in joints that were listened to."""
 
     @property
     def layer(self) -> str:
@@ -87,6 +99,8 @@ class Choice:
     def comp(self) -> CheapestComp:
         """The best pass of each take in every part; its cost is in points, joints included."""
         joints = [joint_costs(passes, self.spans) for passes in self.passes]
+        for joint in self.audible:
+            joints[joint.take][joint.part, joint.before, joint.after] += JOINT.audible
         if len(joints) == 1:
             joints.append(np.zeros((len(self.spans) - 1, 1, 1)))
         found = cheapest_comp(self.costs * self.weights[:, np.newaxis, np.newaxis], joints[0], joints[1])
@@ -95,6 +109,12 @@ class Choice:
     def numbers(self, take: int) -> tuple[int, ...]:
         """The pass of a take in every part."""
         return self.comp.one if take == 0 else self.comp.other
+
+    @property
+    def joints(self) -> list[Joint]:
+        """Where the comp changes passes."""
+        return [Joint(take, part, before, after) for take in range(len(self.takes))
+                for part, (before, after) in enumerate(pairwise(self.numbers(take))) if before != after]
 
     def played(self, take: int) -> int:
         """The pass of a take that plays in most bars."""
@@ -113,7 +133,7 @@ class Choice:
     @property
     def is_comp(self) -> bool:
         """Whether any take changes passes."""
-        return any(self.pieces(take) for take in range(len(self.takes)))
+        return bool(self.joints)
 
     @property
     def doubled_copies(self) -> list[int]:
@@ -121,7 +141,7 @@ class Choice:
         if not self.pairs:
             return []
         return [part for part, (a, b) in enumerate(zip(self.comp.one, self.comp.other, strict=True))
-                if self.pairs[a][b].same_performance]
+                if self.pairs[a][b].parts[part].same_performance]
 
     def cost_of(self, numbers: Sequence[int]) -> float:
         """Points of passes that are played throughout."""

@@ -70,6 +70,8 @@ class JointWeights:
     free_cents: float = 3.0
     per_cent: float = 2.0
     """Steps in level and tuning at a joint are audible before they are wrong."""
+    audible: float = 30.0
+    """More for a joint in which `check` finds fault: a section of four bars has to be 10 points better for one."""
 
 
 PASS, PAIR, JOINT = PassWeights(), PairWeights(), JointWeights()
@@ -116,11 +118,12 @@ def pair_costs(pairs: Sequence[Sequence[PairMeasures]], parts: int) -> FloatArra
     costs = np.zeros((parts, len(pairs), len(pairs[0])))
     for n, row in enumerate(pairs):
         for k, pair in enumerate(row):
-            usual = PAIR.same_performance if pair.same_performance else 0.0
+            usual = 0.0
             if pair.brightness_db is not None:
                 usual += PAIR.per_brightness_db * max(abs(pair.brightness_db) - PAIR.free_brightness_db, 0.0)
             for part, found in enumerate(pair.parts):
-                points = usual + (PAIR.per_apart_ms * found.apart_ms if found.apart_ms is not None else 0.0)
+                points = PAIR.same_performance if found.same_performance else 0.0
+                points += usual + (PAIR.per_apart_ms * found.apart_ms if found.apart_ms is not None else 0.0)
                 if found.cents is not None:
                     points += PAIR.per_cent * max(abs(found.cents) - PAIR.free_cents, 0.0)
                 if found.level_db is not None:

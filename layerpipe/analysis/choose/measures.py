@@ -16,6 +16,7 @@ from layerpipe.analysis.choose.spans import Span, span_at, span_of_bar
 from layerpipe.analysis.defects import copies
 from layerpipe.analysis.defects.low_band import SETTINGS, LowBand
 from layerpipe.analysis.defects.noise_and_hum import judge_hum
+from layerpipe.analysis.defects.repeats import Repeat, find_repeats
 from layerpipe.analysis.defects.tuning import cents_between, tuning_of
 from layerpipe.analysis.takes_compared.mics import measure_mics
 from layerpipe.analysis.timing.align import AlignedTake
@@ -41,6 +42,8 @@ class MeasureSettings:
     copy_share: float = 0.3
     """Of onsets that far from the usual distance: more, and the waves are compared. Doubles that are 3 ms apart have
     0.26, looser ones less; copies nearly 1."""
+    copy_share_of_part: float = 0.6
+    """The same in one part, where chance counts for more."""
     click_beside_s: float = 0.05
     """A drop-out clicks at its edges; it is one fault."""
     click_over_db: tuple[float, float] = (10.0, 20.0)
@@ -87,6 +90,8 @@ class MeasuredPass:
     aligned: AlignedTake
     parts: tuple[PartMeasures, ...]
     faults: tuple[PassFault, ...]
+    repeats: tuple[Repeat, ...]
+    """Pasted sections, in seconds of the song."""
 
     @property
     def cents(self) -> float | None:
@@ -102,6 +107,8 @@ class PairPart:
     """Estimated standard deviation of the distance of their onsets, a constant one included."""
     cents: float | None
     level_db: float | None
+    same_performance: bool
+    """A copy, be it of this part only."""
 
 
 @dataclass(frozen=True)
@@ -144,7 +151,10 @@ def measure_pass(name: str, checked: CheckedTake, sound: Sound, aligned: Aligned
             float(np.median([offset for offset, _ in pairs])) if enough else None,
             _cents(checked, spans, part), _level_db(checked, span, part == 0, part == len(spans) - 1),
             tuple(by_part[part])))
-    return MeasuredPass(name, checked, sound, aligned, tuple(parts), tuple(faults))
+    starts_s = checked.starts_s
+    repeats = tuple(Repeat(starts_s + one.start_s, starts_s + one.stop_s, starts_s + one.of_s)
+                    for one in find_repeats(checked.sound, checked.measured.steps.mid_power))
+    return MeasuredPass(name, checked, sound, aligned, tuple(parts), tuple(faults), repeats)
 
 
 def compare_passes(one: MeasuredPass, other: MeasuredPass, spans: tuple[Span, ...]) -> PairMeasures:
@@ -154,13 +164,15 @@ def compare_passes(one: MeasuredPass, other: MeasuredPass, spans: tuple[Span, ..
         part = span_of_bar(spans, mine.point.bar) if mine.point else span_at(spans, mine.heard_s)
         apart[part].append(difference_ms(its, mine))
     everything = [late for part in apart for late in part]
-    parts = tuple(PairPart(deviation_ms(found) if len(found) >= MEASURE.fewest else None,
-                           _tuned_apart(a.cents, b.cents), _difference(a.level_db, b.level_db))
-                  for found, a, b in zip(apart, one.parts, other.parts, strict=True))
     same, correlation = _same_performance(one, other, everything)
+    parts = tuple(PairPart(deviation_ms(found) if len(found) >= MEASURE.fewest else None,
+                           _tuned_apart(a.cents, b.cents), _difference(a.level_db, b.level_db),
+                           (same and not _differ(found, MEASURE.copy_share)) or _same_part(one, other, found, span))
+                  for found, a, b, span in zip(apart, one.parts, other.parts, spans, strict=True))
     return PairMeasures(parts, deviation_ms(everything) if len(everything) >= MEASURE.fewest else None,
                         _tuned_apart(one.cents, other.cents),
-                        _difference(one.checked.brightness_db, other.checked.brightness_db), same, correlation)
+                        _difference(one.checked.brightness_db, other.checked.brightness_db),
+                        all(part.same_performance for part in parts), correlation)
 
 
 def deviation_ms(values: Sequence[float]) -> float:
@@ -227,13 +239,9 @@ def _same_performance(one: MeasuredPass, other: MeasuredPass, late_ms: list[floa
     """
     if one.checked.is_silent or other.checked.is_silent:
         return False, None
-    if len(late_ms) >= MEASURE.fewest:
-        near = np.abs(np.array(late_ms) - np.median(late_ms)) <= MEASURE.copy_within_ms
-        if np.mean(near) < MEASURE.copy_share:
-            return False, None
-    start = frames_of_s(one.checked.starts_s, one.sound.rate_hz)
-    beside = PlacedSound(other.sound, one.checked.sound.frames, Place(-start, 0.0))
-    similar = copies.measure_similarity(one.checked.sound, beside, one.checked.measured)
+    if _differ(late_ms, MEASURE.copy_share):
+        return False, None
+    similar = copies.measure_similarity(one.checked.sound, _beside(one, other), one.checked.measured)
     if similar is None:
         return False, None
     correlation = abs(similar.correlation)
@@ -241,6 +249,29 @@ def _same_performance(one: MeasuredPass, other: MeasuredPass, late_ms: list[floa
     if not is_same and MEASURE.mic_correlation[0] < correlation < MEASURE.mic_correlation[1]:
         is_same = measure_mics(one.sound, other.sound) is not None
     return is_same, correlation
+
+
+def _same_part(one: MeasuredPass, other: MeasuredPass, late_ms: list[float], span: Span) -> bool:
+    """Whether one part of two passes is one performance, because it was pasted from one into the other."""
+    if len(late_ms) < MEASURE.fewest or _differ(late_ms, MEASURE.copy_share_of_part):
+        return False
+    starts_s = one.checked.starts_s
+    similar = copies.measure_similarity(one.checked.sound, _beside(one, other), one.checked.measured,
+                                        (span.start_s - starts_s, span.stop_s - starts_s))
+    return copies.judge(similar, one.checked.limits.copy_correlation).is_defect is True
+
+
+def _differ(late_ms: list[float], share: float) -> bool:
+    """Whether enough onsets are compared, and fewer than this share at one distance, as they are on the same wave."""
+    if len(late_ms) < MEASURE.fewest:
+        return False
+    return float(np.mean(np.abs(np.array(late_ms) - np.median(late_ms)) <= MEASURE.copy_within_ms)) < share
+
+
+def _beside(one: MeasuredPass, other: MeasuredPass) -> Sound:
+    """The other pass, from where the first begins."""
+    start = frames_of_s(one.checked.starts_s, one.sound.rate_hz)
+    return PlacedSound(other.sound, one.checked.sound.frames, Place(-start, 0.0))
 
 
 def _tuned_apart(one: float | None, other: float | None) -> float | None:

@@ -59,7 +59,8 @@ def judge(evidence: Similarity | None, correlation: float) -> Judgement:
     return Judgement(True, "one offset, and the same wave")
 
 
-def measure_similarity(one: Sound, other: Sound, measured: Measurements) -> Similarity | None:
+def measure_similarity(one: Sound, other: Sound, measured: Measurements,
+                       within_s: tuple[float, float] = (0.0, math.inf)) -> Similarity | None:
     """Compare two takes of one rate; None where nothing sounds.
 
     Parameters
@@ -68,9 +69,11 @@ def measure_similarity(one: Sound, other: Sound, measured: Measurements) -> Simi
         Of any lengths.
     measured : Measurements
         Of the first.
+    within_s : (float, float)
+        Seconds of the first between which stretches are compared.
     """
     limits, rate = CopyLimits(), one.rate_hz
-    places = _loudest(measured, limits)
+    places = _loudest(measured, limits, within_s)
     if not places or other.frames < rate // 4:
         return None
     found = []
@@ -80,7 +83,7 @@ def measure_similarity(one: Sound, other: Sound, measured: Measurements) -> Simi
         reach = round(limits.reach_s * rate) // reduce.factor * reduce.factor
         piece = _band(reduce.stretch(one, start, stop), reduce.rate_hz, limits)
         field = _band(reduce.stretch(other, start - reach, stop + reach), reduce.rate_hz, limits)
-        match = _best_match(piece, field)
+        match = best_match(piece, field)
         if match is not None:
             correlation, at, gain = match
             found.append((correlation, at / reduce.rate_hz - reach / rate, gain))
@@ -97,9 +100,10 @@ def measure_similarity(one: Sound, other: Sound, measured: Measurements) -> Simi
                       int(np.count_nonzero(agree)), len(rows))
 
 
-def _loudest(measured: Measurements, limits: CopyLimits) -> list[int]:
+def _loudest(measured: Measurements, limits: CopyLimits, within_s: tuple[float, float]) -> list[int]:
     """First samples of the loudest stretches, from all parts of the take."""
-    energy = measured.steps.mid_power
+    first = max(round(within_s[0] * 100), 0)
+    energy = measured.steps.mid_power[first : round(min(within_s[1], measured.frames / measured.rate_hz) * 100)]
     width = min(round(limits.stretch_s * 100), len(energy))
     if not width or not energy.any():
         return []
@@ -107,7 +111,7 @@ def _loudest(measured: Measurements, limits: CopyLimits) -> list[int]:
     places: list[int] = []
     for part in np.array_split(np.arange(len(energy) - width + 1), limits.stretches):
         if len(part):
-            best = int(part[int(np.argmax(running[part + width] - running[part]))])
+            best = first + int(part[int(np.argmax(running[part + width] - running[part]))])
             start = step_start(best, measured.rate_hz)
             if not places or start - places[-1] > measured.rate_hz:
                 places.append(start)
@@ -122,7 +126,7 @@ def _band(low: FloatArray, rate_hz: float, limits: CopyLimits) -> FloatArray:
     return np.fft.irfft(spectrum, len(low))
 
 
-def _best_match(piece: FloatArray, field: FloatArray) -> tuple[float, float, float] | None:
+def best_match(piece: FloatArray, field: FloatArray) -> tuple[float, float, float] | None:
     """Highest correlation (signed), its place in samples and parts of them, and the other take's gain there."""
     energy = float(piece @ piece)
     if energy <= 1e-12 or len(field) < len(piece):

@@ -8,7 +8,7 @@ from layerpipe.analysis.folder.grouping import group_takes
 from layerpipe.analysis.folder.placing import place_files
 from layerpipe.analysis.folder.roles import Likenesses, sort_files
 from layerpipe.analysis.folder.song_clock import clock_of
-from layerpipe.analysis.folder.understood import FolderFile, Skipped, Understood
+from layerpipe.analysis.folder.understood import FolderFile, Skipped, Start, Understood
 
 
 def understand(files: Sequence[FolderFile], *, most_takes: int) -> Understood:
@@ -36,4 +36,5 @@ def understand(files: Sequence[FolderFile], *, most_takes: int) -> Understood:
     layers = group_takes(takes, places, likenesses)
     clock = clock_of(roles.click, places, takes) if roles.click else None
     return Understood(layers, roles.bed, clock, places.time_reference_s, (*roles.skipped, *too_many),
-                      (places.remark,) if places.remark else ())
+                      (places.remark,) if places.remark else (),
+                      places.starts[roles.bed] if roles.bed else Start())

@@ -116,6 +116,7 @@ class Understood:
     time_reference_s: float | None
     skipped: tuple[Skipped, ...]
     remarks: tuple[str, ...] = ()
+    bed_start: Start = field(default_factory=Start)
 
     @property
     def takes(self) -> tuple[DraftedTake, ...]:

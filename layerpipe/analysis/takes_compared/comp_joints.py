@@ -16,6 +16,7 @@ from layerpipe.analysis.defects.single_pass import Measurements, measure_take
 from layerpipe.analysis.defects.tuning import cents_between, tuning_of
 from layerpipe.analysis.onsets.detect import find_onsets
 from layerpipe.core.sound import Sound
+from layerpipe.recipe.model import Check
 from layerpipe.render.placing import Place, PlacedSound
 
 
@@ -58,6 +59,19 @@ class JointEvidence:
     tuning_cents: float | None
     attack: str
     better_s: float
+
+
+def joint_words(heard: JointEvidence, limits: Check) -> dict[str, str]:
+    """What is audible at a joint, by the name of the evidence; empty if nothing is."""
+    found = {}
+    if heard.attack:
+        found["attack"] = {"doubled": "the strum is heard twice", "missing": "the strum is missing",
+                           "cut": "the crossfade is in the middle of an attack"}[heard.attack]
+    if heard.level_db is not None and abs(heard.level_db) > limits.comp_level_db:
+        found["level_db"] = f"the level steps by {heard.level_db:+.1f} dB"
+    if heard.tuning_cents is not None and abs(heard.tuning_cents) > limits.comp_tuning_cents:
+        found["tuning_cents"] = f"the tuning steps by {heard.tuning_cents:+.1f} cents"
+    return found
 
 
 def joint_place(outgoing_s: Sequence[float], incoming_s: Sequence[float], at_s: float) -> float:

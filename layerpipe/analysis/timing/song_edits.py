@@ -92,14 +92,12 @@ class SongEdits:
         if place.shift_ms is None:
             which = "has the right tempo" if place.kind in ("drift", "wobble") else "is misplaced; set shift_ms of one"
             return TakeEdits(unmended=f"{where}, and nothing shows which of them {which}")
-        take = self.takes[n].take
-        if take.passes:
-            return TakeEdits(unmended=f"{where}; set shift_ms of its passes to {place.shift_ms:+g}")
-        if self.heard[n].moves:
-            return TakeEdits(unmended=f"{where}; its moves would no longer fit, so remove them first (--undo removes "
-                                      "those of --write)")
-        if abs(take.shift_ms + place.shift_ms) > MOST_SHIFT_MS:
+        take = self.takes[n]
+        now_ms = [take.passes[number].one.shift_ms for number in take.comp.sounding]
+        if any(abs(shift_ms + place.shift_ms) > MOST_SHIFT_MS for shift_ms in now_ms):
             return TakeEdits(unmended=f"{where}; set starts to where its file begins in the song")
+        if any(move.start / take.source.rate_hz + place.shift_ms / 1000 < 0 for move in self.heard[n].moves):
+            return TakeEdits(unmended=f"{where}; its first move would begin before the song, so remove that first")
         return TakeEdits(place.shift_ms)
 
     def propose(self) -> list[TakeEdits]:

@@ -61,13 +61,14 @@ class NewFile:
                     self.discard()
                     raise
 
-    def finish(self, *, synced: bool = False) -> None:
+    def finish(self, *, synced: bool = False, only_new: bool = False) -> None:
         """Close the file and give it its name; `synced` first waits until the disk holds its content.
 
         Raises
         ------
         OSError
-            If the disk refuses; it names the target. The temporary file is gone then.
+            If the disk refuses, or with `only_new` if the name is taken; it names the target. The temporary file is
+            gone then.
         """
         try:
             with self._naming_target(None):
@@ -75,7 +76,10 @@ class NewFile:
                 if synced:
                     os.fsync(self.file.fileno())
                 self.file.close()
-                self.path.replace(self.target)
+                if only_new:
+                    _name_new(self.path, self.target)
+                else:
+                    self.path.replace(self.target)
                 if synced:
                     sync_names(self.target.parent)
         finally:
@@ -104,7 +108,8 @@ class NewFile:
 
 
 @contextmanager
-def whole_file(target: Path, *, mode: int | None = None, synced: bool = False) -> Iterator[NewFile]:
+def whole_file(target: Path, *, mode: int | None = None, synced: bool = False,
+               only_new: bool = False) -> Iterator[NewFile]:
     """A new file (`.file`, at `.path`) that takes the name `target` when the block ends well and is removed otherwise.
 
     Parameters
@@ -115,6 +120,8 @@ def whole_file(target: Path, *, mode: int | None = None, synced: bool = False) -
         Permissions, exactly as given; default: those of any new file of this user.
     synced : bool
         Wait until the disk holds the content and the name.
+    only_new : bool
+        Refuse (FileExistsError) a name that is taken by then, even if another program took it a moment ago.
 
     Yields
     ------
@@ -141,12 +148,13 @@ def whole_file(target: Path, *, mode: int | None = None, synced: bool = False) -
     except BaseException:
         new.discard()
         raise
-    new.finish(synced=synced)
+    new.finish(synced=synced, only_new=only_new)
 
 
-def write_whole(target: Path, content: bytes, *, mode: int | None = None, synced: bool = False) -> None:
+def write_whole(target: Path, content: bytes, *, mode: int | None = None, synced: bool = False,
+                only_new: bool = False) -> None:
     """Write a file completely or not at all; see `whole_file`."""
-    with whole_file(target, mode=mode, synced=synced) as new:
+    with whole_file(target, mode=mode, synced=synced, only_new=only_new) as new:
         new.file.write(content)
 
 
@@ -202,6 +210,19 @@ def sync_names(folder: Path) -> None:
             raise
     finally:
         os.close(descriptor)
+
+
+def _name_new(path: Path, target: Path) -> None:
+    """Give a file a name that must be free: a second name of a file, unlike a rename, never replaces one."""
+    try:
+        os.link(path, target)
+    except FileExistsError:
+        raise
+    except OSError as refusal:
+        # Some disks (FAT, network shares) have no second names.
+        if os.path.lexists(target):
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), os.fspath(target)) from refusal
+        path.replace(target)
 
 
 def _tidy_once(folder: Path) -> None:

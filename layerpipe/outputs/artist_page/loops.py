@@ -128,7 +128,7 @@ class Loops:
                                   *take_pans(song.takes[processed].take)] for processed in mine]
         else:
             assert song.bed is not None
-            source = ["bed", song.bed.digest, song.bed_gain]
+            source = ["bed", *song.bed.key, song.bed_gain]
         return {"loop": _VERSION, "numpy": np.__version__, "source": source, "scale": song.scale,
                 "rate_hz": song.rate_hz, "length": song.frames,
                 "frames": [self.part.start, self.part.stop], "joint": self._crossfade}

@@ -45,7 +45,8 @@ def page_id(recipe: Recipe, digest_of: Callable[[Path], str]) -> str:
                      for section in recipe.section],
         "reference": [reference.name, f"{reference.level_db:.2f}"],
         "layers": layers,
-        "bed": None if recipe.bed is None else [digest_of(recipe.bed.file), recipe.bed.gain_db],
+        "bed": None if recipe.bed is None else [digest_of(recipe.bed.file), recipe.bed.gain_db,
+                                                *([recipe.bed.starts] if recipe.bed.starts else [])],
     }
     return hashlib.sha256(json.dumps(state, sort_keys=True, default=str).encode()).hexdigest()[:16]
 

@@ -58,7 +58,7 @@ def describe_bounce(song: ProcessedSong, stems: Sequence[Stem], blends: Mapping[
         "format": FORMAT,
         "song": {**song.recipe.song.model_dump(), "rate_hz": song.rate_hz, "frames": song.frames,
                  "seconds": song.frames / song.rate_hz,
-                 "time_reference_frames": frames_of_s(song.recipe.bounce.time_reference_s, song.rate_hz)},
+                 "time_reference_frames": frames_of_s(song.recipe.stem_time_reference_s, song.rate_hz)},
         "tempo": _tempo_changes(song),
         "recipe": {"file": "recipe.toml", "sha256": recipe_sha256, "settings": settings_of(song.recipe)},
         "sections": [_section(song, part) for part in song.sections],
@@ -159,8 +159,15 @@ def _source(song: ProcessedSong, processed: ProcessedTake) -> dict[str, Any]:
                    "from": song.tempo_map.text_of(move.start / song.rate_hz),
                    "to": song.tempo_map.text_of(move.stop / song.rate_hz)} for move in processed.moves],
         "gain_db": processed.take.gain_db, "invert_polarity": processed.take.invert_polarity, "pan": processed.take.pan,
-        "notes": processed.take.notes,
+        "notes": _notes(processed),
     }
+
+
+def _notes(processed: ProcessedTake) -> dict[str, str]:
+    """The notes on a take and on those of its passes that are heard."""
+    heard = [processed.source.passes[number].one for number in processed.source.comp.sounding]
+    of_passes = {f"pass {one.name}, {name}": note for one in heard for name, note in one.notes.items()}
+    return processed.take.notes | of_passes
 
 
 def _source_file(song: ProcessedSong, one: OpenPass, number: int) -> dict[str, Any]:

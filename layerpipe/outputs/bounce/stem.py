@@ -67,7 +67,7 @@ class StemRecorder:
         if stem.kind != "take":
             stem.overview = Overview(song.frames, song.rate_hz, spectrum=stem.kind == "layer")
         info = BroadcastInfo(description=f"{song.recipe.song.title}: {stem.name}", date=bounce.date,
-                             time_reference_frames=frames_of_s(bounce.time_reference_s, song.rate_hz))
+                             time_reference_frames=frames_of_s(song.recipe.stem_time_reference_s, song.rate_hz))
         self.writer = StemWriter(folder / stem.path, song.rate_hz, stem.channels, bounce.bit_depth, song.frames, info)
 
     def add(self, samples: npt.NDArray[np.floating], gain: float = 1.0) -> PcmArray:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from layerpipe.analysis.takes_compared.comp_joints import JointEvidence
+from layerpipe.analysis.takes_compared.comp_joints import JointEvidence, joint_words
 from layerpipe.analysis.takes_compared.mics import MicDistance
 from layerpipe.outputs.check.finding import Finding
 from layerpipe.recipe.model import TIME_REFERENCE, Check
@@ -68,21 +68,12 @@ def joint_findings(take: OpenTake, joint: CompJoint, heard: JointEvidence, limit
     at_s = joint.stop / take.source.rate_hz
     before, after = (take.passes[number].one.name for number in (joint.before, joint.after))
     where = f"edit point at {place_of(at_s - starts_s)}, pass {before} to {after}"
-    found = []
-    if heard.attack:
-        what = {"doubled": "the strum is heard twice", "missing": "the strum is missing",
-                "cut": "the crossfade is in the middle of an attack"}[heard.attack]
-        found.append(Finding("comp", f"{where}: {what}", f"move the edit point to {heard.better_s:.3f} (seconds)",
-                             at_s=at_s - starts_s, details={"attack": heard.attack, "better_s": heard.better_s}))
-    if heard.level_db is not None and abs(heard.level_db) > limits.comp_level_db:
-        found.append(Finding("comp", f"{where}: the level steps by {heard.level_db:+.1f} dB",
-                             "change passes between sections, or use a pass as loud", at_s=at_s - starts_s,
-                             details={"level_db": heard.level_db}))
-    if heard.tuning_cents is not None and abs(heard.tuning_cents) > limits.comp_tuning_cents:
-        found.append(Finding("comp", f"{where}: the tuning steps by {heard.tuning_cents:+.1f} cents",
-                             "use a pass in the same tuning", at_s=at_s - starts_s,
-                             details={"tuning_cents": heard.tuning_cents}))
-    return found
+    advice = {"attack": f"move the edit point to {heard.better_s:.3f} (seconds)",
+              "level_db": "change passes between sections, or use a pass as loud",
+              "tuning_cents": "use a pass in the same tuning"}
+    return [Finding("comp", f"{where}: {words}", advice[kind], at_s=at_s - starts_s, details={
+        kind: getattr(heard, kind), **({"better_s": heard.better_s} if kind == "attack" else {})})
+        for kind, words in joint_words(heard, limits).items()]
 
 
 def _mic_name(one: OpenPass, number: int) -> str:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 from layerpipe.analysis.checked_take import CheckedTake
+from layerpipe.analysis.defects.repeats import find_repeats
 from layerpipe.analysis.takes_compared.checked_takes import compare_checked
 from layerpipe.analysis.takes_compared.notes_compared import WrongNotes
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace
@@ -33,13 +34,13 @@ def compare_all(takes: Sequence[CheckedTake], muted: Sequence[bool], pairs: Sequ
     Returns
     -------
     more : dict of list of Finding
-        By the index of the take: out of tune with other layers, misplaced, other notes, talk.
+        By the index of the take: out of tune with other layers, misplaced, other notes, talk, pasted sections.
     pairs : list of TwoTakes
         The same, without late starts and early ends that only repeat that a take is misplaced as a whole.
     """
     more = between_layers(takes)
     for n, take in enumerate(takes):
-        more[n] = [*more.get(n, []), *_talk(take)]
+        more[n] = [*more.get(n, []), *_talk(take), *_repeats(take)]
     if len(takes) < 2:
         return more, list(pairs)
     places, wrong = compare_checked(takes, muted, tempo_map)
@@ -124,6 +125,14 @@ def _talk(take: CheckedTake) -> list[Finding]:
     return [Finding("talk", f"talking or a count-in before bar 1, {take.place_of(first_s)} to {take.place_of(last_s)}",
                     "nothing has to be done to the playing; it is in the bounce unless you cut it", "OK", first_s,
                     details={"spans_s": [[round(start, 2), round(stop, 2)] for start, stop in spans]})]
+
+
+def _repeats(take: CheckedTake) -> list[Finding]:
+    """Sections that were pasted; that may be meant, so it never condemns a take."""
+    return [Finding("repeat", f"{take.place_of(one.start_s)} to {take.place_of(one.stop_s)} is a copy of what begins "
+                    f"at {take.place_of(one.of_s)}", "nothing has to be done if it was pasted on purpose", "OK",
+                    one.start_s, details={"start_s": one.start_s, "stop_s": one.stop_s, "of_s": one.of_s})
+            for one in find_repeats(take.sound, take.measured.steps.mid_power)]
 
 
 def _interval(semitones: int) -> str:

@@ -81,13 +81,15 @@ def write_candidates(choices: Sequence[Choice], folder: Path, *,
 
 
 def candidates(choice: Choice, part: int) -> list[tuple[int, ...]]:
-    """Passes by take for one part: the chosen ones, then those with the fewest points."""
+    """Passes by take for one part: the chosen ones, then those with the fewest points; copies are not offered."""
     costs = choice.costs[part]
     count = len(choice.takes)
     first = (choice.comp.one[part], choice.comp.other[part])[:count]
     order = [tuple(int(at) for at in np.unravel_index(int(k), costs.shape))[:count]
              for k in np.argsort(costs, axis=None, kind="stable")]
-    return [first, *(numbers for numbers in order if numbers != first)][: LISTEN.candidates]
+    offered = [numbers for numbers in order if numbers != first
+               and not (choice.pairs and choice.pairs[numbers[0]][numbers[1]].parts[part].same_performance)]
+    return [first, *offered][: LISTEN.candidates]
 
 
 def _sound(choice: Choice, part: int, numbers: tuple[int, ...]) -> FloatArray:

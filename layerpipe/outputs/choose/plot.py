@@ -89,7 +89,7 @@ def _field(choice: Choice, take: int, number: int, part: int) -> str:
         beside = choice.comp.other[part] if take == 0 else choice.comp.one[part]
         pair = choice.pairs[number][beside] if take == 0 else choice.pairs[beside][number]
         cents = pair.parts[part].cents
-        words += ["copy"] if pair.same_performance else []
+        words += ["copy"] if pair.parts[part].same_performance else []
         words += [] if cents is None or abs(cents) < 5 else [f"{cents if take else -cents:+.0f} cents"]
     words += sorted({fault.kind for fault in measured.faults})
     return ", ".join(words)

@@ -72,6 +72,9 @@ def reasons(choice: Choice, numbers: Sequence[int]) -> list[str]:
         pair = choice.pairs[numbers[0]][numbers[1]]
         if pair.same_performance:
             found.append("the same performance on both sides: a copy is no double")
+        elif copied := [n for n, part in enumerate(pair.parts) if part.same_performance]:
+            where = ", ".join(choice.spans[n].text for n in copied)
+            found.append(f"the same performance on both sides in {where}: a copy is no double")
         if figures.apart_ms is not None:
             found.append(f"onsets {figures.apart_ms:.1f} ms apart")
         if figures.cents is not None:
@@ -103,6 +106,8 @@ def pass_words(choice: Choice, take: int, number: int) -> list[str]:
         if usual and measured.onsets < PASS.missing_share * usual:
             found.append(f"{measured.onsets} onsets in {spans[part].text}, usual are {usual:.0f}")
     found += fault_words(choice, one)
+    found += [f"{place_of(choice, repeat.start_s)} to {place_of(choice, repeat.stop_s)} is a copy of what begins at "
+              f"{place_of(choice, repeat.of_s)}" for repeat in one.repeats[: WORDS.most_places]]
     noise, loud = one.checked.noise, one.checked.lufs
     if noise is not None and loud is not None and loud - noise.lufs < PASS.noise_under_lu:
         found.append(f"noise {loud - noise.lufs:.0f} LU below the playing")
@@ -141,7 +146,17 @@ def choice_words(choice: Choice) -> list[str]:
                           f"{', '.join(span.text for span in choice.spans[piece.first : piece.last + 1])}"
                           for piece in pieces)
         found.append(f'{name}: pass "{passes[choice.played(take)].name}", but {other}')
+        found += [f"{name}: {choice.audible[joint]}" for joint in choice.joints
+                  if joint.take == take and joint in choice.audible]
     return found
+
+
+def copied_words(choice: Choice) -> str:
+    """Where a double has nothing but copies to choose from."""
+    names = " and ".join(opened.take.name for opened in choice.takes)
+    parts = choice.doubled_copies
+    where = "" if len(parts) == len(choice.spans) else f" in {', '.join(choice.spans[part].text for part in parts)}"
+    return f"{names} have no double{where}: every pass is a copy; record the part a second time"
 
 
 def gain_words(choice: Choice) -> str:

@@ -1,0 +1,141 @@
+"""Parts of a take that are an earlier part of it once more: a section that was copied and pasted.
+
+The course of the level says where an earlier part may be the same; there, short pieces of the wave decide. No two
+performances have the same wave. Seconds count from the start of the sound.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from layerpipe.analysis.defects.copies import best_match
+from layerpipe.core.sound import Float32Array, FloatArray, Sound
+
+
+@dataclass(frozen=True)
+class RepeatSettings:
+    """What is compared, and what counts as the same; ours."""
+
+    step_s: float = 0.02
+    """Of the level; twice the step in which it was measured."""
+    stretch_s: float = 3.0
+    hop_s: float = 1.5
+    alike: float = 0.9
+    """Correlation of the level from which the wave is looked at: the same attacks, up to half a step apart."""
+    least_spread: float = 0.05
+    """Of the level, relative to its mean over the take; less is no course that could be recognised."""
+    pieces: int = 4
+    """Of each stretch, around its loudest places: what rings on from before a pasted section is in one of them."""
+    agreeing: int = 3
+    piece_s: float = 0.1
+    near_s: float = 0.03
+    same: float = 0.98
+    """Correlation of the wave; a paste without processing has more than 0.999."""
+    one_lag_s: float = 0.0005
+    edge_s: float = 0.1
+    """How exactly the ends of a pasted section are found."""
+
+
+REPEATS = RepeatSettings()
+
+
+@dataclass(frozen=True)
+class Repeat:
+    """What sounds from `start_s` to `stop_s` is what sounds from `of_s` on, once more."""
+
+    start_s: float
+    stop_s: float
+    of_s: float
+
+
+def find_repeats(sound: Sound, power: FloatArray | Float32Array) -> list[Repeat]:
+    """Find pasted parts of a sound.
+
+    Parameters
+    ----------
+    sound : Sound
+    power : np.ndarray [shape=(steps,)]
+        Of every 10 ms.
+
+    Returns
+    -------
+    list of Repeat
+        In order of time, each at least 3 s long.
+    """
+    size, hop = (round(length / REPEATS.step_s) for length in (REPEATS.stretch_s, REPEATS.hop_s))
+    level = np.sqrt(np.asarray(power[: len(power) // 2 * 2], np.float64).reshape(-1, 2).mean(axis=1))
+    found: list[tuple[float, float]] = []
+    for at, earlier in _alike(level, size, hop):
+        lag_s = _same_wave(sound, level[at : at + size], at * REPEATS.step_s, earlier * REPEATS.step_s)
+        if lag_s is not None:
+            found.append((at * REPEATS.step_s, lag_s))
+    repeats: list[Repeat] = []
+    for at_s, lag_s in found:
+        stop_s, of_s = at_s + REPEATS.stretch_s, at_s - lag_s
+        last = repeats[-1] if repeats else None
+        if last is not None and at_s <= last.stop_s and abs(last.start_s - last.of_s - lag_s) < REPEATS.one_lag_s:
+            repeats[-1] = Repeat(last.start_s, stop_s, last.of_s)
+        else:
+            repeats.append(Repeat(at_s, stop_s, of_s))
+    return [_to_its_ends(sound, one) for one in repeats]
+
+
+def _to_its_ends(sound: Sound, one: Repeat) -> Repeat:
+    """A repeat as far as the wave is the same, beyond the stretches in which it was found."""
+    lag_s, edge_s, most = one.start_s - one.of_s, REPEATS.edge_s, round(REPEATS.hop_s / REPEATS.edge_s)
+    early = next((n for n in range(most) if not _is_same(sound, one.start_s - (n + 1) * edge_s, lag_s)), most)
+    late = next((n for n in range(most) if not _is_same(sound, one.stop_s + n * edge_s, lag_s)), most)
+    return Repeat(one.start_s - early * edge_s, one.stop_s + late * edge_s, one.of_s - early * edge_s)
+
+
+def _is_same(sound: Sound, at_s: float, lag_s: float) -> bool:
+    """Whether a short piece is that of `lag_s` before."""
+    rate_hz, length = sound.rate_hz, round(REPEATS.edge_s * sound.rate_hz)
+    start, there = round(at_s * rate_hz), round((at_s - lag_s) * rate_hz)
+    if there < 2 or start + length > sound.frames:
+        return False
+    match = best_match(sound.read(start, start + length), sound.read(there - 2, there + length + 2))
+    return match is not None and match[0] > REPEATS.same
+
+
+def _alike(level: FloatArray, size: int, hop: int) -> list[tuple[int, int]]:
+    """First steps of stretches, each with that of the earlier stretch whose level is most like its own."""
+    if len(level) < 2 * size:
+        return []
+    padded = 1 << (len(level) + size).bit_length()
+    spectrum = np.fft.rfft(level, padded)
+    sums, squares = (np.concatenate([[0.0], np.cumsum(of)]) for of in (level, level**2))
+    means = (sums[size:] - sums[:-size]) / size
+    least = (REPEATS.least_spread * level.mean()) ** 2 + 1e-20
+    spread = np.sqrt(np.maximum((squares[size:] - squares[:-size]) / size - means**2, least))
+    found = []
+    for at in range(size, len(level) - size + 1, hop):
+        piece = level[at : at + size] - means[at]
+        product = np.fft.irfft(spectrum * np.conj(np.fft.rfft(piece, padded)), padded)[: at - size + 1]
+        alike = product / (size * spread[at] * spread[: at - size + 1])
+        best = int(alike.argmax())
+        if alike[best] > REPEATS.alike:
+            found.append((at, best))
+    return found
+
+
+def _same_wave(sound: Sound, level: FloatArray, at_s: float, earlier_s: float) -> float | None:
+    """How much later a stretch is than the earlier one, if both are one recording."""
+    rate_hz, lags = sound.rate_hz, list[float]()
+    length, near = round(REPEATS.piece_s * rate_hz), round(REPEATS.near_s * rate_hz)
+    for number, part in enumerate(np.array_split(np.arange(len(level)), REPEATS.pieces)):
+        if number - len(lags) > REPEATS.pieces - REPEATS.agreeing:
+            return None
+        start = round((at_s + float(part[int(level[part].argmax())]) * REPEATS.step_s) * rate_hz)
+        there = start - round((at_s - earlier_s) * rate_hz)
+        first = max(there - near, 0)
+        if start + length > sound.frames:
+            continue
+        match = best_match(sound.read(start, start + length), sound.read(first, there + length + near))
+        if match is not None and match[0] > REPEATS.same:
+            lags.append((start - first - match[1]) / rate_hz)
+    lag_s = float(np.median(lags)) if lags else 0.0
+    agree = sum(abs(lag - lag_s) < REPEATS.one_lag_s for lag in lags)
+    return lag_s if agree >= REPEATS.agreeing else None
