@@ -11,7 +11,8 @@ from __future__ import annotations
 import hashlib
 import struct
 import threading
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -35,12 +36,19 @@ PcmArray = npt.NDArray[np.int32]
 class BroadcastInfo:
     """The fields of a `bext` chunk that a bounce fills. Text is ASCII; text longer than its field is cut.
 
-    `date` is yyyy-mm-dd, from the recipe or empty: never from the clock.
+    `date` is yyyy-mm-dd, from the recipe or empty: never from the clock. `tags`, for listening files, are those of
+    `INFO_NAMES`, written in UTF-8 as a LIST chunk.
     """
 
     description: str = ""
     date: str = ""
     time_reference_frames: int = 0
+    tags: Mapping[str, str] = field(default_factory=dict)
+
+
+INFO_NAMES = {"title": b"INAM", "artist": b"IART", "album": b"IPRD", "track": b"ITRK", "comment": b"ICMT"}
+"""Microsoft and IBM, Multimedia Programming Interface and Data Specifications 1.0 (1991), "INFO list chunk"; ITRK is in
+general use, but not in it (from memory)."""
 
 
 def bext_chunk(info: BroadcastInfo, rate_hz: int, channels: int, bit_depth: int) -> bytes:
@@ -90,6 +98,9 @@ def wave_header(rate_hz: int, channels: int, bit_depth: int, frames: int, info: 
     data_bytes = frames * frame_bytes
     bext = _chunk(b"bext", bext_chunk(info, rate_hz, channels, bit_depth))
     form = _chunk(b"fmt ", struct.pack("<HHIIHH", 1, channels, rate_hz, rate_hz * frame_bytes, frame_bytes, bit_depth))
+    if info.tags:
+        form += _chunk(b"LIST", b"INFO" + b"".join(
+            _chunk(INFO_NAMES[name], text.encode() + b"\0") for name, text in info.tags.items()))
     riff_bytes = 4 + len(bext) + len(form) + 8 + data_bytes + data_bytes % 2
     if riff_bytes <= _LARGEST_RIFF:
         return (b"RIFF" + struct.pack("<I", riff_bytes) + b"WAVE" + bext + form

@@ -1,7 +1,8 @@
 """Listening files: mp3 and m4a by the encoder that comes with imageio-ffmpeg, flac and wav by this package.
 
 Samples are 24-bit integers in int32, pieces of shape (frames, 2), written as they come: memory does not grow with the
-length. Encoded files carry tags, and neither date nor encoder name.
+length. Files carry tags, and neither date nor encoder name: ID3 (mp3), metadata items (m4a), Vorbis comments
+(flac), a LIST INFO chunk (wav).
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ import contextlib
 import functools
 import subprocess
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
@@ -35,7 +36,7 @@ ENCODED = frozenset(_MUXER)
 
 @dataclass(frozen=True)
 class Tags:
-    """What a player shows of an mp3 or m4a: standard ID3 frames only (TIT2, TPE1, TALB, TRCK, COMM)."""
+    """What a player shows: in mp3 the standard ID3 frames TIT2, TPE1, TALB, TRCK, COMM, elsewhere their like."""
 
     title: str = ""
     artist: str = ""
@@ -43,11 +44,9 @@ class Tags:
     track: int | None = None
     comment: str = ""
 
-    def words(self) -> Iterator[str]:
-        """As arguments of the encoder."""
-        for name, value in vars(self).items():
-            if value:
-                yield from ("-metadata", f"{name}={_printable(str(value))}")
+    def texts(self) -> dict[str, str]:
+        """Those that are set, by name, without control characters."""
+        return {name: _printable(str(value)) for name, value in vars(self).items() if value}
 
 
 def encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], frames: int, rate_hz: int, kind: PreviewFormat,
@@ -65,7 +64,6 @@ def encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], frames: int, rat
         mp3 and m4a of more than 48 kHz are converted to 48 kHz by the encoder.
     kind : "mp3", "m4a", "flac" or "wav"
     tags : Tags
-        For mp3 and m4a.
     bit_rate : str
         Of mp3 and m4a, as the encoder spells it.
 
@@ -75,9 +73,11 @@ def encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], frames: int, rat
         If the file cannot be written or the encoder fails.
     """
     if kind == "flac":
-        write_flac(path, pieces, rate_hz, 24, channels=2)
+        write_flac(path, pieces, rate_hz, 24, channels=2, tags=tags.texts())
     elif kind == "wav":
-        with StemWriter(path, rate_hz, 2, 24, frames, BroadcastInfo(description=_printable(tags.title))) as writer:
+        # Readers of `bext` show its description as the comment.
+        told = BroadcastInfo(description=tags.texts().get("comment", ""), tags=tags.texts())
+        with StemWriter(path, rate_hz, 2, 24, frames, told) as writer:
             for piece in pieces:
                 writer.write(piece)
     else:
@@ -108,7 +108,8 @@ def _encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], rate_hz: int, k
     muxer, codec = _MUXER[kind]
     command = [find_encoder(), "-v", "error", "-y", "-f", "s32le", "-ar", str(rate_hz), "-ac", "2", "-i", "pipe:0",
                "-acodec", codec, "-b:a", bit_rate, "-fflags", "+bitexact", "-flags:a", "+bitexact",
-               "-map_metadata", "-1", *tags.words()]
+               "-map_metadata", "-1",
+               *(word for name, text in tags.texts().items() for word in ("-metadata", f"{name}={text}"))]
     if rate_hz > HIGHEST_ENCODED_HZ:
         command += ["-ar", str(HIGHEST_ENCODED_HZ)]
     if kind == "mp3":

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +19,8 @@ def flac_writer() -> str:
     return f"libsndfile {soundfile.__libsndfile_version__}"
 
 
-def write_flac(path: Path, pcm: PcmArray | Iterable[PcmArray], rate_hz: int, bits: int, *, channels: int = 1) -> None:
+def write_flac(path: Path, pcm: PcmArray | Iterable[PcmArray], rate_hz: int, bits: int, *, channels: int = 1,
+               tags: Mapping[str, str] | None = None) -> None:
     """Write integer samples as FLAC, completely or not at all.
 
     Parameters
@@ -31,6 +32,8 @@ def write_flac(path: Path, pcm: PcmArray | Iterable[PcmArray], rate_hz: int, bit
         16 or 24.
     channels : int
         Of pieces.
+    tags : mapping of str, optional
+        "title", "artist", "album", "track", "comment" as Vorbis comments (RFC 9639, section 8.6).
 
     Raises
     ------
@@ -49,6 +52,8 @@ def write_flac(path: Path, pcm: PcmArray | Iterable[PcmArray], rate_hz: int, bit
         with (whole_file(path) as new,
               soundfile.SoundFile(new.file.fileno(), "w", rate_hz, channels, f"PCM_{bits}", format="FLAC",
                                   closefd=False) as file):
+            for name, text in (tags or {}).items():
+                setattr(file, "tracknumber" if name == "track" else name, text)
             for piece in pieces:
                 if piece.size and not (-limit <= piece.min() and piece.max() < limit):
                     raise ParameterError(f"samples must fit into {bits} bits")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from layerpipe.cli.answers import say_answer
+from layerpipe.cli.levels_table import recipe_level_db, recipe_levels_db, reference_words, say_levels
 from layerpipe.cli.songs import (
     ClusterOption,
     JobsOption,
@@ -20,17 +21,15 @@ from layerpipe.cli.songs import (
     beside,
     is_several,
 )
-from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
+from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers
 
 if TYPE_CHECKING:
     from layerpipe.jobs.level_choice import Skipped
-    from layerpipe.outputs.levels import LevelRow, LevelStudy
-    from layerpipe.recipe.reader import RecipeFile
 
 MOST_LEVELS = 1000
 LOUDEST_DB = 60.0
-_HEADINGS = ("dB", "LUFS", "added loudness, LU", "relative to {reference}, LU", "short-term max. LUFS", "dBTP",
-             "mono loss, LU", "above 4 kHz, dB", "change v. off, dB", "audible bands", "audible time, %")
+LOWEST_DB, HIGHEST_DB, STEP_DB = -24.0, 0.0, 1.5
+"""The usual levels: from a hint to as loud as recorded, in steps that are just heard."""
 
 
 @answers
@@ -42,11 +41,13 @@ def levels(
         "Measure the layer against this layer instead of everything else."))] = None,
     section: Annotated[list[str] | None, typer.Option("--section", metavar="NAME", help=(
         'Only this section ("whole song" is one); may be given again.'))] = None,
-    lowest: Annotated[float, typer.Option("--from", metavar="DB", help="Lowest level in dB.")] = -24.0,
-    highest: Annotated[float, typer.Option("--to", metavar="DB", help="Highest level in dB.")] = 0.0,
-    step: Annotated[float, typer.Option("--step", metavar="DB", help="Step between levels in dB.")] = 1.5,
+    lowest: Annotated[float, typer.Option("--from", metavar="DB", help="Lowest level in dB.")] = LOWEST_DB,
+    highest: Annotated[float, typer.Option("--to", metavar="DB", help="Highest level in dB.")] = HIGHEST_DB,
+    step: Annotated[float, typer.Option("--step", metavar="DB", help="Step between levels in dB.")] = STEP_DB,
     at: Annotated[str | None, typer.Option("--at", metavar="DB,DB...", show_default=False, help=(
         "Only these levels: -12,-9,-6; -inf is off."))] = None,
+    every: Annotated[bool, typer.Option("--all", help=(
+        "Print every level that was measured, not only the recipe's and five around it."))] = False,
     under: Annotated[float | None, typer.Option("--under", metavar="LU", show_default=False, help=(
         "Find the level at which the layer sits this many LU under the rest (or under --against)."))] = None,
     write: Annotated[bool, typer.Option("--write", help=(
@@ -75,6 +76,9 @@ def levels(
     time; "audible time": how much of the time it is in any of them. A simple model that ranks levels well and does
     not replace listening.
 
+    Printed are the recipe's level and the five nearest to it; --all prints the rest, and --at, --from, --to and --step
+    print what they ask for. --json has every level.
+
     --write changes the sections named with --for, else those of --section, else all of them (--under) or the layer's
     own level (--at). Unless --for names them, sections in which the layer is off or has its own level are unchanged.
     """
@@ -90,19 +94,22 @@ def levels(
         return answer_album(terminal, recipes, layer=layer, against=against, picture=picture, jobs=jobs,
                             cluster=cluster)
     tried = _levels(at, lowest, highest, step)
+    usual = at is None and (lowest, highest, step) == (LOWEST_DB, HIGHEST_DB, STEP_DB)
     _refuse_options(tried, at=at, under=under, write=write, places=places, picture=picture)
     return answer_songs(terminal, recipes, partial(
-        _study, tried=tried, layer=layer, against=against, sections=section or [], under=under, write=write,
-        places=places or [], picture=picture, several=is_several(recipes)), jobs=jobs, cluster=cluster,
-        outputs=[] if picture is None else [picture.parent])
+        _study, tried=tried, usual=usual, every=every, layer=layer, against=against, sections=section or [],
+        under=under, write=write, places=places or [], picture=picture, several=is_several(recipes)), jobs=jobs,
+        cluster=cluster, outputs=[] if picture is None else [picture.parent])
 
 
-def _study(terminal: Terminal, recipe: Path, *, tried: list[float], layer: str | None, against: str | None,
+def _study(terminal: Terminal, recipe: Path, *, tried: list[float], usual: bool, every: bool,
+           layer: str | None, against: str | None,
            sections: list[str], under: float | None, write: bool, places: list[str], picture: Path | None,
            several: bool) -> SongResult:
     """One song."""
     from layerpipe.jobs.levels import study_levels
     from layerpipe.jobs.output_places import refuse_sources, sources_of
+    from layerpipe.outputs.levels import layer_to_try
     from layerpipe.recipe.names import WHOLE_SONG
     from layerpipe.recipe.reader import read_recipe
 
@@ -117,9 +124,13 @@ def _study(terminal: Terminal, recipe: Path, *, tried: list[float], layer: str |
         if measured:
             measured += [place or WHOLE_SONG for place in chosen.written if (place or WHOLE_SONG) not in measured]
     with terminal.progress("measuring", 1.0) as on_progress:
-        found = study_levels(file, tried, layer=layer, against=against, sections=measured, under_lu=under,
+        measured_db = sorted({*tried, *recipe_levels_db(file, layer_to_try(file, layer))}) if usual else tried
+        found = study_levels(file, measured_db, layer=layer, against=against, sections=measured, under_lu=under,
                              on_progress=on_progress)
-    _say(terminal, found, file)
+    # Each section has the usual levels and its own one, not those of other sections.
+    found = replace(found, rows=tuple(row for row in found.rows if row.level_db in tried or (
+        row.level_db == recipe_level_db(file, found.layer, row.section))))
+    say_levels(terminal, found, file, every=every or not usual)
     if target is not None:
         from layerpipe.outputs.levels.plot import draw_levels
 
@@ -137,7 +148,7 @@ def _study(terminal: Terminal, recipe: Path, *, tried: list[float], layer: str |
     document = {"layer": found.layer, "against": found.reference, "rows": [asdict(row) for row in found.rows],
                 "audible_from_db": found.audible_from_db, "solved": [asdict(one) for one in found.solved],
                 "skipped": [asdict(one) for one in skipped]}
-    return SongResult(document, "measured", note=f'"{found.layer}" relative to {_reference_words(found)}')
+    return SongResult(document, "measured", note=f'"{found.layer}" relative to {reference_words(found)}')
 
 
 def _levels(at: str | None, lowest: float, highest: float, step: float) -> list[float]:
@@ -195,70 +206,3 @@ def _accept(terminal: Terminal, recipe: Path, given: str, *, ask: bool) -> int:
     terminal.document({"recipe": file.path, "changed": changed, "comments": answer.comments,
                        "comparisons": answer.comparisons, "accepted": [asdict(chosen) for chosen in answer.levels]})
     return FINE if agreed else FAULTY
-
-
-def _say(terminal: Terminal, found: LevelStudy, file: RecipeFile) -> None:
-    """The table, for a person."""
-    if terminal.as_json or terminal.quiet:
-        return
-    sections = list(dict.fromkeys(row.section for row in found.rows))
-    for name in sections:
-        rows = [row for row in found.rows if row.section == name]
-        reference = _reference_words(found)
-        terminal.say(f'{name}, "{found.layer}" relative to {reference}', *_table(found, rows))
-        terminal.say(f"{_audible_words(found, name)}{_recipe_words(file, found.layer, name)}")
-        for one in found.solved:
-            if one.section == name and one.level_db is not None:
-                terminal.say(f"{one.under_lu:g} LU under {reference} at {one.level_db:.2f} dB")
-            elif one.section == name:
-                terminal.say(f"{one.under_lu:g} LU under {reference}: at no level; one of the two is silent there, or "
-                             "the section is too short to measure")
-        terminal.say("")
-
-
-def _table(found: LevelStudy, rows: list[LevelRow]) -> list[str]:
-    """Lines of right-justified columns; a table library would cost more time than all the measuring."""
-    without = found.brightness_without_db[rows[0].section]
-    cells = [[*_HEADINGS]]
-    for row in rows:
-        brighter = None
-        if row.brightness_db is not None and without is not None and math.isfinite(without):
-            brighter = row.brightness_db - without
-        figures = (row.lufs, row.added_lu, row.relative_lu, row.short_term_max_lufs, row.true_peak_dbtp,
-                   row.mono_loss_lu, row.brightness_db, brighter)
-        cells.append([
-            shown(row.level_db), *(_hundredths(figure) for figure in figures),
-            "--" if row.audible_bands is None else f"{row.audible_bands} of {found.bands}",
-            "--" if row.audible_share is None else f"{100 * row.audible_share:.0f}",
-        ])
-    headings = [heading.format(reference="rest" if found.reference is None else found.reference)
-                for heading in _HEADINGS]
-    heads = [heading.rsplit(" ", 1) if " " in heading else ["", heading] for heading in headings]
-    cells[0:1] = [[head[0] for head in heads], [head[1] for head in heads]]
-    widths = [max(len(line[n]) for line in cells) for n in range(len(_HEADINGS))]
-    return ["  ".join(cell.rjust(width) for cell, width in zip(line, widths, strict=True)).rstrip() for line in cells]
-
-
-def _hundredths(figure: float | None) -> str:
-    """A figure of the table; what rounds to zero has no sign."""
-    return shown(None if figure is None else round(figure, 2) + 0.0, 2)
-
-
-def _reference_words(found: LevelStudy) -> str:
-    """What the layer is measured against."""
-    return "the rest" if found.reference is None else f'"{found.reference}"'
-
-
-def _audible_words(found: LevelStudy, name: str) -> str:
-    """From which level on the layer is audible."""
-    lowest = found.audible_from_db[name]
-    return "inaudible here" if lowest is None else f"audible from {lowest:.1f} dB"
-
-
-def _recipe_words(file: RecipeFile, layer: str, name: str) -> str:
-    """The layer's level in the recipe; nothing for the whole song, where it may differ by section."""
-    section = next((known for known in file.recipe.section if known.name == name), None)
-    if section is None and file.recipe.section:
-        return ""
-    noun = next(known for known in file.recipe.layer if known.name == layer)
-    return f"; the recipe has it at {shown(file.recipe.level_db(noun, section))} dB"

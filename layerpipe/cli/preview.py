@@ -78,9 +78,12 @@ def _preview(terminal: Terminal, recipe: Path, *, out: Path, sections: list[str]
         made = preview_song(file, out, sections=sections, versions=versions, on_progress=on_progress)
     if terminal.talks:
         terminal.say(_table(made))
+    for words in _limiter_words(made):
+        terminal.say(words)
     for limit in made.limits:
         terminal.say(f"{limit.section}: {limit.lowered_db:.1f} dB quieter than asked ({limit.lufs:.1f} LUFS), because "
-                     f'of the peaks of "{limit.version}"')
+                     f'of the peaks of "{limit.version}"' + (
+                         f", already limited by {limit.gain_reduction_db:.1f} dB" if limit.gain_reduction_db else ""))
     if made.removed:
         terminal.say(f"removed, of an earlier version of the recipe: {', '.join(path.name for path in made.removed)}")
     caution = _caution(made)
@@ -90,6 +93,14 @@ def _preview(terminal: Terminal, recipe: Path, *, out: Path, sections: list[str]
     return SongResult({"recipe": recipe, "previews": [asdict(one) for one in made.files],
                        "limits": [asdict(limit) for limit in made.limits], "removed": list(made.removed),
                        "caution": caution}, "written", note=f"{written} files in {out / file.path.stem}")
+
+
+def _limiter_words(made: Previews) -> list[str]:
+    """Which versions of a section are limited, and by how much."""
+    sections = dict.fromkeys(one.section for one in made.files)
+    limited = {name: [f'"{one.version}" by up to {one.gain_reduction_db:.1f} dB' for one in made.files
+                      if one.section == name and round(one.gain_reduction_db, 1) > 0] for name in sections}
+    return [f"{name}: peaks limited, {', '.join(found)}" for name, found in limited.items() if found]
 
 
 def _caution(made: Previews) -> str | None:

@@ -234,19 +234,45 @@ def measure(samples: npt.ArrayLike, rate_hz: int, *, weights: Sequence[float] | 
     ParameterError
         If the rate is outside the range, or the weights are not one per channel.
     """
-    sections = k_weighting(rate_hz)
     sound = np.asarray(samples, dtype=np.float64)
     sound = sound[:, None] if sound.ndim == 1 else sound
     if weights is not None and len(weights) != sound.shape[1]:
         raise ParameterError(f"weights: {len(weights)} given for {sound.shape[1]} channels")
-    first, stop = steps_inside(0, len(sound), rate_hz)
-    starts = step_starts(first, stop, rate_hz)
-    steps = np.zeros(stop - first)
-    for channel, weight in enumerate(weights if weights is not None else [1.0] * sound.shape[1]):
-        heard, _ = run_sections(sections, sound[: starts[-1], channel])
-        if len(steps):
-            steps += weight * np.add.reduceat(heard * heard, starts[:-1])
-    return loudness_of_steps(steps, np.diff(starts))
+    meter = LoudnessMeter(rate_hz, weights if weights is not None else [1.0] * sound.shape[1])
+    meter.add(sound)
+    return meter.loudness
+
+
+class LoudnessMeter:
+    """Measures a stream of (frames, channels), one weight each; where it is cut into blocks changes no bit."""
+
+    def __init__(self, rate_hz: int, weights: Sequence[float] = (1.0, 1.0)) -> None:
+        self._rate_hz, self._weights, self._sections = rate_hz, weights, k_weighting(rate_hz)
+        self._states: list[FloatArray | None] = [None] * len(weights)
+        self._rest = [np.zeros(0) for _ in weights]
+        self._steps: list[FloatArray] = []
+        self._frames = self._done = 0
+
+    def add(self, block: FloatArray) -> None:
+        """Add the next frames."""
+        self._frames += len(block)
+        first, stop = self._done, steps_inside(0, self._frames, self._rate_hz)[1]
+        starts = step_starts(first, stop, self._rate_hz) - step_start(first, self._rate_hz)
+        steps = np.zeros(stop - first)
+        for channel, weight in enumerate(self._weights):
+            heard, self._states[channel] = run_sections(self._sections, block[:, channel], self._states[channel])
+            heard = np.concatenate([self._rest[channel], heard])
+            self._rest[channel] = heard[starts[-1] :]
+            if len(steps):
+                steps += weight * np.add.reduceat(heard[: starts[-1]] ** 2, starts[:-1])
+        self._steps.append(steps)
+        self._done = stop
+
+    @property
+    def loudness(self) -> Loudness:
+        """Loudness of what was added so far; an incomplete last step is not counted."""
+        frames = np.diff(step_starts(0, self._done, self._rate_hz))
+        return loudness_of_steps(np.concatenate([*self._steps, np.zeros(0)]), frames)
 
 
 def _sliding_sums(values: FloatArray, width: int) -> FloatArray:

@@ -34,6 +34,10 @@ class Preview(Noun):
     loudness_lufs: Annotated[Number, Field(
         ge=-60.0, le=0.0, description="Loudness of every version in LUFS; less where the ceiling requires it.")] = -16.0
     ceiling_dbtp: Annotated[Number, Field(ge=-30.0, le=0.0, description="Highest true peak in dBTP.")] = -1.0
+    peaks: Annotated[Literal["lower", "limit"], Field(description=(
+        "Where peaks would be above the ceiling: lower all versions of the section, or limit the peaks of the versions "
+        "that need it by up to 6 dB, so that all reach loudness_lufs (previews only; look-ahead 5 ms, release 40 dB "
+        "per second, 4x oversampling). What needs more than 6 dB is lowered."))] = "lower"
     format: Annotated[PreviewFormat, Field(description="File format.")] = "mp3"
     lead_in_beats: Annotated[Number, Field(ge=0.0, le=64.0, description="Beats played before the section.")] = 1.0
     tail_s: Annotated[Number, Field(ge=0.0, le=60.0, description="Seconds played after the section.")] = 1.5

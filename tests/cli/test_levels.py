@@ -82,6 +82,33 @@ def test_the_usual_levels_go_from_24_under_to_0_in_steps_of_one_and_a_half(run, 
     assert [row["level_db"] for row in json.loads(out)["rows"]] == [round(-6 + 0.1 * n, 1) for n in range(11)]
 
 
+def _rows(out, section):
+    """Levels printed for a section, and the one marked as the recipe's."""
+    table = out[out.index(f"{section}, "):].partition("\naudible")[0]
+    lines = [line.split() for line in table.splitlines()[3:]]
+    return [float(line[0]) for line in lines], [float(line[0]) for line in lines if line[-1] == "recipe"]
+
+
+def test_the_recipes_level_and_five_around_it_are_printed_and_the_rest_when_asked(run, song):
+    song.write_text(song.read_text("utf-8").replace("level_db = -9.0", "level_db = -8.7"), "utf-8")
+    _, out, _ = run(song)
+    # The octave is off in the verse; the five are those around its level elsewhere.
+    assert _rows(out, "verse") == ([-math.inf, -12.0, -10.5, -9.0, -7.5, -6.0], [-math.inf])
+    assert _rows(out, "chorus") == ([-12.0, -10.5, -9.0, -8.7, -7.5, -6.0], [-8.7])
+    assert "12 more levels of each section were measured: --all prints them" in out
+    _, out, _ = run(song, "--all")
+    usual = [-24 + 1.5 * n for n in range(17)]
+    assert _rows(out, "chorus") == (sorted([*usual, -8.7]), [-8.7])
+    assert _rows(out, "verse") == ([-math.inf, *usual], [-math.inf])
+    assert "more levels" not in out
+    # What is asked for is printed, no more and no less.
+    _, out, _ = run(song, "--from", -20, "--step", 0.5)
+    assert _rows(out, "chorus")[0] == [-20 + 0.5 * n for n in range(41)]
+    # At the edge of the range all five are on one side.
+    song.write_text(song.read_text("utf-8").replace("level_db = -8.7", "level_db = 3.0"), "utf-8")
+    assert _rows(run(song)[1], "chorus") == ([-6.0, -4.5, -3.0, -1.5, 0.0, 3.0], [3.0])
+
+
 def test_a_person_reads_a_table_and_from_where_the_layer_is_audible(run, song):
     code, out, err = run(song, "--at", "-24,-inf", "--section", "chorus", "--under", 9)
     assert (code, err) == (0, "")

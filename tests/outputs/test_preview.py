@@ -108,7 +108,8 @@ def test_encoded_files_carry_tags_and_play(studio, kind):
                           check=True, text=True).stdout
     assert "title=Harbour Test: chorus, blend" in tags
     assert "artist=The Testers" in tags
-    assert "comment=section: chorus\\; version: blend" in tags
+    assert ("comment=section: chorus\\; version: blend\\; levels: regular 0 dB, octave -9 dB\\; loudness: "
+            f"{one.lufs:.1f} LUFS") in tags
     assert "album=Harbour Test" in tags
     # The blend of the chorus is the seventh file: four versions of the verse, then two layers of the chorus.
     assert "track=7\n" in tags
@@ -126,6 +127,28 @@ def test_encoded_files_carry_tags_and_play(studio, kind):
     sound = np.array(heard.get_array_of_samples()).reshape(-1, 2) / 2.0 ** (8 * heard.sample_width - 1)
     loud = pyloudnorm.Meter(RATE_HZ, filter_class="DeMan").integrated_loudness(sound)
     assert loud == pytest.approx(one.lufs, abs=0.2)
+
+
+@pytest.mark.parametrize("kind", ["flac", "wav"])
+def test_lossless_files_carry_the_same_tags(studio, kind):
+    def change(recipe):
+        recipe["song"].update(title="Harbour Tést")
+        recipe["preview"].update(format=kind)
+
+    made = _preview(studio, f"tagged-{kind}", change, sections=["whole song"], versions=["octave"])
+    (one,) = made.values()
+    comment = (f"section: whole song; version: octave alone; levels: octave -9 dB (verse off); "
+               f"loudness: {one.lufs:.1f} LUFS")
+    # Vorbis comments and the RIFF INFO list as libsndfile and the encoder's library read them.
+    with soundfile.SoundFile(one.file) as file:
+        assert file.title == "Harbour Tést: whole song, octave alone"
+        assert (file.artist, file.album, file.tracknumber) == ("The Testers", "Harbour Tést", "10")
+        assert file.comment == comment
+        assert (file.date, file.software) == ("", "")
+    tags = subprocess.run([imageio_ffmpeg.get_ffmpeg_exe(), "-v", "error", "-i", one.file, "-f", "ffmetadata", "-"],
+                          capture_output=True, check=True, text=True).stdout
+    assert "title=Harbour Tést: whole song, octave alone" in tags
+    assert comment.replace(";", "\\;") in tags
 
 
 def test_encoded_files_are_the_same_twice(studio):

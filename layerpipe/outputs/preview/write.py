@@ -1,6 +1,7 @@
 """Listening files: per section and for the whole song each layer alone, the blend, and the blend with the track.
 
-All versions of a section get one loudness: the recipe's, or the highest at which none exceeds the ceiling. Loudness is
+All versions of a section get one loudness: the recipe's, or the highest at which none exceeds the ceiling (peaks =
+"lower") or is limited by more than 6 dB (peaks = "limit", see `limit`). Loudness is
 that of the whole file, lead-in and tail included, from the energies; peaks are true peaks before the encoder. Files are
 numbered in the order of the song, so that they sort in it; the number is the track number too.
 """
@@ -20,6 +21,7 @@ from layerpipe.core.units import gain_of_db
 from layerpipe.dsp.peaks.true_peak import TruePeakMeter
 from layerpipe.dsp.quantize import to_pcm
 from layerpipe.outputs.preview.excerpt import ExcerptSound, Version, excerpt_of
+from layerpipe.outputs.preview.limit import Limited, limit_alike
 from layerpipe.render.energies.meter import Energies
 from layerpipe.render.energies.mixes import measure_mixes
 from layerpipe.render.song import ProcessedSong, SongPart
@@ -44,6 +46,8 @@ class Listening:
     lufs: float | None
     true_peak_dbtp: float
     seconds: float
+    gain_reduction_db: float = 0.0
+    """Most that the limiter takes away; 0 where there is none."""
 
 
 @dataclass(frozen=True)
@@ -54,6 +58,8 @@ class LoudnessLimit:
     version: str
     lowered_db: float
     lufs: float
+    gain_reduction_db: float = 0.0
+    """What the limiter takes away of these peaks, at most."""
 
 
 @dataclass(frozen=True)
@@ -151,12 +157,13 @@ def make_previews(song: ProcessedSong, energies: Energies, folder: Path, parts: 
 
 @dataclass(frozen=True)
 class _Planned:
-    """A version of a section: gain in dB (None: silent), loudness and true peak with that gain."""
+    """A version of a section: gain in dB (None: silent), loudness and true peak with that gain, and its limiter."""
 
     version: Version
     gain_db: float | None
     lufs: float | None
     true_peak_dbtp: float
+    limited: Limited | None = None
 
 
 def _plan(song: ProcessedSong, energies: Energies, sound: ExcerptSound,
@@ -175,11 +182,19 @@ def _plan(song: ProcessedSong, energies: Energies, sound: ExcerptSound,
                         peak if gain is None else peak + gain)
                for version, gain, loud, peak in zip(versions, gains, lufs, peaks, strict=True)]
     audible = [one for one in planned if one.lufs is not None]
+    if wanted.peaks == "limit" and audible:
+        heard = [(n, loud, peaks[n]) for n, loud in enumerate(lufs) if loud is not None and math.isfinite(loud)]
+        limited = limit_alike(sound, [versions[n] for n, _, _ in heard], [loud for _, loud, _ in heard],
+                              [peak for _, _, peak in heard], wanted.loudness_lufs, wanted.ceiling_dbtp, pool)
+        for (n, _, _), one in zip(heard, limited, strict=True):
+            planned[n] = _Planned(versions[n], one.gain_db + one.trim_db, one.lufs, one.true_peak_dbtp, one)
+        audible = [planned[n] for n, _, _ in heard]
     if not audible or audible[0].lufs is None or audible[0].lufs > wanted.loudness_lufs - _LEAST_LIMIT_DB:
         return planned, None
-    limiting = max(audible, key=lambda one: one.true_peak_dbtp)
+    limiting = max(audible, key=lambda one: (one.limited.reduction_db if one.limited else 0.0, one.true_peak_dbtp))
     return planned, LoudnessLimit(excerpt.part.name, limiting.version.label,
-                                  wanted.loudness_lufs - audible[0].lufs, audible[0].lufs)
+                                  wanted.loudness_lufs - audible[0].lufs, audible[0].lufs,
+                                  limiting.limited.reduction_db if limiting.limited else 0.0)
 
 
 def _is_off(song: ProcessedSong, part: SongPart, version: Version) -> bool:
@@ -232,6 +247,20 @@ def _path_of(song: ProcessedSong, folder: Path, section: str, label: str, track:
     return folder / f"{track:0{max(2, len(str(tracks)))}d} {section} - {label}.{song.recipe.preview.format}"
 
 
+def _levels_text(song: ProcessedSong, part: SongPart, version: Version) -> str:
+    """The levels of a version's layers: in a section, or in the whole song with the sections that differ."""
+    def text(level_db: float) -> str:
+        return "off" if level_db == -math.inf else f"{level_db:g} dB"
+
+    found = []
+    for layer in version.layers:
+        level = song.recipe.level_db(layer, part.section)
+        others = [f"{section.name} {text(own)}" for section in song.recipe.section
+                  if part.section is None and (own := song.recipe.level_db(layer, section)) != level]
+        found.append(f"{layer.name} {text(level)}" + (f" ({', '.join(others)})" if others else ""))
+    return ", ".join(found)
+
+
 def _write(sound: ExcerptSound, folder: Path, planned: _Planned, track: int, tracks: int) -> Listening:
     """One listening file."""
     song, excerpt, version = sound.song, sound.excerpt, planned.version
@@ -240,9 +269,14 @@ def _write(sound: ExcerptSound, folder: Path, planned: _Planned, track: int, tra
         return Listening(section, version.label, track, None, None, planned.lufs, planned.true_peak_dbtp, seconds)
     gain, kind, named = gain_of_db(planned.gain_db), song.recipe.preview.format, song.recipe.song
     path = _path_of(song, folder, section, version.label, track, tracks)
-    pieces = (to_pcm(piece, 24, gain=gain)[0] for _, (piece,) in sound.versions([version]))
+    if planned.limited is not None:
+        pieces = (to_pcm(piece, 24)[0] for piece in planned.limited.sound(sound, version))
+    else:
+        pieces = (to_pcm(piece, 24, gain=gain)[0] for _, (piece,) in sound.versions([version]))
+    loud = "" if planned.lufs is None else f"; loudness: {planned.lufs:.1f} LUFS"
     encode(path, pieces, excerpt.stop - excerpt.start, song.rate_hz, kind,
            Tags(title=f"{named.title}: {section}, {version.label}", artist=named.artist, album=named.title, track=track,
-                comment=f"section: {section}; version: {version.label}"))
+                comment=f"section: {section}; version: {version.label}; "
+                        f"levels: {_levels_text(song, excerpt.part, version)}{loud}"))
     return Listening(section, version.label, track, path, planned.gain_db, planned.lufs, planned.true_peak_dbtp,
-                     seconds)
+                     seconds, 0.0 if planned.limited is None else planned.limited.reduction_db)
