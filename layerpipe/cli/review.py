@@ -30,7 +30,7 @@ def review(
         "Show what the line of the page changes in the recipe, ask, and write it."), show_default=False)] = None,
     yes: Annotated[bool, typer.Option("--yes", help="With --accept: write without asking.")] = False,
     undo: Annotated[bool, typer.Option("--undo", help=(
-        "Put the recipe back to what it was before the last accepted change, to the byte. Nothing is measured."))] = False,
+        "Put the recipe back to what it was before the last accepted change. Nothing is measured."))] = False,
     jobs: JobsOption = 1,
     cluster: ClusterOption = None,
     as_json: JsonOption = False,
@@ -51,7 +51,7 @@ def review(
             raise typer.BadParameter("writes a change, --undo takes it back; give one of them", param_hint="--accept")
         if is_several(recipes):
             raise typer.BadParameter("belongs to one recipe; give that", param_hint=option)
-        return _accept(terminal, recipes[0], accept, ask=not yes) if accept is not None else _undo(
+        return accept_line(terminal, recipes[0], accept, ask=not yes) if accept is not None else _undo(
             terminal, recipes[0])
     several = is_several(recipes)
     return answer_songs(terminal, recipes, partial(
@@ -119,8 +119,8 @@ def _where(finding: ReviewFinding) -> str:
     return f"{finding.name}, {finding.where}" if finding.where else finding.name
 
 
-def _accept(terminal: Terminal, recipe: Path, line: str, *, ask: bool) -> int:
-    """Show what was accepted, and write it."""
+def accept_line(terminal: Terminal, recipe: Path, line: str, *, ask: bool) -> int:
+    """Show what was accepted, and write it; the exit code."""
     from layerpipe.jobs.review import change_of_line
     from layerpipe.jobs.review_change import write_undoably
     from layerpipe.recipe.reader import read_recipe
