@@ -15,8 +15,8 @@ from layerpipe import __version__
 from layerpipe.cli.terminal import FINE, WRONG, exit_code_of, flush, print_lines, warn
 from layerpipe.core.errors import OutputError
 
-COMMANDS = ("draft", "check", "timing", "tempo", "choose", "levels", "preview", "page", "share", "bounce", "verify",
-            "compare", "cache", "schema")
+COMMANDS = ("draft", "check", "timing", "tempo", "choose", "levels", "review", "preview", "page", "share", "bounce",
+            "verify", "compare", "cache", "schema")
 """In the order of the help; each is a function of that name in a file of that name."""
 INTERNAL_ERROR = 70
 

@@ -15,7 +15,8 @@ from layerpipe.cli.answers import say_answer
 from layerpipe.cli.terminal import FINE, Terminal, answers, flush, print_picture, stdout_encoding
 
 if TYPE_CHECKING:
-    from layerpipe.jobs.share import Sharing
+    from layerpipe.jobs.share import SharedRun, Sharing
+    from layerpipe.server.accepted import AcceptedLine
     from layerpipe.server.choices import Choice
     from layerpipe.server.comments import State
 
@@ -35,8 +36,10 @@ def share(
         "8737, or any free one, if omitted."), show_default=False)] = None,
     no_ask: Annotated[bool, typer.Option("--no-ask", help=(
         "Collect answers in RECIPE.comments.toml; never ask, never write the recipe."))] = False,
+    review: Annotated[bool, typer.Option("--review", help=(
+        "Serve the engineer's review page instead, with the sound of all findings."))] = False,
 ) -> int:
-    """Serve the artist's page in the local network.
+    """Serve the artist's page, or the review, in the local network.
 
     Shows its address as a QR code for a phone. What the artist sends is shown here and written into the recipe after a
     yes. Saving the recipe makes a new version, which the open page offers. Stops with Ctrl-C, or after 12 hours.
@@ -45,6 +48,9 @@ def share(
     from layerpipe.recipe.reader import read_recipe
     from layerpipe.server.network import THIS_MACHINE, local_address
 
+    if review and (section or no_ask):
+        raise typer.BadParameter("is of the whole song and writes after a yes; it takes no --section or --no-ask",
+                                 param_hint="--review")
     if open_here and host is not None:
         raise typer.BadParameter("--open is for this machine and has its own address; give one of the two",
                                  param_hint="--host")
@@ -54,8 +60,14 @@ def share(
     address = THIS_MACHINE if open_here else host or local_address()
     try:
         with terminal.progress("preparing audio", 1.0) as on_progress:
-            sharing = Sharing(file, host=address, port=port, sections=section or [], seconds=seconds,
-                              on_progress=on_progress)
+            sharing: SharedRun
+            if review:
+                from layerpipe.jobs.share_review import SharedReview
+
+                sharing = SharedReview(file, host=address, port=port, on_progress=on_progress)
+            else:
+                sharing = Sharing(file, host=address, port=port, sections=section or [], seconds=seconds,
+                                  on_progress=on_progress)
         _end_on_signals(sharing)
         with sharing:
             _say_address(terminal, sharing, is_local=address == THIS_MACHINE)
@@ -68,7 +80,7 @@ def share(
     return FINE
 
 
-def _end_on_signals(sharing: Sharing) -> None:
+def _end_on_signals(sharing: SharedRun) -> None:
     """Ctrl-C and a shutdown end the command also while it asks, and its files are removed."""
     def end(number: int, frame: object) -> None:
         sharing.end()
@@ -78,9 +90,11 @@ def _end_on_signals(sharing: Sharing) -> None:
         signal.signal(number, end)
 
 
-def _say_address(terminal: Terminal, sharing: Sharing, *, is_local: bool) -> None:
+def _say_address(terminal: Terminal, sharing: SharedRun, *, is_local: bool) -> None:
     """Address, QR code and cautions."""
     import segno
+
+    from layerpipe.jobs.share import Sharing
 
     terminal.say("", sharing.url, "")
     if not is_local:
@@ -90,9 +104,10 @@ def _say_address(terminal: Terminal, sharing: Sharing, *, is_local: bool) -> Non
             print_picture(code.getvalue())
         terminal.say("", "Point the phone's camera at the code; the phone must be in the same network.")
         terminal.warn("Caution: plain HTTP is for a network you trust. Whoever has the address can listen and send.")
-    terminal.warn("Caution: start with the volume low; ask the artist to do the same.")
-    waiting = sharing.comments.waiting()
-    if waiting:
+    terminal.warn("Caution: start with the volume low; ask the artist to do the same."
+                  if isinstance(sharing, Sharing) else "Caution: start with the volume low, above all in headphones.")
+    waiting = sharing.comments.waiting() if isinstance(sharing, Sharing) else []
+    if waiting and isinstance(sharing, Sharing):
         terminal.say(f"{sharing.comments.path}: {len(waiting)} earlier answer{'s' * (len(waiting) != 1)} still waiting")
     terminal.say("Ctrl-C ends it.")
     flush()
@@ -107,9 +122,10 @@ def _can_show_blocks() -> bool:
     return True
 
 
-def _answer_events(terminal: Terminal, sharing: Sharing, recipe: Path, *, ask: bool) -> None:
+def _answer_events(terminal: Terminal, sharing: SharedRun, recipe: Path, *, ask: bool) -> None:
     """Say what happens; show and ask about every answer."""
-    from layerpipe.jobs.share import NewVersion, Problem
+    from layerpipe.jobs.share import NewVersion, Problem, Sharing
+    from layerpipe.server.accepted import AcceptedLine
 
     for event in sharing.events():
         if isinstance(event, Problem):
@@ -119,9 +135,23 @@ def _answer_events(terminal: Terminal, sharing: Sharing, recipe: Path, *, ask: b
                 terminal.say(f"version {event.number} of the page is shown")
             for name in event.cut:
                 terminal.say(f"{name}: is longer than a page holds and was cut; see --seconds")
-        else:
+        elif isinstance(event, AcceptedLine):
+            _accept(terminal, recipe, event)
+        elif isinstance(sharing, Sharing):
             _take(terminal, sharing, recipe, event, ask=ask)
         flush()
+
+
+def _accept(terminal: Terminal, recipe: Path, event: AcceptedLine) -> None:
+    """What was accepted on the review page: show it, ask, write."""
+    from layerpipe.cli.review import accept_line
+    from layerpipe.core.errors import LayerpipeError
+
+    terminal.say("", f"Accepted at {event.address}:")
+    try:
+        accept_line(terminal, recipe, event.line, ask=True)
+    except LayerpipeError as refusal:
+        terminal.warn(*str(refusal).split("\n"), "not written")
 
 
 def _take(terminal: Terminal, sharing: Sharing, recipe: Path, choice: Choice, *, ask: bool) -> None:

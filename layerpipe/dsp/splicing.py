@@ -153,3 +153,23 @@ def _boundaries(moves: Sequence[FrameMove], frames: int) -> list[tuple[int, int,
             found.append((move.start, 0, move.by, move.joint_frames))
         found.append((min(move.stop, frames), move.by, 0, move.joint_frames))
     return found
+
+
+def close_loop(sound: FloatArray, crossfade: int) -> FloatArray:
+    """A sound that can be looped: its end crosses over into what comes before its first frame, at constant power.
+
+    Parameters
+    ----------
+    sound : np.ndarray [shape=(crossfade + frames,) or (crossfade + frames, channels)]
+        Begins with what is before the loop. Its end is changed in place.
+    crossfade : int
+        At most half the loop.
+
+    Returns
+    -------
+    np.ndarray [shape=(frames,) or (frames, channels)]
+    """
+    phase = (np.arange(crossfade) + 0.5) / crossfade * np.pi / 2
+    phase = phase if sound.ndim == 1 else phase[:, np.newaxis]
+    sound[-crossfade:] = sound[-crossfade:] * np.cos(phase) + sound[:crossfade] * np.sin(phase)
+    return sound[crossfade:]

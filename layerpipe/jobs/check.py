@@ -6,7 +6,7 @@ Muted takes are checked too. Takes are checked as they are in their files: at th
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import combinations
 from pathlib import Path
@@ -86,27 +86,42 @@ def check_recipe(recipe: Recipe, on_progress: OnProgress = lambda share: None) -
     return make_report(takes, pairs, more)
 
 
-def change_of_mics(file: RecipeFile, report: Report) -> Change | None:
-    """The recipe with the shifts and polarities that line microphones up; None if all are lined up."""
-    wanted: dict[Location, tuple[float, bool]] = {}
+@dataclass(frozen=True)
+class MicChange:
+    """The shift and polarity that line up a microphone, or a take that is one; `finding` asks for it."""
+
+    finding: Finding
+    at: Location
+    shift_ms: float
+    invert_polarity: bool
+
+
+def mic_changes(recipe: Recipe, report: Report) -> list[MicChange]:
+    """What lines microphones up, by finding; one change for each place of the recipe."""
+    wanted: dict[Location, MicChange] = {}
     for one in report.takes:
         for finding in one.findings:
             if finding.kind == "mics" and "shift_ms" in finding.details:
-                wanted[tuple(finding.details["location"])] = (finding.details["shift_ms"],
-                                                              finding.details["invert_polarity"])
+                at: Location = tuple(finding.details["location"])
+                wanted[at] = MicChange(finding, at, finding.details["shift_ms"], finding.details["invert_polarity"])
     takes: dict[tuple[str, str], tuple[Location, Take]] = {
         (layer.name, take.name): (("layer", n, "take", k), take)
-        for n, layer in enumerate(file.recipe.layer) for k, take in enumerate(layer.take)}
+        for n, layer in enumerate(recipe.layer) for k, take in enumerate(layer.take)}
     for pair in report.pairs:
         for finding in pair.findings:
             at, take = takes[pair.other.layer, pair.other.name]
             if finding.kind == "mics" and take.file is not None and at not in wanted:
                 late_ms, inverted = finding.details["delay_ms"], finding.details["inverted"]
                 shift_ms = round(take.shift_ms - late_ms, 3) if abs(late_ms) > ALIGNED_MS else take.shift_ms
-                wanted[at] = shift_ms + 0.0, take.invert_polarity != inverted
+                wanted[at] = MicChange(finding, at, shift_ms + 0.0, take.invert_polarity != inverted)
+    return list(wanted.values())
+
+
+def change_of_mics(file: RecipeFile, report: Report) -> Change | None:
+    """The recipe with the shifts and polarities that line microphones up; None if all are lined up."""
     change: Change | None = None
-    for at, (shift_ms, inverted) in wanted.items():
-        change = set_shift(change or file.path, at, shift_ms=shift_ms, invert_polarity=inverted)
+    for one in mic_changes(file.recipe, report):
+        change = set_shift(change or file.path, one.at, shift_ms=one.shift_ms, invert_polarity=one.invert_polarity)
     return change
 
 

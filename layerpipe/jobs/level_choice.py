@@ -25,7 +25,7 @@ from layerpipe.recipe.names import WHOLE_SONG
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.render.cache.take_cache import TakeCache
 
-_PLACES = 2
+LEVEL_PLACES = 2
 """Levels are written to a hundredth of a dB, finer than anyone hears."""
 
 
@@ -119,7 +119,7 @@ def change_of_study(file: RecipeFile, found: LevelStudy, places: Places,
         if level is None:
             missing.append(Skipped(place or WHOLE_SONG, "too short to measure, or one of the two is silent there"))
             continue
-        change = set_level(change or file.path, found.layer, round(level, _PLACES), place)
+        change = set_level(change or file.path, found.layer, round(level, LEVEL_PLACES), place)
     if missing and (places.are_named or change is None):
         raise RecipeError([Fault(file.path, "--write", f"no level to write for {one.section}: {one.why}")
                            for one in missing])
@@ -214,7 +214,7 @@ def _level_problem(file: RecipeFile, layer: Layer, section: Section | None, chos
 
 def _rounded(level_db: float) -> float:
     """To what answers are written with; -inf stays."""
-    return round(level_db, _PLACES) if level_db != SILENCE_DB else level_db
+    return round(level_db, LEVEL_PLACES) if level_db != SILENCE_DB else level_db
 
 
 def _refusal(file: RecipeFile, problem: str) -> RecipeError:

@@ -1,4 +1,4 @@
-"""Shares a recipe's artist page: prepares it, serves it, prepares it anew when something is saved."""
+"""Shares a recipe's artist page: prepares it, serves it, prepares it anew on a save; the base of every shared page."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import threading
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Required, Self, TypedDict, Unpack
 
 from layerpipe.core.sound import OnProgress
 from layerpipe.jobs.output_places import sources_of
@@ -20,7 +21,8 @@ from layerpipe.outputs.artist_page.model import PageSong
 from layerpipe.recipe.reader import RecipeFile, read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.pipeline import WORKERS, measure_song, process_takes
-from layerpipe.server.app import make_app
+from layerpipe.server.accepted import AcceptedLine
+from layerpipe.server.app import AnswerTaker, make_app
 from layerpipe.server.choices import Choice, Inbox
 from layerpipe.server.comments import CommentsFile, comments_path
 from layerpipe.server.limits import ServerLimits
@@ -56,8 +58,18 @@ def refuse_without_share() -> None:
     refuse_without(("starlette", "uvicorn", "segno", "watchfiles"))
 
 
-class Sharing:
-    """A recipe's page while it is shared; use as a context manager.
+class ShareSettings(TypedDict, total=False):
+    """Settings of every shared page, see `SharedRun`."""
+
+    host: Required[str]
+    port: int | None
+    limits: ServerLimits | None
+    cache: TakeCache | None
+    on_progress: OnProgress
+
+
+class SharedRun:
+    """A page while it is shared; use as a context manager. A subclass prepares its versions and takes its answers.
 
     Parameters
     ----------
@@ -66,10 +78,6 @@ class Sharing:
         The one address to bind to.
     port : int, optional
         Default: the usual one, or any free one.
-    sections : sequence of str
-        Names; all sections if empty.
-    seconds : float
-        Longer sections are cut at the last downbeat inside it.
     limits : ServerLimits, optional
     cache : TakeCache, optional
     on_progress : function of a share
@@ -78,19 +86,16 @@ class Sharing:
     Raises
     ------
     RecipeError, AudioError, OutputError
-        If the recipe, its files or a section's name are wrong, the address cannot be used, or there is another file
-        where comments are kept.
+        If the recipe or its files are wrong, or the address cannot be used.
     """
 
-    def __init__(self, file: RecipeFile, *, host: str, port: int | None = None, sections: Sequence[str] = (),
-                 seconds: float = LONGEST_S, limits: ServerLimits | None = None, cache: TakeCache | None = None,
-                 on_progress: OnProgress = lambda share: None) -> None:
+    def __init__(self, file: RecipeFile, *, host: str, port: int | None = None, limits: ServerLimits | None = None,
+                 cache: TakeCache | None = None, on_progress: OnProgress = lambda share: None) -> None:
         refuse_without_share()
-        self._path, self._sections, self._seconds = file.path, sections, seconds
-        self._limits, self._cache = limits or ServerLimits(), cache or TakeCache()
+        self._path, self._limits, self._cache = file.path, limits or ServerLimits(), cache or TakeCache()
         self._events: queue.SimpleQueue[object] = queue.SimpleQueue()
         self._stop = threading.Event()
-        self.comments = CommentsFile(comments_path(file.path), most=self._limits.most_answers)
+        inbox = self._make_inbox()
         self._saved = SavedFiles(sources_of(file))
         listener = listen(host, port)
         self._folder = tempfile.TemporaryDirectory(prefix="layerpipe-share-", ignore_cleanup_errors=True)
@@ -105,12 +110,19 @@ class Sharing:
         secret = secrets.token_urlsafe(_SECRET_BYTES)
         hosts = [netloc(host, bound_port), *([netloc("localhost", bound_port)] if host == THIS_MACHINE else [])]
         self.url = f"http://{hosts[0]}/{secret}/"
-        app = make_app(self._pages, Inbox(self.comments, self._events), secret=secret, hosts=hosts,
-                       limits=self._limits, on_problem=self._tell)
+        app = make_app(self._pages, inbox, secret=secret, hosts=hosts, limits=self._limits, on_problem=self._tell)
         self._server = RunningServer(app, listener, self._limits, self._tell)
         self._watcher = threading.Thread(target=self._watch, name="watcher", daemon=True)
 
-    def __enter__(self) -> Sharing:
+    def _make_inbox(self) -> AnswerTaker:
+        """What takes the page's answers and puts them among the events."""
+        raise NotImplementedError
+
+    def _prepare(self, file: RecipeFile, on_progress: OnProgress = lambda share: None) -> None:
+        """Show the recipe as it is now."""
+        raise NotImplementedError
+
+    def __enter__(self) -> Self:
         self._server.__enter__()
         self._watcher.start()
         return self
@@ -130,18 +142,52 @@ class Sharing:
         """Whether `end` was called."""
         return self._stop.is_set()
 
-    def events(self) -> Iterator[Choice | NewVersion | Problem]:
+    def events(self) -> Iterator[Choice | AcceptedLine | NewVersion | Problem]:
         """What happens, as it happens, until it is ended or the server's time is over."""
         while self._server.is_running and not self._stop.is_set():
             try:
                 event = self._events.get(timeout=_LOOK_S)
             except queue.Empty:
                 continue
-            assert isinstance(event, Choice | NewVersion | Problem)
+            assert isinstance(event, Choice | AcceptedLine | NewVersion | Problem)
             yield event
 
     def _tell(self, words: str) -> None:
         self._events.put(Problem(words))
+
+    def _watch(self) -> None:
+        """Prepare anew whenever the recipe or one of its files is saved."""
+        each_save(self._path, lambda: self._prepare(read_recipe(self._path)),
+                  lambda words: self._tell(f"{words}\nthe page stays as it was"), self._stop, self._saved)
+
+
+class Sharing(SharedRun):
+    """A recipe's artist page while it is shared.
+
+    Parameters
+    ----------
+    file : RecipeFile
+    sections : sequence of str
+        Names; all sections if empty.
+    seconds : float
+        Longer sections are cut at the last downbeat inside it.
+    settings
+        Those of `SharedRun`.
+
+    Raises
+    ------
+    RecipeError, AudioError, OutputError
+        Also if a section's name is wrong, or there is another file where comments are kept.
+    """
+
+    def __init__(self, file: RecipeFile, *, sections: Sequence[str] = (), seconds: float = LONGEST_S,
+                 **settings: Unpack[ShareSettings]) -> None:
+        self._sections, self._seconds = sections, seconds
+        super().__init__(file, **settings)
+
+    def _make_inbox(self) -> Inbox:
+        self.comments = CommentsFile(comments_path(self._path), most=self._limits.most_answers)
+        return Inbox(self.comments, self._events)
 
     def _prepare(self, file: RecipeFile, on_progress: OnProgress = lambda share: None) -> None:
         """Show the recipe as it is now."""
@@ -160,8 +206,3 @@ class Sharing:
         version: Version = self._pages.publish(self._cache.retried(work), stored)
         self._cache.prune()
         self._events.put(NewVersion(version.number, tuple(cut)))
-
-    def _watch(self) -> None:
-        """Prepare anew whenever the recipe or one of its files is saved."""
-        each_save(self._path, lambda: self._prepare(read_recipe(self._path)),
-                  lambda words: self._tell(f"{words}\nthe page stays as it was"), self._stop, self._saved)

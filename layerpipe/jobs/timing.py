@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from layerpipe.analysis.timing.proposals import Proposal
@@ -9,15 +11,15 @@ from layerpipe.analysis.timing.song_edits import place_words
 from layerpipe.analysis.timing.song_timing import SongTiming, measure_timing
 from layerpipe.core.sound import OnProgress
 from layerpipe.core.units import frames_of_s
-from layerpipe.recipe.change import Change
+from layerpipe.recipe.change import Change, opened
 from layerpipe.recipe.edits import NewMove, add_moves, marked_moves, remove_moves
-from layerpipe.recipe.model import DEFAULT_CROSSFADE_MS
+from layerpipe.recipe.model import DEFAULT_CROSSFADE_MS, Recipe
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.recipe.shift_edits import marked_shifts, remove_shifts, write_shift
 from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.render.attack import attack_text, refuse_changed_takes
 from layerpipe.render.pipeline import play_moves
-from layerpipe.render.takes import open_all
+from layerpipe.render.takes import OpenTake, open_all
 
 
 def time_song(file: RecipeFile, *, after: bool = False, on_progress: OnProgress = lambda share: None) -> SongTiming:
@@ -46,21 +48,61 @@ def time_song(file: RecipeFile, *, after: bool = False, on_progress: OnProgress 
     return measure_timing(file.recipe, takes, after=after, on_progress=on_progress)
 
 
+@dataclass(frozen=True)
+class PlannedEdits:
+    """The shift and the moves of one take that are to be written; moves count in the take before the shift."""
+
+    layer: str
+    take: str
+    shift_ms: float = 0.0
+    """Beside what the recipe has; 0 for none."""
+    why: str = ""
+    moves: tuple[Proposal, ...] = ()
+
+
+def planned_edits(song: SongTiming) -> list[PlannedEdits]:
+    """Everything that is proposed, one entry for each take of the recipe, in its order."""
+    return [PlannedEdits(take.open.layer.name, take.open.take.name, take.edits.shift_ms,
+                         f"{take.open.take.name}: {place_words(take.place)}" if take.edits.shift_ms else "", take.moves)
+            for take in song.takes]
+
+
 def change_of_edits(file: RecipeFile, song: SongTiming) -> Change | None:
     """The recipe with all proposed shifts and moves; None if there are none."""
+    takes = [take.open for take in song.takes]
+    return write_edits(Change(file.path, file.text, file), planned_edits(song),
+                       lambda recipe: takes if recipe is file.recipe else open_all(recipe))
+
+
+def write_edits(source: Path | Change, planned: Sequence[PlannedEdits],
+                open_takes: Callable[[Recipe], Sequence[OpenTake]]) -> Change | None:
+    """The recipe with some shifts and moves; None if there are none.
+
+    Parameters
+    ----------
+    source : Path or Change
+    planned : sequence of PlannedEdits
+        In the recipe's order.
+    open_takes : function of a recipe
+        Opens its takes.
+    """
+    if not any(one.shift_ms or one.moves for one in planned):
+        return None
     change: Change | None = None
-    for take in song.takes:
-        if take.edits.shift_ms:
-            passes = [take.open.passes[number].one.name for number in take.open.comp.sounding]
-            change = write_shift(change or file.path, take.open.layer.name, take.open.take.name, take.edits.shift_ms,
-                                 f"{take.open.take.name}: {place_words(take.place)}",
-                                 passes if take.open.take.passes else ())
-    # The fingerprint of a move is that of the take as the recipe plays it, shifted.
-    opened = [take.open for take in song.takes] if change is None else open_all(change.after.recipe)
-    for take, shifted in zip(song.takes, opened, strict=True):
+    takes = _by_name(open_takes(opened(source).after.recipe))
+    for one in planned:
+        if one.shift_ms:
+            take = takes[one.layer, one.take]
+            passes = [take.passes[number].one.name for number in take.comp.sounding] if take.take.passes else ()
+            change = write_shift(change or source, one.layer, one.take, one.shift_ms, one.why, passes)
+    if change is not None:
+        # The fingerprint of a move is that of the take as the recipe plays it, shifted.
+        takes = _by_name(open_takes(change.after.recipe))
+    for one in planned:
         # A move belongs to the pass that is heard where it begins.
-        by_s, by_pass = take.edits.shift_ms / 1000, dict[int, list[Proposal]]()
-        for move in take.moves:
+        shifted = takes[one.layer, one.take]
+        by_s, by_pass = one.shift_ms / 1000, dict[int, list[Proposal]]()
+        for move in one.moves:
             by_pass.setdefault(shifted.pass_at(frames_of_s(move.from_s, shifted.source.rate_hz)), []).append(move)
         for number, moves in by_pass.items():
             sound = shifted.pass_sounds[number]
@@ -68,8 +110,12 @@ def change_of_edits(file: RecipeFile, song: SongTiming) -> Change | None:
                            None if move.crossfade_ms == DEFAULT_CROSSFADE_MS else move.crossfade_ms,
                            attack_text(sound, round(move.from_s + by_s, 4))) for move in moves]
             played = shifted.passes[number].one.name if shifted.take.passes else ""
-            change = add_moves(change or file.path, take.open.layer.name, take.open.take.name, new, played)
+            change = add_moves(change or source, one.layer, one.take, new, played)
     return change
+
+
+def _by_name(takes: Sequence[OpenTake]) -> dict[tuple[str, str], OpenTake]:
+    return {(take.layer.name, take.take.name): take for take in takes}
 
 
 def change_without_edits(path: Path) -> tuple[Change, int, int]:

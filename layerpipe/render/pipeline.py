@@ -142,7 +142,7 @@ def process_takes(file: RecipeFile, cache: TakeCache | None = None, *,
     def process_one(take: takes.OpenTake) -> ProcessedTake:
         moved = play_moves(file, take)
         wanted = recipe.chain_of(take.layer, take.take)
-        key = _take_key(take, wanted)
+        key = take_key(take, wanted)
         sound = cache.find_take(key) or _run_chain(file, take, moved, wanted, key, cache)
         on_progress(1 / len(opened))
         return ProcessedTake(take.layer, take.take, take, tuple(take.heard_moves()), sound)
@@ -203,7 +203,7 @@ def play_moves(file: RecipeFile, take: takes.OpenTake) -> Sound:
         raise RecipeError([Fault(file.path, f"{_place(take)}, move", str(refusal))]) from refusal
 
 
-def _take_key(take: takes.OpenTake, wanted: Chain) -> str:
+def take_key(take: takes.OpenTake, wanted: Chain) -> str:
     """Key of a processed take: everything that shapes its sound."""
     rate_hz = take.source.rate_hz
     key = {

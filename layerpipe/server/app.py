@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Collection
-from typing import cast
+from typing import Protocol, cast
 
 from layerpipe.core.errors import OutputError
 from layerpipe.outputs.artist_page import AnswerError
-from layerpipe.server.choices import Inbox
 from layerpipe.server.comments import CommentsFull
 from layerpipe.server.door import App, Door
 from layerpipe.server.limits import ServerLimits
@@ -22,7 +21,15 @@ class TooLarge(Exception):  # noqa: N818 - never leaves this file
     """More was posted than an answer can hold."""
 
 
-def make_app(pages: SharedPages, inbox: Inbox, *, secret: str, hosts: Collection[str], limits: ServerLimits,
+class AnswerTaker(Protocol):
+    """Reads what was posted from an address and hands it on; raises AnswerError or OutputError."""
+
+    def take(self, body: bytes, address: str, /) -> None:
+        """Read and hand on."""
+        ...
+
+
+def make_app(pages: SharedPages, inbox: AnswerTaker, *, secret: str, hosts: Collection[str], limits: ServerLimits,
              on_problem: Callable[[str], None]) -> App:
     """Put the app of one run together.
 
@@ -30,7 +37,7 @@ def make_app(pages: SharedPages, inbox: Inbox, *, secret: str, hosts: Collection
     ----------
     pages : SharedPages
         Holds at least one version.
-    inbox : Inbox
+    inbox : AnswerTaker
     secret : str
         First part of every path.
     hosts : collection of str

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import re
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -62,9 +63,9 @@ class SharedPages:
 
     def store(self, section: PageSection, stored: StoredSounds) -> PageSection:
         """Move a section's sounds into files; the section that comes back holds none."""
-        stored.sounds[section.name] = [self._write(sound.flac, "flac") for sound in section.sounds]
+        stored.sounds[section.name] = [self.write(sound.flac, "flac") for sound in section.sounds]
         if section.player:
-            stored.players[section.name] = self._write(section.player, "m4a")
+            stored.players[section.name] = self.write(section.player, "m4a")
         layers = tuple(replace(layer, sound=replace(layer.sound, text=b"")) for layer in section.layers)
         bed = None if section.bed is None else replace(section.bed, text=b"")
         # An empty player would be a silent one.
@@ -73,13 +74,17 @@ class SharedPages:
     def publish(self, song: PageSong, stored: StoredSounds) -> Version:
         """Show a new version, of a song whose sounds are stored."""
         names = [section.name for section in song.sections]
+        used = frozenset([*(name for sounds in stored.sounds.values() for name in sounds), *stored.players.values()])
         addresses = PageAddresses(
             sound=lambda n, k, kind: f"sound/{stored.sounds[names[n]][k]}.{kind}",
             player=lambda n: f"sound/{stored.players[names[n]]}.m4a" if names[n] in stored.players else "")
+        return self.publish_page(lambda number: build_page(
+            song, served=addresses, version=number, most_answer_bytes=self._limits.most_post_bytes), used)
+
+    def publish_page(self, build: Callable[[int], bytes], used: frozenset[str]) -> Version:
+        """Show a new version; `build` makes the page of its number, `used` are the names of its stored sounds."""
         number = self.newest.number + 1 if self._versions else 1
-        page = build_page(song, served=addresses, version=number, most_answer_bytes=self._limits.most_post_bytes)
-        used = frozenset([*(name for sounds in stored.sounds.values() for name in sounds), *stored.players.values()])
-        version = Version(number, page, used)
+        version = Version(number, build(number), used)
         self._versions = [*self._versions, version][-VERSIONS_KEPT:]
         self._remove_unused()
         return version
@@ -97,8 +102,8 @@ class SharedPages:
                     aac_of_flac(flac, path)
         return (path, MEDIA[found[2]]) if path.exists() else None
 
-    def _write(self, content: bytes, kind: str) -> str:
-        """Write a sound under its checksum, if it is not there yet."""
+    def write(self, content: bytes, kind: str) -> str:
+        """Write a sound under its checksum, which is returned, if it is not there yet."""
         name = hashlib.sha256(content).hexdigest()[:32]
         path = self._folder / f"{name}.{kind}"
         if not path.exists():

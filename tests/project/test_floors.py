@@ -25,8 +25,10 @@ KNOWN_OUTPUTS = {("outputs.choose", "outputs.drawing"), ("outputs.bounce", "outp
                  ("outputs.check", "outputs.drawing"),
                  ("outputs.levels", "outputs.drawing"), ("outputs.timing", "outputs.drawing"),
                  ("outputs.verify", "outputs.drawing"), ("outputs.verify", "outputs.bounce"),
-                 ("outputs.verify", "outputs.settings_text"), ("outputs.bounce", "outputs.settings_text")}
-"""Outputs share how things are drawn and worded; a verification reads what a bounce wrote."""
+                 ("outputs.verify", "outputs.settings_text"), ("outputs.bounce", "outputs.settings_text"),
+                 ("outputs.review", "outputs.artist_page")}
+"""Outputs share how things are drawn and worded; a verification reads what a bounce wrote; the review page has the
+look, the player and the mail reader of the artist's."""
 WRITING = {"matplotlib", "soundfile", "jinja2", "tempfile", "shutil"}
 """What the analysis floor has no use for: it writes no files and draws nothing."""
 
@@ -109,7 +111,7 @@ def test_the_server_knows_pages_and_answers_but_no_sound_formulas():
         floors = {name.split(".")[0] for name in _imports(path)}
         assert not floors & {"dsp", "render", "analysis", "recipe", "audio_files"}, f"{_name(path)} knows {floors}"
         rooms = {_room(name) for name in _imports(path) if name.startswith("outputs.")}
-        assert rooms <= {"outputs.artist_page"}, f"{_name(path)} knows {rooms}"
+        assert rooms <= {"outputs.artist_page", "outputs.review"}, f"{_name(path)} knows {rooms}"
 
 
 def test_only_audio_files_import_soundfile():

@@ -23,6 +23,7 @@ from layerpipe.core.sound import BLOCK_FRAMES, FloatArray
 from layerpipe.core.units import frames_of_ms, frames_of_s
 from layerpipe.dsp.loudness import MOMENTARY_STEPS
 from layerpipe.dsp.quantize import DitherStream, to_pcm
+from layerpipe.dsp.splicing import close_loop
 from layerpipe.outputs.artist_page.model import PageSound
 from layerpipe.render.layers import sum_layer, take_pans
 from layerpipe.render.song import ProcessedSong, SongPart
@@ -159,9 +160,7 @@ class Loops:
             sound[at - part.start + crossfade : stop - part.start + crossfade] = self._read(n, at, stop)
         if song.bed is not None and n == len(song.layers) and not song.bed.unchanged():
             raise AudioError([Fault(song.bed.facts.path, "", "changed while it was read; try again")])
-        phase = ((np.arange(crossfade) + 0.5) / crossfade * np.pi / 2)[:, None]
-        sound[-crossfade:] = sound[-crossfade:] * np.cos(phase) + sound[:crossfade] * np.sin(phase)
-        return sound[crossfade:]
+        return close_loop(sound, crossfade)
 
     def _read(self, n: int, start: int, stop: int) -> FloatArray:
         """Frames start to stop of the song."""

@@ -101,8 +101,8 @@ def build_page(song: PageSong, *, served: PageAddresses | None = None, version: 
     return b"".join((before, sounds, after))
 
 
-def write_page(path: Path, page: bytes) -> None:
-    """Write a page completely or not at all.
+def write_page(path: Path, page: bytes, mark: bytes = b"layerpipe page ") -> None:
+    """Write a page completely or not at all; `mark` is in the head of every page of its kind.
 
     Raises
     ------
@@ -114,7 +114,7 @@ def write_page(path: Path, page: bytes) -> None:
             if not path.is_file():
                 raise OutputError(f"{path}: is not a file; give another name with --out")
             with path.open("rb") as existing:
-                if b"layerpipe page " not in existing.read(4096):
+                if mark not in existing.read(4096):
                     raise OutputError(f"{path}: is not a page of layerpipe and is left alone; give another name with "
                                       "--out")
         path.parent.mkdir(parents=True, exist_ok=True)
