@@ -30,7 +30,7 @@ from layerpipe.recipe.change import Change
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.energies.meter import Energies
-from layerpipe.render.energies.mixes import Mix, read_mix
+from layerpipe.render.energies.mixes import Alone, Mix, read_mix
 from layerpipe.render.pipeline import WORKERS, measure_song, process_takes
 from layerpipe.render.song import ProcessedSong
 from layerpipe.render.takes import OpenTake, open_all
@@ -202,7 +202,7 @@ class _Items:
                 "alone": blend if take is None else self._loudness((finding.layer, finding.take),
                                                                    song.mix_of_take(take))}
 
-    def _loudness(self, key: tuple[str, ...], mix: Mix) -> float:
+    def _loudness(self, key: tuple[str, ...], mix: Mix | Alone) -> float:
         """Integrated loudness over the song; -inf if it is silent."""
         if key not in self._lufs:
             lufs = read_mix(self._energies, mix).integrated_lufs
