@@ -3,7 +3,7 @@
 Levels are dBFS of the rectified sample; reductions are dB, 0 or above, and make the sound that much quieter; times
 are ms in parameters, coefficients inside. Feed-forward, log domain, smooth decoupled peak detector: it releases about
 one attack time later than the branching kind, and keeps the attack of a hit that follows another.
-Curve and smoothing: Giannoulis, Massberg, Reiss, JAES 60(6), 399-408, 2012 (equation numbers from memory).
+Curve and smoothing: Giannoulis, Massberg, Reiss, JAES 60(6), 399-408, 2012.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ def reduction_db(level_db: FloatArray, *, threshold_db: float, ratio: float, kne
 
     References
     ----------
-    Giannoulis et al. 2012, eq. 4 (number from memory).
+    Giannoulis et al. 2012, eq. 4.
     """
     past_knee_start = np.maximum(level_db - threshold_db + knee_db / 2, 0.0)
     inside_knee = np.minimum(past_knee_start, knee_db)

@@ -14,7 +14,8 @@ from layerpipe.core.errors import OutputError
 from layerpipe.server.door import App
 from layerpipe.server.limits import ServerLimits
 
-_START_S = 60.0
+_START_S = _END_S = 60.0
+"""Much longer than either takes on a loaded machine."""
 _HEAD_BYTES = 16 << 10
 """Largest head of a request; a browser's has about one KB."""
 _CUT_SHORT = "ASGI callable returned without completing response."
@@ -73,7 +74,7 @@ class RunningServer:
         """Stop; connections get a second to finish."""
         self._end.cancel()
         self._stop()
-        self._thread.join(5)
+        self._thread.join(_END_S)
         self._listener.close()
 
     def _stop(self) -> None:

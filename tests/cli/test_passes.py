@@ -38,7 +38,7 @@ def document_of(*words: object) -> Any:
 @pytest.fixture(scope="module")
 def made() -> PassesSong:
     """A song of five passes a side."""
-    return make_passes(SEED, bars=2)
+    return make_passes(SEED, bars=3)
 
 
 @pytest.fixture(scope="module")

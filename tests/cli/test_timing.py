@@ -161,7 +161,7 @@ def test_undo_measures_nothing_and_ends_well_whatever_the_takes_are(song):
     assert (result.exit_code, result.stdout) == (0, "there are no edits written by --write\n")
 
 
-@pytest.mark.parametrize("command", ["timing", "bounce", "preview"])
+@pytest.mark.parametrize("command", ["timing", "bounce", pytest.param("preview", marks=pytest.mark.slow)])
 def test_moves_of_a_replaced_take_are_refused_with_the_list(song, takes, command):
     written = document_of(song, "--write")["takes"][1]["moves"]
     soundfile.write(song.parent / "right.wav", np.roll(takes[1].samples, 480), takes[1].rate_hz, subtype="PCM_24")
@@ -195,7 +195,8 @@ def test_without_a_tempo_takes_are_still_compared(song):
     assert "no tempo" in document["notes"][0]
 
 
-@pytest.mark.parametrize("tempo", ["103.0", "120.0", "80.0"])
+@pytest.mark.parametrize("tempo", [
+    "103.0", *(pytest.param(tempo, marks=pytest.mark.slow) for tempo in ("120.0", "80.0"))])
 def test_a_wrong_tempo_is_reported_with_the_likely_one_and_nothing_is_moved(song, tempo):
     song.write_text(RECIPE.replace("tempo = 100.0", f"tempo = {tempo}"))
     document = document_of(song)

@@ -8,7 +8,7 @@ import unicodedata
 from layerpipe.core import text
 from layerpipe.core.text import first_invisible, one_line, printable
 
-# Bidi_Control and the zero width no-break space: Unicode Character Database, PropList.txt, from memory.
+# Bidi_Control in PropList.txt of the Unicode Character Database; and the zero width no-break space, our addition.
 DIRECTION_MARKS = "\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\ufeff"
 
 

@@ -44,8 +44,9 @@ def test_rounding_has_no_mean_error(bit_depth: int, rng: np.random.Generator) ->
 @pytest.mark.parametrize("level", [0.0, 0.3 * 2.0**-15, 0.5])
 def test_triangular_dither_leaves_an_even_floor_whatever_the_sound(bit_depth: int, dbfs_of_sine: float,
                                                                    level: float) -> None:
-    # Lipshitz, Wannamaker, Vanderkooy, JAES 40(5), 1992 (citation from memory): error of mean 0 and power step^2/4;
-    # that is step/2 rms, -93.32 dB (16 bit) and -141.48 dB (24 bit) against a full-scale sine (AES17 style).
+    # Lipshitz, Wannamaker, Vanderkooy, JAES 40(5), 1992, 355-375: error of mean 0 and of the power of triangular dither
+    # (step^2/6) and rounding (step^2/12) together, step^2/4; that is step/2 rms, -93.32 dB (16 bit) and -141.48 dB
+    # (24 bit) against a full-scale sine (AES17 style).
     sound = sine(1_000_000, level)
     pcm, _ = to_pcm(sound, bit_depth, dither=DitherStream("stem"))
     error = pcm / 2 ** (bit_depth - 1) - sound

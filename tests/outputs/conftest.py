@@ -7,7 +7,6 @@ from contextlib import ExitStack
 import pytest
 
 from layerpipe.outputs.artist_page import build_page
-from tests.support.pages.browser import opened
 from tests.support.pages.songs import demo_song
 from tests.support.studio import Studio
 
@@ -35,6 +34,8 @@ def demo_path(demo, tmp_path_factory):
 @pytest.fixture
 def open_page(browser, demo_path):
     """Open a page of its own for a test."""
+    from tests.support.pages.browser import opened
+
     with ExitStack() as pages:
         yield lambda path=demo_path, **settings: pages.enter_context(opened(browser, path, **settings))
 
@@ -42,5 +43,7 @@ def open_page(browser, demo_path):
 @pytest.fixture(scope="module")
 def plain_page(browser, demo_path):
     """One page for all tests that set nothing in it."""
+    from tests.support.pages.browser import opened
+
     with opened(browser, demo_path) as page:
         yield page

@@ -54,7 +54,7 @@ def test_nothing_in_a_start_tells_the_two_settings_apart(open_page):
         stop.call(this, when);
       };
       AudioBufferSourceNode.prototype.start = function (when, offset) {
-        starts.push([when - this.context.currentTime, offset]);
+        starts.push([when - this.context.currentTime, offset, when]);
         start.call(this, when, offset);
       };
     }""")
@@ -69,10 +69,13 @@ def test_nothing_in_a_start_tells_the_two_settings_apart(open_page):
         page.get_by_role("button", name=place, exact=True).click()
         until(page, f"starts.length === {4 * count}")
     starts = page.evaluate("starts")
-    assert len({offset for _, offset in starts}) == 1
-    assert starts[0][1] > 0.2
-    for wait_s, _ in starts:
-        assert wait_s == pytest.approx(0.42, abs=0.01)
+    assert len({offset for _, offset, _ in starts}) == 1
+    assert 0 < starts[0][1] < 4
+    for first in range(0, len(starts), 4):
+        together = starts[first : first + 4]
+        assert len({when for _, _, when in together}) == 1
+        # A busy machine may take a moment between choosing the time and using it.
+        assert 0.2 < max(wait_s for wait_s, _, _ in together) < 0.43
     # What played before has long stopped, so that no change from it can be heard.
     stops = page.evaluate("stops")
     assert len(stops) == len(starts)
@@ -84,7 +87,7 @@ def test_play_beside_the_two_settings_starts_as_they_do(open_page):
     start_comparing(page)
     beside = page.locator("#compare-play [data-play]")
     assert beside.inner_text() == "Pause"
-    page.wait_for_timeout(700)
+    until(page, "layerpipePage.player.position > 0.1")
     beside.click()
     until(page, "!layerpipePage.player.playing")
     assert page.evaluate("layerpipePage.player.offset") > 0

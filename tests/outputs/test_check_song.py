@@ -1,8 +1,8 @@
 """The check compares the takes of a song: misplaced takes, wrong notes, tuning across half a semitone, talk.
 
 Truth: every take is strummed anew by `tests.support.strums`, fretted wrong, retuned (by resampling) or moved by a known
-amount. A speaker is a row of decaying pulses through two resonances, as speech is made (Fant, Acoustic theory of speech
-production, 1960, from memory).
+amount. A speaker is a row of decaying pulses through two resonances, as speech is made (Fant, Acoustic Theory of
+Speech Production, Mouton, 1960).
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 Powers are means of squares in slices of 1/6000 s. A long autoregressive model is fitted to the sound around a place,
 without the place itself. Clicks as outliers of an autoregressive residual: Godsill, Rayner, "Digital Audio
-Restoration", Springer 1998 (from memory). Order: trials on plucked strings; with less, bright strings stand out.
+Restoration", Springer 1998, chapter 5. Order: trials on plucked strings; with less, bright strings stand out.
 """
 
 from __future__ import annotations
@@ -168,7 +168,7 @@ def _unpredicted(sound: FloatArray, hole: slice, tick: FloatArray) -> tuple[Floa
 
 def _whitener(correlation: FloatArray, fitted_to: int) -> tuple[FloatArray, float]:
     """Prediction-error filter, and how many times less power it leaves where it was fitted than elsewhere: Akaike's
-    final prediction error, Annals of the Institute of Statistical Mathematics 21, 1969 (from memory)."""
+    final prediction error, Annals of the Institute of Statistical Mathematics 21, 1969, 243-247."""
     order = len(correlation) - 1
     whitener = np.empty((1, order + 1))
     solve_predictors(np.ascontiguousarray(correlation[np.newaxis]), SETTINGS.ridge * float(correlation[0]), whitener,

@@ -3,8 +3,8 @@
 Cents are hundredths of a semitone, sharp is positive; a whole semitone cannot be told from none, so results are within
 +-50. Every partial of the long windows votes for its distance from the nearest note. Partials that may be the third,
 fifth, sixth or seventh of another one count little: the harmonic series has them 2 cents sharp, 14 flat, 2 sharp and 31
-flat. Stiff strings stretch their upper partials, in proportion to the square of the frequency (Fletcher, JASA 36, 1964,
-from memory): the stretch is estimated with the tuning and removed. Equal temperament, A4 = 440 Hz: ISO 16.
+flat. Stiff strings stretch their upper partials, in proportion to the square of the frequency (Fletcher, JASA 36(1),
+1964, 203-209): the stretch is estimated with the tuning and removed. Equal temperament, A4 = 440 Hz: ISO 16.
 """
 
 from __future__ import annotations

@@ -156,7 +156,7 @@ def compare_offsets(one: Events, other: Events, *, most_lag_s: float, limits: Of
 
 def _repetition(values: FloatArray) -> float:
     """How many values count as one: players' lateness wanders, so neighbours repeat each other (Bayley and Hammersley,
-    J. R. Stat. Soc. Suppl. 8, 1946, for a first-order process; from memory)."""
+    J. R. Stat. Soc. Suppl. 8(2), 1946, 184-197, for a first-order process)."""
     power = float(np.sum(values**2))
     alike = float(np.clip(np.sum(values[1:] * values[:-1]) / max(power, 1e-12), 0.0, 0.9))
     return (1 + alike) / (1 - alike)

@@ -51,7 +51,7 @@ def right_group(groups: Sequence[Sequence[int]], places_ms: Sequence[float], tak
 
 def grid_fit(events: Events, tempo_map: TempoMap) -> float:
     """How well onsets lie on sixteenths: the mean cosine of their distances, 1 on the grid and 0 anywhere; a
-    resultant length towards zero (Fisher, Statistical analysis of circular data, 1993, from memory)."""
+    resultant length towards zero (Fisher, Statistical Analysis of Circular Data, Cambridge University Press, 1993)."""
     if len(events.time_s) < FEWEST_ON_GRID:
         return 0.0
     grid_s = tempo_map.grid_s(float(events.time_s[0]) - 4.0, float(events.time_s[-1]) + 4.0).time_s

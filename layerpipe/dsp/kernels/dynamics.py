@@ -23,7 +23,7 @@ def compress(samples: FloatArray, patterns: Any, knee_start: float, threshold_db
              smooth: FloatArray, out: FloatArray) -> None:
     """Static curve (Giannoulis et al. 2012, eq. 4), smooth decoupled peak detector (eq. 17), gain.
 
-    Equation numbers are from memory.
+    The number 17 is from memory.
 
     smooth, the reduction in dB, and out: (frames,), out may have none; state: (y1, yL); room: (3, frames worked on at
     once). `..._patterns` are the same memory as int64. Logarithm and exponential are computed from the bits, many
