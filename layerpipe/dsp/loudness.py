@@ -30,6 +30,7 @@ ABSOLUTE_GATE_LUFS = -70.0
 INTEGRATED_GATE_LU = -10.0
 RANGE_GATE_LU = -20.0
 _OFFSET_LU = -0.691
+_BLOCKS_AT_ONCE = 16_384
 # Exactly the weighted mean square at which BS.1770-5 eq. 2 reads the absolute gate.
 ABSOLUTE_GATE_POWER = 10 ** ((ABSOLUTE_GATE_LUFS - _OFFSET_LU) / 10)
 
@@ -95,6 +96,14 @@ def step_starts(first: int, stop: int, rate_hz: int) -> npt.NDArray[np.int64]:
     """
     k = np.arange(first, stop + 1, dtype=np.int64)
     return (2 * k * rate_hz + STEPS_PER_S) // (2 * STEPS_PER_S)
+
+
+def frames_of_steps(first: int, stop: int, rate_hz: int) -> npt.NDArray[np.int64]:
+    """How many frames each of the 10 ms steps `first` to `stop` holds: shape (stop - first,), not to be written to."""
+    if rate_hz % STEPS_PER_S == 0:
+        # All the same: one number in memory, where a long song would need millions.
+        return np.broadcast_to(np.int64(rate_hz // STEPS_PER_S), (stop - first,))
+    return np.diff(step_starts(first, stop, rate_hz))
 
 
 def step_start(step: int, rate_hz: int) -> int:
@@ -206,10 +215,19 @@ def loudness_of_steps(steps: FloatArray, step_frames: npt.NDArray[np.int64]) -> 
     short_term = powers(steps, step_frames, SHORT_TERM_STEPS, HOP_STEPS)
     return Loudness(
         integrated_lufs=integrated(powers(steps, step_frames, MOMENTARY_STEPS, HOP_STEPS)),
-        momentary_max_lufs=loudest(powers(steps, step_frames, MOMENTARY_STEPS, 1)),
+        momentary_max_lufs=_loudest_momentary(steps, step_frames),
         short_term_max_lufs=loudest(short_term),
         range_lu=loudness_range(short_term),
     )
+
+
+def _loudest_momentary(steps: FloatArray, step_frames: npt.NDArray[np.int64]) -> float | None:
+    """Highest loudness of the 400 ms blocks, one every 10 ms; piece by piece, for in a long song these are millions."""
+    highest = []
+    for at in range(0, len(steps) - MOMENTARY_STEPS + 1, _BLOCKS_AT_ONCE):
+        end = at + _BLOCKS_AT_ONCE + MOMENTARY_STEPS - 1
+        highest.append(float(powers(steps[at:end], step_frames[at:end], MOMENTARY_STEPS, 1).max()))
+    return lufs_of_power(max(highest)) if highest else None
 
 
 def measure(samples: npt.ArrayLike, rate_hz: int, *, weights: Sequence[float] | None = None) -> Loudness:
@@ -271,8 +289,8 @@ class LoudnessMeter:
     @property
     def loudness(self) -> Loudness:
         """Loudness of what was added so far; an incomplete last step is not counted."""
-        frames = np.diff(step_starts(0, self._done, self._rate_hz))
-        return loudness_of_steps(np.concatenate([*self._steps, np.zeros(0)]), frames)
+        return loudness_of_steps(np.concatenate([*self._steps, np.zeros(0)]),
+                                 frames_of_steps(0, self._done, self._rate_hz))
 
 
 def _sliding_sums(values: FloatArray, width: int) -> FloatArray:

@@ -49,15 +49,18 @@ class StemEnergies(Mapping[str, Blend]):
     def __getitem__(self, path: str) -> Blend:
         file = self._file = self._file or self._calculate()
         place = self._places[path]
-        stereo, mono, plain = [np.zeros(0)], [np.zeros(0)], [np.zeros((0, 3))]
+        steps, hops = (sum(piece[n] for piece in self._pieces) for n in (1, 2))
+        stereo, mono, plain = np.zeros(steps), np.zeros(steps), np.zeros((hops, 3))
+        step = hop = 0
         for at, steps, hops in self._pieces:
             size = steps * _STEP_BYTES + hops * _HOP_BYTES
             file.seek(at + place * size)
             numbers = np.frombuffer(file.read(size))
-            stereo.append(numbers[:steps])
-            mono.append(numbers[steps : 2 * steps])
-            plain.append(numbers[2 * steps :].reshape(hops, 3))
-        return Blend(self._energies.rate_hz, 0, *(np.concatenate(parts) for parts in (stereo, mono, plain)))
+            stereo[step : step + steps] = numbers[:steps]
+            mono[step : step + steps] = numbers[steps : 2 * steps]
+            plain[hop : hop + hops] = numbers[2 * steps :].reshape(hops, 3)
+            step, hop = step + steps, hop + hops
+        return Blend(self._energies.rate_hz, 0, stereo, mono, plain)
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._places)

@@ -77,8 +77,8 @@ class Blend:
               stop_frame: int | None) -> tuple[FloatArray, npt.NDArray[np.int64]]:
         """The steps of a span and how many frames each holds."""
         first, stop = _inside(self, start_frame, stop_frame)
-        starts = loudness.step_starts(first, stop, self.rate_hz)
-        return steps[first - self.first_step : stop - self.first_step], np.diff(starts)
+        frames = loudness.frames_of_steps(first, stop, self.rate_hz)
+        return steps[first - self.first_step : stop - self.first_step], frames
 
 
 def _inside(blend: Blend, start_frame: int, stop_frame: int | None) -> tuple[int, int]:
