@@ -51,7 +51,8 @@ def take_problems(at: Location, take: Table, tempo_map: TempoMap | None, *, is_s
         yield from _moves(place, one, tempo_map)
         if one.get("mics") and "channel" in one:
             yield (*place, "channel"), "belongs to a microphone where there are mics; write it into each"
-    yield from _comp(at, take, [one["name"] for _, one in passes if isinstance(one.get("name"), str)], tempo_map)
+    names = dict.fromkeys(one["name"] for _, one in passes if isinstance(one.get("name"), str))
+    yield from _comp(at, take, list(names), tempo_map)
 
 
 def tables(tables: Any, at: Location) -> list[tuple[Location, Table]]:

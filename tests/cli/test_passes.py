@@ -11,6 +11,7 @@ import pytest
 import soundfile
 from typer.testing import CliRunner, Result
 
+from layerpipe.audio_files.reader import inspect
 from layerpipe.cli import program
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.takes import open_all
@@ -126,13 +127,20 @@ def test_stems_begin_with_the_song_wherever_their_files_do(folder: Path, made: P
     files = {source["take"]: source["files"][0] for source in manifest["sources"]}
     assert (files["centre"]["starts_frame"], files["right"]["starts_frame"]) == (at, -rate_hz // 2)
     assert "begins at bar 4 beat" in (bounce / "delivery.html").read_text()
+    # The song's start has a stamp, and stems begin there; EBU Tech 3285: samples since midnight.
+    assert inspect(bounce / "takes/guitar-right.wav").time_reference == START_S * rate_hz
     assert run("verify", bounce, "--sources").exit_code == 0
 
 
 def test_a_comp_is_heard_as_written_and_all_of_it_is_verified(folder: Path, made: PassesSong, tmp_path: Path) -> None:
     at_s = made.song.downbeat_s(5) - 0.1
     recipe = write_recipe(folder, made, "comp", left='play = "2"\ncomp = [ { from = ' + f'{at_s}, to = "bar 9", '
-                                                     'pass = "3" } ]')
+                                                     'pass = "3" } ]\nnotes = { pick = "thin" }')
+    notes = {"1": "first try", "3": "new strings"}
+    recipe.write_text(recipe.read_text().replace("[song]", "[bounce]\ntime_reference_s = 60.0\n[song]"))
+    for name, note in notes.items():
+        recipe.write_text(recipe.read_text().replace(f'"left {name}.wav" }}', f'"left {name}.wav", '
+                                                     f'notes = {{ remark = "{note}" }} }}'))
     bounce = bounced(recipe, tmp_path)
     stem, rate_hz = soundfile.read(bounce / "takes/guitar-left.wav")
     two, three = (soundfile.read(folder / f"left {n}.wav")[0] for n in (2, 3))
@@ -143,6 +151,10 @@ def test_a_comp_is_heard_as_written_and_all_of_it_is_verified(folder: Path, made
     (left, *_) = json.loads((bounce / "bounce.json").read_text())["sources"]
     assert [(part["pass"], part["from_frame"]) for part in left["comp"]] == [("2", 0), ("3", first), ("2", second)]
     assert [part["file"] for part in left["files"]] == ["left 2.wav", "left 3.wav"]
+    # Pass 1 is not heard, so its note is not handed over.
+    assert left["notes"] == {"pick": "thin", "pass 3, remark": "new strings"}
+    assert "<span class=\"soft\">pass 3, remark:</span> new strings" in (bounce / "delivery.html").read_text()
+    assert inspect(bounce / "takes/guitar-left.wav").time_reference == 60 * rate_hz
     result = run("verify", bounce, "--sources", "--render")
     assert result.exit_code == 0, result.output
 

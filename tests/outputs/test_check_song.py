@@ -94,6 +94,20 @@ def test_a_late_take_is_told_once_with_its_shift(tmp_path):
     assert [kinds(take) for take in rest] == [[], []]
 
 
+def test_a_pasted_section_is_a_remark(tmp_path):
+    first, last, there = (round((BAR_ONE_S + bar * 240 / TEMPO - 0.02) * RATE_HZ) for bar in (1, 3, 5))
+    pasted = strummed(1).copy()
+    pasted[there : there + last - first] = pasted[first:last]
+    left, right = checked(tmp_path, pasted, strummed(2), code=0)
+    (told,) = (fault for fault in left["faults"] if fault["kind"] == "repeat")
+    assert told["verdict"] == "OK"
+    # Frets are stopped 10 ms before a bar: the paste is known to a tenth of a second.
+    assert told["text"].startswith(("bar 6 beat 1 ", "bar 5 beat 4"))
+    assert "is a copy of what begins at bar " in told["text"]
+    assert told["details"]["start_s"] - told["details"]["of_s"] == pytest.approx(4 * 240 / TEMPO, abs=1e-4)
+    assert "repeat" not in kinds(right)
+
+
 def test_tunings_on_both_sides_of_half_a_semitone_are_read_next_to_each_other(tmp_path):
     as_played = [take["tuning_cents"] for take in checked(tmp_path, strummed(1), strummed(2))]
     takes = checked(tmp_path, *(retuned(strummed(n + 1), -by - as_played[n]) for n, by in enumerate((47, 52))))

@@ -70,8 +70,8 @@ class JointWeights:
     free_cents: float = 3.0
     per_cent: float = 2.0
     """Steps in level and tuning at a joint are audible before they are wrong."""
-    audible: float = 30.0
-    """More for a joint in which `check` finds fault: a section of four bars has to be 10 points better for one."""
+    audible: float = 10.0
+    """More for a joint in which `check` finds fault: a section of four bars has to be 2.5 points better for one."""
 
 
 PASS, PAIR, JOINT = PassWeights(), PairWeights(), JointWeights()

@@ -83,11 +83,18 @@ def find_repeats(sound: Sound, power: FloatArray | Float32Array) -> list[Repeat]
 
 
 def _to_its_ends(sound: Sound, one: Repeat) -> Repeat:
-    """A repeat as far as the wave is the same, beyond the stretches in which it was found."""
+    """A repeat as far as the wave is the same: the stretches in which it was found reach over its ends or not so far."""
     lag_s, edge_s, most = one.start_s - one.of_s, REPEATS.edge_s, round(REPEATS.hop_s / REPEATS.edge_s)
-    early = next((n for n in range(most) if not _is_same(sound, one.start_s - (n + 1) * edge_s, lag_s)), most)
-    late = next((n for n in range(most) if not _is_same(sound, one.stop_s + n * edge_s, lag_s)), most)
-    return Repeat(one.start_s - early * edge_s, one.stop_s + late * edge_s, one.of_s - early * edge_s)
+
+    def edges_from(at_s: float, step_s: float) -> int:
+        """Edges by which an end is further on in the direction of `step_s`; fewer than 0 for the other."""
+        inside_s = 0.0 if step_s > 0 else edge_s
+        if _is_same(sound, at_s - (edge_s - inside_s), lag_s):
+            return next((n for n in range(most) if not _is_same(sound, at_s + n * step_s - inside_s, lag_s)), most)
+        return -next((n for n in range(2 * most) if _is_same(sound, at_s - (n + 1) * step_s - inside_s, lag_s)), 0)
+
+    early, late = edges_from(one.start_s, -edge_s) * edge_s, edges_from(one.stop_s, edge_s) * edge_s
+    return Repeat(one.start_s - early, one.stop_s + late, one.of_s - early)
 
 
 def _is_same(sound: Sound, at_s: float, lag_s: float) -> bool:
