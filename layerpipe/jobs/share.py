@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import queue
 import secrets
 import tempfile
@@ -29,16 +30,13 @@ from layerpipe.server.pages import SharedPages, StoredSounds, Version
 from layerpipe.server.running import RunningServer
 from layerpipe.server.watch import SavedFiles
 
-LONGEST_S = 120.0
-"""Longer sections are cut unless more is asked for: a phone holds two sections decoded, 0.4 MB for each second of each
-layer."""
 _SECRET_BYTES = 16
 _LOOK_S = 0.25
 
 
 @dataclass(frozen=True)
 class NewVersion:
-    """A version is shown. `cut` are sections that are longer than a page can hold."""
+    """A version is shown. `cut` are sections that are longer than was asked for."""
 
     number: int
     cut: tuple[str, ...]
@@ -69,7 +67,7 @@ class Sharing:
     sections : sequence of str
         Names; all sections if empty.
     seconds : float
-        Longer sections are cut at the last downbeat inside it.
+        Longer sections are cut at the last downbeat inside it; default: none is.
     limits : ServerLimits, optional
     cache : TakeCache, optional
     on_progress : function of a share
@@ -83,7 +81,7 @@ class Sharing:
     """
 
     def __init__(self, file: RecipeFile, *, host: str, port: int | None = None, sections: Sequence[str] = (),
-                 seconds: float = LONGEST_S, limits: ServerLimits | None = None, cache: TakeCache | None = None,
+                 seconds: float = math.inf, limits: ServerLimits | None = None, cache: TakeCache | None = None,
                  on_progress: OnProgress = lambda share: None) -> None:
         refuse_without_share()
         self._path, self._sections, self._seconds = file.path, sections, seconds
