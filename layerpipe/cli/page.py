@@ -17,7 +17,7 @@ def page(
     recipes: SongsArgument,
     section: Annotated[list[str] | None, typer.Option("--section", "--sections", metavar="NAME", help=(
         "Only this section; may be given again."))] = None,
-    seconds: Annotated[float, typer.Option(min=1.0, max=120.0, metavar="SECONDS", help=(
+    seconds: Annotated[float, typer.Option(min=1.0, metavar="SECONDS", help=(
         "Sections longer than this are cut at the last downbeat."))] = 20.0,
     most_mb: Annotated[float, typer.Option("--most-mb", min=1.0, max=1000.0, metavar="MB", help=(
         "Keep the file below this size: shorten sections, then code sound smaller."))] = 18.0,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 import signal
 import sys
 import webbrowser
@@ -26,8 +27,9 @@ def share(
     recipe: Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe.", show_default=False)],
     section: Annotated[list[str] | None, typer.Option("--section", metavar="NAME", help=(
         "Only this section; may be given again."))] = None,
-    seconds: Annotated[float, typer.Option(min=1.0, max=300.0, metavar="SECONDS", help=(
-        "Sections longer than this are cut at the last downbeat; a phone holds two sections in memory."))] = 120.0,
+    seconds: Annotated[float | None, typer.Option("--seconds", min=1.0, metavar="SECONDS", help=(
+        "Cut sections longer than this at the last downbeat; if omitted, they are played whole."),
+        show_default=False)] = None,
     open_here: Annotated[bool, typer.Option("--open", help=(
         "For this machine only: bind to 127.0.0.1 and open the page in a browser."))] = False,
     host: Annotated[str | None, typer.Option("--host", metavar="ADDRESS", help=(
@@ -66,8 +68,8 @@ def share(
 
                 sharing = SharedReview(file, host=address, port=port, on_progress=on_progress)
             else:
-                sharing = Sharing(file, host=address, port=port, sections=section or [], seconds=seconds,
-                                  on_progress=on_progress)
+                sharing = Sharing(file, host=address, port=port, sections=section or [],
+                                  seconds=math.inf if seconds is None else seconds, on_progress=on_progress)
         _end_on_signals(sharing)
         with sharing:
             _say_address(terminal, sharing, is_local=address == THIS_MACHINE)
@@ -134,7 +136,7 @@ def _answer_events(terminal: Terminal, sharing: SharedRun, recipe: Path, *, ask:
             if event.number > 1:
                 terminal.say(f"version {event.number} of the page is shown")
             for name in event.cut:
-                terminal.say(f"{name}: is longer than a page holds and was cut; see --seconds")
+                terminal.say(f"{name}: is longer than --seconds and was cut")
         elif isinstance(event, AcceptedLine):
             _accept(terminal, recipe, event)
         elif isinstance(sharing, Sharing):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import queue
 import secrets
 import tempfile
@@ -31,16 +32,13 @@ from layerpipe.server.pages import SharedPages, StoredSounds, Version
 from layerpipe.server.running import RunningServer
 from layerpipe.server.watch import SavedFiles
 
-LONGEST_S = 120.0
-"""Longer sections are cut unless more is asked for: a phone holds two sections decoded, 0.4 MB for each second of each
-layer."""
 _SECRET_BYTES = 16
 _LOOK_S = 0.25
 
 
 @dataclass(frozen=True)
 class NewVersion:
-    """A version is shown. `cut` are sections that are longer than a page can hold."""
+    """A version is shown. `cut` are sections that are longer than was asked for."""
 
     number: int
     cut: tuple[str, ...]
@@ -170,7 +168,7 @@ class Sharing(SharedRun):
     sections : sequence of str
         Names; all sections if empty.
     seconds : float
-        Longer sections are cut at the last downbeat inside it.
+        Longer sections are cut at the last downbeat inside it; default: none is.
     settings
         Those of `SharedRun`.
 
@@ -180,7 +178,7 @@ class Sharing(SharedRun):
         Also if a section's name is wrong, or there is another file where comments are kept.
     """
 
-    def __init__(self, file: RecipeFile, *, sections: Sequence[str] = (), seconds: float = LONGEST_S,
+    def __init__(self, file: RecipeFile, *, sections: Sequence[str] = (), seconds: float = math.inf,
                  **settings: Unpack[ShareSettings]) -> None:
         self._sections, self._seconds = sections, seconds
         super().__init__(file, **settings)

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from layerpipe.core.files.atomic import write_whole
-from layerpipe.outputs.artist_page import PageAddresses, PageSection, PageSong, build_page
+from layerpipe.outputs.artist_page import PageAddresses, PageSection, PageSong, PageSound, build_page
 from layerpipe.outputs.artist_page.player import aac_of_flac
 from layerpipe.server.limits import ServerLimits
 
@@ -35,9 +35,9 @@ class Version:
 
 @dataclass
 class StoredSounds:
-    """Sounds of a version in the making: names by section and number, and players by section."""
+    """Sounds of a version in the making: names by section, number and piece, and players by section."""
 
-    sounds: dict[str, list[str]] = field(default_factory=dict)
+    sounds: dict[str, list[list[str]]] = field(default_factory=dict)
     players: dict[str, str] = field(default_factory=dict)
 
 
@@ -63,20 +63,22 @@ class SharedPages:
 
     def store(self, section: PageSection, stored: StoredSounds) -> PageSection:
         """Move a section's sounds into files; the section that comes back holds none."""
-        stored.sounds[section.name] = [self.write(sound.flac, "flac") for sound in section.sounds]
+        stored.sounds[section.name] = [[self.write(piece.flac, "flac") for piece in sound.pieces]
+                                       for sound in section.sounds]
         if section.player:
             stored.players[section.name] = self.write(section.player, "m4a")
-        layers = tuple(replace(layer, sound=replace(layer.sound, text=b"")) for layer in section.layers)
-        bed = None if section.bed is None else replace(section.bed, text=b"")
+        layers = tuple(replace(layer, sound=_without_text(layer.sound)) for layer in section.layers)
+        bed = None if section.bed is None else _without_text(section.bed)
         # An empty player would be a silent one.
         return replace(section, layers=layers, bed=bed, player=section.player[:1])
 
     def publish(self, song: PageSong, stored: StoredSounds) -> Version:
         """Show a new version, of a song whose sounds are stored."""
         names = [section.name for section in song.sections]
-        used = frozenset([*(name for sounds in stored.sounds.values() for name in sounds), *stored.players.values()])
+        used = frozenset([*(name for sounds in stored.sounds.values() for pieces in sounds for name in pieces),
+                          *stored.players.values()])
         addresses = PageAddresses(
-            sound=lambda n, k, kind: f"sound/{stored.sounds[names[n]][k]}.{kind}",
+            sound=lambda n, k, piece, kind: f"sound/{stored.sounds[names[n]][k][piece]}.{kind}",
             player=lambda n: f"sound/{stored.players[names[n]]}.m4a" if names[n] in stored.players else "")
         return self.publish_page(lambda number: build_page(
             song, served=addresses, version=number, most_answer_bytes=self._limits.most_post_bytes), used)
@@ -117,3 +119,8 @@ class SharedPages:
             found = _NAME.fullmatch(path.name)
             if found and found[1] not in kept:
                 path.unlink(missing_ok=True)
+
+
+def _without_text(sound: PageSound) -> PageSound:
+    """A sound that was stored."""
+    return replace(sound, pieces=tuple(replace(piece, text=b"") for piece in sound.pieces))

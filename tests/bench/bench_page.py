@@ -57,7 +57,7 @@ def main(folder: Path) -> None:
     run(words, cache=cache)
     file = read_recipe(RECIPE)
     song = prepare_page(file).song
-    sounds = [soundfile.read(io.BytesIO(sound.flac), dtype="int16")[0]
+    sounds = [soundfile.read(io.BytesIO(sound.pieces[0].flac), dtype="int16")[0]
               for section in song.sections for sound in section.sounds]
 
     def encode() -> None:

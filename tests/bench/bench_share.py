@@ -114,7 +114,7 @@ def listen(url: str, number: int, start: threading.Barrier) -> Listened:
     begin = time.perf_counter()
     page = get("").decode()
     page_s = time.perf_counter() - begin
-    sections = [re.findall(r"sound/\w+\.flac", found) for found in re.findall(r'"urls":\[(.*?)\]', page)]
+    sections = [re.findall(r"sound/\w+\.flac", found) for found in re.findall(r'"urls":\[\[(.*?)\]\]', page)]
     with ThreadPoolExecutor(len(sections[0])) as pool:
         total = sum(map(len, pool.map(get, sections[0])))
         first_s = time.perf_counter() - begin

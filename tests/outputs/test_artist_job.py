@@ -58,7 +58,7 @@ def forbid(monkeypatch):
 def test_sound_is_encoded_and_heard_once_and_found_again(forbid):
     file = read_recipe(LANTERN)
     first = prepare_page(file, sections=["verse"], seconds=2.5)
-    forbid("outputs.artist_page.loops._encode", "outputs.artist_page.loops.sum_layer",
+    forbid("outputs.artist_page.loops.write_flac", "outputs.artist_page.loops.sum_layer",
            "outputs.artist_page.build._readings")
     again = prepare_page(file, sections=["verse"], seconds=2.5)
     assert build_page(again.song) == build_page(first.song)
@@ -73,7 +73,7 @@ def test_another_level_keeps_the_sound_and_only_reads_it_anew(tmp_path, forbid):
     for level in ("-9.0", "-3.0"):
         recipe.write_text(text.replace("octave = -9.0", f"octave = {level}"), "utf-8")
         page_songs.append(prepare_page(read_recipe(recipe), sections=["chorus"], seconds=2.5).song)
-        forbid("outputs.artist_page.loops._encode")
+        forbid("outputs.artist_page.loops.write_flac")
     first, other = (page_song.sections[0] for page_song in page_songs)
     assert [layer.level_db for layer in other.layers] == [0.0, -3.0]
     assert other.sounds == first.sounds

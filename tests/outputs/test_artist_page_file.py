@@ -12,7 +12,8 @@ from layerpipe.outputs.artist_page import ChosenLevel, PageAddresses, PageSettin
 from layerpipe.outputs.artist_page.base91 import ALPHABET, bytes_of_text, text_characters, text_of_bytes
 from tests.support.pages.browser import rendered, until
 
-SERVED = PageAddresses(sound=lambda n, k, kind: f"sound/{n}-{k}.{kind}", player=lambda n: f"player/{n}.m4a")
+SERVED = PageAddresses(sound=lambda n, k, piece, kind: f"sound/{n}-{k}-{piece}.{kind}",
+                       player=lambda n: f"player/{n}.m4a")
 
 
 def test_the_same_song_makes_the_same_bytes_and_states_their_number(plain_page, demo, demo_path):
@@ -143,8 +144,8 @@ def test_sound_from_addresses_is_the_sound_from_inside_the_page(browser, plain_p
         elif name == "version":
             route.fulfill(body='{"version": 1}', content_type="application/json")
         else:
-            n, k = (int(digit) for digit in name.removesuffix(".flac").split("-"))
-            route.fulfill(body=song.sections[n].sounds[k].flac, content_type="audio/flac")
+            n, k, piece = (int(digit) for digit in name.removesuffix(".flac").split("-"))
+            route.fulfill(body=song.sections[n].sounds[k].pieces[piece].flac, content_type="audio/flac")
 
     context = browser.new_context()
     context.route("**/*", answer)
@@ -153,7 +154,7 @@ def test_sound_from_addresses_is_the_sound_from_inside_the_page(browser, plain_p
     wanted = {"levels": [0, -9, -7.3], "bed": True, "seconds": 2.0}
     # The browser adds the layers in an order of its own, which shows in the last bit of single precision.
     np.testing.assert_allclose(rendered(page, 1, **wanted), rendered(plain_page, 1, **wanted), rtol=0, atol=2**-23)
-    assert {name for name in asked if name[0] == "1"} == {f"1-{k}.flac" for k in range(4)}
+    assert {name for name in asked if name[0] == "1"} == {f"1-{k}-0.flac" for k in range(4)}
     page.locator("#play").click()
     until(page, "layerpipePage.player.playing")
     assert "one file of" not in page.locator("footer").inner_text()

@@ -51,7 +51,7 @@ def layers_at_0_db(song, start, stop):
 
 
 def decoded(sound):
-    samples, _ = soundfile.read(io.BytesIO(sound.flac), always_2d=True)
+    samples, _ = soundfile.read(io.BytesIO(sound.pieces[0].flac), always_2d=True)
     return samples * sound.gain
 
 

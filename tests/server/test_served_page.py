@@ -56,7 +56,7 @@ def test_a_browser_that_cannot_decode_flac_gets_the_same_sound_as_aac(browser, s
     page.goto(served.url)
     aac = rendered(page, 1, **WANTED)
     number = demo_page.sections[1].frames
-    lengths = page.evaluate("layerpipePage.song.sections[1].samples.map(({ sides }) => sides[0].length)")
+    lengths = page.evaluate("layerpipePage.song.sections[1].decoded.get(0).samples.map(({ sides }) => sides[0].length)")
     assert lengths == [number] * 4
     page.locator("#play").click()
     until(page, "layerpipePage.player.playing")
@@ -79,7 +79,7 @@ def test_the_first_part_is_fetched_before_play_and_others_only_when_wanted(brows
         until(page, "layerpipePage.player.playing")
         # After two seconds the next part is fetched, too.
         until(page, "performance.getEntriesByType('resource').filter((one) => one.name.endsWith('.flac')).length >= 8")
-        first, other = (page.evaluate(f"layerpipePage.song.sections[{n}].urls") for n in (0, 1))
+        first, other = (page.evaluate(f"layerpipePage.song.sections[{n}].urls.flat()") for n in (0, 1))
         assert not set(first) & set(other)
 
 

@@ -2,7 +2,7 @@
 
 from layerpipe.outputs.artist_page.answer import Answer, AnswerError, ChosenLevel
 from layerpipe.outputs.artist_page.answer_reader import read_answer
-from layerpipe.outputs.artist_page.model import PageLayer, PageSection, PageSetting, PageSong, PageSound
+from layerpipe.outputs.artist_page.model import PageLayer, PagePiece, PageSection, PageSetting, PageSong, PageSound
 from layerpipe.outputs.artist_page.page import PageAddresses, build_page, write_page
 
 __all__ = [
@@ -11,6 +11,7 @@ __all__ = [
     "ChosenLevel",
     "PageAddresses",
     "PageLayer",
+    "PagePiece",
     "PageSection",
     "PageSetting",
     "PageSong",

@@ -16,6 +16,7 @@ from layerpipe.core.sound import FloatArray, OnProgress
 from layerpipe.core.units import db_of_gain, gain_of_db
 from layerpipe.dsp.loudness import MOMENTARY_STEPS, integrated
 from layerpipe.dsp.peaks.mixes import MixPeaks
+from layerpipe.dsp.peaks.true_peak import TAPS
 from layerpipe.outputs.artist_page.loops import Keep, Loops, PagePart
 from layerpipe.outputs.artist_page.model import PageLayer, PageSection, PageSetting, PageSong
 from layerpipe.outputs.artist_page.player import encoded_mix
@@ -30,7 +31,7 @@ _TRIED_EVERY_DB = 3.0
 """From one tried slider position to the next; what lies between stays inside the headroom."""
 _MOST_TRIED = 2000
 """Tried combinations of all sliders; with more, sliders are tried together and one by one."""
-_VERSION = 3
+_VERSION = 4
 """Part of the readings' cache key; raised when the same sounds would give other readings."""
 
 
@@ -92,30 +93,37 @@ def _section(song: ProcessedSong, energies: Energies, part: PagePart, bits: int,
                  "wanted": [wanted.loudness_lufs, wanted.ceiling_dbtp, *song.recipe.page.range_db],
                  "products": sha256(products.tobytes()).hexdigest()}
     read = json.loads(keep(described, "readings", lambda: json.dumps(_readings(loops, levels, products)).encode()))
-    layers = tuple(PageLayer(layer.name, level, loops.encoded(n, bits))
+    sounds = [loops.encoded(n, bits, highest) for n, highest in enumerate(read["highest"])]
+    layers = tuple(PageLayer(layer.name, level, sounds[n])
                    for n, (layer, level) in enumerate(zip(song.layers, levels, strict=True)))
-    bed = None if song.bed is None else loops.encoded(len(layers), bits)
+    bed = None if song.bed is None else sounds[-1]
     mix = np.array([*(gain_of_db(level) for level in levels), *([] if bed is None else [0.0])])
     gain_db = read["reference_lufs"] - _loudness(products, mix)
     return PageSection(part.name, part.frames, layers, bed, products, read["reference_lufs"], tuple(read["waveform"]),
-                       part.bars, part.beats_s, encoded_mix(loops, levels, gain_db, keep))
+                       part.bars, part.beats_s, encoded_mix(loops, levels, gain_db, keep), loops.starts, loops.margin)
 
 
 def _readings(loops: Loops, levels: Sequence[float], products: FloatArray) -> dict[str, Any]:
-    """Readings that need the samples: the loudness all settings can have, and the outline of the blend."""
-    song = loops.song
-    sounds = [loops.heard(n) for n in range(loops.count)]
-    blend = np.zeros((loops.part.frames, 2))
-    for level, sound in zip(levels, sounds, strict=False):
-        blend += gain_of_db(level) * sound
-    wanted = song.recipe.preview
+    """Readings that need the samples: the loudness all settings can have, highest samples, outline of the blend."""
+    song, wanted = loops.song, loops.song.recipe.preview
     mixes = _settings(song, levels)
-    reference = _common_loudness(MixPeaks(sounds), mixes, np.array([_loudness(products, mix) for mix in mixes]),
-                                 wanted.loudness_lufs, wanted.ceiling_dbtp)
-    shape = np.abs(blend).max(axis=1)
-    edges = np.linspace(0, len(shape), OUTLINE_POINTS + 1).astype(int)
-    shape = np.maximum.reduceat(shape, np.minimum(edges[:-1], len(shape) - 1))
-    return {"reference_lufs": float(reference), "waveform": (shape / max(float(shape.max()), 1e-9)).tolist()}
+    lufs = np.array([_loudness(products, mix) for mix in mixes])
+    reference, highest = wanted.loudness_lufs, np.zeros(loops.count)
+    edges = np.linspace(0, loops.part.frames, OUTLINE_POINTS + 1).astype(int)
+    shape = np.zeros(OUTLINE_POINTS)
+    for start, stop in loops.pieces:
+        # Where there are several pieces, with what the interpolator reaches on either side.
+        margin = TAPS if loops.margin else 0
+        sounds = [loops.heard(n, start - margin, stop + margin) for n in range(loops.count)]
+        reference = _common_loudness(MixPeaks(sounds), mixes, lufs, reference, wanted.ceiling_dbtp)
+        highest = np.maximum(highest, [np.abs(sound).max() for sound in sounds])
+        blend = np.zeros((stop - start, 2))
+        for level, sound in zip(levels, sounds, strict=False):
+            blend += gain_of_db(level) * sound[margin : margin + stop - start]
+        place = np.searchsorted(edges, np.arange(start, stop), side="right") - 1
+        np.maximum.at(shape, place, np.abs(blend).max(axis=1))
+    return {"reference_lufs": float(reference), "highest": highest.tolist(),
+            "waveform": (shape / max(float(shape.max()), 1e-9)).tolist()}
 
 
 def _products(song: ProcessedSong, energies: Energies, part: PagePart) -> FloatArray:

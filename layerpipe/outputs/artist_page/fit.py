@@ -91,8 +91,8 @@ def fit_page(parts_within: Callable[[float], Sequence[PagePart]], seconds: float
 
 def page_bytes(page: PageSong) -> int:
     """Size of the sound in a page, in characters of its text."""
-    return sum(sum(len(sound.text) for sound in section.sounds) + -(-4 * len(section.player) // 3)
-               for section in page.sections)
+    sounds = (piece for section in page.sections for sound in section.sounds for piece in sound.pieces)
+    return sum(len(piece.text) for piece in sounds) + sum(-(-4 * len(section.player) // 3) for section in page.sections)
 
 
 def _lengths_s(parts: Sequence[PagePart], page: PageSong) -> list[float]:

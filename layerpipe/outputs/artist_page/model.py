@@ -16,26 +16,39 @@ from layerpipe.outputs.artist_page.base91 import bytes_of_text, text_of_bytes
 
 
 @dataclass(frozen=True)
-class PageSound:
-    """Stereo FLAC of one section; its samples times `gain` are the layer (or bed) at level 0 dB.
-
-    The page loops it: its last frames already cross over into its first.
-    """
+class PagePiece:
+    """Stereo FLAC of a piece of a section."""
 
     text: bytes
     """The FLAC as the page holds it."""
     flac_bytes: int
-    gain: float = 1.0
 
     @classmethod
-    def of_flac(cls, flac: bytes, gain: float = 1.0) -> PageSound:
+    def of_flac(cls, flac: bytes) -> PagePiece:
         """Write FLAC as text."""
-        return cls(text_of_bytes(flac), len(flac), gain)
+        return cls(text_of_bytes(flac), len(flac))
 
     @property
     def flac(self) -> bytes:
         """The FLAC itself, read from the text."""
         return bytes_of_text(self.text, self.flac_bytes)
+
+
+@dataclass(frozen=True)
+class PageSound:
+    """A layer (or the bed) in one section, at level 0 dB once its samples are multiplied by `gain`.
+
+    The page loops it: its last frames already cross over into its first. Where there are several pieces, each begins
+    `PageSection.margin` frames early and ends as much late, around the end of the section too.
+    """
+
+    pieces: tuple[PagePiece, ...]
+    gain: float = 1.0
+
+    @classmethod
+    def of_flac(cls, *flacs: bytes, gain: float = 1.0) -> PageSound:
+        """Write the FLAC of each piece as text."""
+        return cls(tuple(PagePiece.of_flac(flac) for flac in flacs), gain)
 
 
 @dataclass(frozen=True)
@@ -65,6 +78,10 @@ class PageSection:
         Downbeats inside the section, seconds from its beginning.
     beats_s : tuple of float
         Beats inside the section, seconds from its beginning.
+    starts : tuple of int
+        First frame of each piece of its sounds.
+    margin : int
+        Frames that a piece has more on either side; 0 where there is one piece.
     player : bytes
         AAC in an MP4 container of the engineer's setting, for browsers in which no script runs; empty if silent.
     """
@@ -79,6 +96,8 @@ class PageSection:
     bars: tuple[tuple[int, float], ...] = ()
     beats_s: tuple[float, ...] = ()
     player: bytes = b""
+    starts: tuple[int, ...] = (0,)
+    margin: int = 0
 
     @property
     def sounds(self) -> tuple[PageSound, ...]:
@@ -135,6 +154,8 @@ class PageSong:
             if section.products.ndim != 2 or section.products.shape[1] != count * (count + 1) // 2:
                 raise ParameterError(f'section "{section.name}": products of shape {section.products.shape} '
                                      f"must be (blocks, {count * (count + 1) // 2})")
+            if any(len(sound.pieces) != len(section.starts) for sound in section.sounds):
+                raise ParameterError(f'section "{section.name}": every sound must have {len(section.starts)} pieces')
             if len(section.products) == 0 or not math.isfinite(section.reference_lufs):
                 raise ParameterError(f'section "{section.name}": too short or too quiet to be measured')
         if not (self.low_db < self.high_db and self.step_db > 0):

@@ -36,8 +36,8 @@ class PageAddresses:
 
     Attributes
     ----------
-    sound : function of (section, sound, "flac" or "m4a")
-        Given the number of the section and the number in `PageSection.sounds`.
+    sound : function of (section, sound, piece, "flac" or "m4a")
+        Given the number of the section, the number in `PageSection.sounds` and that of its piece.
     player : function of section
         AAC of the engineer's setting.
     version : str
@@ -46,7 +46,7 @@ class PageAddresses:
         Takes the answer (POST).
     """
 
-    sound: Callable[[int, int, str], str]
+    sound: Callable[[int, int, int, str], str]
     player: Callable[[int], str]
     version: str = "version"
     answer: str = "answer"
@@ -94,8 +94,9 @@ def build_page(song: PageSong, *, served: PageAddresses | None = None, version: 
     # No name can look like this, because "<" is escaped in names.
     before, after = (part.encode() for part in frame.split(_SOUNDS))
     sounds = b"" if served else b"\n".join(
-        b'<script type="text/plain" id="sound-%d-%d">%b</script>' % (n, k, sound.text)
-        for n, section in enumerate(song.sections) for k, sound in enumerate(section.sounds))
+        b'<script type="text/plain" id="sound-%d-%d-%d">%b</script>' % (n, k, p, piece.text)
+        for n, section in enumerate(song.sections) for k, sound in enumerate(section.sounds)
+        for p, piece in enumerate(sound.pieces))
     size_mb = f"{max(0.1, (len(before) + len(sounds) + len(after)) / 1e6):.1f}"
     before = before.replace(size.encode(), f'<span id="size">{size_mb}</span>'.encode())
     return b"".join((before, sounds, after))
@@ -138,7 +139,8 @@ def _facts(song: PageSong, served: PageAddresses | None, version: int, most_answ
     digest = hashlib.sha256(json.dumps(facts, sort_keys=True).encode())
     for section in song.sections:
         for sound in section.sounds:
-            digest.update(sound.text)
+            for piece in sound.pieces:
+                digest.update(piece.text)
     # Under this name the browser remembers what the artist did, in case the page is closed by accident.
     facts["id"] = digest.hexdigest()[:16]
     if served:
@@ -149,7 +151,8 @@ def _facts(song: PageSong, served: PageAddresses | None, version: int, most_answ
                            "most": most_answer_bytes}
         for n, section in enumerate(song.sections):
             for kind, key in (("flac", "urls"), ("m4a", "urlsAac")):
-                facts["sections"][n][key] = [served.sound(n, k, kind) for k in range(len(section.sounds))]
+                facts["sections"][n][key] = [[served.sound(n, k, p, kind) for p in range(len(section.starts))]
+                                             for k in range(len(section.sounds))]
     text = json.dumps(facts, sort_keys=True, separators=(",", ":"), allow_nan=False)
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
@@ -160,7 +163,8 @@ def _section(section: PageSection) -> dict[str, Any]:
         "name": section.name, "frames": section.frames, "reference": section.reference_lufs,
         "levels": [_level(layer.level_db) for layer in section.layers],
         "gains": [sound.gain for sound in section.sounds],
-        "bytes": [sound.flac_bytes for sound in section.sounds],
+        "starts": section.starts, "margin": section.margin,
+        "bytes": [[piece.flac_bytes for piece in sound.pieces] for sound in section.sounds],
         "products": base64.b64encode(section.products.astype("<f8").tobytes()).decode(),
         "waveform": [round(min(max(height, 0.0), 1.0), 3) for height in section.waveform],
         "bars": [[bar, round(seconds, 4)] for bar, seconds in section.bars],

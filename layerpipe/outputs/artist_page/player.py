@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import math
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +15,7 @@ from layerpipe.audio_files.encode import Tags, encode, find_encoder
 from layerpipe.audio_files.reader import StereoFile
 from layerpipe.core.sound import BLOCK_FRAMES
 from layerpipe.core.units import gain_of_db
-from layerpipe.dsp.quantize import to_pcm
+from layerpipe.dsp.quantize import PcmArray, to_pcm
 from layerpipe.outputs.artist_page.loops import Keep, Loops
 
 BIT_RATE = "64k"
@@ -45,14 +45,17 @@ def encoded_mix(loops: Loops, levels_db: Sequence[float], gain_db: float, keep: 
         return b""
 
     def make() -> bytes:
-        mix = np.zeros((loops.part.frames, 2))
-        for n, level_db in enumerate(levels_db):
-            if level_db > -math.inf:
-                mix += gain_of_db(level_db + gain_db) * loops.heard(n)
-        pcm, _ = to_pcm(np.clip(mix, -1.0, 1.0 - 2.0**-23), 24)
+        def pieces() -> Iterator[PcmArray]:
+            for start, stop in loops.pieces:
+                mix = np.zeros((stop - start, 2))
+                for n, level_db in enumerate(levels_db):
+                    if level_db > -math.inf:
+                        mix += gain_of_db(level_db + gain_db) * loops.heard(n, start, stop)
+                yield to_pcm(np.clip(mix, -1.0, 1.0 - 2.0**-23), 24)[0]
+
         with tempfile.TemporaryDirectory(prefix="layerpipe-") as folder:
             path = Path(folder) / "mix.m4a"
-            encode(path, [pcm], len(pcm), loops.song.rate_hz, "m4a", Tags(), bit_rate=BIT_RATE)
+            encode(path, pieces(), loops.part.frames, loops.song.rate_hz, "m4a", Tags(), bit_rate=BIT_RATE)
             return path.read_bytes()
 
     described = {"player": _VERSION, "encoder": Path(find_encoder()).name, "bit_rate": BIT_RATE, "gain_db": gain_db,

@@ -57,9 +57,13 @@ function masterGain(section, gains, ceiling) {
   return gainOfDb(section.reference - loudness);
 }
 
-// The highest sample of the mix, exactly. In a short stretch no sample exceeds the sum of the layers' peaks there, so only
+// The highest sample of the mix, exactly, in what is decoded. In a short stretch no sample exceeds the sum of the layers' peaks there, so only
 // stretches in which that sum exceeds the highest sample found so far are searched.
-function highestSample({ peaks, samples }, gains) {
+function highestSample({ decoded }, gains) {
+  return Math.max(0, ...Array.from(decoded.values(), (piece) => highestInPiece(piece, gains)));
+}
+
+function highestInPiece({ peaks, samples }, gains) {
   const sounding = peaks.map((_, layer) => layer).filter((layer) => gains[layer] > 0);
   if (!sounding.length) return 0;
   const bounds = new Float64Array(peaks[0].length);

@@ -7,8 +7,7 @@ for (const section of song.sections) {
   const bytes = Uint8Array.from(atob(section.products), (sign) => sign.charCodeAt(0));
   section.products = new Float64Array(bytes.buffer);
   section.proposed = section.levels.map(fromFacts);
-  section.peaks = [];
-  section.samples = [];
+  section.decoded = new Map();
 }
 for (const setting of song.settings) setting.levels = setting.levels.map(([layer, level]) => [layer, fromFacts(level)]);
 
@@ -54,14 +53,11 @@ function gainsNow() {
 const sound = () => player.glide(gainsNow());
 
 async function playFrom(offset, silenceS = 0) {
-  if (!player.held.has(state.number)) say("Getting ready …", { shown: true });
+  if (!player.has(current(), state.number, offset)) say("Getting ready …", { shown: true });
   try {
     if (!(await player.play(current(), state.number, offset, gainsNow, silenceS))) return;
   } catch (refusal) {
-    let words = `This browser cannot play the sound (${refusal.message || refusal.name}). Please try another one.`;
-    if (refusal instanceof SoundHeld) words = "The sound did not start. Tap Play again.";
-    if (refusal instanceof SoundMissing) words = `The sound could not be loaded (${refusal.message}). Tap Play to try again.`;
-    say(words, { shown: true });
+    say(refusalWords(refusal), { shown: true });
     showPlaying();
     return;
   }
@@ -69,6 +65,16 @@ async function playFrom(offset, silenceS = 0) {
   showPlaying();
   requestAnimationFrame(follow);
 }
+
+function refusalWords(refusal) {
+  if (refusal instanceof SoundHeld) return "The sound did not start. Tap Play again.";
+  if (refusal instanceof SoundMissing) return `The sound could not be loaded (${refusal.message}). Tap Play to try again.`;
+  return `This browser cannot play the sound (${refusal.message || refusal.name}). Please try another one.`;
+}
+
+// A later piece of a long part did not come, or came too late.
+player.failed = (refusal) => pause(refusalWords(refusal), { shown: true });
+player.late = (seconds) => playFrom(seconds);
 
 function pause(words = "Paused", options = {}) {
   player.pause();

@@ -1,4 +1,5 @@
-// Plays all layers of a section, started on the same frame.
+// Plays all layers of a section, started on the same frame. A long section comes in pieces: one plays, the next one is
+// ready, and what was played is dropped. Pieces overlap, and cross over into each other where they hold the same sound.
 // A gain never jumps: every change is an exponential glide with one time constant for all layers, so that the sound in
 // between is a mixture of the old and the new setting and stays below the ceiling as they do.
 
@@ -6,14 +7,26 @@ const GLIDE_S = 0.012;
 const FADE_S = 0.006;
 const STRETCH = 128;
 const START_WAIT_MS = 2000;
+const PIECES_HELD = 3;
+const JOIN_FRAMES = 256;
+// With less than this left in a piece, the next one is decoded before the sound starts.
+const AHEAD_S = 3;
 
 // The system holds the sound back; a new tap may get it.
 class SoundHeld extends Error {}
 
-async function decodeSection(context, section, number) {
-  const buffers = await decodedSounds(context, section, number);
-  section.peaks = buffers.map((buffer, layer) => stretchPeaks(buffer, section.gains[layer]));
-  section.samples = buffers.map((buffer, layer) => ({ gain: section.gains[layer], sides: [0, 1].map((side) => buffer.getChannelData(side)) }));
+// Frames at which a piece begins and ends, without its margins.
+const pieceSpan = ({ starts, frames }, piece) => [starts[piece], starts[piece + 1] ?? frames];
+const pieceAt = ({ starts }, frame) => starts.findLastIndex((start) => start <= frame);
+
+// Decodes a piece of every layer, and notes its highest samples.
+async function decodePiece(context, section, number, piece) {
+  const buffers = await decodedSounds(context, section, number, piece);
+  section.decoded.set(piece, {
+    buffers,
+    peaks: buffers.map((buffer, layer) => stretchPeaks(buffer, section.gains[layer])),
+    samples: buffers.map((buffer, layer) => ({ gain: section.gains[layer], sides: [0, 1].map((side) => buffer.getChannelData(side)) })),
+  });
   return buffers;
 }
 
@@ -31,25 +44,56 @@ function stretchPeaks(buffer, gain) {
   return peaks;
 }
 
-// One looping source and one gain for each layer, all into `out`. `gains` are already times the master.
-function joinVoices(context, buffers, stored, gains, destination) {
+// One gain for each layer, all into `out`. `gains` are already times the master. `next` is the piece to start then.
+function joinVoices(context, section, gains, destination) {
   const out = context.createGain();
   out.connect(destination);
-  const voices = buffers.map((buffer, layer) => {
-    const source = context.createBufferSource();
-    source.buffer = buffer;
-    source.loop = true;
+  const voices = section.gains.map((stored, layer) => {
     const gain = context.createGain();
-    gain.gain.value = gains[layer] * stored[layer];
-    source.connect(gain);
+    gain.gain.value = gains[layer] * stored;
     gain.connect(out);
-    return { source, gain };
+    return { gain };
   });
-  return { out, voices, stored };
+  return { context, section, out, voices, stored: section.gains, sources: new Set(), next: null };
 }
 
-function startVoices(joined, when, offset) {
-  for (const voice of joined.voices) voice.source.start(when, offset);
+// Starts all layers `frame` frames into the section, which are in this piece; or, at the end of the piece before, where
+// that one is going out. Returns one of the sources. A section of one piece goes round by itself.
+function startPiece(joined, buffers, piece, frame, when, rate) {
+  const { context, section } = joined;
+  const [start, stop] = pieceSpan(section, piece);
+  const follows = joined.next !== null;
+  const goesRound = section.starts.length === 1;
+  const half = JOIN_FRAMES / 2 / rate;
+  const end = when + (stop - frame) / rate;
+  const place = (section.margin + frame - start) / rate;
+  const sources = buffers.map((buffer, layer) => {
+    const source = context.createBufferSource();
+    source.buffer = buffer;
+    if (goesRound) {
+      source.loop = true;
+      source.connect(joined.voices[layer].gain);
+      source.start(when, place);
+    } else {
+      const edge = context.createGain();
+      source.connect(edge);
+      edge.connect(joined.voices[layer].gain);
+      if (follows) {
+        // Also where rounding lets the source start a frame before the ramp.
+        edge.gain.value = 0;
+        edge.gain.setValueAtTime(0, when - half);
+        edge.gain.linearRampToValueAtTime(1, when + half);
+      }
+      edge.gain.setValueAtTime(1, end - half);
+      edge.gain.linearRampToValueAtTime(0, end + half);
+      source.start(follows ? when - half : when, follows ? place - half : place);
+      source.stop(end + half);
+    }
+    joined.sources.add(source);
+    return source;
+  });
+  joined.next = { piece: (piece + 1) % section.starts.length, when: goesRound ? Infinity : end };
+  return sources;
 }
 
 function glideTo(joined, gains, when) {
@@ -70,6 +114,8 @@ class Player {
     this.turn = 0;
     this.hung = false;
     this.stopped = () => {};
+    this.failed = () => {};
+    this.late = () => {};
   }
 
   get playing() {
@@ -79,7 +125,8 @@ class Player {
   // Seconds into the section.
   get position() {
     if (!this.playing) return this.offset;
-    const heard = this.context.currentTime - (this.context.outputLatency || 0) - this.started;
+    const until = Math.min(this.context.currentTime - (this.context.outputLatency || 0), this.joined.next.when);
+    const heard = until - this.started;
     return (this.offset + Math.max(heard, 0)) % this.length;
   }
 
@@ -128,18 +175,24 @@ class Player {
     if (context.state !== "closed") context.close();
   }
 
-  // Decoded sound is large: only that of this section and the one before is kept.
-  async buffersOf(section, number) {
-    if (!this.held.has(number)) {
-      const buffers = await decodeSection(this.context, section, number);
-      this.held.set(number, { section, buffers });
+  // Whether the sound at a place of a section is ready.
+  has(section, number, offset) {
+    return this.held.has(`${number} ${pieceAt(section, offset * this.rate)}`);
+  }
+
+  // Decoded sound is large: only that of the last few pieces is kept.
+  async buffersOf(section, number, piece) {
+    const key = `${number} ${piece}`;
+    if (!this.held.has(key)) {
+      const buffers = await decodePiece(this.context, section, number, piece);
+      this.held.set(key, { section, piece, buffers });
     }
-    const entry = this.held.get(number);
-    this.held.delete(number);
-    this.held.set(number, entry);
-    while (this.held.size > 2) {
-      const [oldest, { section: left }] = this.held.entries().next().value;
-      Object.assign(left, { peaks: [], samples: [] });
+    const entry = this.held.get(key);
+    this.held.delete(key);
+    this.held.set(key, entry);
+    while (this.held.size > PIECES_HELD) {
+      const [oldest, left] = this.held.entries().next().value;
+      left.section.decoded.delete(left.piece);
       this.held.delete(oldest);
     }
     return entry.buffers;
@@ -150,10 +203,16 @@ class Player {
   async play(section, number, offset, gainsNow, silenceS = 0) {
     this.turn += 1;
     const mine = this.turn;
+    const frame = Math.round(offset * this.rate) % section.frames;
+    const piece = pieceAt(section, frame);
     let buffers;
     try {
       const woken = this.wake();
-      [, buffers] = await Promise.all([woken, this.buffersOf(section, number)]);
+      const ready = this.buffersOf(section, number, piece);
+      [buffers] = await Promise.all([ready, woken]);
+      if (pieceSpan(section, piece)[1] - frame < AHEAD_S * this.rate) {
+        await this.buffersOf(section, number, (piece + 1) % section.starts.length);
+      }
     } catch (refusal) {
       if (mine !== this.turn) return false;
       throw refusal;
@@ -161,14 +220,42 @@ class Player {
     if (mine !== this.turn) return false;
     this.silence();
     this.section = section;
-    this.joined = joinVoices(this.context, buffers, section.gains, gainsNow(), this.context.destination);
-    const now = this.context.currentTime + 0.02 + silenceS;
+    this.joined = joinVoices(this.context, section, gainsNow(), this.context.destination);
+    // On a frame, so that pieces follow each other on frames.
+    const now = Math.ceil((this.context.currentTime + 0.02 + silenceS) * this.context.sampleRate) / this.context.sampleRate;
     this.joined.out.gain.value = 0;
     this.joined.out.gain.setTargetAtTime(1, now, FADE_S);
-    this.offset = offset % this.length;
+    this.offset = frame / this.rate;
     this.started = now;
-    startVoices(this.joined, now, this.offset);
+    this.start(this.joined, buffers, number, piece, frame, gainsNow);
+    if (section.starts.length > 1) this.extend(this.joined, number, gainsNow);
     return true;
+  }
+
+  // Starts a piece; when it has ended, the one after the next is prepared.
+  start(joined, buffers, number, piece, frame, gainsNow) {
+    const sources = startPiece(joined, buffers, piece, frame, joined.next ? joined.next.when : this.started, this.rate);
+    sources[0].addEventListener("ended", () => {
+      for (const source of sources) joined.sources.delete(source);
+      if (joined === this.joined) this.extend(joined, number, gainsNow);
+    });
+  }
+
+  // Prepares the next piece and lets it follow. Where that takes too long the sound starts anew there.
+  async extend(joined, number, gainsNow) {
+    const { section, next: { piece, when } } = joined;
+    const [frame] = pieceSpan(section, piece);
+    let buffers;
+    try {
+      buffers = await this.buffersOf(section, number, piece);
+    } catch (refusal) {
+      if (joined === this.joined) this.failed(refusal);
+      return;
+    }
+    if (joined !== this.joined || joined.next.when !== when) return;
+    this.glide(gainsNow());
+    if (this.context.currentTime > when - JOIN_FRAMES / this.rate) this.late(frame / this.rate);
+    else this.start(joined, buffers, number, piece, frame, gainsNow);
   }
 
   pause() {
@@ -188,7 +275,7 @@ class Player {
     const now = this.context.currentTime;
     this.joined.out.gain.cancelScheduledValues(now);
     this.joined.out.gain.setTargetAtTime(0, now, FADE_S);
-    for (const voice of this.joined.voices) voice.source.stop(now + 12 * FADE_S);
+    for (const source of this.joined.sources) source.stop(now + 12 * FADE_S);
     this.joined = null;
   }
 

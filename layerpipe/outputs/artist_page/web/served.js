@@ -96,7 +96,8 @@ if (byId("send-answer")) {
 
 // The part that is shown, then the one after it, once the one before has begun to play.
 function fetchPart(number) {
-  if (number < song.sections.length && !player.held.has(number)) fetchAhead(song.sections[number]);
+  const section = song.sections[number];
+  if (section && !player.has(section, number, 0)) fetchAhead(section);
 }
 
 byId("sections").addEventListener("change", () => fetchPart(state.number));

@@ -48,8 +48,9 @@ const fetchSounds = (urls) => Promise.all(urls.map(fetchSound));
 let playsFlac = document.createElement("audio").canPlayType("audio/flac") !== "";
 
 // An AAC decoder may leave the encoder's padding at the end.
-function withoutPadding(context, buffer, section) {
-  const frames = Math.round((section.frames * buffer.sampleRate) / song.rate);
+function withoutPadding(context, buffer, section, piece) {
+  const [start, stop] = pieceSpan(section, piece);
+  const frames = Math.round(((stop - start + 2 * section.margin) * buffer.sampleRate) / song.rate);
   if (buffer.length <= frames) return buffer;
   const kept = context.createBuffer(buffer.numberOfChannels, frames, buffer.sampleRate);
   for (let side = 0; side < kept.numberOfChannels; side += 1) {
@@ -58,15 +59,18 @@ function withoutPadding(context, buffer, section) {
   return kept;
 }
 
-// The sound of every layer of a section, and of the bed after them. FLAC; AAC where a browser cannot decode that.
-async function decodedSounds(context, section, number) {
+const urlsOf = (section, piece) => (playsFlac ? section.urls : section.urlsAac).map((pieces) => pieces[piece]);
+
+// A piece of every layer of a section, and of the bed after them. FLAC; AAC where a browser cannot decode that.
+async function decodedSounds(context, section, number, piece) {
   const decode = (sounds) => Promise.all(sounds.map((bytes) => context.decodeAudioData(bytes)));
   if (!section.urls) {
     await wholePage();
-    return decode(section.bytes.map((count, layer) => bytesOfText(document.getElementById(`sound-${number}-${layer}`).textContent, count).buffer));
+    return decode(section.bytes.map((counts, layer) => (
+      bytesOfText(document.getElementById(`sound-${number}-${layer}-${piece}`).textContent, counts[piece]).buffer)));
   }
   if (playsFlac) {
-    const sounds = await fetchSounds(section.urls);
+    const sounds = await fetchSounds(urlsOf(section, piece));
     try {
       return await decode(sounds);
     } catch (refusal) {
@@ -74,14 +78,15 @@ async function decodedSounds(context, section, number) {
       playsFlac = false;
     }
   }
-  const buffers = await decode(await fetchSounds(section.urlsAac));
-  return buffers.map((buffer) => withoutPadding(context, buffer, section));
+  const buffers = await decode(await fetchSounds(urlsOf(section, piece)));
+  return buffers.map((buffer) => withoutPadding(context, buffer, section, piece));
 }
 
-// Lets the browser store the sound of a section before it is asked for. What fails is fetched again when it is needed.
+// Lets the browser store the beginning of a section before it is asked for. What fails is fetched again when it is
+// needed.
 async function fetchAhead(section) {
   try {
-    await fetchSounds(playsFlac ? section.urls : section.urlsAac);
+    await fetchSounds(urlsOf(section, 0));
   } catch (refusal) {
     if (!(refusal instanceof SoundMissing)) throw refusal;
   }
