@@ -233,13 +233,14 @@ def _same_performance(one: MeasuredPass, other: MeasuredPass, late_ms: list[floa
             return False, None
     start = frames_of_s(one.checked.starts_s, one.sound.rate_hz)
     beside = PlacedSound(other.sound, one.checked.sound.frames, Place(-start, 0.0))
-    similar = copies.measure_similarity(one.checked.sound, beside, one.checked.measured)
+    ask = one.checked.ask
+    similar = ask(copies.measure_similarity, one.checked.sound, beside, measured=one.checked.measured)
     if similar is None:
         return False, None
     correlation = abs(similar.correlation)
     is_same = copies.judge(similar, one.checked.limits.copy_correlation).is_defect is True
     if not is_same and MEASURE.mic_correlation[0] < correlation < MEASURE.mic_correlation[1]:
-        is_same = measure_mics(one.sound, other.sound) is not None
+        is_same = ask(measure_mics, one.sound, other.sound) is not None
     return is_same, correlation
 
 
