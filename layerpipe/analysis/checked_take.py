@@ -241,16 +241,13 @@ class CheckedTake:
         quietest = np.percentile(power, _PLAYING.loud_percentile) * 10 ** (_PLAYING.sounding_db / 10)
         spoken_s = self.talk_s[-1][1] if self.talk_s else 0.0
         loud = np.flatnonzero((power > quietest) & (np.arange(len(power)) >= 100 * spoken_s))
-        if not len(loud):
-            return None
-        return float(loud[0]) / 100, float(loud[-1] + 1) / 100
+        return (float(loud[0]) / 100, float(loud[-1] + 1) / 100) if len(loud) else None
 
     @cached_property
     def filters(self) -> FloatArray:
         """The recipe's high-passes as sections."""
-        rate = self.measured.rate_hz
-        kept = [one for one in self.chain.high_pass if one.hz < rate / 2]
-        return design(Chain(high_pass=kept), rate).sections
+        kept = [one for one in self.chain.high_pass if one.hz < self.measured.rate_hz / 2]
+        return design(Chain(high_pass=kept), self.measured.rate_hz).sections
 
     @cached_property
     def density(self) -> tuple[FloatArray, FloatArray]:
