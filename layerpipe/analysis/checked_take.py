@@ -19,15 +19,17 @@ from layerpipe.analysis.defects.noise_and_hum import Hum, Noise, find_gaps, meas
 from layerpipe.analysis.defects.single_pass import Measurements
 from layerpipe.analysis.defects.talk import talk_spans_s
 from layerpipe.analysis.defects.tuning import Tuning, tuning_of
-from layerpipe.analysis.onsets.detect import find_onsets
+from layerpipe.analysis.onsets.detect import detect_onsets
 from layerpipe.analysis.takes_compared.notes_compared import unwrap_cents
 from layerpipe.audio_files.info import FileFacts
-from layerpipe.core.sound import ArraySound, Float32Array, FloatArray, Sound
+from layerpipe.core.listening import Ask, listen_anew
+from layerpipe.core.sound import Float32Array, FloatArray, Sound
 from layerpipe.dsp.dynamics import reduction_db
 from layerpipe.dsp.filters import response_db
 from layerpipe.dsp.loudness import HOP_STEPS, MOMENTARY_STEPS, integrated, k_weighting, powers, step_starts
 from layerpipe.recipe.model import Chain, Check
 from layerpipe.render.chain import design
+from layerpipe.render.placing import Place, PlacedSound
 
 
 @dataclass(frozen=True)
@@ -87,6 +89,8 @@ class CheckedTake:
     """Whether the recipe inverts it."""
     bar_one_s: float | None = None
     """Seconds of the sound at which bar 1 begins; None where the song has no tempo."""
+    ask: Ask = listen_anew
+    """Who listens."""
     tuned_beside: float | None = None
     """Tuning of the song in cents, if known: that of a take is only known to 100 cents and is read next to it."""
 
@@ -114,7 +118,7 @@ class CheckedTake:
 
     @cached_property
     def _quiet(self) -> tuple[Noise | None, Hum | None]:
-        return measure_gaps(self.sound, self.gaps)
+        return self.ask(measure_gaps, self.sound, self.gaps)
 
     @property
     def noise(self) -> Noise | None:
@@ -178,7 +182,7 @@ class CheckedTake:
         start = max(round((at_s - _PLAYING.context_s) * rate), 0)
         stop = min(round((at_s + _PLAYING.context_s / 2) * rate), self.measured.frames)
         floor_db = self.noise.level_db if self.noise is not None else _PLAYING.silence_db
-        onsets = find_onsets(ArraySound(self.sound.read(start, stop), rate), floor_db)
+        onsets = self.ask(detect_onsets, PlacedSound(self.sound, stop - start, Place(-start, 0.0)), floor_db).onsets
         first_s, last_s = at_s - _PLAYING.onset_before_s, at_s + _PLAYING.onset_after_s
         return max((onset.confidence for onset in onsets if first_s < onset.at_s + start / rate < last_s), default=0.0)
 
@@ -237,16 +241,13 @@ class CheckedTake:
         quietest = np.percentile(power, _PLAYING.loud_percentile) * 10 ** (_PLAYING.sounding_db / 10)
         spoken_s = self.talk_s[-1][1] if self.talk_s else 0.0
         loud = np.flatnonzero((power > quietest) & (np.arange(len(power)) >= 100 * spoken_s))
-        if not len(loud):
-            return None
-        return float(loud[0]) / 100, float(loud[-1] + 1) / 100
+        return (float(loud[0]) / 100, float(loud[-1] + 1) / 100) if len(loud) else None
 
     @cached_property
     def filters(self) -> FloatArray:
         """The recipe's high-passes as sections."""
-        rate = self.measured.rate_hz
-        kept = [one for one in self.chain.high_pass if one.hz < rate / 2]
-        return design(Chain(high_pass=kept), rate).sections
+        kept = [one for one in self.chain.high_pass if one.hz < self.measured.rate_hz / 2]
+        return design(Chain(high_pass=kept), self.measured.rate_hz).sections
 
     @cached_property
     def density(self) -> tuple[FloatArray, FloatArray]:

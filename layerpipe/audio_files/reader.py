@@ -36,7 +36,7 @@ from layerpipe.audio_files.info import (
 )
 from layerpipe.core.errors import ParameterError
 from layerpipe.core.files.shared_reader import SharedFile
-from layerpipe.core.sound import Float32Array, FloatArray
+from layerpipe.core.sound import Float32Array, FloatArray, Made
 from layerpipe.dsp import kernels
 
 __all__ = ["FileFacts", "FileStamp", "OpenFile", "SourceFile", "StereoFile", "inspect", "reason_of", "source_digest"]
@@ -135,6 +135,11 @@ class SourceFile:
         """Length in frames."""
         return self.facts.frames
 
+    @property
+    def made_of(self) -> Made:
+        """One channel of a file."""
+        return "channel", self.facts, self._column
+
     def read(self, start: int, stop: int) -> FloatArray:
         """Frames start to stop as float64 of shape (stop - start,)."""
         sound: FloatArray = self._file.read(start, stop, "float64")[:, self._column]
@@ -163,6 +168,11 @@ class StereoFile:
     def __init__(self, path: Path, *, facts: FileFacts | None = None) -> None:
         self.facts = inspect(path) if facts is None else facts
         self._file = OpenFile(self.facts)
+
+    @property
+    def made_of(self) -> Made:
+        """All channels of a file."""
+        return "channels", self.facts
 
     def read(self, start: int, stop: int) -> FloatArray:
         """Frames start to stop as float64 of shape (stop - start, channels)."""

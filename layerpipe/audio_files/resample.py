@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from layerpipe.core.errors import OutputError
 from layerpipe.core.files.shared_reader import SharedFile
-from layerpipe.core.sound import BLOCK_FRAMES, FloatArray
+from layerpipe.core.sound import BLOCK_FRAMES, FloatArray, Made, made_of
 
 QUALITY = "VHQ"
 
@@ -64,6 +64,15 @@ class ConvertedSound:
     def frames(self) -> int:
         """Length in frames."""
         return converted_frames(self._from_frames, self._from_hz, self._rate_hz)
+
+    @property
+    def made_of(self) -> Made | None:
+        """The source at another rate."""
+        import soxr
+
+        source = made_of(self._source)
+        return None if source is None else (
+            "converted", source, self._from_frames, self._from_hz, self._rate_hz, soxr.__version__)
 
     def read(self, start: int, stop: int) -> FloatArray:
         """Frames start to stop as float64; safe from several threads."""

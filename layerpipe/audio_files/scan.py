@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.audio_files.info import FileFacts, audio_fault, time_text
+from layerpipe.audio_files.info import FileFacts, audio_fault, source_digest, time_text
 from layerpipe.audio_files.reader import OpenFile, inspect
 from layerpipe.core.sound import BLOCK_FRAMES, Float32Array
 
@@ -42,6 +42,18 @@ def scan(facts: FileFacts) -> None:
                 _refuse_unsound(facts, sound, start)
     finally:
         file.close()
+
+
+def digest_of_usable(facts: FileFacts) -> str:
+    """Digest of a file that was read to its end; so a remembered digest shows that it can be.
+
+    Raises
+    ------
+    AudioError
+        As `scan`.
+    """
+    scan(facts)
+    return source_digest(facts.path)
 
 
 def _refuse_unsound(facts: FileFacts, sound: Float32Array, start: int) -> None:

@@ -6,7 +6,7 @@ A take is mono: arrays of shape (frames,). Full scale is 1.0. Reads are float64.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -20,6 +20,9 @@ OnProgress = Callable[[float], None]
 """Called with the share of the work (of 1) that was done since the last call."""
 
 BLOCK_FRAMES = 1 << 16
+
+Made = tuple[Any, ...]
+"""What a sound is made of: a word, then files, numbers and the `Made` of other sounds. Equal ones sound equal."""
 
 
 class Sound(Protocol):
@@ -60,6 +63,12 @@ class ArraySound:
     def read(self, start: int, stop: int) -> FloatArray:
         """Frames start to stop."""
         return self._samples[start:stop]
+
+
+def made_of(sound: object) -> Made | None:
+    """What a sound is made of; None if it does not say so (its `made_of`), as one in memory does not."""
+    made: Made | None = getattr(sound, "made_of", None)
+    return made
 
 
 def blocks(sound: Sound, *, start: int = 0, stop: int | None = None, size: int = BLOCK_FRAMES) -> Iterator[FloatArray]:

@@ -6,19 +6,21 @@ Muted takes are checked too. Takes are checked as they are in their files: at th
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import combinations
 from pathlib import Path
 
 from layerpipe.analysis.checked_take import CheckedTake
-from layerpipe.analysis.defects.single_pass import measure_take
+from layerpipe.analysis.defects.single_pass import Measurements, measure_take
 from layerpipe.analysis.takes_compared.comp_joints import measure_joint
 from layerpipe.analysis.takes_compared.mics import measure_mics
 from layerpipe.audio_files.info import FileFacts, time_text
 from layerpipe.audio_files.reader import SourceFile, inspect
-from layerpipe.audio_files.scan import scan
 from layerpipe.core.errors import AudioError, Fault
+from layerpipe.core.listening import Ask
+from layerpipe.core.process import worker_threads
 from layerpipe.core.sound import OnProgress, Sound
 from layerpipe.outputs.check.comp_findings import ALIGNED_MS, joint_findings, mic_finding, placing_findings
 from layerpipe.outputs.check.finding import Finding
@@ -31,6 +33,8 @@ from layerpipe.recipe.model import Chain, Check, Recipe, Take
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.recipe.toml_text import Location
+from layerpipe.render.cache.heard import Heard
+from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.placing import Place, PlacedSound
 from layerpipe.render.takes import OpenTake, open_all
 
@@ -38,7 +42,8 @@ MOST_COMPARED = 16
 """Takes of different layers, and files without a recipe, are compared each with each, up to this many."""
 
 
-def check_recipe(recipe: Recipe, on_progress: OnProgress = lambda share: None) -> Report:
+def check_recipe(recipe: Recipe, on_progress: OnProgress = lambda share: None,
+                 cache: TakeCache | None = None) -> Report:
     """Check every take of a recipe.
 
     Parameters
@@ -47,13 +52,17 @@ def check_recipe(recipe: Recipe, on_progress: OnProgress = lambda share: None) -
         With paths that can be opened as they are.
     on_progress : function
         Receives the share of the work done since its last call.
+    cache : TakeCache, optional
+        Default: the user's.
 
     Raises
     ------
     AudioError
         With everything that keeps a file from being read.
     """
-    opened = open_all(recipe)
+    cache = cache or TakeCache()
+    ask = Heard(cache)
+    opened = open_all(recipe, digest_of=cache.notes.digest_of)
     tempo_map = TempoMap.of(recipe)
     total = sum(one.facts.seconds for one in opened) or 1.0
 
@@ -61,15 +70,15 @@ def check_recipe(recipe: Recipe, on_progress: OnProgress = lambda share: None) -
         seconds += starts_s
         return f"{tempo_map.text_of(seconds)} ({_minutes(seconds)})" if tempo_map.has_grid else _minutes(seconds)
 
+    recorded = [_as_recorded(one) for one in opened]
     takes = []
-    for one in opened:
-        sound, starts_s = _as_recorded(one)
-        measured = measure_take(sound, lambda seconds: on_progress(seconds / total))
+    for one, (sound, starts_s), measured in zip(opened, recorded, _measured(
+            [sound for sound, _ in recorded], ask, lambda seconds: on_progress(seconds / total)), strict=True):
         takes.append(CheckedTake(
             layer=one.layer.name, name=one.take.name, file=one.facts.path, facts=one.facts,
             channel=one.main.mic.channel, sound=sound, measured=measured, chain=recipe.chain_of(one.layer, one.take),
             strings=tuple(one.layer.strings), gain_db=one.take.gain_db, a4_hz=recipe.song.a4_hz, limits=recipe.check,
-            place_of=partial(place_of, starts_s), starts_s=starts_s,
+            place_of=partial(place_of, starts_s), starts_s=starts_s, ask=ask,
             invert_polarity=one.take.invert_polarity,
             bar_one_s=tempo_map.downbeat_s(1) - starts_s if tempo_map.has_grid else None))
     takes = tuned_beside_each_other(takes)
@@ -81,9 +90,11 @@ def check_recipe(recipe: Recipe, on_progress: OnProgress = lambda share: None) -
     more, pairs = compare_all(takes, [one.take.mute for one in opened], pairs, tempo_map)
     locations = [(n, k) for n, layer in enumerate(recipe.layer) for k in range(len(layer.take))]
     for index, (take, checked) in enumerate(zip(opened, takes, strict=True)):
-        found = [*placing_findings(take), *_mic_findings(take, locations[index]), *_joint_findings(take, checked)]
+        found = [*placing_findings(take), *_mic_findings(take, locations[index], ask), *_joint_findings(take, checked)]
         more[index] = more.get(index, []) + found
-    return make_report(takes, pairs, more)
+    report = make_report(takes, pairs, more)
+    cache.prune()
+    return report
 
 
 @dataclass(frozen=True)
@@ -125,14 +136,33 @@ def change_of_mics(file: RecipeFile, report: Report) -> Change | None:
     return change
 
 
-def _mic_findings(take: OpenTake, location: tuple[int, int]) -> list[Finding]:
+def _measured(sounds: Sequence[Sound], ask: Ask, on_progress: OnProgress) -> list[Measurements]:
+    """Measurements of sounds, side by side; told about in seconds."""
+
+    def measure(sound: Sound) -> Measurements:
+        left_s = sound.frames / sound.rate_hz
+
+        def told(seconds: float) -> None:
+            nonlocal left_s
+            left_s -= seconds
+            on_progress(seconds)
+
+        found: Measurements = ask(measure_take, sound, on_progress=told)
+        on_progress(left_s)
+        return found
+
+    with ThreadPoolExecutor(max(1, min(len(sounds), worker_threads()))) as pool:
+        return list(pool.map(measure, sounds))
+
+
+def _mic_findings(take: OpenTake, location: tuple[int, int], ask: Ask) -> list[Finding]:
     """Microphones of a take that are not lined up."""
     found = []
     for number, one in enumerate(take.passes):
         at = ["layer", location[0], "take", location[1], *(["passes", number] if take.take.passes else []), "mics"]
         placed = [PlacedSound(mic.sound, max(one.stop, 1), mic.place) for mic in one.mics]
         for k in range(1, len(placed)):
-            distance = measure_mics(placed[0], placed[k])
+            distance = ask(measure_mics, placed[0], placed[k])
             if distance is not None and (one.mics[0].gain < 0) != (one.mics[k].gain < 0):
                 distance = replace(distance, is_inverted=not distance.is_inverted)
             found.append(mic_finding(one, k, distance, [*at, k]))
@@ -144,8 +174,8 @@ def _joint_findings(take: OpenTake, checked: CheckedTake) -> list[Finding]:
     found = []
     for joint in take.comp.joints:
         if joint.stop < take.frames:
-            heard = measure_joint(take.moved_passes[joint.before], take.moved_passes[joint.after], joint.stop,
-                                  joint.crossfade_frames, checked.a4_hz)
+            heard = checked.ask(measure_joint, take.moved_passes[joint.before], take.moved_passes[joint.after],
+                                joint.stop, joint.crossfade_frames, checked.a4_hz)
             found += joint_findings(take, joint, heard, checked.limits, checked.starts_s, checked.place_of)
     return found
 
@@ -163,7 +193,8 @@ def _as_recorded(take: OpenTake) -> tuple[Sound, float]:
     return PlacedSound(take.source, stop - start, Place(-start, 0.0)), start / rate_hz
 
 
-def check_files(files: Sequence[Path], on_progress: OnProgress = lambda share: None) -> Report:
+def check_files(files: Sequence[Path], on_progress: OnProgress = lambda share: None,
+                cache: TakeCache | None = None) -> Report:
     """Check files without a recipe: every channel of every file; two channels of two files are taken as doubles.
 
     Raises
@@ -171,18 +202,20 @@ def check_files(files: Sequence[Path], on_progress: OnProgress = lambda share: N
     AudioError
         With everything that keeps a file from being read.
     """
-    inspected = _inspected(files)
+    cache = cache or TakeCache()
+    ask = Heard(cache)
+    inspected = _inspected(files, ask)
     total = sum(one.seconds * one.channels for one in inspected) or 1.0
+    channels = [(facts, number if facts.channels > 1 else None) for facts in inspected
+                for number in range(1, facts.channels + 1)]
+    sounds = [SourceFile(facts.path, channel, facts=facts) for facts, channel in channels]
     takes = []
-    for facts in inspected:
-        for number in range(1, facts.channels + 1):
-            channel = number if facts.channels > 1 else None
-            sound = SourceFile(facts.path, channel, facts=facts)
-            measured = measure_take(sound, lambda seconds: on_progress(seconds / total))
-            takes.append(CheckedTake(
-                layer="", name=facts.path.name if channel is None else f"{facts.path.name} (channel {channel})",
-                file=facts.path, facts=facts, channel=channel, sound=sound, measured=measured, chain=Chain(),
-                strings=(), gain_db=0.0, a4_hz=440.0, limits=Check(), place_of=_minutes))
+    for (facts, channel), sound, measured in zip(channels, sounds, _measured(
+            sounds, ask, lambda seconds: on_progress(seconds / total)), strict=True):
+        takes.append(CheckedTake(
+            layer="", name=facts.path.name if channel is None else f"{facts.path.name} (channel {channel})",
+            file=facts.path, facts=facts, channel=channel, sound=sound, measured=measured, chain=Chain(), ask=ask,
+            strings=(), gain_db=0.0, a4_hz=440.0, limits=Check(), place_of=_minutes))
     takes = tuned_beside_each_other(takes) if len(takes) == 2 else takes
     # The channels of one file may be one stereo recording, not a pair of takes.
     apart = [(one, other) for one, other in combinations(takes, 2) if one.file != other.file]
@@ -195,17 +228,19 @@ def check_files(files: Sequence[Path], on_progress: OnProgress = lambda share: N
         pairs = [pair for one, other in apart if (pair := compare_takes(one, other, doubles=False)).same_performance]
     else:
         pairs = []
-    return make_report(takes, pairs, more)
+    report = make_report(takes, pairs, more)
+    cache.prune()
+    return report
 
 
-def _inspected(files: Sequence[Path]) -> list[FileFacts]:
+def _inspected(files: Sequence[Path], ask: Heard) -> list[FileFacts]:
     """Facts of all files; all refusals at once."""
     found: list[FileFacts] = []
     faults: list[Fault] = []
     for path in files:
         try:
             facts = inspect(path)
-            scan(facts)
+            ask.digest_of(facts)
             found.append(facts)
         except AudioError as refusal:
             faults += refusal.faults

@@ -20,6 +20,7 @@ from layerpipe.analysis.takes_compared.comp_joints import joint_place, joint_wor
 from layerpipe.analysis.timing.align import align_onsets
 from layerpipe.analysis.timing.expected import onsets_with_expected
 from layerpipe.core.errors import OutputError
+from layerpipe.core.listening import Ask
 from layerpipe.core.sound import OnProgress
 from layerpipe.core.units import frames_of_ms, frames_of_s
 from layerpipe.outputs.choose.words import copied_words
@@ -29,17 +30,22 @@ from layerpipe.recipe.model import DEFAULT_CROSSFADE_MS, Recipe
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.recipe.tempo_map import TempoMap, seconds_text
 from layerpipe.render.attack import refuse_changed_takes
+from layerpipe.render.cache.heard import Heard
+from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.moves import MovedTake, frame_moves
 from layerpipe.render.placing import Place, PlacedSound
 from layerpipe.render.takes import OpenTake, open_all
 
 
-def choose_passes(file: RecipeFile, *, on_progress: OnProgress = lambda share: None) -> list[Choice]:
+def choose_passes(file: RecipeFile, cache: TakeCache | None = None, *,
+                  on_progress: OnProgress = lambda share: None) -> list[Choice]:
     """Listen to every pass and choose, for each take with passes and each double with one.
 
     Parameters
     ----------
     file : RecipeFile
+    cache : TakeCache, optional
+        Default: the user's.
     on_progress : function of a share
         Receives the share of the work done since its last call.
 
@@ -55,7 +61,8 @@ def choose_passes(file: RecipeFile, *, on_progress: OnProgress = lambda share: N
     AudioError
         If a file cannot be used.
     """
-    takes = open_all(file.recipe)
+    cache = cache or TakeCache()
+    takes = open_all(file.recipe, digest_of=cache.notes.digest_of)
     tempo_map = TempoMap.of(file.recipe)
     refuse_changed_takes(file, tempo_map, [one.pass_sounds for one in takes])
     groups = doubles_of(takes)
@@ -65,8 +72,10 @@ def choose_passes(file: RecipeFile, *, on_progress: OnProgress = lambda share: N
     end_s = max(one.stop for take in takes for one in take.passes) / takes[0].source.rate_hz
     spans = song_spans(file.recipe, tempo_map, end_s)
 
+    ask = Heard(cache)
+
     def listen(one: tuple[OpenTake, int]) -> MeasuredPass:
-        found = _listen(file.recipe, *one, tempo_map, spans)
+        found = _listen(file.recipe, *one, tempo_map, spans, ask)
         on_progress(1 / len(asked))
         return found
 
@@ -83,6 +92,7 @@ def choose_passes(file: RecipeFile, *, on_progress: OnProgress = lambda share: N
                                               [(one, other) for one in listened[0] for other in listened[1]])))
                 pairs = tuple(tuple(next(compared) for _ in listened[1]) for _ in listened[0])
             found.append(_with_joints_heard(file.recipe, Choice(group, spans, listened, pairs, usual)))
+    cache.prune()
     return found
 
 
@@ -129,7 +139,8 @@ def doubles_of(takes: Sequence[OpenTake]) -> list[tuple[OpenTake, ...]]:
     return sorted(found, key=lambda group: group[0].index)
 
 
-def _listen(recipe: Recipe, take: OpenTake, number: int, tempo_map: TempoMap, spans: tuple[Span, ...]) -> MeasuredPass:
+def _listen(recipe: Recipe, take: OpenTake, number: int, tempo_map: TempoMap, spans: tuple[Span, ...],
+            ask: Ask) -> MeasuredPass:
     """Measure one pass, at its place and with its moves."""
     opened, rate_hz = take.passes[number], take.source.rate_hz
     frames = max(opened.stop, 1)
@@ -144,11 +155,11 @@ def _listen(recipe: Recipe, take: OpenTake, number: int, tempo_map: TempoMap, sp
 
     checked = CheckedTake(
         layer=take.layer.name, name=opened.one.name, file=opened.mics[0].facts.path, facts=opened.mics[0].facts,
-        channel=opened.mics[0].mic.channel, sound=alone, measured=measure_take(alone),
+        channel=opened.mics[0].mic.channel, sound=alone, measured=ask(measure_take, alone),
         chain=recipe.chain_of(take.layer, take.take), strings=tuple(take.layer.strings), gain_db=take.take.gain_db,
         a4_hz=recipe.song.a4_hz, limits=recipe.check, place_of=place_of, starts_s=start / rate_hz,
-        invert_polarity=take.take.invert_polarity)
-    detection = detect_onsets(moved)
+        invert_polarity=take.take.invert_polarity, ask=ask)
+    detection = ask(detect_onsets, moved)
     onsets = onsets_with_expected(detection, tempo_map)
     aligned = align_onsets(onsets, [onset.at_s for onset in onsets], tempo_map)
     return measure_pass(opened.one.name, checked, moved, aligned, spans)

@@ -7,18 +7,20 @@ not certain is in the recipe as a comment and muted.
 from __future__ import annotations
 
 import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-from layerpipe.analysis.folder.coarse_listening import listen
+from layerpipe.analysis.folder.coarse_listening import CoarseSound, listen
 from layerpipe.analysis.folder.names import NameParts, read_names
 from layerpipe.analysis.folder.understand import understand
 from layerpipe.analysis.folder.understood import FolderFile, Skipped, Understood
-from layerpipe.audio_files.reader import FileFacts, OpenFile, inspect
-from layerpipe.audio_files.scan import scan
+from layerpipe.audio_files.reader import FileFacts, StereoFile, inspect
 from layerpipe.core.errors import AudioError, Fault, OutputError, RecipeError
 from layerpipe.core.files.atomic import write_whole
-from layerpipe.core.sound import FloatArray, OnProgress
+from layerpipe.core.listening import Ask
+from layerpipe.core.process import worker_threads
+from layerpipe.core.sound import OnProgress
 from layerpipe.core.text import one_line
 from layerpipe.jobs.draft_text import draft_text, relative
 from layerpipe.outputs.bounce.manifest import MANIFEST
@@ -26,6 +28,8 @@ from layerpipe.outputs.preview.file_list import LIST_NAME
 from layerpipe.recipe.model import MOST_LAYERS, MOST_TAKES
 from layerpipe.recipe.names import refuse_control
 from layerpipe.recipe.reader import parse_recipe
+from layerpipe.render.cache.heard import Heard
+from layerpipe.render.cache.take_cache import TakeCache
 
 MOST_FILES = 2_000
 
@@ -40,7 +44,8 @@ class Draft:
     """Everything that is not in the recipe, sorted by name."""
 
 
-def draft_recipe(folder: Path, home: Path, *, on_progress: OnProgress | None = None) -> Draft:
+def draft_recipe(folder: Path, home: Path, cache: TakeCache | None = None, *,
+                 on_progress: OnProgress = lambda share: None) -> Draft:
     """Draft a recipe for the audio files of a folder and of the folders in it.
 
     Parameters
@@ -48,6 +53,8 @@ def draft_recipe(folder: Path, home: Path, *, on_progress: OnProgress | None = N
     folder : Path
     home : Path
         The folder of the recipe; its files are named relative to it.
+    cache : TakeCache, optional
+        Default: the user's.
     on_progress : callable, optional
 
     Returns
@@ -65,14 +72,22 @@ def draft_recipe(folder: Path, home: Path, *, on_progress: OnProgress | None = N
     home = Path(os.path.realpath(home))
     found, skipped = _look_through(folder, home)
     names = read_names([facts.path.relative_to(folder) for facts in found], folder.resolve().name)
-    heard: list[FolderFile] = []
-    for facts, name in zip(found, names, strict=True):
+    cache = cache or TakeCache()
+    ask = Heard(cache)
+
+    def hear(facts: FileFacts, name: NameParts) -> FolderFile | Skipped:
         try:
-            heard.append(_heard(facts, name))
+            return _heard(facts, name, ask)
         except AudioError as refusal:
-            skipped.append(Skipped(facts.path, refusal.faults[0].problem))
-        if on_progress is not None:
+            return Skipped(facts.path, refusal.faults[0].problem)
+        finally:
             on_progress(1 / len(found))
+
+    with ThreadPoolExecutor(max(1, min(len(found), worker_threads()))) as pool:
+        answers = list(pool.map(hear, found, names))
+    cache.prune()
+    heard = [one for one in answers if isinstance(one, FolderFile)]
+    skipped += [one for one in answers if isinstance(one, Skipped)]
     understood = understand(heard, most_takes=MOST_TAKES)
     skipped = sorted([*skipped, *understood.skipped], key=lambda skip: str(skip.file))
     if not understood.layers:
@@ -103,22 +118,22 @@ def write_draft(text: str, target: Path) -> None:
         raise OutputError(f"{target}: cannot be written: {refusal.strerror or refusal}") from refusal
 
 
-def _heard(facts: FileFacts, name: NameParts) -> FolderFile:
-    """One file, listened to; float samples are first checked to be numbers."""
-    if facts.bits is None:
-        scan(facts)
-    file = OpenFile(facts)
-
-    def read(start: int, stop: int) -> FloatArray:
-        sound: FloatArray = file.read(start, min(stop, facts.frames), "float64")
-        return sound
-
+def _heard(facts: FileFacts, name: NameParts, ask: Ask) -> FolderFile:
+    """One file, listened to."""
+    file = StereoFile(facts.path, facts=facts)
     try:
-        sound = listen(read, facts.frames, facts.channels, facts.rate_hz)
+        sound: CoarseSound = ask(_listen, file)
     finally:
         file.close()
     stamp_s = None if facts.time_reference is None else facts.time_reference / facts.rate_hz
     return FolderFile(facts.path, facts.seconds, facts.channels, facts.rate_hz, stamp_s, name, sound)
+
+
+def _listen(file: StereoFile) -> CoarseSound:
+    """What a file sounds like."""
+    facts = file.facts
+    return listen(lambda start, stop: file.read(start, min(stop, facts.frames)), facts.frames, facts.channels,
+                  facts.rate_hz)
 
 
 def _look_through(folder: Path, home: Path) -> tuple[list[FileFacts], list[Skipped]]:

@@ -8,10 +8,12 @@ from layerpipe.core.sound import OnProgress
 from layerpipe.recipe.change import Change
 from layerpipe.recipe.edits import set_song
 from layerpipe.recipe.reader import RecipeFile
+from layerpipe.render.cache.heard import Heard
+from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.takes import open_all
 
 
-def tempo_of_song(file: RecipeFile, *,
+def tempo_of_song(file: RecipeFile, cache: TakeCache | None = None, *,
                   on_progress: OnProgress = lambda share: None) -> tuple[list[TempoEstimate], int]:
     """Estimate tempo, meter and bar 1 from all takes of a recipe, whatever tempo it has.
 
@@ -25,7 +27,10 @@ def tempo_of_song(file: RecipeFile, *,
     AudioError
         If a file cannot be used.
     """
-    onsets = [found.onsets for found in detect_in_takes(open_all(file.recipe), on_progress=on_progress)]
+    cache = cache or TakeCache()
+    takes = open_all(file.recipe, digest_of=cache.notes.digest_of)
+    onsets = [found.onsets for found in detect_in_takes(takes, on_progress=on_progress, ask=Heard(cache))]
+    cache.prune()
     return estimate_tempo(onsets), sum(map(len, onsets))
 
 

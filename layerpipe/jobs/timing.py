@@ -18,16 +18,21 @@ from layerpipe.recipe.reader import RecipeFile
 from layerpipe.recipe.shift_edits import marked_shifts, remove_shifts, write_shift
 from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.render.attack import attack_text, refuse_changed_takes
+from layerpipe.render.cache.heard import Heard
+from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.pipeline import play_moves
 from layerpipe.render.takes import OpenTake, open_all
 
 
-def time_song(file: RecipeFile, *, after: bool = False, on_progress: OnProgress = lambda share: None) -> SongTiming:
+def time_song(file: RecipeFile, cache: TakeCache | None = None, *, after: bool = False,
+              on_progress: OnProgress = lambda share: None) -> SongTiming:
     """Measure the timing of every take and find the moves worth making.
 
     Parameters
     ----------
     file : RecipeFile
+    cache : TakeCache, optional
+        Default: the user's.
     after : bool
         Analyse the takes with the recipe's moves applied.
     on_progress : function of a share
@@ -40,12 +45,15 @@ def time_song(file: RecipeFile, *, after: bool = False, on_progress: OnProgress 
     AudioError
         If a file cannot be used.
     """
-    takes = open_all(file.recipe)
+    cache = cache or TakeCache()
+    takes = open_all(file.recipe, digest_of=cache.notes.digest_of)
     refuse_changed_takes(file, TempoMap.of(file.recipe), [one.pass_sounds for one in takes])
     for one in takes:
         # Refuses, with take and recipe, a move that leaves its take.
         play_moves(file, one)
-    return measure_timing(file.recipe, takes, after=after, on_progress=on_progress)
+    found = measure_timing(file.recipe, takes, after=after, on_progress=on_progress, ask=Heard(cache))
+    cache.prune()
+    return found
 
 
 @dataclass(frozen=True)

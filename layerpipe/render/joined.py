@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from layerpipe.core.errors import ParameterError
-from layerpipe.core.sound import FloatArray, Sound
+from layerpipe.core.sound import FloatArray, Made, Sound, made_of
 from layerpipe.dsp.splicing import correlation, crossfade_gains
 
 
@@ -40,6 +40,14 @@ class JoinedSound:
     def frames(self) -> int:
         """Length in frames."""
         return self._pieces[0].frames
+
+    @property
+    def made_of(self) -> Made | None:
+        """The pieces and where they are joined."""
+        pieces = tuple(made_of(piece) for piece in self._pieces)
+        if None in pieces:
+            return None
+        return ("joined", pieces, tuple(self._crossfades)) if self._crossfades else pieces[0]
 
     def read(self, start: int, stop: int) -> FloatArray:
         """Frames start to stop as float64 of shape (stop - start,)."""

@@ -13,7 +13,7 @@ import numpy as np
 
 from layerpipe.audio_files.info import FileFacts, time_text
 from layerpipe.core.errors import ParameterError
-from layerpipe.core.sound import FloatArray, Sound
+from layerpipe.core.sound import FloatArray, Made, Sound, made_of
 from layerpipe.core.units import frames_of_s
 from layerpipe.dsp.fractional_delay import REACH, delay_kernel, delay_part
 from layerpipe.recipe.tempo_map import TempoMap
@@ -124,6 +124,18 @@ class PlacedSound:
         """Length in frames, with the silence."""
         return self._frames
 
+    @property
+    def made_of(self) -> Made | None:
+        """A sound at a place. A part of a longer sound that holds nothing but a file is that file."""
+        sound, frames, place = self._sound, self._frames, self._place
+        if isinstance(sound, PlacedSound) and not place.part and 0 <= -place.frame <= sound.frames - frames:
+            # What is cut out of a placed sound is the sound it was made of, placed accordingly.
+            return PlacedSound(sound._sound, frames, sound._place._replace(
+                frame=sound._place.frame + place.frame)).made_of
+        inner = made_of(sound)
+        return inner if inner is None or (frames, place) == (sound.frames, (0, 0.0)) else (
+            "placed", inner, frames, *place)
+
     def read(self, start: int, stop: int) -> FloatArray:
         """Frames start to stop as float64 of shape (stop - start,)."""
         first, last = start - self._place.frame, stop - self._place.frame
@@ -162,6 +174,12 @@ class SummedSound:
     def frames(self) -> int:
         """Length in frames."""
         return self._sounds[0].frames
+
+    @property
+    def made_of(self) -> Made | None:
+        """All of them, with their gains."""
+        inner = tuple(made_of(sound) for sound in self._sounds)
+        return None if None in inner else ("summed", inner, tuple(self._gains))
 
     def read(self, start: int, stop: int) -> FloatArray:
         """Frames start to stop as float64 of shape (stop - start,)."""

@@ -18,7 +18,7 @@ import numpy as np
 from layerpipe.audio_files.info import is_unchanged, source_digest
 from layerpipe.audio_files.reader import FileFacts, SourceFile, StereoFile, inspect
 from layerpipe.audio_files.resample import ConvertedSound, Readable
-from layerpipe.audio_files.scan import scan
+from layerpipe.audio_files.scan import digest_of_usable, scan
 from layerpipe.core.errors import AudioError, Fault
 from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.core.units import frames_of_s
@@ -242,7 +242,7 @@ def _examine(uses: list[Use], remember: DigestOf, *, read_all: bool) -> dict[Pat
         try:
             facts = inspect(path)
             if read_all:
-                remember(path, lambda path: _digest_of_usable(facts))
+                remember(path, lambda path: digest_of_usable(facts))
             else:
                 scan(facts)
         except AudioError as refusal:
@@ -262,12 +262,6 @@ def _examine(uses: list[Use], remember: DigestOf, *, read_all: bool) -> dict[Pat
     if faults:
         raise AudioError(faults)
     return {path: seen for path, seen in found.items() if isinstance(seen, FileFacts)}
-
-
-def _digest_of_usable(facts: FileFacts) -> str:
-    """Checksum of a file that was read to its end; so a known checksum proves that it can be."""
-    scan(facts)
-    return source_digest(facts.path)
 
 
 def _not_remembered(path: Path, digest: Callable[[Path], str]) -> str:

@@ -241,13 +241,14 @@ def _same_performance(one: MeasuredPass, other: MeasuredPass, late_ms: list[floa
         return False, None
     if _differ(late_ms, MEASURE.copy_share):
         return False, None
-    similar = copies.measure_similarity(one.checked.sound, _beside(one, other), one.checked.measured)
+    ask = one.checked.ask
+    similar = ask(copies.measure_similarity, one.checked.sound, _beside(one, other), measured=one.checked.measured)
     if similar is None:
         return False, None
     correlation = abs(similar.correlation)
     is_same = copies.judge(similar, one.checked.limits.copy_correlation).is_defect is True
     if not is_same and MEASURE.mic_correlation[0] < correlation < MEASURE.mic_correlation[1]:
-        is_same = measure_mics(one.sound, other.sound) is not None
+        is_same = ask(measure_mics, one.sound, other.sound) is not None
     return is_same, correlation
 
 

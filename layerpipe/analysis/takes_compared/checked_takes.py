@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 from layerpipe.analysis.checked_take import CheckedTake
-from layerpipe.analysis.onsets.detect import find_onsets
+from layerpipe.analysis.onsets.detect import detect_onsets
 from layerpipe.analysis.takes_compared.events import events_of
 from layerpipe.analysis.takes_compared.note_profiles import note_profiles
 from layerpipe.analysis.takes_compared.notes_compared import WrongNotes, judge_notes
@@ -37,13 +37,13 @@ def compare_checked(takes: Sequence[CheckedTake], muted: Sequence[bool],
 
     def listen(n: int) -> ComparedTake:
         take = takes[n]
-        onsets = [] if take.is_silent else find_onsets(take.sound)
+        onsets = [] if take.is_silent else take.ask(detect_onsets, take.sound).onsets
         events = events_of(onsets, [onset.at_s + take.starts_s for onset in onsets])
         cents = take.tuning.cents if take.tuning is not None else 0.0
         return ComparedTake(str(n), take.layer, events,
-                            note_profiles(take.sound, events.time_s - take.starts_s, cents), muted[n])
+                            take.ask(note_profiles, take.sound, events.time_s - take.starts_s, cents), muted[n])
 
     with ThreadPoolExecutor(max(1, min(len(takes), os.cpu_count() or 1))) as pool:
         heard = list(pool.map(listen, range(len(takes))))
-    pairs = compare_pairs(heard, tempo_map)
+    pairs = compare_pairs(heard, tempo_map, ask=takes[0].ask)
     return judge_offsets(heard, pairs, tempo_map), judge_notes(heard, pairs, tempo_map)

@@ -97,7 +97,7 @@ class TakeOffset:
     semitones: int
 
 
-def compare_offsets(one: Events, other: Events, *, most_lag_s: float, limits: OffsetLimits | None = None,
+def compare_offsets(one: Events, other: Events, most_lag_s: float, limits: OffsetLimits | None = None, *,
                     prices: MatchPrices | None = None) -> TakeOffset:
     """Compare two takes of one part over their whole length.
 

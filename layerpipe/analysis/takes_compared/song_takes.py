@@ -14,6 +14,7 @@ import numpy as np
 from layerpipe.analysis.takes_compared.matching import Events
 from layerpipe.analysis.takes_compared.note_profiles import NoteProfiles
 from layerpipe.analysis.takes_compared.offset import OffsetLimits, TakeOffset, compare_offsets
+from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.core.sound import FloatArray
 from layerpipe.recipe.tempo_map import TempoMap
 
@@ -58,7 +59,7 @@ class ComparedPair:
 
 
 def compare_pairs(takes: Sequence[ComparedTake], tempo_map: TempoMap | None = None,
-                  limits: OffsetLimits | None = None) -> list[ComparedPair]:
+                  limits: OffsetLimits | None = None, ask: Ask = listen_anew) -> list[ComparedPair]:
     """Compare the takes of a song with each other.
 
     Parameters
@@ -67,6 +68,8 @@ def compare_pairs(takes: Sequence[ComparedTake], tempo_map: TempoMap | None = No
     tempo_map : TempoMap, optional
         Only for how far apart takes may lie.
     limits : OffsetLimits, optional
+    ask : Ask, optional
+        Who compares two takes.
 
     Returns
     -------
@@ -84,8 +87,8 @@ def compare_pairs(takes: Sequence[ComparedTake], tempo_map: TempoMap | None = No
         for layer, numbers in offered.items():
             some = numbers if layer == take.layer else numbers[:OF_OTHER_LAYERS]
             asked |= {(min(n, other), max(n, other)) for other in some if other != n}
-    return [ComparedPair(one, other, compare_offsets(takes[one].events, takes[other].events, most_lag_s=most_lag_s,
-                                                     limits=limits), takes[one].layer == takes[other].layer)
+    return [ComparedPair(one, other, ask(compare_offsets, takes[one].events, takes[other].events, most_lag_s, limits),
+                         takes[one].layer == takes[other].layer)
             for one, other in sorted(asked)
             if len(takes[one].events.time_s) and len(takes[other].events.time_s)]
 

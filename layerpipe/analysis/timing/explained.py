@@ -31,13 +31,13 @@ class RiseSettings:
 RISES = RiseSettings()
 
 
-def explained_share(sound: Sound, onsets_s: Sequence[float]) -> float | None:
+def explained_share(level_db: FloatArray, onsets_s: Sequence[float]) -> float | None:
     """Share of the rises of a take that its onsets explain, beyond what as many onsets anywhere would.
 
     Parameters
     ----------
-    sound : Sound
-        Read in blocks.
+    level_db : np.ndarray [shape=(levels,)]
+        By `two_step_levels`.
     onsets_s : sequence of float
         Seconds, in order.
 
@@ -47,7 +47,6 @@ def explained_share(sound: Sound, onsets_s: Sequence[float]) -> float | None:
         1 if nothing rises but at onsets, 0 (or a little less) if onsets are where they are by chance. None for
         a silent take.
     """
-    level_db = _levels_db(sound)
     if len(level_db) < 3 or level_db.max() < -100.0:
         return None
     rise_db = np.maximum(level_db[2:] - level_db[:-2], 0.0)
@@ -68,8 +67,11 @@ def explained_share(sound: Sound, onsets_s: Sequence[float]) -> float | None:
     return (share - by_chance) / max(1 - by_chance, 1e-9)
 
 
-def _levels_db(sound: Sound) -> FloatArray:
-    """Level of every two steps, of the first difference: it weighs the attacks of strings above their basses."""
+def two_step_levels(sound: Sound) -> FloatArray:
+    """Level in dB of every two steps, of the first difference: it weighs the attacks of strings above their basses.
+
+    The sound is read in blocks.
+    """
     step = round(RISES.step_s * sound.rate_hz)
     block = step * round(RISES.block_s / RISES.step_s)
     powers = []

@@ -15,13 +15,14 @@ from itertools import combinations
 from layerpipe.analysis.onsets.detect import Detection, detect_onsets
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace
 from layerpipe.analysis.timing.align import AlignedOnset, AlignedTake, align_onsets
-from layerpipe.analysis.timing.explained import explained_share
+from layerpipe.analysis.timing.explained import explained_share, two_step_levels
 from layerpipe.analysis.timing.proposals import Proposal
 from layerpipe.analysis.timing.retakes import Rerecord
 from layerpipe.analysis.timing.song_edits import HeardTake, SongEdits, TakeEdits
 from layerpipe.analysis.timing.song_notes import notes_of, other_tempo, take_name
 from layerpipe.analysis.timing.take_places import HEARING, find_places
 from layerpipe.analysis.timing.tightness import OffsetSummary, TakePair, compare_takes, summarise_offsets
+from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.core.sound import OnProgress
 from layerpipe.recipe.model import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
@@ -77,16 +78,16 @@ class SongTiming:
     tempo_map: TempoMap
 
 
-def detect_in_takes(takes: Sequence[OpenTake], *, after: bool = False,
-                    on_progress: OnProgress = lambda share: None) -> list[Detection]:
+def detect_in_takes(takes: Sequence[OpenTake], *, after: bool = False, on_progress: OnProgress = lambda share: None,
+                    ask: Ask = listen_anew) -> list[Detection]:
     """Onsets of every take, as recorded or `after` the moves of the recipe; takes side by side."""
 
     def detect(take: OpenTake) -> Detection:
         sound, (start, stop) = take.played() if after else take.source, take.span
-        # The digital silence before an overdub is no part of it: noise that sets in would pass for an onset.
-        heard = PlacedSound(sound, sound.frames - start, Place(-start, 0.0)) if start else sound
+        # The digital silence around an overdub is no part of it: noise that sets in would pass for an onset.
+        heard = PlacedSound(sound, stop - start, Place(-start, 0.0))
         span_s = start / sound.rate_hz, stop / sound.rate_hz
-        found = replace(detect_onsets(heard).later(span_s[0]), span_s=span_s)
+        found = replace(ask(detect_onsets, heard).later(span_s[0]), span_s=span_s)
         on_progress(1 / len(takes))
         return found
 
@@ -95,7 +96,7 @@ def detect_in_takes(takes: Sequence[OpenTake], *, after: bool = False,
 
 
 def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = False,
-                   on_progress: OnProgress = lambda share: None) -> SongTiming:
+                   on_progress: OnProgress = lambda share: None, ask: Ask = listen_anew) -> SongTiming:
     """Measure the timing of every take, muted ones too; a muted take is never used as a double.
 
     Parameters
@@ -105,6 +106,10 @@ def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = F
         All takes of the recipe.
     after : bool
         Analyse the takes with the recipe's moves applied.
+    on_progress : function of a share
+        Told how much of the work, of 1, has been done.
+    ask : Ask, optional
+        Who listens.
 
     Returns
     -------
@@ -118,7 +123,7 @@ def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = F
     tempo_map = TempoMap.of(recipe)
     applied = [one.heard_moves() for one in takes]
     half = 0.5 if after and any(applied) else 1.0
-    recorded = detect_in_takes(takes, on_progress=lambda share: on_progress(share * half))
+    recorded = detect_in_takes(takes, on_progress=lambda share: on_progress(share * half), ask=ask)
     heard = [HeardTake(detection, one.source.rate_hz, tuple(moves))
              for detection, moves, one in zip(recorded, applied, takes, strict=True)]
     now = [one.aligned(tempo_map) for one in heard]
@@ -127,11 +132,11 @@ def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = F
         shown = [replace(one, moves=()).aligned(tempo_map) if one.moves else found
                  for one, found in zip(heard, now, strict=True)]
     elif any(applied):
-        again = detect_in_takes(takes, after=True, on_progress=lambda share: on_progress(share * half))
+        again = detect_in_takes(takes, after=True, on_progress=lambda share: on_progress(share * half), ask=ask)
         shown = [HeardTake(detection, 1).aligned(tempo_map) for detection in again]
     places, unsure = find_places([(one.layer.name, one.take.name) for one in takes], now,
-                                 [one.take.mute for one in takes], tempo_map, recipe.timing.tolerance_ms)
-    explained = [explained_share(one.source, [onset.at_s for onset in found.onsets])
+                                 [one.take.mute for one in takes], tempo_map, recipe.timing.tolerance_ms, ask)
+    explained = [explained_share(ask(two_step_levels, one.source), [onset.at_s for onset in found.onsets])
                  for one, found in zip(takes, recorded, strict=True)]
     may_move = [not doubtful and (share is None or share >= HEARING.least_explained)
                 for doubtful, share in zip(unsure, explained, strict=True)]

@@ -13,6 +13,7 @@ from layerpipe.analysis.takes_compared.events import events_of
 from layerpipe.analysis.takes_compared.song_offsets import PlaceLimits, TakePlace, judge_offsets
 from layerpipe.analysis.takes_compared.song_takes import ComparedPair, ComparedTake, compare_pairs
 from layerpipe.analysis.timing.align import AlignedTake
+from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.recipe.tempo_map import TempoMap
 
 
@@ -35,7 +36,8 @@ HEARING = HearingLimits()
 
 
 def find_places(names: Sequence[tuple[str, str]], aligned: Sequence[AlignedTake], muted: Sequence[bool],
-                tempo_map: TempoMap, tolerance_ms: float) -> tuple[list[TakePlace], list[bool]]:
+                tempo_map: TempoMap, tolerance_ms: float,
+                ask: Ask = listen_anew) -> tuple[list[TakePlace], list[bool]]:
     """Compare all takes of a song with each other.
 
     Parameters
@@ -47,6 +49,8 @@ def find_places(names: Sequence[tuple[str, str]], aligned: Sequence[AlignedTake]
     tempo_map : TempoMap
     tolerance_ms : float
         A take farther from its doubles than this is misplaced.
+    ask : Ask, optional
+        Who compares two takes.
 
     Returns
     -------
@@ -59,7 +63,7 @@ def find_places(names: Sequence[tuple[str, str]], aligned: Sequence[AlignedTake]
                           events_of([one.onset for one in found.onsets], [one.heard_s for one in found.onsets]),
                           muted=is_muted)
              for (layer, take), found, is_muted in zip(names, aligned, muted, strict=True)]
-    pairs = compare_pairs(takes, tempo_map)
+    pairs = compare_pairs(takes, tempo_map, ask=ask)
     places = judge_offsets(takes, pairs, tempo_map, PlaceLimits(told_from_ms=tolerance_ms))
     # A double that is known to run away says nothing about a take.
     runs_away = [place.kind in ("drift", "wobble") and place.decided for place in places]

@@ -40,11 +40,11 @@ def compare_takes(one: CheckedTake, other: CheckedTake, *, doubles: bool = True)
     """Compare two takes; unless they are meant as `doubles` of each other, only a copy is looked for."""
     limits = one.limits
     silent = one.is_silent or other.is_silent
-    similar = None if silent else copies.measure_similarity(one.sound, _at_rate(other, one.measured.rate_hz),
-                                                            one.measured)
+    similar = None if silent else one.ask(
+        copies.measure_similarity, one.sound, _at_rate(other, one.measured.rate_hz), measured=one.measured)
     mics = None
     if similar is not None and MIC_CORRELATION < abs(similar.correlation) < EXACT_COPY:
-        mics = measure_mics(one.sound, _at_rate(other, one.measured.rate_hz))
+        mics = one.ask(measure_mics, one.sound, _at_rate(other, one.measured.rate_hz))
     same = mics is not None or copies.judge(similar, limits.copy_correlation).is_defect is True
     cents = None
     if one.tuning is not None and other.tuning is not None:

@@ -1,0 +1,176 @@
+"""Frozen records of numbers, text and arrays as bytes, and back: what was heard of a sound, for the cache.
+
+The type that is asked for says how bytes are read, never the bytes themselves: they hold JSON and raw arrays of a few
+types, no names of classes and no code. Floats come back bit by bit. Arrays come back read-only.
+"""
+
+from __future__ import annotations
+
+import functools
+import json
+import types
+import typing
+from collections.abc import Callable
+from dataclasses import fields, is_dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from layerpipe.core.errors import DamagedFile
+
+Arrays = list[np.ndarray]
+
+ARRAY_TYPES = ("<c8", "<f4", "<f8", "<i4", "<i8", "|b1")
+_ALIGNED = 16
+"""Bytes; arrays begin on a multiple."""
+_HEAD = 8
+"""Bytes of the length of the JSON text."""
+
+
+class _Coder(NamedTuple):
+    """To JSON, with arrays put aside; and from it."""
+
+    to_json: Callable[[Any, Arrays], Any]
+    from_json: Callable[[Any, Arrays], Any]
+    is_plain: bool = False
+    """Whether JSON holds such a value as it is."""
+
+
+def pack(kind: Any, value: object) -> bytes:
+    """Turn a value into bytes.
+
+    Parameters
+    ----------
+    kind : type
+        Of frozen dataclasses and named tuples, lists, tuples, unions, numbers, text, None and arrays.
+    value : object
+        Of that type; a number may be of numpy's 64-bit types.
+
+    Raises
+    ------
+    TypeError
+        If it is not of that type, or the type is none of these.
+
+    Examples
+    --------
+    >>> unpack(tuple[float, str | None], pack(tuple[float, str | None], (0.1, None)))
+    (0.1, None)
+    """
+    arrays: Arrays = []
+    body = _coder(kind).to_json(value, arrays)
+    text = json.dumps([[[one.dtype.str, one.shape] for one in arrays], body], separators=(",", ":")).encode()
+    parts, at = [len(text).to_bytes(_HEAD, "little"), text], _HEAD + len(text)
+    for array in arrays:
+        parts += [bytes(-at % _ALIGNED), array.tobytes()]
+        at += -at % _ALIGNED + array.nbytes
+    return b"".join(parts)
+
+
+def unpack(kind: Any, data: bytes) -> Any:
+    """Turn bytes from `pack` back into a value of the same type.
+
+    Raises
+    ------
+    DamagedFile
+        If they cannot be such a value.
+    """
+    try:
+        length = _HEAD + int.from_bytes(data[:_HEAD], "little")
+        described, body = json.loads(data[_HEAD:length])
+        arrays, at = Arrays(), length
+        for name, shape in described:
+            if name not in ARRAY_TYPES:
+                raise ValueError(name)
+            at += -at % _ALIGNED
+            count = int(np.prod(shape, dtype=np.int64))
+            arrays.append(np.frombuffer(data, np.dtype(name), count, at).reshape(shape))
+            at += arrays[-1].nbytes
+        return _coder(kind).from_json(body, arrays)
+    except (ValueError, TypeError, KeyError, IndexError, AttributeError, OverflowError, RecursionError) as mistake:
+        raise DamagedFile(f"what was heard cannot be read: {mistake}") from mistake
+
+
+def _number(kind: type, *accepted: type) -> _Coder:
+    """A number; no 32-bit one, which would be calculated with differently after it was read."""
+    def to_json(value: Any, arrays: Arrays) -> Any:
+        if type(value) not in (kind, *accepted):
+            raise TypeError(f"{value!r} of {type(value)} where {kind} is declared")
+        return kind(value)
+    return _Coder(to_json, lambda value, arrays: value, is_plain=True)
+
+
+_PLAIN: dict[Any, _Coder] = {
+    float: _number(float, np.float64, int), int: _number(int, np.int64), bool: _number(bool, np.bool_),
+    str: _number(str)}
+
+
+@functools.cache
+def _coder(kind: Any) -> _Coder:
+    """How values of a type are written and read."""
+    if kind in _PLAIN:
+        return _PLAIN[kind]
+    origin, inner = typing.get_origin(kind), typing.get_args(kind)
+    if origin is np.ndarray:
+        return _Coder(_put_aside, lambda value, arrays: arrays[value])
+    if origin is list or (origin is tuple and inner[-1] is Ellipsis):
+        return _several(origin, _coder(inner[0]))
+    if origin is tuple:
+        return _record(lambda *parts: parts, lambda value: value, [_coder(one) for one in inner])
+    if origin is typing.Literal:
+        return _PLAIN[str]
+    if origin in (types.UnionType, typing.Union):
+        return _union([(typing.get_origin(one) or one, _coder(one)) for one in inner if one is not types.NoneType])
+    if isinstance(kind, type) and (is_dataclass(kind) or issubclass(kind, tuple)):
+        hints = typing.get_type_hints(kind)
+        names = [one.name for one in fields(kind)] if is_dataclass(kind) else list(hints)
+        return _record(kind, lambda value: [getattr(value, name) for name in names], [_coder(hints[name])
+                                                                                      for name in names])
+    raise TypeError(f"{kind} cannot be kept")
+
+
+def _put_aside(value: Any, arrays: Arrays) -> int:
+    """Keep an array beside the JSON."""
+    array = np.ascontiguousarray(value)
+    if array.dtype.str not in ARRAY_TYPES:
+        raise TypeError(f"an array of {array.dtype} cannot be kept")
+    arrays.append(array.reshape(np.shape(value)))
+    return len(arrays) - 1
+
+
+def _several(kind: type, one: _Coder) -> _Coder:
+    """A list or tuple of any length."""
+    from_json, make = one.from_json, (lambda value, arrays: kind(value)) if one.is_plain else (
+        lambda value, arrays: kind([from_json(item, arrays) for item in value]))
+    return _Coder(lambda value, arrays: [one.to_json(item, arrays) for item in value], make)
+
+
+def _record(make: Callable[..., Any], parts_of: Callable[[Any], Any], coders: list[_Coder]) -> _Coder:
+    """A fixed number of parts, in order."""
+    def to_json(value: Any, arrays: Arrays) -> Any:
+        return [coder.to_json(part, arrays) for coder, part in zip(coders, parts_of(value), strict=True)]
+
+    read = [None if coder.is_plain else coder.from_json for coder in coders]
+
+    def from_json(value: Any, arrays: Arrays) -> Any:
+        return make(*[part if reader is None else reader(part, arrays)
+                      for reader, part in zip(read, value, strict=True)])
+
+    if all(coder.is_plain for coder in coders):
+        return _Coder(to_json, lambda value, arrays: make(*value))
+    return _Coder(to_json, from_json)
+
+
+def _union(choices: list[tuple[Any, _Coder]]) -> _Coder:
+    """One of several types: which one, counted from 0, and the value; None alone."""
+    def to_json(value: Any, arrays: Arrays) -> Any:
+        if value is None:
+            return None
+        for number, (kind, coder) in enumerate(choices):
+            if isinstance(value, kind) or (kind is float and isinstance(value, int)):
+                return [number, coder.to_json(value, arrays)]
+        raise TypeError(f"{value!r} of {type(value)} is none of {[kind for kind, _ in choices]}")
+
+    def from_json(value: Any, arrays: Arrays) -> Any:
+        return None if value is None else choices[value[0]][1].from_json(value[1], arrays)
+
+    return _Coder(to_json, from_json)

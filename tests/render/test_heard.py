@@ -1,0 +1,223 @@
+"""What was heard is kept: when it is used again, when it is not, and what becomes of damage."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+import soundfile
+from hypothesis import given
+from hypothesis import strategies as st
+
+from layerpipe.analysis.defects.single_pass import Measurements, measure_take
+from layerpipe.analysis.onsets.detect import Detection, detect_onsets
+from layerpipe.audio_files.reader import SourceFile, StereoFile
+from layerpipe.audio_files.resample import ConvertedSound
+from layerpipe.core.errors import DamagedFile
+from layerpipe.core.sound import ArraySound, Sound, made_of
+from layerpipe.dsp.splicing import FrameMove
+from layerpipe.render.cache.heard import KIND, Heard
+from layerpipe.render.cache.packed import pack, unpack
+from layerpipe.render.cache.take_cache import TakeCache
+from layerpipe.render.joined import JoinedSound
+from layerpipe.render.moves import MovedTake
+from layerpipe.render.placing import Place, PlacedSound, SummedSound
+from tests.support.songs import plucked, write_take
+
+RATE_HZ = 8_000
+asked_for: list[str] = []
+
+
+@dataclass(frozen=True)
+class Level:
+    """An answer."""
+
+    peak: float
+    part: npt.NDArray[np.float32]
+
+
+def level_of(sound: Sound, start: int = 0, *, loud: float = 0.0) -> Level:
+    """A listener that counts how often it listens."""
+    asked_for.append("level")
+    samples = sound.read(start, sound.frames)
+    return Level(float(np.abs(samples).max()), samples[:3].astype(np.float32))
+
+
+@pytest.fixture
+def path(tmp_path, rng):
+    path = tmp_path / "take.wav"
+    soundfile.write(path, rng.uniform(-0.5, 0.5, (RATE_HZ, 2)), RATE_HZ, subtype="PCM_24")
+    return path
+
+
+@pytest.fixture
+def cache(tmp_path):
+    asked_for.clear()
+    return TakeCache(tmp_path / "cache")
+
+
+def entries(cache):
+    return sorted(cache.folder.glob(f"*.{KIND}"))
+
+
+def test_an_answer_is_found_again_and_is_the_same_to_the_last_bit(path, cache):
+    one = Heard(cache)(level_of, SourceFile(path, 1), 5)
+    again = Heard(TakeCache(cache.folder))(level_of, SourceFile(path, 1), 5, loud=1.0)
+    assert (one.peak, one.part.tobytes()) == (again.peak, again.part.tobytes())
+    assert (one.peak, one.part.tobytes()) == (level_of(SourceFile(path, 1), 5).peak, again.part.tobytes())
+    assert asked_for == ["level"] * 2
+
+
+def test_another_channel_place_or_question_is_heard_by_itself(path, cache):
+    ask, sound = Heard(cache), SourceFile(path, 1)
+    for one in (sound, SourceFile(path, 2), PlacedSound(sound, RATE_HZ, Place(7, 0.0)),
+                PlacedSound(sound, RATE_HZ, Place(7, 0.5)), SummedSound([sound, SourceFile(path, 2)], [1.0, -0.5]),
+                SummedSound([sound, SourceFile(path, 2)], [1.0, 0.5]),
+                MovedTake(sound, [FrameMove(1000, 4000, 30, 20)]), ConvertedSound(sound, RATE_HZ, RATE_HZ, 11_025)):
+        before = len(asked_for)
+        assert ask(level_of, one).peak == level_of(one).peak
+        assert len(asked_for) == before + 2
+    ask(level_of, sound, 1)
+    assert len(entries(cache)) == 9
+
+
+def test_a_changed_file_is_heard_again_and_a_copy_of_it_is_not(path, cache, tmp_path):
+    (tmp_path / "copy.wav").write_bytes(path.read_bytes())
+    ask = Heard(cache)
+    first = ask(level_of, SourceFile(path, 1))
+    assert ask(level_of, SourceFile(tmp_path / "copy.wav", 1)).peak == first.peak
+    assert asked_for == ["level"]
+    soundfile.write(path, np.full((RATE_HZ, 2), 0.25), RATE_HZ, subtype="PCM_24")
+    assert Heard(cache)(level_of, SourceFile(path, 1)).peak == 0.25
+    assert asked_for == ["level"] * 2
+
+
+def test_what_was_heard_of_a_file_that_changes_meanwhile_is_not_kept(path, cache):
+    sound = SourceFile(path, 1)
+    os.utime(path, ns=(1, 1))
+    assert Heard(cache)(level_of, sound).peak > 0
+    assert entries(cache) == []
+
+
+@pytest.mark.parametrize("damage", ["cut", "flip", "empty", "swapped"])
+def test_a_damaged_entry_is_made_again(path, cache, damage):
+    good = Heard(cache)(level_of, SourceFile(path, 1))
+    (kept,) = entries(cache)
+    content = bytearray(kept.read_bytes())
+    if damage == "swapped":
+        Heard(cache)(level_of, SourceFile(path, 2))
+        (other,) = [entry for entry in entries(cache) if entry != kept]
+        content = bytearray(other.read_bytes())
+    elif damage == "flip":
+        content[-1] ^= 1
+    kept.write_bytes(b"" if damage == "empty" else content[: 40 if damage == "cut" else None])
+    asked_for.clear()
+    again = Heard(cache)(level_of, SourceFile(path, 1))
+    assert (again.peak, again.part.tobytes()) == (good.peak, good.part.tobytes())
+    assert asked_for == ["level"]
+    assert Heard(cache)(level_of, SourceFile(path, 1)).peak == good.peak
+    assert asked_for == ["level"]
+
+
+def test_without_a_place_to_keep_answers_everything_is_heard_each_time(path, tmp_path):
+    cache = TakeCache(path / "no folder")
+    assert Heard(cache)(level_of, SourceFile(path, 1)).peak == Heard(cache)(level_of, SourceFile(path, 1)).peak
+
+
+def test_a_sound_in_memory_is_heard_each_time(cache):
+    ask, sound = Heard(cache), ArraySound(np.linspace(0, 1, 50), RATE_HZ)
+    assert ask(level_of, sound).peak == ask(level_of, PlacedSound(sound, 50)).peak == 1.0
+    assert asked_for == ["level"] * 2
+    assert entries(cache) == []
+
+
+def test_the_cache_counts_and_removes_what_was_heard(path, cache):
+    Heard(cache)(level_of, SourceFile(path, 1))
+    assert cache.size_bytes() >= entries(cache)[0].stat().st_size > 0
+    cache.empty()
+    assert entries(cache) == []
+
+
+@given(st.integers(-50, 50), st.integers(0, 150), st.integers(-120, 120), st.integers(1, 200),
+       st.sampled_from([0, 0.3]))
+def test_sounds_that_are_made_of_the_same_read_the_same(first, frames, second, length, part):
+    class Source(ArraySound):
+        made_of = ("channel", "noise")
+
+    file = Source(np.random.default_rng(1).standard_normal(100), RATE_HZ)
+    outer = PlacedSound(PlacedSound(file, frames, Place(first, part)), length, Place(second, 0.0))
+    alone: Sound = file
+    places = []
+    made = made_of(outer)
+    while made[0] == "placed":
+        _, made, *place = made
+        places.append(place)
+    for frames, frame, part in reversed(places):
+        alone = PlacedSound(alone, frames, Place(frame, part))
+    np.testing.assert_array_equal(alone.read(0, alone.frames), outer.read(0, length))
+
+
+def test_a_file_between_silences_is_that_file(path):
+    file = SourceFile(path, 1)
+    placed = PlacedSound(file, 3 * RATE_HZ, Place(500, 0.0))
+    assert made_of(PlacedSound(placed, RATE_HZ, Place(-500, 0.0))) == made_of(file)
+    assert made_of(PlacedSound(placed, RATE_HZ + 1, Place(-500, 0.0))) != made_of(file)
+    assert made_of(JoinedSound([file], [])) == made_of(file)
+    assert made_of(StereoFile(path)) != made_of(file)
+
+
+class Pair(NamedTuple):
+    """Two things."""
+
+    number: int
+    text: str | None
+
+
+@dataclass(frozen=True)
+class Everything:
+    """One of each kind."""
+
+    numbers: list[float]
+    pairs: tuple[Pair, ...]
+    either: Pair | Level | None
+    flag: bool
+    rows: npt.NDArray[np.float64]
+
+
+@given(st.lists(st.floats()), st.lists(st.tuples(st.integers(), st.none() | st.text())), st.booleans(),
+       st.integers(0, 3))
+def test_packed_values_come_back(numbers, pairs, flag, rows):
+    value = Everything(numbers, tuple(Pair(*pair) for pair in pairs), Level(0.1, np.arange(rows, dtype=np.float32)),
+                       flag, np.full((rows, 2), np.pi))
+    again = unpack(Everything, pack(Everything, value))
+    # repr, because NaN is not equal to itself and -0.0 is equal to 0.0.
+    assert repr(again.numbers) == repr(numbers)
+    assert (again.pairs, again.flag) == (value.pairs, flag)
+    assert again.rows.tobytes() == value.rows.tobytes()
+    assert again.rows.shape == value.rows.shape
+    assert again.either.part.dtype == np.float32
+
+
+@pytest.mark.parametrize("value", [np.float32(1), "1", None])
+def test_what_is_not_of_its_declared_type_is_refused(value):
+    with pytest.raises(TypeError, match="declared"):
+        pack(list[float], [value])
+    with pytest.raises(TypeError, match="cannot be kept"):
+        pack(dict[str, float], {})
+
+
+def test_objects_and_damaged_text_are_no_values():
+    for data in (b"", b"\x02" + bytes(7) + b"{}", pack(list[float], [1.0])[:-1],
+                 pack(npt.NDArray[np.float64], np.zeros(3)).replace(b"<f8", b"|O8")):
+        with pytest.raises(DamagedFile):
+            unpack(npt.NDArray[np.float64], data)
+
+
+def test_what_the_listeners_hear_can_be_kept(tmp_path):
+    sound = SourceFile(write_take(tmp_path / "take.wav", plucked(3)))
+    for kind, value in ((Measurements, measure_take(sound)), (Detection, detect_onsets(sound))):
+        assert pack(kind, unpack(kind, pack(kind, value))) == pack(kind, value)
