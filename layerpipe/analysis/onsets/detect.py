@@ -73,6 +73,8 @@ class Onset:
     """Twelve numbers, C first; empty where the sound ends too early."""
     rake_ms: float = 0.0
     """Time from the first to the last string of a rake; 0 for a normal strum."""
+    before_db: float = 0.0
+    """dBFS, rms of the 40 ms before it, but for the last 4 ms."""
 
 
 @dataclass(frozen=True)
@@ -249,8 +251,11 @@ def _onset_of(chunk: Chunk, arrival: Arrival, rise_db: float) -> Onset:
     """The onset at an arrival."""
     after = chunk.samples[arrival.frame : arrival.frame + round(0.06 * chunk.rate_hz)]
     level_db = float(10 * np.log10(np.mean(after**2) + 1e-14)) if len(after) else -140.0
+    ms = chunk.rate_hz / 1000
+    before = chunk.samples[max(arrival.frame - round(40 * ms), 0) : max(arrival.frame - round(4 * ms), 1)]
+    before_db = float(10 * np.log10(np.mean(before**2) + 1e-14))
     return Onset(float(chunk.start_s + arrival.frame / chunk.rate_hz), arrival.confidence, rise_db, level_db,
-                 chroma_after(chunk.samples, arrival.frame, chunk.rate_hz))
+                 chroma_after(chunk.samples, arrival.frame, chunk.rate_hz), before_db=before_db)
 
 
 def _begin_of(curve: FloatArray, peak: int) -> int:
