@@ -25,8 +25,10 @@ def tempo_of_song(file: RecipeFile, *,
     AudioError
         If a file cannot be used.
     """
-    onsets = [found.onsets for found in detect_in_takes(open_all(file.recipe), on_progress=on_progress)]
-    return estimate_tempo(onsets), sum(map(len, onsets))
+    heard = detect_in_takes(open_all(file.recipe), on_progress=on_progress)
+    onsets = [found.onsets for found in heard]
+    metronomes = [found.metronome for found in heard if found.metronome is not None]
+    return estimate_tempo(onsets, metronomes), sum(map(len, onsets))
 
 
 def change_of_tempo(file: RecipeFile, estimate: TempoEstimate) -> Change:

@@ -55,7 +55,8 @@ LIMITS, COUNTED = CandidateLimits(), CountedLimits()
 WEIGHTS = (
     -0.0988, 0.603, -3.08, -0.844, -2.19, -0.247, 1.79, -2.58, 0.173, 0.342, 5.29, 0.0676, 2.36, 0.869, 0.212,
     2.82, 4.87, 0.323, -0.785, 0.865, -1.37, 1.65, 0.985, -0.108, -0.366, 0.262, 1.21, 0.0195, -2.06, -0.488,
-    -0.38, 3.69, -1.77, 0.76, -0.348, -0.0827, 2.82, 0.0578, 3.61, -1.4, 0.204, -5.96, 0.042, 0.612, 0.741)
+    -0.38, 3.69, -1.77, 0.76, -0.348, -0.0827, 2.82, 0.0578, 3.61, 0.0, 0.0, -1.4, 0.204, -5.96, 0.042, 0.612,
+    0.741)
 """Of the columns of `Candidates.features`, in their order."""
 
 
@@ -138,6 +139,10 @@ def _features(train: PulseTrain, length: FloatArray, meter: str, bar: int, beat:
         columns.append(_accents(values, bar, beat, has_half=meter in ("4/4", "12/8")))
     columns.append(_accents(_novelty(train.chroma, beat), bar, beat, has_half=meter in ("4/4", "12/8")))
     shift = np.arange(bar)
+    step = max(round(per_eighth), 1)
+    # How much is played between the eighths, and, in simple meters, between the beats.
+    columns.append(np.stack([_between(train.strength, step, shift) * (step == 2),
+                             _between(train.strength, beat, shift) * (not compound)], axis=1))
     last = (len(length) - 1 - shift) % bar
     edges = np.stack([shift == 0, shift % beat == 0, shift / bar, shift > bar / 2, last == 0, last % beat == 0], axis=1)
     return np.concatenate([*columns, edges.astype(np.float64)], axis=1)
@@ -152,10 +157,16 @@ def _explained(values: FloatArray, period: int) -> float:
     return 1 - left * (whole - 1) / max(whole - period, 1)
 
 
+def _between(strength: FloatArray, step: int, shift: npt.NDArray[np.int_]) -> FloatArray:
+    """Share of all strength that is not on every `step`-th pulse from each of some pulses."""
+    on = np.bincount(np.arange(len(strength)) % step, weights=strength, minlength=step) / strength.sum()
+    return np.asarray(1 - on[shift % step], np.float64)
+
+
 def _repeats(played: npt.NDArray[np.bool_], bar: int) -> float:
     """How alike neighbouring bars are: share of pulses played in both, of those played in one."""
-    both = np.count_nonzero(played[bar:] & played[:-bar])
-    return both / max(np.count_nonzero(played[bar:] | played[:-bar]), 1)
+    both, one = int(np.sum(played[bar:] & played[:-bar])), int(np.sum(played[bar:] | played[:-bar]))
+    return both / max(one, 1)
 
 
 def _novelty(chroma: FloatArray, width: int) -> FloatArray:
@@ -193,12 +204,15 @@ def odds_of(found: Candidates, period_s: float, starts_s: FloatArray, counts: Se
     starts_s : np.ndarray [shape=(candidates,)]
         Seconds of each candidate's first downbeat.
     counts : sequence of CountIn
-        The beat of a count-in is the beat of the song, and the beat after it is a downbeat.
+        The beat of a count-in is the beat of the song, and the beat after it is a downbeat; a metronome is one
+        without strokes, of which only the beat is known.
     """
     logits = found.features @ np.array(WEIGHTS)
     for count in counts:
         beat_s = 60 / found.tempo
         logits = logits + COUNTED.beat * (np.abs(beat_s / count.beat_s - 1) < COUNTED.near)
+        if not count.strokes:
+            continue
         bars = (count.next_beat_s - starts_s) / (found.bar_pulses * period_s)
         off_s = np.abs(bars - np.rint(bars)) * found.bar_pulses * period_s
         logits = logits + COUNTED.downbeat * (off_s < COUNTED.near_downbeat * count.beat_s)

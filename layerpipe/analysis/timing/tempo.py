@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from layerpipe.analysis.onsets.detect import Onset
-from layerpipe.analysis.timing.count_in import count_in_of
+from layerpipe.analysis.onsets.metronome import Metronome
+from layerpipe.analysis.timing.count_in import CountIn, count_in_of
 from layerpipe.analysis.timing.meter import PulseTrain, candidates_of, odds_of
 from layerpipe.core.sound import FloatArray
 
@@ -34,6 +35,7 @@ class DoubtLimits:
     """When a tempo is uncertain or wrong."""
 
     sure: float = 0.97  # odds of tempo, meter and bar 1 together; at this 99 of 100 are right (bench_tempo)
+    click_share: float = 0.005  # a pulse that is so near to a part or multiple of a metronome's is that
     sure_fit: float = 0.6  # phase strength of the pulse; below, the onsets are on no grid
     inaudible_drift_s: float = 0.008  # over the song; a whole number of beats per minute this near is meant
     audible_drift_s: float = 0.03  # over the song; tempos that drift apart less are the same
@@ -99,13 +101,15 @@ def _strengths(times_s: FloatArray, weights: FloatArray, rates: FloatArray) -> F
     return sizes
 
 
-def estimate_tempo(takes: Sequence[Sequence[Onset]]) -> list[TempoEstimate]:
+def estimate_tempo(takes: Sequence[Sequence[Onset]], metronomes: Sequence[Metronome] = ()) -> list[TempoEstimate]:
     """Estimate tempo, meter and bar 1; a count-in is used for the tempo and is not the song.
 
     Parameters
     ----------
     takes : sequence of sequences of Onset
         All takes of one song.
+    metronomes : sequence of Metronome
+        Those that are in the takes; the grid is that of the one with the most ticks, if the takes follow it.
 
     Returns
     -------
@@ -116,12 +120,14 @@ def estimate_tempo(takes: Sequence[Sequence[Onset]]) -> list[TempoEstimate]:
     played = [onset for take, count in zip(takes, counts, strict=True) for onset in take[count.strokes :]]
     if len(played) < FEWEST_ONSETS:
         return []
-    train, fit = _pulse_train(played, len(takes))
+    click = max(metronomes, key=lambda one: one.ticks, default=None)
+    train, fit = _pulse_train(played, len(takes), click)
     found = candidates_of(train)
     if not found.meter:
         return []
     starts_s = train.start_s + found.first * train.period_s
-    odds = odds_of(found, train.period_s, starts_s, [count for count in counts if count.strokes])
+    counted = [count for count in counts if count.strokes]
+    odds = odds_of(found, train.period_s, starts_s, [*counted, *([CountIn(0, click.apart_s)] if click else [])])
     groups: dict[tuple[str, float], list[int]] = {}
     for n, key in enumerate(zip(found.meter, found.tempo.tolist(), strict=True)):
         groups.setdefault(key, []).append(n)
@@ -140,13 +146,19 @@ def estimate_tempo(takes: Sequence[Sequence[Onset]]) -> list[TempoEstimate]:
     return [first, *(one for one in rest[: MOST_LISTED - 1] if one.odds >= LEAST_ODDS)]
 
 
-def _pulse_train(onsets: Sequence[Onset], takes: int) -> tuple[PulseTrain, float]:
+def _pulse_train(onsets: Sequence[Onset], takes: int, click: Metronome | None) -> tuple[PulseTrain, float]:
     """Assign onsets to pulses; the pulses, and how well onsets fit them (0 to 1)."""
     times = np.array([onset.at_s for onset in onsets])
     weights = np.array([onset.confidence for onset in onsets]) + 1e-3
     levels = np.array([onset.level_db for onset in onsets])
     period_s, fit = find_pulse(times, weights)
     phase_s = np.angle(phase_strength(times, weights, period_s)) / (2 * np.pi) * period_s
+    if click is not None:
+        ratio = click.apart_s / period_s
+        whole = round(ratio) if ratio > 1 else 1 / round(1 / ratio)
+        if abs(ratio / whole - 1) < DOUBT.click_share:
+            period_s = click.apart_s / whole
+            phase_s = np.float64(click.first_s % period_s)
     number = np.round((times - phase_s) / period_s).astype(int)
     first = int(number.min())
     loudness = np.clip((levels - np.percentile(levels, 95)) / 30 + 1, 0.05, 1.2)
