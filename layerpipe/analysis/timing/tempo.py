@@ -121,7 +121,7 @@ def estimate_tempo(takes: Sequence[Sequence[Onset]], metronomes: Sequence[Metron
     if len(played) < FEWEST_ONSETS:
         return []
     click = max(metronomes, key=lambda one: one.ticks, default=None)
-    train, fit = _pulse_train(played, len(takes), click)
+    train, fit = pulse_train(played, len(takes), click)
     found = candidates_of(train)
     if not found.meter:
         return []
@@ -146,8 +146,23 @@ def estimate_tempo(takes: Sequence[Sequence[Onset]], metronomes: Sequence[Metron
     return [first, *(one for one in rest[: MOST_LISTED - 1] if one.odds >= LEAST_ODDS)]
 
 
-def _pulse_train(onsets: Sequence[Onset], takes: int, click: Metronome | None) -> tuple[PulseTrain, float]:
-    """Assign onsets to pulses; the pulses, and how well onsets fit them (0 to 1)."""
+def pulse_train(onsets: Sequence[Onset], takes: int, click: Metronome | None = None) -> tuple[PulseTrain, float]:
+    """Assign onsets to pulses.
+
+    Parameters
+    ----------
+    onsets : sequence of Onset
+        Of all takes.
+    takes : int
+        How many there are.
+    click : Metronome, optional
+        Pulses are parts or multiples of its ticks, if the onsets follow it.
+
+    Returns
+    -------
+    (train, fit)
+        The pulses, and how well onsets fit them (0 to 1).
+    """
     times = np.array([onset.at_s for onset in onsets])
     weights = np.array([onset.confidence for onset in onsets]) + 1e-3
     levels = np.array([onset.level_db for onset in onsets])
