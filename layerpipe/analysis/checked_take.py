@@ -19,7 +19,7 @@ from layerpipe.analysis.defects.noise_and_hum import Hum, Noise, find_gaps, meas
 from layerpipe.analysis.defects.single_pass import Measurements
 from layerpipe.analysis.defects.talk import talk_spans_s
 from layerpipe.analysis.defects.tuning import Tuning, tuning_of
-from layerpipe.analysis.onsets.detect import detect_onsets
+from layerpipe.analysis.onsets.detect import Detection, detect_onsets
 from layerpipe.analysis.takes_compared.notes_compared import unwrap_cents
 from layerpipe.audio_files.info import FileFacts
 from layerpipe.core.listening import Ask, listen_anew
@@ -52,10 +52,10 @@ class PlayingLimits:
     """A click so near to the end of a gap may be the pick of the next strum."""
     silence_db: float = -140.0
     """Assumed noise floor of a take without gaps: the softest moment of so short a piece may be music."""
-    alone: float = 1.5
-    """A click this much higher than the 25 ms before is measured in the full band."""
     beside_talk_s: float = 0.05
     """A smack of the lips before or after a word belongs to it."""
+    beside_tick_s: float = 0.01
+    """A click so near to a metronome's tick is the tick."""
     lowest_hz: float = 4.0
     """What the filters take off is counted from here on; below is the leakage of the window."""
     bright_hz: tuple[float, float] = (2000.0, 8000.0)
@@ -131,6 +131,11 @@ class CheckedTake:
         return self._quiet[1]
 
     @cached_property
+    def heard(self) -> Detection:
+        """Onsets, and a metronome if one is in the take."""
+        return Detection([], []) if self.is_silent else self.ask(detect_onsets, self.sound)
+
+    @cached_property
     def talk_s(self) -> list[tuple[float, float]]:
         """Talking or a count-in before bar 1."""
         if self.bar_one_s is None:
@@ -145,6 +150,8 @@ class CheckedTake:
     def clicks(self) -> list[ClickEvidence]:
         """Clicks; the surroundings of suspects are read again to tell them from soft strums."""
         suspects, limits = [one for one in self.measured.clicks if not self.is_talk(one.at_s)], ClickLimits()
+        if suspects and (metronome := self.heard.metronome) is not None:
+            suspects = [one for one in suspects if not metronome.is_tick(one.at_s, _PLAYING.beside_tick_s)]
         if len(suspects) > _PLAYING.most_read_again:
             return suspects
         found = []
@@ -157,19 +164,6 @@ class CheckedTake:
             if verdict.is_defect:
                 found.append(evidence)
         return found
-
-    def click_peak(self, click: ClickEvidence) -> float:
-        """Linear peak of a click: in the full band if it stands out there, else above 3 kHz."""
-        rate = self.measured.rate_hz
-        at = round(click.at_s * rate)
-        start = max(at - rate // 40, 0)
-        around = self.sound.read(start, min(at + rate // 250, self.measured.frames))
-        before, near = around[: max(at - rate // 500 - start, 0)], around[max(at - rate // 1000 - start, 0) :]
-        if len(before) < rate // 200:
-            return click.peak
-        middle = float(np.median(before))
-        peak = float(np.abs(near - middle).max())
-        return peak if peak > _PLAYING.alone * float(np.abs(before - middle).max()) else click.peak
 
     def _is_in_a_gap(self, at_s: float) -> bool:
         """Whether nothing sounds after it: a strum rings on."""

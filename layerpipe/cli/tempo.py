@@ -10,19 +10,20 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from layerpipe.cli.songs import ClusterOption, JobsOption, SongResult, SongsArgument, answer_songs
-from layerpipe.cli.terminal import FAULTY, JsonOption, QuietOption, Terminal, answers
+from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers
 
 if TYPE_CHECKING:
     from layerpipe.analysis.timing.tempo import TempoEstimate
 
-CERTAIN, LIKELY = 0.6, 0.35
-"""Confidences from which an estimate is called certain or likely; our own, from the trial songs."""
+LEAST_ODDS = 0.05
+"""Less likely results are listed, but not asked about."""
 
 
 @answers
 def tempo(
     recipes: SongsArgument,
     write: Annotated[bool, typer.Option("--write", help="Write the most likely result into the recipe.")] = False,
+    pick: Annotated[int, typer.Option("--pick", min=1, metavar="N", help="Result that --write writes.")] = 1,
     jobs: JobsOption = 1,
     cluster: ClusterOption = None,
     as_json: JsonOption = False,
@@ -30,46 +31,64 @@ def tempo(
 ) -> int:
     """Estimate tempo, meter and bar 1 from the takes.
 
-    The tempo in the recipe is ignored. Each result has a confidence from 0 to 1. Exits with 1 if there are too few
-    onsets.
+    The tempo in the recipe is ignored. Each result has its odds; where more than one explains the takes, all are listed
+    and --pick chooses. Exits with 1 if there are too few onsets.
     """
-    return answer_songs(Terminal(as_json=as_json, quiet=quiet), recipes, partial(_tempo, write=write), jobs=jobs,
-                        cluster=cluster)
+    return answer_songs(Terminal(as_json=as_json, quiet=quiet), recipes, partial(_tempo, write=write, pick=pick),
+                        jobs=jobs, cluster=cluster)
 
 
-def _tempo(terminal: Terminal, recipe: Path, *, write: bool) -> SongResult:
+def _tempo(terminal: Terminal, recipe: Path, *, write: bool, pick: int) -> SongResult:
     """One song."""
-    from layerpipe.analysis.timing.tempo import is_ambiguous
     from layerpipe.jobs.tempo import change_of_tempo, tempo_of_song
     from layerpipe.recipe.reader import read_recipe
 
     file = read_recipe(recipe)
     with terminal.progress("listening", 1.0) as on_progress:
         estimates, onsets = tempo_of_song(file, on_progress=on_progress)
-    _say(terminal, estimates, ambiguous=is_ambiguous(estimates))
+    _say(terminal, estimates)
     if not estimates:
         terminal.warn(f"{file.path}: too few onsets were found to estimate a tempo; set it in [song]")
-    written = bool(write and estimates and terminal.show_and_write(change_of_tempo(file, estimates[0])))
-    best = asdict(estimates[0]) if estimates else {"tempo": None, "meter": None, "bar_one_s": None, "confidence": 0.0}
-    document = {"recipe": file.path, **best, "candidates": [asdict(one) for one in estimates], "onsets": onsets,
+    elif pick > len(estimates):
+        terminal.warn(f"{file.path}: --pick {pick}: there are {len(estimates)} results")
+    written = bool(write and pick <= len(estimates)
+                   and terminal.show_and_write(change_of_tempo(file, estimates[pick - 1])))
+    best = _document(estimates[0]) if estimates else {"tempo": None, "meter": None, "bar_one_s": None,
+                                                      "confidence": 0.0, "odds": 0.0, "sure": False}
+    document = {"recipe": file.path, **best, "candidates": [_document(one) for one in estimates], "onsets": onsets,
                 "written": written}
     if not estimates:
         return SongResult(document, "unknown", FAULTY, "too few onsets")
     first = estimates[0]
-    note = f"{first.meter}, bar 1 at {first.bar_one_s:.3f} s, confidence {first.confidence:.2f}"
-    return SongResult(document, f"{first.tempo:.2f}", note=note)
+    note = f"{first.meter}, bar 1 at {first.bar_one_s:.3f} s, {_odds(first)}"
+    return SongResult(document, f"{first.tempo:.2f}", FAULTY if pick > len(estimates) else FINE, note=note)
 
 
-def _say(terminal: Terminal, estimates: list[TempoEstimate], *, ambiguous: bool) -> None:
-    """All estimates, for a person."""
-    for n, one in enumerate(estimates):
-        how = ("uncertain" if one.confidence < LIKELY or ambiguous else
-               "certain" if one.confidence >= CERTAIN else "likely")
-        terminal.say(f"{'alternatively: ' if n else ''}tempo {one.tempo:.2f}, meter {one.meter}, bar 1 at "
-                     f"{one.bar_one_s:.3f} s ({how}, confidence {one.confidence:.2f})")
-    if ambiguous:
-        first, second = estimates[:2]
-        terminal.say(f"the first two are nearly as likely ({first.meter} at {first.tempo:g}, {second.meter} at "
-                     f"{second.tempo:g}): count along to decide")
-        if {first.meter, second.meter} == {"6/8", "12/8"}:
-            terminal.say("12/8 is 6/8 in bars twice as long: it is right if chords last for a whole bar of it")
+def _document(one: TempoEstimate) -> dict[str, object]:
+    """An estimate as JSON has it; `confidence` is the older name of the odds."""
+    return {**asdict(one), "confidence": one.odds}
+
+
+def _odds(one: TempoEstimate) -> str:
+    """The odds of an estimate, for a person."""
+    return f"{'sure, ' if one.sure else ''}odds {100 * one.odds:.0f} %"
+
+
+def _say(terminal: Terminal, estimates: list[TempoEstimate]) -> None:
+    """All estimates, for a person; a question if none is sure."""
+    for number, one in enumerate(estimates, 1):
+        if number == 1 or not estimates[0].sure:
+            terminal.say(f"{number}: tempo {one.tempo:.2f}, meter {one.meter}, bar 1 at {one.bar_one_s:.3f} s "
+                         f"({_odds(one)})")
+    if not estimates or estimates[0].sure:
+        return
+    first, *rest = estimates
+    if not rest or rest[0].odds < LEAST_ODDS:
+        terminal.say(f"{first.meter} at {first.tempo:g} is the most likely, but not sure: count along, is bar 1 at "
+                     f"{first.bar_one_s:.3f} s?")
+        return
+    second = rest[0]
+    terminal.say(f"which is it, {first.meter} at {first.tempo:g} or {second.meter} at {second.tempo:g}? Count along; "
+                 "--write writes the first, --write --pick 2 the second")
+    if {first.meter, second.meter} == {"6/8", "12/8"}:
+        terminal.say("12/8 is 6/8 in bars twice as long: it is right if chords last for a whole bar of it")

@@ -25,7 +25,7 @@ from layerpipe.core.sound import OnProgress, Sound
 from layerpipe.outputs.check.comp_findings import ALIGNED_MS, joint_findings, mic_finding, placing_findings
 from layerpipe.outputs.check.finding import Finding
 from layerpipe.outputs.check.report import Report, make_report
-from layerpipe.outputs.check.song_findings import compare_all
+from layerpipe.outputs.check.song_findings import compare_all, metronome_findings
 from layerpipe.outputs.check.two_takes import compare_takes, tuned_beside_each_other
 from layerpipe.recipe.change import Change
 from layerpipe.recipe.edits import set_shift
@@ -219,7 +219,7 @@ def check_files(files: Sequence[Path], on_progress: OnProgress = lambda share: N
     takes = tuned_beside_each_other(takes) if len(takes) == 2 else takes
     # The channels of one file may be one stereo recording, not a pair of takes.
     apart = [(one, other) for one, other in combinations(takes, 2) if one.file != other.file]
-    more: dict[int, list[Finding]] = {}
+    more = {n: metronome_findings(take) for n, take in enumerate(takes)} if len(takes) <= MOST_COMPARED else {}
     if len(takes) == 2:
         pairs = [compare_takes(one, other) for one, other in apart]
         if apart:

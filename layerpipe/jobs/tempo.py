@@ -29,9 +29,11 @@ def tempo_of_song(file: RecipeFile, cache: TakeCache | None = None, *,
     """
     cache = cache or TakeCache()
     takes = open_all(file.recipe, digest_of=cache.notes.digest_of)
-    onsets = [found.onsets for found in detect_in_takes(takes, on_progress=on_progress, ask=Heard(cache))]
+    heard = detect_in_takes(takes, on_progress=on_progress, ask=Heard(cache))
     cache.prune()
-    return estimate_tempo(onsets), sum(map(len, onsets))
+    onsets = [found.onsets for found in heard]
+    metronomes = [found.metronome for found in heard if found.metronome is not None]
+    return estimate_tempo(onsets, metronomes), sum(map(len, onsets))
 
 
 def change_of_tempo(file: RecipeFile, estimate: TempoEstimate) -> Change:

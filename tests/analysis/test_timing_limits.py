@@ -15,7 +15,7 @@ from layerpipe.analysis.timing.expected import onsets_with_expected
 from layerpipe.analysis.timing.proposals import propose_edits
 from layerpipe.analysis.timing.retakes import BarRange, find_missing
 from layerpipe.analysis.timing.segments import partition, segment_penalties
-from layerpipe.analysis.timing.tempo import TempoEstimate, find_other_tempo, is_ambiguous, round_tempo
+from layerpipe.analysis.timing.tempo import find_other_tempo, round_tempo
 from layerpipe.analysis.timing.tightness import compare_takes, summarise_differences
 from layerpipe.recipe.model import Recipe, Timing
 from layerpipe.recipe.tempo_map import TempoMap
@@ -147,11 +147,6 @@ def test_a_faint_onset_counts_where_the_take_plays_and_nothing_else_is_near(late
         certain = sorted([*certain, faint_s + 0.05])
     found = Detection(onsets_at(certain), [], tuple(onsets_at([faint_s], confidence=0.3)))
     assert len(onsets_with_expected(found, GRID)) == len(certain) + added
-
-
-@pytest.mark.parametrize(("rival", "ambiguous"), [(0.7, True), (0.66, False)])
-def test_a_second_tempo_of_85_percent_makes_the_first_uncertain(rival, ambiguous):
-    assert is_ambiguous([TempoEstimate(90, "4/4", 0, 0.8), TempoEstimate(60, "6/8", 0, rival)]) is ambiguous
 
 
 @pytest.mark.parametrize(("tempo", "span_s", "rounded"), [(90.002, 200.0, 90.0), (90.004, 200.0, 90.004)])

@@ -280,6 +280,8 @@ def test_tempo_meter_and_bar_one_are_estimated_and_written(song):
     document = json.loads(result.stdout)
     assert document["tempo"] == pytest.approx(100.0, rel=0.002)
     assert document["candidates"][0]["meter"] == "4/4"
+    assert document["odds"] == document["candidates"][0]["odds"] == document["confidence"]
+    assert sum(one["odds"] for one in document["candidates"]) == pytest.approx(1.0, abs=0.05)
     recipe = read_recipe(song).recipe
     assert recipe.song.tempo == document["tempo"]
     assert recipe.song.bar_one_s == pytest.approx(0.6, abs=0.02)

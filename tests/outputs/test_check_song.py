@@ -8,6 +8,7 @@ Speech Production, Mouton, 1960).
 from __future__ import annotations
 
 import json
+import re
 from functools import cache
 
 import numpy as np
@@ -114,6 +115,36 @@ def test_tunings_on_both_sides_of_half_a_semitone_are_read_next_to_each_other(tm
     assert [take["tuning_cents"] for take in takes] == pytest.approx([-47, -52], abs=1.5)
     assert all("flat" in fault["text"] for take in takes for fault in take["faults"] if fault["kind"] == "tuning")
     assert "sharp" not in json.dumps(takes)
+
+
+def test_a_metronome_in_a_take_is_told_with_its_worst_bar(tmp_path):
+    bled, at_s = strummed(1).copy(), np.arange(round(0.03 * RATE_HZ)) / RATE_HZ
+    tick = 0.01 * np.exp(-at_s / 0.006) * np.sin(2 * np.pi * 2000 * at_s)
+    for beat in range(4 * BARS):
+        first = round((BAR_ONE_S + beat * 60 / TEMPO) * RATE_HZ)
+        bled[first : first + len(tick)] += tick
+    first, second = checked(tmp_path, bled, strummed(2), code=0)
+    assert kinds(first) == ["metronome"]
+    (fault,) = first["faults"]
+    assert re.search(r"metronome in the take, -(39|4[01]) dBFS, 100 ticks a minute, worst at bar \d", fault["text"])
+    assert fault["level_db"] == pytest.approx(-40.0, abs=1.5)
+    assert fault["details"]["ticks_per_minute"] == pytest.approx(TEMPO, abs=0.01)
+    assert kinds(second) == []
+
+
+def test_a_late_first_entrance_is_told_where_the_rest_is_in_place(tmp_path):
+    late, by, edge = strummed(1).copy(), round(0.18 * RATE_HZ), round(0.02 * RATE_HZ)
+    strum = slice(round((BAR_ONE_S - 0.04) * RATE_HZ), round((BAR_ONE_S + 0.26) * RATE_HZ))
+    fades = np.ones(strum.stop - strum.start)
+    fades[:edge], fades[-edge:] = np.linspace(0, 1, edge), np.linspace(1, 0, edge)
+    piece = fades * late[strum]
+    late[strum] -= piece
+    late[strum.start + by : strum.stop + by] += piece
+    first, second, third = checked(tmp_path, late, strummed(2), strummed(3), code=0)
+    assert kinds(first) == ["late_start"] * 2
+    assert first["faults"][0]["details"]["late_s"] == pytest.approx(0.18, abs=0.04)
+    assert "the rest is in place" in first["faults"][0]["text"]
+    assert kinds(second) == kinds(third) == []
 
 
 def spoken(words: int, every_s: float) -> np.ndarray:

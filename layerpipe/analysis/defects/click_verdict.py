@@ -10,7 +10,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from layerpipe.analysis.defects.judgement import Judgement
+from layerpipe.core.sound import Sound
+
+ALONE = 1.5
+"""A click this much higher than the 25 ms before is measured in the full band."""
 
 
 @dataclass(frozen=True)
@@ -196,6 +202,20 @@ def _stands_out(evidence: ClickEvidence, lone: Residual, limits: ClickLimits) ->
                 and lone.over_chance > (limits.clear_over_chance if in_mid else limits.barely_over_chance)
                 and lone.over_loudest > (limits.clear_over_loudest if is_short else limits.long_over_loudest))
     return is_tick or is_clear
+
+
+def click_peak(sound: Sound, click: ClickEvidence) -> float:
+    """Linear peak of a click: in the full band if it stands out there, else above 3 kHz."""
+    rate = sound.rate_hz
+    at = round(click.at_s * rate)
+    start = max(at - rate // 40, 0)
+    around = sound.read(start, min(at + rate // 250, sound.frames))
+    before, near = around[: max(at - rate // 500 - start, 0)], around[max(at - rate // 1000 - start, 0) :]
+    if len(before) < rate // 200:
+        return click.peak
+    middle = float(np.median(before))
+    peak = float(np.abs(near - middle).max())
+    return peak if peak > ALONE * float(np.abs(before - middle).max()) else click.peak
 
 
 def level_ratio(after: float, before: float) -> float:

@@ -1,4 +1,4 @@
-"""Chroma after each onset, and where the harmony changes: chords change on bar lines more often than inside bars.
+"""Chroma after each onset.
 
 Chroma is twelve numbers, C first, of the magnitude between 250 and 2000 Hz (equal temperament, A at 440 Hz); they add
 up to 1. Magnitude instead of energy, so that one loud string does not decide.
@@ -25,8 +25,6 @@ class ChromaSettings:
 
 
 CHROMA = ChromaSettings()
-FEWEST_CHANGES = 3
-"""Bar lines of each kind that a comparison needs."""
 
 
 def chroma_after(samples: FloatArray, frame: int, rate_hz: float) -> tuple[float, ...]:
@@ -61,26 +59,3 @@ def _plan(size: int, rate_hz: float) -> tuple[FloatArray, npt.NDArray[np.bool_],
     kept = (bins_hz > CHROMA.band_hz[0]) & (bins_hz < CHROMA.band_hz[1])
     classes = np.round(69 + 12 * np.log2(bins_hz[kept] / 440)).astype(int) % 12
     return np.hanning(size), kept, classes
-
-
-def two_bar_harmony(bars: FloatArray) -> tuple[float, int]:
-    """How much more the harmony changes at every second bar line than at those between.
-
-    Parameters
-    ----------
-    bars : np.ndarray [shape=(bars, 12)]
-        Chroma of each bar, summed.
-
-    Returns
-    -------
-    (contrast, first)
-        Contrast from 0 (the same at all bar lines) to 1 (never at the others); `first` is 0 if chords change into bars
-        0, 2, 4 ..., else 1.
-    """
-    sizes = np.linalg.norm(bars, axis=1) + 1e-12
-    changes = 1 - np.sum(bars[1:] * bars[:-1], axis=1) / (sizes[1:] * sizes[:-1])
-    odd, even = changes[0::2], changes[1::2]  # into bars 1, 3, 5 ... and 2, 4, 6 ...
-    if min(len(odd), len(even)) < FEWEST_CHANGES:
-        return 0.0, 0
-    low, high = sorted((float(np.mean(odd)), float(np.mean(even))))
-    return (high - low) / (high + low + 1e-12), int(np.mean(odd) > np.mean(even))

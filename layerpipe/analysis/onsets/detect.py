@@ -14,6 +14,8 @@ import numpy as np
 from layerpipe.analysis.onsets.arrival import PICK, RISE_WINDOW_MS, Arrival, find_arrival
 from layerpipe.analysis.onsets.chroma import chroma_after
 from layerpipe.analysis.onsets.damping import is_cut_off, is_damped, is_falling, rings_on
+from layerpipe.analysis.onsets.metronome import Metronome, WithoutTicks
+from layerpipe.analysis.onsets.metronome_search import find_metronome, rises_of
 from layerpipe.analysis.onsets.rakes import is_same_rake, rake_duration_ms
 from layerpipe.analysis.onsets.residual import Chunk, prediction_residual, read_chunks
 from layerpipe.core.sound import FloatArray, Sound
@@ -73,6 +75,8 @@ class Onset:
     """Twelve numbers, C first; empty where the sound ends too early."""
     rake_ms: float = 0.0
     """Time from the first to the last string of a rake; 0 for a normal strum."""
+    before_db: float = 0.0
+    """dBFS, rms of the 40 ms before it, but for the last 4 ms."""
 
 
 @dataclass(frozen=True)
@@ -86,12 +90,15 @@ class Detection:
     """Rejected candidates that may be very soft or muted strums, if one is expected there."""
     span_s: tuple[float, float] = (-math.inf, math.inf)
     """Where the take's files are; an overdub plays a part of the song."""
+    metronome: Metronome | None = None
+    """A metronome in the take; its ticks are no onsets."""
 
     def later(self, seconds: float) -> Detection:
         """The same, with every time later: what was detected in a file, in a song in which it begins later."""
         onsets, faint = ([replace(onset, at_s=onset.at_s + seconds) for onset in listed]
                          for listed in (self.onsets, self.faint))
-        return Detection(onsets, [at_s + seconds for at_s in self.doubtful_s], tuple(faint))
+        metronome = None if self.metronome is None else self.metronome.later(seconds)
+        return Detection(onsets, [at_s + seconds for at_s in self.doubtful_s], tuple(faint), metronome=metronome)
 
 
 def find_onsets(sound: Sound, noise_db: float | None = None) -> list[Onset]:
@@ -113,7 +120,7 @@ def find_onsets(sound: Sound, noise_db: float | None = None) -> list[Onset]:
 
 
 def detect_onsets(sound: Sound, noise_db: float | None = None) -> Detection:
-    """Find the onsets of a take, with the candidates that were rejected.
+    """Find the onsets of a take, with the candidates that were rejected, and without the ticks of a metronome.
 
     Parameters
     ----------
@@ -126,27 +133,44 @@ def detect_onsets(sound: Sound, noise_db: float | None = None) -> Detection:
     -------
     Detection
     """
+    heard, rises = _detect(sound, noise_db)
+    metronome = find_metronome(rises, sound)
+    if metronome is None:
+        return heard
+    heard, _ = _detect(WithoutTicks(sound, metronome), noise_db)
+    onsets = [one for one in heard.onsets if not metronome.is_rest(
+        one.at_s, one.confidence, 10 ** (one.level_db / 10) - 10 ** (one.before_db / 10), sound.rate_hz)]
+    return replace(heard, onsets=onsets, metronome=metronome)
+
+
+def _detect(sound: Sound, noise_db: float | None) -> tuple[Detection, FloatArray]:
+    """Onsets of everything that sounds, and how much the residual rises at each millisecond."""
     found: list[Onset] = []
     doubtful: list[float] = []
     floors_db = [] if noise_db is None else [noise_db]
     faint: list[Onset] = []
+    rises: list[FloatArray] = []
     for chunk in read_chunks(sound):
         floor_db = _noise_floor_db(chunk)
         if noise_db is None:
             floors_db.append(floor_db)
-        here = _detect_in_chunk(chunk, floor_db, sound.frames / sound.rate_hz - ONSET.before_end_s)
+        residual = prediction_residual(chunk)
+        first, stop = (round(1000 * (at_s - chunk.start_s)) for at_s in chunk.core_s)
+        rises.append(rises_of(residual, chunk.rate_hz)[first:stop].astype(np.float32))
+        here = _detect_in_chunk(chunk, residual, floor_db, sound.frames / sound.rate_hz - ONSET.before_end_s)
         doubtful += here.doubtful_s
         faint += here.faint
         for onset in here.onsets:
             if not found or onset.at_s - found[-1].at_s > STRUM_S:
                 found.append(onset)
+    all_rises = np.concatenate(rises) if rises else np.zeros(0)
     if not found:
-        return Detection([], doubtful)
+        return Detection([], doubtful), all_rises
     loud_db = float(np.percentile([onset.level_db for onset in found], 90))
     least_db = max(loud_db - ONSET.under_loud_db, min(floors_db) + ONSET.over_noise_db)
     doubtful += [onset.at_s for onset in found if onset.level_db <= least_db]
     return Detection([onset for onset in found if onset.level_db > least_db], sorted(doubtful),
-                     tuple(onset for onset in faint if onset.level_db > least_db))
+                     tuple(onset for onset in faint if onset.level_db > least_db)), all_rises
 
 
 def _noise_floor_db(chunk: Chunk) -> float:
@@ -177,10 +201,9 @@ def onset_curve_db(residual: FloatArray, rate_hz: float) -> FloatArray:
     return curve
 
 
-def _detect_in_chunk(chunk: Chunk, floor_db: float, last_s: float) -> Detection:
+def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float, last_s: float) -> Detection:
     """Detect in the core of a chunk; nothing after `last_s`."""
     rate_hz, samples = chunk.rate_hz, chunk.samples
-    residual = prediction_residual(chunk)
     curve = onset_curve_db(residual, rate_hz)
     highest = _highest_near(curve, CURVE.reach_ms)
     found: list[Onset] = []
@@ -249,8 +272,11 @@ def _onset_of(chunk: Chunk, arrival: Arrival, rise_db: float) -> Onset:
     """The onset at an arrival."""
     after = chunk.samples[arrival.frame : arrival.frame + round(0.06 * chunk.rate_hz)]
     level_db = float(10 * np.log10(np.mean(after**2) + 1e-14)) if len(after) else -140.0
+    ms = chunk.rate_hz / 1000
+    before = chunk.samples[max(arrival.frame - round(40 * ms), 0) : max(arrival.frame - round(4 * ms), 1)]
+    before_db = float(10 * np.log10(np.mean(before**2) + 1e-14))
     return Onset(float(chunk.start_s + arrival.frame / chunk.rate_hz), arrival.confidence, rise_db, level_db,
-                 chroma_after(chunk.samples, arrival.frame, chunk.rate_hz))
+                 chroma_after(chunk.samples, arrival.frame, chunk.rate_hz), before_db=before_db)
 
 
 def _begin_of(curve: FloatArray, peak: int) -> int:

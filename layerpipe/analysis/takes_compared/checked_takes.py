@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 from layerpipe.analysis.checked_take import CheckedTake
-from layerpipe.analysis.onsets.detect import detect_onsets
 from layerpipe.analysis.takes_compared.events import events_of
 from layerpipe.analysis.takes_compared.note_profiles import note_profiles
 from layerpipe.analysis.takes_compared.notes_compared import WrongNotes, judge_notes
@@ -37,7 +36,7 @@ def compare_checked(takes: Sequence[CheckedTake], muted: Sequence[bool],
 
     def listen(n: int) -> ComparedTake:
         take = takes[n]
-        onsets = [] if take.is_silent else take.ask(detect_onsets, take.sound).onsets
+        onsets = take.heard.onsets
         events = events_of(onsets, [onset.at_s + take.starts_s for onset in onsets])
         cents = take.tuning.cents if take.tuning is not None else 0.0
         return ComparedTake(str(n), take.layer, events,

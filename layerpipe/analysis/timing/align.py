@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from layerpipe.analysis.onsets.detect import Onset
+from layerpipe.analysis.timing.count_in import count_in_of
 from layerpipe.analysis.timing.rake_targets import swells_s
 from layerpipe.core.sound import FloatArray
 from layerpipe.recipe.tempo_map import TempoMap
@@ -137,7 +138,7 @@ def align_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], tempo_map: T
     used = {kind for kind, count in counted.items() if count >= ALIGNMENT.least_used * most}
     usual_ms = _usual_offsets_ms(candidates, used)
     matches = [_match(near, used, usual_ms, tempo_map) for near in candidates]
-    free_intro = _drop_free_intro(matches, targets_s, tempo_map, usual_ms)
+    free_intro = _drop_free_intro(matches, onsets, targets_s, tempo_map, usual_ms)
     _drop_doubles(matches, usual_ms)
     offsets = np.array([match[1] for match, onset in zip(matches, onsets, strict=True)
                         if match and onset.confidence >= ALIGNMENT.least_confidence])
@@ -212,18 +213,25 @@ def _match(near: list[Match], used: set[int], usual_ms: dict[int, float], tempo_
     return near[0] if abs(near[0][1]) <= ALIGNMENT.fill_share * sixteenth_ms else None
 
 
-def _drop_free_intro(matches: list[Match | None], targets_s: Sequence[float], tempo_map: TempoMap,
-                     usual_ms: dict[int, float]) -> int:
-    """Remove the grid points before bar 1 unless the onsets there are a pick-up in time; how many onsets are free."""
+def _drop_free_intro(matches: list[Match | None], onsets: Sequence[Onset], targets_s: Sequence[float],
+                     tempo_map: TempoMap, usual_ms: dict[int, float]) -> int:
+    """Remove the grid points before bar 1 but for a pick-up in time; how many onsets are free.
+
+    A pick-up is in the bar before bar 1, all of it in time up to bar 1; a count-in is none.
+    """
     bar_one_s = tempo_map.downbeat_s(1)
     before = [n for n, match in enumerate(matches)
               if (targets_s[n] < bar_one_s if match is None else match[0].bar < 1)]
-    pick_up = [matches[n] for n in before]
-    if all(match and match[0].bar == 0 and _deviation(match, usual_ms) <= ALIGNMENT.pick_up_ms for match in pick_up):
-        return 0
+    free = count_in_of(onsets).strokes
+    for n in reversed(before):
+        match = matches[n]
+        if not (match and match[0].bar == 0 and _deviation(match, usual_ms) <= ALIGNMENT.pick_up_ms):
+            free = max(free, n + 1)
+            break
     for n in before:
-        matches[n] = None
-    return len(before)
+        if n < free:
+            matches[n] = None
+    return sum(n < free for n in before)
 
 
 def _drop_doubles(matches: list[Match | None], usual_ms: dict[int, float]) -> None:

@@ -1,24 +1,25 @@
 """Tempo, meter and bar 1, estimated from onsets alone.
 
 Pulse: the period at which all onsets, weighted by confidence, add up in phase, over all takes together; the longer the
-song, the sharper the sum. Meter: the grouping of pulses whose places differ most in how often and how loud they are
-played. Both are estimates with a confidence from 0 to 1. Circular statistics: Fisher, 1993.
+song, the sharper the sum. Circular statistics: Fisher, 1993. Which pulses are bars and beats: `meter`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from layerpipe.analysis.onsets.chroma import two_bar_harmony
 from layerpipe.analysis.onsets.detect import Onset
+from layerpipe.analysis.onsets.metronome import Metronome
+from layerpipe.analysis.timing.count_in import CountIn, count_in_of
+from layerpipe.analysis.timing.meter import PulseTrain, candidates_of, odds_of
 from layerpipe.core.sound import FloatArray
 
 FEWEST_ONSETS = 12
-METERS = {"4/4": (8, 2), "3/4": (6, 2), "6/8": (6, 3), "12/8": (12, 3)}
-"""Pulses in a bar, pulses in a beat, where a pulse is an eighth."""
+MOST_LISTED, LEAST_ODDS = 4, 0.01
+"""Estimates that are given at most, and what they have at least; the first is always given."""
 
 
 @dataclass(frozen=True)
@@ -30,26 +31,12 @@ class PulseSettings:
 
 
 @dataclass(frozen=True)
-class MeterPriors:
-    """What is likely before anything is analysed; common practice, no source."""
-
-    three_four: float = 0.95  # relative to 4/4 and 6/8
-    twelve_eight: float = 0.84  # where the halves of a bar are alike, it is 6/8
-    halved: float = 0.95  # the pulse is a sixteenth
-    tempo_range: tuple[float, float] = (40.0, 190.0)  # beats per minute
-    usual_simple: float = 88.0  # beats per minute that songs have most often
-    usual_compound: float = 60.0
-    tempo_octaves: float = 0.7  # standard deviation around the usual tempo
-    begins_on_one: float = 0.1  # most songs begin on a downbeat: weight of the first pulse
-    two_bar_contrast: float = 0.5  # if harmony changes this much more at every second bar line of 6/8,
-    two_bar_factor: float = 1.3  # 12/8 is this much likelier
-
-
-@dataclass(frozen=True)
 class DoubtLimits:
     """When a tempo is uncertain or wrong."""
 
-    close_rival: float = 0.85  # the second estimate has this share of the first one's confidence
+    sure: float = 0.97  # odds of tempo, meter and bar 1 together; at this 99 of 100 are right (bench_tempo)
+    click_share: float = 0.005  # a pulse that is so near to a part or multiple of a metronome's is that
+    sure_fit: float = 0.6  # phase strength of the pulse; below, the onsets are on no grid
     inaudible_drift_s: float = 0.008  # over the song; a whole number of beats per minute this near is meant
     audible_drift_s: float = 0.03  # over the song; tempos that drift apart less are the same
     wrong_below: float = 0.45  # phase strength of the recipe's tempo
@@ -57,24 +44,21 @@ class DoubtLimits:
     drift_ms: float = 6.0  # from each quarter of the song to the next
 
 
-PULSE, PRIORS, DOUBT = PulseSettings(), MeterPriors(), DoubtLimits()
-_METER_PRIOR = {"3/4": PRIORS.three_four, "12/8": PRIORS.twelve_eight}
+PULSE, DOUBT = PulseSettings(), DoubtLimits()
 _PULSES_IN_A_BEAT = {2: (0.5, 1, 2, 4, 8), 3: (1, 3, 6, 12)}
 
 
 @dataclass(frozen=True)
 class TempoEstimate:
-    """Beats per minute, meter, seconds of bar 1, confidence (0 to 1)."""
+    """Beats per minute, meter and seconds of bar 1."""
 
     tempo: float
     meter: str
     bar_one_s: float
-    confidence: float
-
-
-def is_ambiguous(estimates: Sequence[TempoEstimate]) -> bool:
-    """Whether the second estimate is nearly as likely as the first."""
-    return len(estimates) > 1 and estimates[1].confidence > DOUBT.close_rival * estimates[0].confidence
+    odds: float
+    """Probability (0 to 1) of tempo and meter, of all that were considered."""
+    sure: bool = False
+    """Whether nothing else explains what is played, bar 1 included."""
 
 
 def round_tempo(tempo: float, span_s: float) -> float:
@@ -117,54 +101,79 @@ def _strengths(times_s: FloatArray, weights: FloatArray, rates: FloatArray) -> F
     return sizes
 
 
-@dataclass(frozen=True)
-class _PulseTrain:
-    """How strongly each pulse of a song is played."""
-
-    strength: FloatArray
-    chroma: FloatArray
-    """Shape (pulses, 12)."""
-    start_s: float
-    """Time of the first pulse."""
-    first: int
-    """Its number, counted from the phase."""
-    phase_s: float
-    period_s: float
-    fit: float
-
-
-def estimate_tempo(takes: Sequence[Sequence[Onset]]) -> list[TempoEstimate]:
-    """Estimate tempo, meter and bar 1.
+def estimate_tempo(takes: Sequence[Sequence[Onset]], metronomes: Sequence[Metronome] = ()) -> list[TempoEstimate]:
+    """Estimate tempo, meter and bar 1; a count-in is used for the tempo and is not the song.
 
     Parameters
     ----------
     takes : sequence of sequences of Onset
         All takes of one song.
+    metronomes : sequence of Metronome
+        Those that are in the takes; the grid is that of the one with the most ticks, if the takes follow it.
 
     Returns
     -------
     list of TempoEstimate
         Up to four, the most likely first; empty with too few onsets.
     """
-    onsets = [onset for take in takes for onset in take]
-    if len(onsets) < FEWEST_ONSETS:
+    counts = [count_in_of(take) for take in takes]
+    played = [onset for take, count in zip(takes, counts, strict=True) for onset in take[count.strokes :]]
+    if len(played) < FEWEST_ONSETS:
         return []
-    train = _pulse_train(onsets, len(takes))
-    estimates = [estimate for halves in (1, 2) for meter in METERS
-                 if (estimate := _fit_meter(train, meter, halves)) is not None]
-    estimates = _weigh_harmony(estimates, train)
-    estimates.sort(key=lambda estimate: -estimate.confidence)
-    best = estimates[0].confidence if estimates else 1.0
-    return [replace(one, confidence=round(one.confidence / max(best, 1.0), 3)) for one in estimates[:4]]
+    click = max(metronomes, key=lambda one: one.ticks, default=None)
+    train, fit = pulse_train(played, len(takes), click)
+    found = candidates_of(train)
+    if not found.meter:
+        return []
+    starts_s = train.start_s + found.first * train.period_s
+    counted = [count for count in counts if count.strokes]
+    odds = odds_of(found, train.period_s, starts_s, [*counted, *([CountIn(0, click.apart_s)] if click else [])])
+    groups: dict[tuple[str, float], list[int]] = {}
+    for n, key in enumerate(zip(found.meter, found.tempo.tolist(), strict=True)):
+        groups.setdefault(key, []).append(n)
+    span_s = len(train.strength) * train.period_s
+    estimates = []
+    for (meter, tempo), members in groups.items():
+        best = members[int(np.argmax(odds[members]))]
+        rounded = round_tempo(tempo, span_s)
+        # The middle of the song keeps its place on the grid.
+        middle_s = train.start_s + span_s / 2
+        bar_one_s = middle_s - (middle_s - starts_s[best]) * tempo / rounded
+        estimates.append(TempoEstimate(rounded, meter, round(max(float(bar_one_s), 0.0), 4),
+                                       round(float(odds[members].sum()), 3),
+                                       bool(odds[best] >= DOUBT.sure and fit >= DOUBT.sure_fit)))
+    first, *rest = sorted(estimates, key=lambda estimate: -estimate.odds)
+    return [first, *(one for one in rest[: MOST_LISTED - 1] if one.odds >= LEAST_ODDS)]
 
 
-def _pulse_train(onsets: Sequence[Onset], takes: int) -> _PulseTrain:
-    """Assign onsets to pulses."""
+def pulse_train(onsets: Sequence[Onset], takes: int, click: Metronome | None = None) -> tuple[PulseTrain, float]:
+    """Assign onsets to pulses.
+
+    Parameters
+    ----------
+    onsets : sequence of Onset
+        Of all takes.
+    takes : int
+        How many there are.
+    click : Metronome, optional
+        Pulses are parts or multiples of its ticks, if the onsets follow it.
+
+    Returns
+    -------
+    (train, fit)
+        The pulses, and how well onsets fit them (0 to 1).
+    """
     times = np.array([onset.at_s for onset in onsets])
     weights = np.array([onset.confidence for onset in onsets]) + 1e-3
     levels = np.array([onset.level_db for onset in onsets])
     period_s, fit = find_pulse(times, weights)
     phase_s = np.angle(phase_strength(times, weights, period_s)) / (2 * np.pi) * period_s
+    if click is not None:
+        ratio = click.apart_s / period_s
+        whole = round(ratio) if ratio > 1 else 1 / round(1 / ratio)
+        if abs(ratio / whole - 1) < DOUBT.click_share:
+            period_s = click.apart_s / whole
+            phase_s = np.float64(click.first_s % period_s)
     number = np.round((times - phase_s) / period_s).astype(int)
     first = int(number.min())
     loudness = np.clip((levels - np.percentile(levels, 95)) / 30 + 1, 0.05, 1.2)
@@ -174,65 +183,7 @@ def _pulse_train(onsets: Sequence[Onset], takes: int) -> _PulseTrain:
     for onset, at in zip(onsets, number - first, strict=True):
         if onset.chroma:
             chroma[at] += onset.chroma
-    return _PulseTrain(strength, chroma, first * period_s + phase_s, first, phase_s, period_s, fit)
-
-
-def _weigh_harmony(estimates: list[TempoEstimate], train: _PulseTrain) -> list[TempoEstimate]:
-    """Prefer 12/8 to the 6/8 of the same tempo where chords last for two bars of 6/8."""
-    weighed = []
-    for estimate in estimates:
-        short = next((one for one in estimates
-                      if one.meter == "6/8" and abs(one.tempo / estimate.tempo - 1) < 0.01), None)
-        if estimate.meter == "12/8" and short is not None:
-            pulse_s = 60 / estimate.tempo / 3
-            first = round((short.bar_one_s - train.start_s) / pulse_s)
-            whole = (len(train.chroma) - first) // 6
-            pulses = train.chroma[first : first + 6 * whole] if first >= 0 else train.chroma[:0]
-            contrast, odd = two_bar_harmony(pulses.reshape(-1, 6, 12).sum(axis=1))
-            if contrast > PRIORS.two_bar_contrast:
-                estimate = replace(estimate, confidence=PRIORS.two_bar_factor * estimate.confidence,
-                                   bar_one_s=round(short.bar_one_s + 6 * odd * pulse_s, 4))
-        weighed.append(estimate)
-    return weighed
-
-
-def _fit_meter(train: _PulseTrain, meter: str, halves: int) -> TempoEstimate | None:
-    """How well a meter explains where and how loud the pulses are played; a pulse is an eighth over `halves`."""
-    bar, beat = (pulses * halves for pulses in METERS[meter])
-    strength, period_s = train.strength, train.period_s
-    tempo = 60 / (period_s * beat)
-    if len(strength) < 2 * bar or not PRIORS.tempo_range[0] <= tempo <= PRIORS.tempo_range[1]:
-        return None
-    whole = len(strength) // bar * bar
-    folded = strength[:whole].reshape(-1, bar)
-    profile = folded.mean(axis=0)
-    explained = 1 - np.sum((folded - profile) ** 2) / (np.sum((folded - folded.mean()) ** 2) + 1e-12)
-    # A longer bar explains more by chance alone: the adjusted coefficient of determination.
-    adjusted = 1 - (1 - explained) * (whole - 1) / max(whole - bar, 1)
-    # The downbeat is the loudest place whose beats are louder than what is between them.
-    turned = [np.roll(profile, -shift) for shift in range(bar)]
-    scores = [float(one[0] + 0.5 * one[::beat].mean() - 0.5 * np.delete(one, np.arange(0, bar, beat)).mean())
-              for one in turned]
-    scores[0] += PRIORS.begins_on_one * float(profile.max())
-    shift = int(np.argmax(scores))
-    contrast = scores[shift] / (profile.max() + 1e-9)
-    first = shift
-    # At most a pick-up of half a bar precedes the first bar.
-    if first > bar // 2 and strength[:first].max(initial=0.0) > 0.3 * profile.max():
-        first -= bar
-    usual = PRIORS.usual_compound if beat % 3 == 0 else PRIORS.usual_simple
-    tempo_prior = float(np.exp(-0.5 * (np.log2(tempo / usual) / PRIORS.tempo_octaves) ** 2))
-    meter_prior = _METER_PRIOR.get(meter, 1.0) * (1.0 if halves == 1 else PRIORS.halved)
-    confidence = float(np.clip(train.fit, 0, 1) * max(adjusted, 0.0) * np.clip(contrast, 0, 1.5) / 1.5
-                       * tempo_prior * meter_prior)
-    bar_one_s = float((train.first + first) * period_s + train.phase_s)
-    if bar_one_s < -0.25 * period_s:
-        bar_one_s += bar * period_s
-    rounded = round_tempo(tempo, len(strength) * period_s)
-    # The middle of the song keeps its place on the grid.
-    middle_s = (train.first + len(strength) / 2) * period_s + train.phase_s
-    bar_one_s = middle_s - (middle_s - bar_one_s) * tempo / rounded
-    return TempoEstimate(rounded, meter, round(max(bar_one_s, 0.0), 4), confidence)
+    return PulseTrain(strength, chroma, first * period_s + phase_s, period_s), fit
 
 
 def find_other_tempo(times_s: FloatArray, weights: FloatArray, offsets_ms: FloatArray, tempo: float,

@@ -9,6 +9,7 @@ from itertools import pairwise
 from layerpipe.analysis.checked_take import CheckedTake
 from layerpipe.analysis.defects.repeats import find_repeats
 from layerpipe.analysis.takes_compared.checked_takes import compare_checked
+from layerpipe.analysis.takes_compared.entrances import late_entrance_s
 from layerpipe.analysis.takes_compared.notes_compared import WrongNotes
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace
 from layerpipe.outputs.check.finding import Finding
@@ -40,7 +41,7 @@ def compare_all(takes: Sequence[CheckedTake], muted: Sequence[bool], pairs: Sequ
     """
     more = between_layers(takes)
     for n, take in enumerate(takes):
-        more[n] = [*more.get(n, []), *_talk(take), *_repeats(take)]
+        more[n] = [*more.get(n, []), *_talk(take), *_repeats(take), *metronome_findings(take)]
     if len(takes) < 2:
         return more, list(pairs)
     places, wrong = compare_checked(takes, muted, tempo_map)
@@ -50,6 +51,14 @@ def compare_all(takes: Sequence[CheckedTake], muted: Sequence[bool], pairs: Sequ
         # A copy, or a second microphone, is reported as one, with its delay.
         if place.kind not in ("none", "unknown") and id(takes[n]) not in copied:
             more[n].append(_offset(place, titles))
+    index = {id(take): n for n, take in enumerate(takes)}
+    for pair in pairs:
+        n, k = index[id(pair.one)], index[id(pair.other)]
+        if pair.one.layer != pair.other.layer or pair.same_performance:
+            continue
+        for mine, other, told in ((n, k, pair.of_one), (k, n, pair.of_other)):
+            if all(finding.kind != "late_start" for finding in told):
+                more[mine] += _late_entrance(takes[mine], takes[other], _later_s(mine, other, places))
     for one in wrong:
         more[int(one.take)].append(_wrong_notes(one, takes[int(one.take)], titles, tempo_map))
     lateness_s = {id(take): (place.offset_ms or 0.0) / 1000 for take, place in zip(takes, places, strict=True)
@@ -133,6 +142,36 @@ def _repeats(take: CheckedTake) -> list[Finding]:
                     f"at {take.place_of(one.of_s)}", "nothing has to be done if it was pasted on purpose", "OK",
                     one.start_s, details={"start_s": one.start_s, "stop_s": one.stop_s, "of_s": one.of_s})
             for one in find_repeats(take.sound, take.measured.steps.mid_power)]
+
+
+def _later_s(n: int, k: int, places: Sequence[TakePlace]) -> float:
+    """How much later one take is than another as a whole."""
+    mine_ms = places[n].offset_ms or 0.0
+    return (mine_ms if str(k) in places[n].against else mine_ms - (places[k].offset_ms or 0.0)) / 1000
+
+
+def _late_entrance(take: CheckedTake, double: CheckedTake, offset_s: float) -> list[Finding]:
+    """A first entrance that is late while the rest is in place."""
+    found = late_entrance_s(take, double, offset_s)
+    if found is None:
+        return []
+    late_s, at_s = found
+    return [Finding("late_start", f"the first entrance, at {take.place_of(at_s)}, is {late_s:.2f} s later than in "
+                    f"{double.title}; the rest is in place", "move it with a move in the recipe, or re-record the "
+                    "beginning", at_s=at_s, details={"late_s": late_s})]
+
+
+def metronome_findings(take: CheckedTake) -> list[Finding]:
+    """A click track, or its bleed from headphones."""
+    found = take.heard.metronome
+    if found is None:
+        return []
+    per_minute = 60 / found.apart_s
+    return [Finding(
+        "metronome", f"metronome in the take, {found.level_db:.0f} dBFS, {per_minute:.4g} ticks a minute, worst at "
+        f"{take.place_of(found.worst_s)}", "turn the click down in the headphones or wear closed ones; re-record what "
+        "stands alone", "review", found.worst_s, found.level_db,
+        details={"ticks_per_minute": round(per_minute, 4), "ticks": found.ticks, "first_s": round(found.first_s, 4)})]
 
 
 def _interval(semitones: int) -> str:

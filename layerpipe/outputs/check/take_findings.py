@@ -8,6 +8,7 @@ import numpy as np
 
 from layerpipe.analysis.checked_take import CheckedTake
 from layerpipe.analysis.defects import tuning
+from layerpipe.analysis.defects.click_verdict import click_peak
 from layerpipe.analysis.defects.dropouts import Repeat
 from layerpipe.analysis.defects.noise_and_hum import judge_hum, judge_noise
 from layerpipe.core.units import db_of_gain, db_of_power
@@ -64,7 +65,7 @@ def _clicks(take: CheckedTake) -> list[Finding]:
     many = len(clicks) >= take.limits.clicks_rerecord
     found = []
     for click in clicks:
-        level = db_of_gain(take.click_peak(click))
+        level = db_of_gain(click_peak(take.sound, click))
         lift = take.lift_db(click.at_s)
         found.append(Finding(
             "click", f"click at {take.place_of(click.at_s)}, {level:.0f} dBFS; {_compressed(take, level, lift)}",

@@ -1,0 +1,242 @@
+"""The search for a metronome in a take: a click track, or its bleed from headphones.
+
+A machine is on time within a sample; a hand spreads by milliseconds. So the rises of the residual, millisecond by
+millisecond, are searched for a comb of lines between 50 and 220 Hz: onsets that a hand spreads by 5 ms and more have
+nothing left there (the Fourier transform of the spread). What all ticks have in common is then the sound of one tick.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from layerpipe.analysis.onsets.metronome import LEAD_S, Metronome
+from layerpipe.core.sound import FloatArray, Sound
+from layerpipe.core.units import db_of_gain
+from layerpipe.dsp.fft import next_fast_length
+from layerpipe.dsp.filters import design_high_pass, run_sections
+
+
+@dataclass(frozen=True)
+class CombLimits:
+    """The search for the time between ticks."""
+
+    band_hz: tuple[float, float] = (50.0, 220.0)
+    apart_s: tuple[float, float] = (0.2, 1.6)
+    """300 to 38 ticks a minute."""
+    rise_over_db: float = 1.5
+    """Noise rises by less from one millisecond to the next."""
+    most_db: float = 10.0
+    """A strum counts no more than a tick."""
+    most_power: float = 30.0
+    """Of one line, over the median of all."""
+    score: float = 25.0
+    """Standard deviations; without a metronome 6 to 14, with one at -40 dBFS 150 to 270 (own measurement)."""
+    shortest_s: float = 12.0
+
+
+@dataclass(frozen=True)
+class TickLimits:
+    """The sound of a tick."""
+
+    length_s: float = 0.12
+    attack_s: float = 0.012
+    """What ticks are compared by."""
+    high_pass_hz: float = 800.0
+    """Strings have most of their energy below."""
+    lag_s: float = 0.003
+    quiet_share: float = 0.4
+    """Share of the ticks, those with the least sound around them, that show what a tick sounds like."""
+    first_compared: int = 24
+    """Of these, as many as are compared each with each."""
+    fewest: int = 6
+    most: int = 160
+    """Ticks that are compared: more would only need more memory."""
+    jitter_s: float = 0.0005
+    """Distance of a tick from its place: machines keep time to a sample."""
+    alike: float = 0.6
+    good_share: float = 0.3
+    """So many of the quiet ticks have at least this correlation with their median; strums hide the others."""
+    under_loud_db: float = 6.0
+    """A tick is this far under the loud moments; else it is what is played, by a machine."""
+    gains: tuple[float, float] = (0.2, 3.0)
+    """Of one tick over the usual one: heads move in headphones, and beat one is accented."""
+    spread: float = 0.3
+    """Of these gains, where they are not known."""
+    colour: float = 10.0
+    """How many times fewer samples music has that are independent of each other than noise."""
+    begin: float = 0.3
+    end: float = 0.06
+    """Shares of its peak at which a tick begins and ends."""
+    edge_s: float = 0.002
+COMB, TICK = CombLimits(), TickLimits()
+
+
+def rises_of(residual: FloatArray, rate_hz: float) -> FloatArray:
+    """How much the residual rises at each millisecond over the four before, dB, at most 10."""
+    edges = np.round(np.arange(len(residual) * 1000 // rate_hz + 1) * rate_hz / 1000).astype(int)
+    sums = np.concatenate([[0.0], np.cumsum(residual**2)])
+    level_db = 10 * np.log10(np.diff(sums[edges]) * (1000 / rate_hz) + 1e-13)
+    padded = np.concatenate([np.full(4, np.inf), level_db])
+    before = np.max([padded[n : n + len(level_db)] for n in range(4)], axis=0)
+    rises: FloatArray = np.clip(level_db - before - COMB.rise_over_db, 0.0, COMB.most_db)
+    return rises
+
+
+def find_metronome(rises: FloatArray, sound: Sound) -> Metronome | None:
+    """Find a metronome.
+
+    Parameters
+    ----------
+    rises : np.ndarray [shape=(milliseconds,)]
+        `rises_of` the whole take.
+    sound : Sound
+
+    Returns
+    -------
+    Metronome or None
+    """
+    if len(rises) < 1000 * COMB.shortest_s:
+        return None
+    apart_s, score = _comb(rises)
+    if score < COMB.score:
+        return None
+    first_s = _phase_s(rises, apart_s)
+    count = max(int((len(rises) / 1000 - first_s) / apart_s) + 1, 0)
+    return _measure(sound, np.asarray(first_s + apart_s * np.arange(count), np.float64), apart_s)
+
+
+def _comb(rises: FloatArray) -> tuple[float, float]:
+    """The time between ticks for which the lines of the comb stand out most, and by how many standard deviations."""
+    low_hz, high_hz = COMB.band_hz
+    size = next_fast_length(2 * len(rises))
+    power = np.abs(np.fft.rfft(rises - rises.mean(), size)) ** 2
+    per_hz = size / 1000
+    # The median of exponentially distributed powers is ln 2 of their mean.
+    power = np.minimum(power * math.log(2) / (np.median(power[int(low_hz * per_hz) : int(high_hz * per_hz)]) + 1e-30),
+                       COMB.most_power)
+    step = 0.4 / (len(rises) / 1000 * high_hz)
+    tried = np.exp(np.arange(math.log(COMB.apart_s[0]), math.log(COMB.apart_s[1]), step))
+    scores = np.empty(len(tried))
+    for at in range(0, len(tried), 4096):
+        here = tried[at : at + 4096]
+        lines = np.arange(math.ceil(low_hz * here[-1]), math.floor(high_hz * here[0]) + 1)
+        places = np.rint(lines * (per_hz / here[:, np.newaxis])).astype(int)
+        scores[at : at + 4096] = (power[places].mean(axis=1) - 1) * math.sqrt(len(lines))
+    best = int(np.argmax(scores))
+    return float(tried[best]), float(scores[best])
+
+
+def _phase_s(rises: FloatArray, apart_s: float) -> float:
+    """When the first tick is: where the rises, folded, are highest."""
+    length, count = int(1000 * apart_s), int(len(rises) / 1000 / apart_s) - 1
+    places = np.rint(np.arange(count)[:, np.newaxis] * 1000 * apart_s).astype(int) + np.arange(length)
+    folded = rises[places].mean(axis=0)
+    smooth = folded + np.roll(folded, 1) + np.roll(folded, -1)
+    return int(np.argmax(smooth)) / 1000
+
+
+def _measure(sound: Sound, at_s: FloatArray, apart_s: float) -> Metronome | None:
+    """Listen to what is at the ticks; None where it is not the same sound."""
+    rate = sound.rate_hz
+    lead, attack, lag = (round(seconds * rate) for seconds in (LEAD_S, TICK.attack_s, TICK.lag_s))
+    chosen = np.unique(np.linspace(0, len(at_s) - 1, min(len(at_s), TICK.most)).astype(int))
+    windows = {int(n): window for n in chosen if (window := _window(sound, round(at_s[n] * rate), lag)) is not None}
+    if len(windows) < TICK.fewest:
+        return None
+    numbers = np.array(list(windows))
+    raw, high = (np.stack(rows) for rows in zip(*windows.values(), strict=True))
+    length, compared = raw.shape[1] - 2 * lag, slice(lead // 2, lead + attack)
+    loudness = np.mean(high**2, axis=1)
+    quiet = np.argsort(loudness, kind="stable")[: max(TICK.fewest, round(TICK.quiet_share * len(numbers)))]
+    mean = _most_common(high[quiet[: TICK.first_compared], lag : lag + length], compared)
+    good: list[int] = []
+    for _ in range(3):
+        found = [_best_lag(high[n], mean[compared], compared.start, 2 * lag) for n in quiet]
+        good = [k for k, (_, alike) in enumerate(found) if alike > TICK.alike]
+        if len(good) < max(TICK.fewest, TICK.good_share * len(quiet)):
+            return None
+        mean = np.median([high[quiet[k], found[k][0] : found[k][0] + length] for k in good], axis=0)
+    # The grid goes through the ticks that are heard well; the sound is the median of all of them.
+    places = np.rint(at_s[numbers[quiet[good]]] * rate) - lag + np.array([found[k][0] for k in good])
+    kept = np.arange(len(good))
+    for _ in range(2):
+        slope, start = np.polyfit(numbers[quiet[good]][kept], places[kept], 1)
+        off = places - start - slope * numbers[quiet[good]]
+        kept = np.flatnonzero(np.abs(off - np.median(off[kept])) < TICK.jitter_s * rate)
+        if len(kept) < TICK.fewest:
+            return None
+    if abs(slope / rate / apart_s - 1) > TICK.lag_s:
+        return None
+    tick = np.median([high[quiet[good[k]], found[good[k]][0] : found[good[k]][0] + length] for k in kept], axis=0)
+    peak, loud = float(np.abs(tick).max()), float(np.percentile(np.abs(raw).max(axis=1), 95))
+    if db_of_gain(peak / loud) > -TICK.under_loud_db:
+        return None
+    # The grid is that of the beginnings of the ticks; what is left of the playing before and after is cut off.
+    begin = int(np.argmax(np.abs(tick) > TICK.begin * peak)) - lead
+    tick = np.roll(np.pad(tick, lead), -begin)[lead:-lead]
+    end = int(np.flatnonzero(np.abs(tick) > TICK.end * peak)[-1]) + 1
+    edge = round(TICK.edge_s * rate)
+    tick[: lead - edge], tick[end + edge :] = 0.0, 0.0
+    tick[lead - edge : lead] *= np.linspace(0.0, 1.0, edge)
+    tick[end : end + edge] *= np.linspace(1.0, 0.0, len(tick[end : end + edge]))
+    return _with_gains(sound, Metronome((start + begin) / rate, slope / rate, len(at_s), db_of_gain(peak), 0.0, tick,
+                                        np.ones(len(at_s))))
+
+
+def _most_common(ticks: FloatArray, compared: slice) -> FloatArray:
+    """The one of some ticks that is most like the others."""
+    pieces = ticks[:, compared] / (np.linalg.norm(ticks[:, compared], axis=1, keepdims=True) + 1e-20)
+    # A shift of a few samples must not hide that two are the same.
+    spectra = np.fft.rfft(pieces, 2 * pieces.shape[1], axis=1)
+    alike = [np.median(np.fft.irfft(spectra * one.conj(), axis=1).max(axis=1)) for one in spectra]
+    common: FloatArray = ticks[int(np.argmax(alike))]
+    return common
+
+
+def _window(sound: Sound, at: int, lag: int) -> tuple[FloatArray, FloatArray] | None:
+    """The sound around a tick, and the same above 800 Hz with its phase kept; None at the ends of the take."""
+    rate = sound.rate_hz
+    lead, length, settle = (round(seconds * rate) for seconds in (LEAD_S, TICK.length_s, 0.01))
+    start, stop = at - lead - lag - settle, at - lead + lag + length + settle
+    if start < 0 or stop > sound.frames:
+        return None
+    raw = np.array(sound.read(start, stop), dtype=np.float64)
+    high_pass = design_high_pass(TICK.high_pass_hz, rate, slope_db_per_octave=12)
+    high = run_sections(high_pass, run_sections(high_pass, raw)[0][::-1].copy())[0][::-1]
+    return raw[settle:-settle], high[settle:-settle]
+
+
+def _best_lag(row: FloatArray, tick: FloatArray, first: int, most: int) -> tuple[int, float]:
+    """The lag at which a piece is most like a tick, and their correlation there."""
+    piece = row[first : first + most + len(tick)]
+    products = np.correlate(piece, tick, "valid")
+    sums = np.concatenate([[0.0], np.cumsum(piece**2)])
+    energies = sums[len(tick) :] - sums[: -len(tick)]
+    alike = products / (np.sqrt(energies * float(tick @ tick)) + 1e-20)
+    best = int(np.argmax(alike))
+    return best, float(alike[best])
+
+
+def _with_gains(sound: Sound, found: Metronome) -> Metronome:
+    """The gain of each tick, and the one that stands out most.
+
+    A gain is measured the less exactly the louder the playing is; it is then drawn towards 1 (shrinkage).
+    """
+    rate = sound.rate_hz
+    lead, stop = (round(seconds * rate) for seconds in (LEAD_S, LEAD_S + 2 * TICK.attack_s))
+    tick = found.sound[lead // 2 : stop]
+    energy = float(tick @ tick) + 1e-20
+    gains, around = np.ones(found.ticks), np.full(found.ticks, np.inf)
+    for n, at_s in enumerate(found.at_s):
+        window = _window(sound, round(at_s * rate), 0)
+        if window is not None:
+            piece = window[1][lead // 2 : stop]
+            gain = float(piece @ tick) / energy
+            rest = piece - gain * tick
+            around[n] = float(rest @ rest) / len(rest)
+            unsure = TICK.colour * around[n] / energy
+            gains[n] = np.clip(1 + (gain - 1) * TICK.spread**2 / (TICK.spread**2 + unsure), *TICK.gains)
+    return replace(found, gains=gains, worst_s=float(found.at_s[int(np.argmax(gains**2 / (around + 1e-12)))]))
