@@ -14,7 +14,7 @@ from pydantic import ConfigDict, Field, model_validator
 from layerpipe.core.units import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 from layerpipe.recipe.chain_model import Bell, Chain, Compressor, HighPass, Shelf
 from layerpipe.recipe.outputs import Bounce, Check, Page, PageSetting, Preview, PreviewFormat, Timing
-from layerpipe.recipe.takes_model import DEFAULT_CROSSFADE_MS, CompPart, Mic, Move, Pass, Starts, Take
+from layerpipe.recipe.takes_model import DEFAULT_CROSSFADE_MS, CompPart, Kind, Mic, Move, Pass, Starts, Take
 from layerpipe.recipe.types import (
     MOST_CHANNELS,
     MOST_LAYERS,
@@ -134,6 +134,9 @@ class Layer(Noun):
     name: Annotated[Name, Field(description="Name of the layer, unique in the song, also in file names.")]
     level_db: Annotated[Level, Field(
         description="Level in dB wherever no section sets another; -inf is off.")] = 0.0
+    kind: Annotated[Kind | None, Field(description=(
+        'What plays: "plucked" or "struck" (compared onset by onset), "voice", "bowed" or "wind" (compared phrase by '
+        "phrase with the layer's first take). If omitted, it is found by listening."))] = None
     strings: Annotated[list[NoteName], Field(max_length=24, description=(
         'Open strings, lowest course first, such as ["E2", "A2"]; also F#3, Bb2.'))] = Field(default_factory=list)
     chain: Annotated[Chain, Field(description="Processing of every take of the layer.")] = omitted_table()

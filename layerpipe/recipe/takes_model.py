@@ -5,7 +5,7 @@ three, so that what plays a take has one case. Annotations are not postponed her
 """
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import ConfigDict, Field
 
@@ -25,6 +25,7 @@ from layerpipe.recipe.types import (
     Whole,
 )
 
+Kind = Literal["plucked", "struck", "voice", "bowed", "wind"]
 MOST_MICS, MOST_PASSES = 16, 64
 DEFAULT_CROSSFADE_MS = 5.0
 _ONE_FILE = "Audio file, relative to the recipe's folder."

@@ -6,13 +6,18 @@ applied, they are times as heard.
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import combinations
 
+import numpy as np
+
 from layerpipe.analysis.onsets.detect import Detection, detect_onsets
+from layerpipe.analysis.sustained.kinds import HeardKind
+from layerpipe.analysis.sustained.layer_kinds import kinds_of_takes
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace
 from layerpipe.analysis.timing.align import AlignedOnset, AlignedTake, align_onsets
 from layerpipe.analysis.timing.explained import explained_share, two_step_levels
@@ -20,8 +25,15 @@ from layerpipe.analysis.timing.proposals import Proposal
 from layerpipe.analysis.timing.retakes import Rerecord
 from layerpipe.analysis.timing.song_edits import HeardTake, SongEdits, TakeEdits
 from layerpipe.analysis.timing.song_notes import notes_of, other_tempo, take_name
+from layerpipe.analysis.timing.sustained_takes import SustainedTake, judge_sustained
 from layerpipe.analysis.timing.take_places import HEARING, find_places
-from layerpipe.analysis.timing.tightness import OffsetSummary, TakePair, compare_takes, summarise_offsets
+from layerpipe.analysis.timing.tightness import (
+    OffsetSummary,
+    TakePair,
+    compare_takes,
+    summarise_differences,
+    summarise_offsets,
+)
 from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.core.sound import OnProgress
 from layerpipe.recipe.model import Recipe
@@ -49,6 +61,9 @@ class TakeTiming:
     sections: tuple[OffsetSummary, ...]
     moved: AlignedTake
     """As it will be heard with the proposed edits."""
+    kind: HeardKind
+    sustained: SustainedTake | None = None
+    """What was found by phrases; None for plucked and struck takes, which are judged by onsets."""
 
     @property
     def name(self) -> str:
@@ -78,11 +93,13 @@ class SongTiming:
     tempo_map: TempoMap
 
 
-def detect_in_takes(takes: Sequence[OpenTake], *, after: bool = False, on_progress: OnProgress = lambda share: None,
-                    ask: Ask = listen_anew) -> list[Detection]:
-    """Onsets of every take, as recorded or `after` the moves of the recipe; takes side by side."""
+def detect_in_takes(takes: Sequence[OpenTake], *, after: bool = False, left_out: Sequence[int] = (),
+                    on_progress: OnProgress = lambda share: None, ask: Ask = listen_anew) -> list[Detection]:
+    """Onsets of every take, as recorded or `after` the moves of the recipe; takes side by side; none of `left_out`."""
 
     def detect(take: OpenTake) -> Detection:
+        if take.index in left_out:
+            return Detection([], [])
         sound, (start, stop) = take.played() if after else take.source, take.span
         # The digital silence around an overdub is no part of it: noise that sets in would pass for an onset.
         heard = PlacedSound(sound, stop - start, Place(-start, 0.0))
@@ -122,8 +139,10 @@ def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = F
     """
     tempo_map = TempoMap.of(recipe)
     applied = [one.heard_moves() for one in takes]
+    kinds = kinds_of_takes(takes)
+    by_phrases = [n for n, kind in enumerate(kinds) if kind.is_sustained]
     half = 0.5 if after and any(applied) else 1.0
-    recorded = detect_in_takes(takes, on_progress=lambda share: on_progress(share * half), ask=ask)
+    recorded = detect_in_takes(takes, left_out=by_phrases, on_progress=lambda share: on_progress(share * half), ask=ask)
     heard = [HeardTake(detection, one.source.rate_hz, tuple(moves))
              for detection, moves, one in zip(recorded, applied, takes, strict=True)]
     now = [one.aligned(tempo_map) for one in heard]
@@ -132,29 +151,38 @@ def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = F
         shown = [replace(one, moves=()).aligned(tempo_map) if one.moves else found
                  for one, found in zip(heard, now, strict=True)]
     elif any(applied):
-        again = detect_in_takes(takes, after=True, on_progress=lambda share: on_progress(share * half), ask=ask)
+        again = detect_in_takes(takes, after=True, left_out=by_phrases,
+                                on_progress=lambda share: on_progress(share * half), ask=ask)
         shown = [HeardTake(detection, 1).aligned(tempo_map) for detection in again]
     places, unsure = find_places([(one.layer.name, one.take.name) for one in takes], now,
                                  [one.take.mute for one in takes], tempo_map, recipe.timing.tolerance_ms, ask)
-    explained = [explained_share(ask(two_step_levels, one.source), [onset.at_s for onset in found.onsets])
-                 for one, found in zip(takes, recorded, strict=True)]
-    may_move = [not doubtful and (share is None or share >= HEARING.least_explained)
-                for doubtful, share in zip(unsure, explained, strict=True)]
+    explained = [None if n in by_phrases else explained_share(ask(two_step_levels, one.source),
+                                                              [onset.at_s for onset in found.onsets])
+                 for n, (one, found) in enumerate(zip(takes, recorded, strict=True))]
+    may_move = [n not in by_phrases and not doubtful and (share is None or share >= HEARING.least_explained)
+                for n, (doubtful, share) in enumerate(zip(unsure, explained, strict=True))]
     in_place = [one for one, place in zip(now, places, strict=True) if place.kind in ("none", "unknown")]
     likely = other_tempo(recipe, tempo_map, in_place or now)
     song = SongEdits(recipe, tempo_map, takes, heard, places, may_move)
     is_known = tempo_map.has_grid and likely is None
     edits = song.propose() if is_known else song.shifts()
+    sustained = judge_sustained(recipe, tempo_map, takes, by_phrases)
     judged = []
     for n, one in enumerate(takes):
-        can_judge = is_known and may_move[n] and bool(now[n].onsets)
-        verdict = _verdict(edits[n], places[n], recipe.timing.tolerance_ms, can_judge=can_judge)
-        judged.append(TakeTiming(one, shown[n], verdict, places[n], explained[n], edits[n],
-                                 *_summaries(recipe, tempo_map, shown[n]), _moved(now[n], edits[n], tempo_map)))
-    notes = notes_of(recipe, tempo_map, takes, now, likely)
-    notes += [_too_little(take) for take, may in zip(judged, may_move, strict=True) if not may]
-    return SongTiming(tuple(judged), _pairs(judged, [one.aligned for one in judged]),
-                      _pairs(judged, [one.moved for one in judged]), tuple(notes), likely, tempo_map)
+        found = sustained.get(n)
+        place, its_edits = (places[n], edits[n]) if found is None else (found.place, found.edits)
+        can_judge = is_known and may_move[n] and bool(now[n].onsets) if found is None else found.is_known
+        verdict = _verdict(its_edits, place, recipe.timing.tolerance_ms if found is None else math.inf,
+                           can_judge=can_judge)
+        judged.append(TakeTiming(one, shown[n], verdict, place, explained[n], its_edits,
+                                 *_summaries(recipe, tempo_map, shown[n]), _moved(now[n], its_edits, tempo_map),
+                                 kinds[n], found))
+    onset_takes = [n for n in range(len(takes)) if n not in sustained]
+    notes = notes_of(recipe, tempo_map, [takes[n] for n in onset_takes], [now[n] for n in onset_takes], likely)
+    notes += [_too_little(judged[n]) for n in onset_takes if not may_move[n]]
+    notes += [note for one in judged if one.sustained is not None for note in one.sustained.notes]
+    return SongTiming(tuple(judged), _pairs(judged, moved=False), _pairs(judged, moved=True), tuple(notes), likely,
+                      tempo_map)
 
 
 def _verdict(edits: TakeEdits, place: TakePlace, tolerance_ms: float, *, can_judge: bool) -> str:
@@ -199,8 +227,14 @@ def _moved(now: AlignedTake, edits: TakeEdits, tempo_map: TempoMap) -> AlignedTa
     return align_onsets([onset.onset for onset in now.onsets], moved_s, tempo_map)
 
 
-def _pairs(takes: Sequence[TakeTiming], aligned: Sequence[AlignedTake]) -> tuple[TakePair, ...]:
-    """Every two takes that are not muted."""
-    heard = [n for n, take in enumerate(takes) if not take.open.take.mute]
-    return tuple(compare_takes((takes[a].name, takes[b].name), aligned[a], aligned[b])
-                 for a, b in combinations(heard, 2))
+def _pairs(takes: Sequence[TakeTiming], *, moved: bool) -> tuple[TakePair, ...]:
+    """Every two takes that are not muted, by their onsets; sustained takes with their leads, by their phrases."""
+    found = []
+    for one, other in combinations([take for take in takes if not take.open.take.mute], 2):
+        names = one.name, other.name
+        if one.sustained is None and other.sustained is None:
+            sides = (one.moved, other.moved) if moved else (one.aligned, other.aligned)
+            found.append(compare_takes(names, *sides))
+        elif other.sustained is not None and other.sustained.lead == one.open.index:
+            found.append(summarise_differences(names, -np.array(other.sustained.late_ms(moved=moved))))
+    return tuple(found)

@@ -1,0 +1,222 @@
+"""What should be done with a sustained take: one shift of the whole, and moves of whole phrases, cut in rests.
+
+Lags are ms against the lead and later is positive; seconds count in the take as it is heard, before the shift.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from layerpipe.analysis.sustained.compare import LeadComparison, PhraseLag
+from layerpipe.analysis.sustained.features import HOP_S, SustainedFeatures
+
+
+@dataclass(frozen=True)
+class PhraseEditLimits:
+    """When a phrase is out of place, and what room a move needs."""
+
+    tolerance_ms: float = 30.0
+    """From the lead. Members of trios are 30 to 50 ms apart from note to note (Rasch 1979, Acustica 43, 121-131, for
+    recorders, reeds and bowed strings); a whole phrase that is farther away than the least of these is out of place."""
+    rerecord_ms: float = 50.0
+    """A phrase farther away than the most of these, which no rest lets move, is to be re-recorded."""
+    improves_ms: float = 10.0
+    """The spectral envelope, too, must be nearer by this much after a move: its own lags scatter by as much."""
+    one_move_ms: float = 15.0
+    """Neighbours whose lags differ by less are moved together."""
+    same_place_ms: float = 45.0
+    """Phrases this near to the lag of the whole take show that it is misplaced as a whole."""
+    least_together: float = 0.5
+    """Share of the take's sure phrases that are; otherwise phrases are moved one by one."""
+    least_sure: float = 0.5
+    """Share of the take whose lag must be sure for any verdict."""
+    guard_s: float = 0.02
+    """From a cut to what sounds."""
+    quiet_s: float = 0.03
+    """A cut is where this long a span is softest."""
+
+
+PHRASE_EDITS = PhraseEditLimits()
+
+
+@dataclass(frozen=True)
+class PhraseMove:
+    """A move of one phrase or of neighbours."""
+
+    from_s: float
+    to_s: float
+    by_ms: float
+    phrases: tuple[PhraseLag, ...]
+
+
+@dataclass(frozen=True)
+class PhraseEdits:
+    """What should be done with a take, and how sure that is.
+
+    Attributes
+    ----------
+    offset_ms : float or None
+        How much later it is than the lead as a whole; None if too little is sure.
+    shift_ms : float
+        Of the whole take; 0 for none.
+    moves : tuple of PhraseMove
+    stuck : tuple of PhraseLag
+        Out of place, and there is no rest in which they could be cut.
+    confidence : float
+        Share of the playing whose lag is sure.
+    """
+
+    offset_ms: float | None
+    shift_ms: float
+    moves: tuple[PhraseMove, ...]
+    stuck: tuple[PhraseLag, ...]
+    confidence: float
+
+    @property
+    def is_known(self) -> bool:
+        """Whether enough is sure for a verdict."""
+        return self.offset_ms is not None and self.confidence >= PHRASE_EDITS.least_sure
+
+
+def propose_phrase_edits(features: SustainedFeatures, found: LeadComparison, *, tolerance_ms: float,
+                         may_shift: bool = True, frozen: Sequence[tuple[float, float]] = ()) -> PhraseEdits:
+    """Propose edits that bring a take to its lead.
+
+    Parameters
+    ----------
+    features : SustainedFeatures
+        Of the take.
+    found : LeadComparison
+    tolerance_ms : float
+        Phrases nearer than this stay where they are; at least that of `PHRASE_EDITS` is used.
+    may_shift : bool
+        Whether the whole take can be shifted.
+    frozen : sequence of (from_s, to_s)
+        No move may touch these: moves and joints that the take has already.
+
+    Returns
+    -------
+    PhraseEdits
+    """
+    sure = [one for one in found.phrases if one.is_sure]
+    confidence = _length(sure) / max(_length(found.phrases), 1)
+    if found.whole_ms is None or confidence < PHRASE_EDITS.least_sure:
+        return PhraseEdits(found.whole_ms, 0.0, (), (), confidence)
+    tolerance_ms = max(tolerance_ms, PHRASE_EDITS.tolerance_ms)
+    together = [one for one in sure if abs(one.late_ms - found.whole_ms) <= PHRASE_EDITS.same_place_ms]
+    shift_ms = 0.0
+    if may_shift and abs(found.whole_ms) > tolerance_ms and (
+            _length(together) >= PHRASE_EDITS.least_together * _length(sure)):
+        shift_ms = -round(found.whole_ms, 1)
+    # Lags as they are once the whole take is shifted.
+    lags = [replace(one, late_ms=one.late_ms + shift_ms, verified_ms=one.verified_ms + shift_ms)
+            for one in found.phrases]
+    wanted = [-one.late_ms if _is_worth_moving(one, tolerance_ms) else 0.0 for one in lags]
+    by_ms = _with_room(lags, _together(lags, wanted), frozen)
+    stuck = tuple(one for one, asked, given in zip(lags, wanted, by_ms, strict=True) if asked and not given)
+    return PhraseEdits(found.whole_ms, shift_ms, tuple(_moves(features, lags, by_ms)), stuck, confidence)
+
+
+def _length(phrases: Sequence[PhraseLag]) -> int:
+    """Frames of phrases together."""
+    return sum(one.phrase.stop - one.phrase.start for one in phrases)
+
+
+def _is_worth_moving(one: PhraseLag, tolerance_ms: float) -> bool:
+    """Whether a phrase is out of place, and nearer after its move by what did not propose it."""
+    left_ms = abs(one.verified_ms - one.late_ms)
+    return (one.is_sure and abs(one.late_ms) > tolerance_ms
+            and left_ms + PHRASE_EDITS.improves_ms <= abs(one.verified_ms))
+
+
+def _together(lags: Sequence[PhraseLag], wanted: Sequence[float]) -> list[float]:
+    """One value for neighbours that want nearly the same."""
+    by_ms, first = list(wanted), 0
+    for n in range(1, len(wanted) + 1):
+        run = wanted[first : n + 1]
+        if n < len(wanted) and all(run) and max(run) - min(run) <= PHRASE_EDITS.one_move_ms:
+            continue
+        weights = [one.phrase.stop - one.phrase.start for one in lags[first:n]]
+        by_ms[first:n] = [round(float(np.average(wanted[first:n], weights=weights)), 1)] * (n - first)
+        first = n
+    return by_ms
+
+
+def _with_room(lags: Sequence[PhraseLag], by_ms: Sequence[float], frozen: Sequence[tuple[float, float]]) -> list[float]:
+    """The same without moves for which a rest is too short, or that touch what is frozen."""
+    kept = [0.0 if any(_span_s(one, by)[0] < stop and start < _span_s(one, by)[1] for start, stop in frozen) else by
+            for one, by in zip(lags, by_ms, strict=True)]
+    while True:
+        tight = [n for n in range(len(kept) + 1) if not _has_room(lags, kept, n)]
+        if not tight:
+            return kept
+        # The smaller of the two moves that meet there does less good; a run is given up as a whole.
+        beside = [k for k in (tight[0] - 1, tight[0]) if 0 <= k < len(kept) and kept[k]]
+        worst = min(beside, key=lambda k: abs(kept[k]))
+        low = high = worst
+        while low > 0 and kept[low - 1] == kept[worst]:
+            low -= 1
+        while high + 1 < len(kept) and kept[high + 1] == kept[worst]:
+            high += 1
+        kept[low : high + 1] = [0.0] * (high + 1 - low)
+
+
+def _span_s(one: PhraseLag, by_ms: float) -> tuple[float, float]:
+    """What a move may touch."""
+    reach_s = abs(by_ms) / 1000
+    return one.phrase.rest_before * HOP_S - reach_s, one.phrase.rest_after * HOP_S + reach_s
+
+
+def _cut_range(lags: Sequence[PhraseLag], by_ms: Sequence[float], n: int) -> tuple[float, float]:
+    """Between which moments the rest before phrase n can be cut; the first is later where there is no room.
+
+    What is repeated or dropped before the cut must be rest, so the cut is at least the step after what sounded.
+    """
+    before = by_ms[n - 1] if n else 0.0
+    after = by_ms[n] if n < len(by_ms) else 0.0
+    step_s = abs(after - before) / 1000
+    guard_s = PHRASE_EDITS.guard_s
+    low_s = lags[n - 1].phrase.stop * HOP_S + step_s + guard_s if n else max(-after / 1000, 0.0)
+    if n == len(lags):
+        # After the last phrase the take ends; it may be shortened, but not inside of what sounds.
+        return low_s, max(lags[-1].phrase.rest_after * HOP_S, low_s)
+    return low_s, lags[n].phrase.start * HOP_S - guard_s
+
+
+def _has_room(lags: Sequence[PhraseLag], by_ms: Sequence[float], n: int) -> bool:
+    """Whether the lag can change before phrase n."""
+    before, after = by_ms[n - 1] if n else 0.0, by_ms[n] if n < len(by_ms) else 0.0
+    if before == after:
+        return True
+    low_s, high_s = _cut_range(lags, by_ms, n)
+    return low_s <= high_s
+
+
+def _moves(features: SustainedFeatures, lags: Sequence[PhraseLag], by_ms: Sequence[float]) -> list[PhraseMove]:
+    """Runs of phrases that are moved alike."""
+    found, n = [], 0
+    while n < len(by_ms):
+        stop = n + 1
+        while stop < len(by_ms) and by_ms[stop] == by_ms[n]:
+            stop += 1
+        if by_ms[n]:
+            found.append(PhraseMove(_quietest_s(features, *_cut_range(lags, by_ms, n)),
+                                    _quietest_s(features, *_cut_range(lags, by_ms, stop)), by_ms[n],
+                                    tuple(lags[n:stop])))
+        n = stop
+    return found
+
+
+def _quietest_s(features: SustainedFeatures, low_s: float, high_s: float) -> float:
+    """The softest moment of a range; the last of equals."""
+    width = round(PHRASE_EDITS.quiet_s / HOP_S)
+    first, last = round(low_s / HOP_S), min(round(high_s / HOP_S), features.frames - 1)
+    if last <= first:
+        return round(high_s, 4)
+    level_db = np.convolve(np.pad(features.level_db, width // 2, mode="edge"), np.ones(width) / width, "valid")
+    part = level_db[first : last + 1]
+    softest = int(np.flatnonzero(part <= part.min() + 1.0)[-1])
+    return round(min(max((first + softest) * HOP_S, low_s), high_s), 4)
