@@ -147,7 +147,7 @@ def _within(items: Sequence[ReviewItem], most_bytes: int | None) -> list[ReviewI
     """Items of which only the first have sound, as much as fits."""
     left, found = math.inf if most_bytes is None else most_bytes, []
     for item in items:
-        size = sum(len(sound.text) for voice in item.voices.values() for sound in voice.sounds)
+        size = sum(len(sound.pieces[0].text) for voice in item.voices.values() for sound in voice.sounds)
         found.append(item if size <= left else replace(item, voices={}))
         left -= size if size <= left else 0
     return found

@@ -26,9 +26,10 @@ class SharedReview(SharedRun):
 
         def stored(sound: PageSound) -> PageSound:
             # What stays of a sound is the name of its file.
-            name = self._pages.write(sound.flac, "flac")
+            piece = sound.pieces[0]
+            name = self._pages.write(piece.flac, "flac")
             used.add(name)
-            return replace(sound, text=name.encode())
+            return replace(sound, pieces=(replace(piece, text=name.encode()),))
 
         def store(voice: ReviewVoice) -> ReviewVoice:
             return replace(voice, sound=stored(voice.sound),
@@ -37,7 +38,7 @@ class SharedReview(SharedRun):
         found = find_review(file, self._cache, on_progress=lambda share: on_progress(0.8 * share))
         song = prepare_review(found, most_bytes=None, cache=self._cache, store=store,
                               on_progress=lambda share: on_progress(0.2 * share))
-        addresses = ReviewAddresses(lambda sound: f"sound/{sound.text.decode()}.flac")
+        addresses = ReviewAddresses(lambda sound: f"sound/{sound.pieces[0].text.decode()}.flac")
         version = self._pages.publish_page(lambda number: build_page(
             song, file.path.name, served=addresses, version=number), frozenset(used))
         self._events.put(NewVersion(version.number, ()))

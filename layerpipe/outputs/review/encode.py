@@ -70,7 +70,7 @@ def _flac(pcm: PcmArray, coarser: int, rate_hz: int, gain: float) -> PageSound:
     with tempfile.TemporaryDirectory(prefix="layerpipe-") as folder:
         path = Path(folder) / "sound.flac"
         write_flac(path, pcm << np.int32(coarser), rate_hz, 16)
-        return PageSound.of_flac(path.read_bytes(), gain)
+        return PageSound.of_flac(path.read_bytes(), gain=gain)
 
 
 def equal_gains(sounds: PlaceSounds, rate_hz: int, song_lufs: Mapping[str, float],

@@ -76,7 +76,7 @@ def build_page(song: ReviewSong, recipe: str, *, served: ReviewAddresses | None 
     # No name can look like this, because "<" is escaped in names.
     before, after = (part.encode() for part in frame.split(_SOUNDS))
     sounds = b"" if served else b"\n".join(
-        b'<script type="text/plain" id="%b">%b</script>' % (name.encode(), sound.text)
+        b'<script type="text/plain" id="%b">%b</script>' % (name.encode(), sound.pieces[0].text)
         for n, item in enumerate(song.items) for name, sound in _sounds(n, item))
     return b"".join((before, sounds, after))
 
@@ -118,7 +118,7 @@ def _item(number: int, item: ReviewItem, served: ReviewAddresses | None) -> dict
 def _voice(number: int, name: str, voice: ReviewVoice, served: ReviewAddresses | None) -> dict[str, Any]:
     """One voice: its sounds by state, the second only where it differs."""
     facts: dict[str, Any] = {"channels": voice.channels, "pans": voice.pans, "gain": voice.sound.gain,
-                             "at": voice.proposed_at, "bytes": [sound.flac_bytes for sound in voice.sounds]}
+                             "at": voice.proposed_at, "bytes": [sound.pieces[0].flac_bytes for sound in voice.sounds]}
     if served:
         facts["urls"] = [served.sound(sound) for sound in voice.sounds]
     else:
