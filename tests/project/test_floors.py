@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import functools
 from pathlib import Path
 
 import pytest
@@ -42,10 +43,18 @@ def _name(path: Path) -> str:
 NAMES = {_name(path) for path in MODULES}
 
 
+@functools.cache
+def _statements(path: Path, *, at_once: bool = False) -> list[ast.Import | ast.ImportFrom]:
+    """Every import of a file; `at_once`: those that run when the file is imported."""
+    tree = ast.parse(path.read_text("utf-8"))
+    nodes = tree.body if at_once else list(ast.walk(tree))
+    return [node for node in nodes if isinstance(node, ast.Import | ast.ImportFrom)]
+
+
 def _imports(path: Path) -> set[str]:
     """The modules of the package that a file imports, anywhere in it."""
     found = set()
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    for node in _statements(path):
         if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "layerpipe":
             base = node.module.removeprefix("layerpipe").removeprefix(".")
             found |= {inner if (inner := f"{base}.{alias.name}".lstrip(".")) in NAMES else base for alias in node.names}
@@ -58,7 +67,7 @@ def _imports(path: Path) -> set[str]:
 def _foreign(path: Path) -> set[str]:
     """First names of everything a file imports."""
     found = set()
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    for node in _statements(path):
         if isinstance(node, ast.ImportFrom):
             found.add((node.module or "").split(".")[0])
         elif isinstance(node, ast.Import):
@@ -127,7 +136,6 @@ def test_no_module_is_longer_than_300_lines():
                                   "uvicorn", "segno", "watchfiles"])
 def test_slow_libraries_are_imported_where_they_are_used_only(slow):
     for path in MODULES:
-        for node in ast.parse(path.read_text("utf-8")).body:
-            if isinstance(node, ast.Import | ast.ImportFrom):
-                names = [alias.name for alias in node.names] + [getattr(node, "module", "") or ""]
-                assert not any(name.split(".")[0] == slow for name in names), f"{path.name} imports {slow} at once"
+        for node in _statements(path, at_once=True):
+            names = [alias.name for alias in node.names] + [getattr(node, "module", "") or ""]
+            assert not any(name.split(".")[0] == slow for name in names), f"{path.name} imports {slow} at once"
