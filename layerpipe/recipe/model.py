@@ -85,8 +85,8 @@ class Song(Noun):
     bar_one_s: Annotated[Number, Field(
         ge=-3600.0, le=86400.0, description="Seconds from the start of the files to the downbeat of bar 1.")] = 0.0
     time_reference_s: Annotated[Annotated[Number, Field(ge=0.0, lt=SECONDS_OF_A_DAY)] | None, Field(description=(
-        "Time stamp of the start of the song, in seconds since midnight: where the files of takes with starts = "
-        '"time reference" are placed from.'))] = None
+        'Time stamp of the start of the song, in seconds since midnight: files with starts = "time reference" are '
+        "placed from it, and stems have it."))] = None
     sample_rate_hz: Annotated[Annotated[Whole, Field(ge=LOWEST_RATE_HZ, le=HIGHEST_RATE_HZ)] | None, Field(
         description="Sample rate of all outputs, in Hz; if omitted, that of the first take.")] = None
     a4_hz: Annotated[Number, Field(ge=380.0, le=500.0, description="Pitch of the A above middle C, in Hz.")] = 440.0

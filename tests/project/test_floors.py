@@ -18,10 +18,10 @@ KNOWN_STAGES = {("render.song", "render.layers"), ("render.song", "render.moves"
                 ("render.stream", "render.song"), ("render.stream", "render.energies"),
                 ("render.moves", "render.joined"), ("render.moves", "render.placing"),
                 ("render.passes", "render.joined"), ("render.passes", "render.placing"),
-                ("render.takes", "render.passes"), ("render.takes", "render.moves")}
+                ("render.takes", "render.passes"), ("render.takes", "render.moves"), ("render.takes", "render.placing")}
 """Stages know only what they hand on. A song holds its takes, their moves and what is stored of them, and says how the
 energies mix them; a stream reads a song and feeds the meter. Moves and comps are pieces at places, joined; a take holds
-its passes and says how it is heard."""
+its passes and says how it is heard; the bed has a place as passes have."""
 KNOWN_OUTPUTS = {("outputs.choose", "outputs.drawing"), ("outputs.bounce", "outputs.drawing"),
                  ("outputs.check", "outputs.drawing"),
                  ("outputs.levels", "outputs.drawing"), ("outputs.timing", "outputs.drawing"),

@@ -83,7 +83,7 @@ def find_repeats(sound: Sound, power: FloatArray | Float32Array) -> list[Repeat]
 
 
 def _to_its_ends(sound: Sound, one: Repeat) -> Repeat:
-    """A repeat as far as the wave is the same: the stretches it was found in reach over its ends, or not so far."""
+    """A repeat as far as the wave is the same: its stretches reach over its ends, or not so far."""
     lag_s, edge_s, most = one.start_s - one.of_s, REPEATS.edge_s, round(REPEATS.hop_s / REPEATS.edge_s)
 
     def edges_from(at_s: float, step_s: float) -> int:

@@ -15,6 +15,8 @@ _NAMES = {"slope_db_per_octave": "dB per octave",
           "bar_one_s": "bar 1 at", "a4_hz": "A4", "sample_rate_hz": "sample rate", "bit_depth": "bit depth",
           "hits_db": "loudest peaks lowered by", "makeup_db": "make-up", "time_reference_s": "time reference",
           "loudness_lufs": "loudness", "ceiling_dbtp": "ceiling"}
+_ZERO_IF_ABSENT = ("starts", "time_reference_s")
+"""A bounce of a version that did not have the setting is as one with 0."""
 _LEVELS = ("db", "lufs", "dbtp", "dbfs")
 
 
@@ -26,7 +28,7 @@ def settings_changes(old: Table, new: Table, where: str) -> Iterator[str]:
 
 def anything_changes(old: Any, new: Any, key: str) -> Iterator[str]:
     """One setting of any kind."""
-    if old == new:
+    if old == new or (key in _ZERO_IF_ABSENT and not old and not new):
         return
     if isinstance(old, dict) and isinstance(new, dict):
         yield from settings_changes(old, new, f"{key.replace('_', ' ')}: ")

@@ -20,10 +20,7 @@ def take_changes(old: Table, new: Table) -> Iterator[str]:
                        ("invert_polarity", ("polarity inverted", "polarity as recorded"))):
         if old.get(key) != new.get(key):
             yield words[0] if new.get(key) else words[1]
-    notes = table_in(old, "notes"), table_in(new, "notes")
-    for key in dict.fromkeys((*notes[0], *notes[1])):
-        if notes[0].get(key) != notes[1].get(key):
-            yield f'note on {key}: "{notes[0].get(key, "")}" -> "{notes[1].get(key, "")}"'
+    yield from _note_changes(old, new)
     yield from _file_changes(old, new)
     yield from _passes(by_name(rows_of(old, "passes")), by_name(rows_of(new, "passes")))
     if old.get("play") != new.get("play"):
@@ -39,6 +36,14 @@ def file_words(take: Table) -> str:
     if passes:
         return f"passes {', '.join(by_name(passes))}"
     return ", ".join(dict.fromkeys(str(mic.get("file")) for mic in mics)) if mics else str(take.get("file"))
+
+
+def _note_changes(old: Table, new: Table) -> Iterator[str]:
+    """Notes on a take or pass."""
+    notes = table_in(old, "notes"), table_in(new, "notes")
+    for key in dict.fromkeys((*notes[0], *notes[1])):
+        if notes[0].get(key) != notes[1].get(key):
+            yield f'note on {key}: "{notes[0].get(key, "")}" -> "{notes[1].get(key, "")}"'
 
 
 def _file_changes(old: Table, new: Table) -> Iterator[str]:
@@ -67,8 +72,9 @@ def _passes(olds: dict[str, Table], news: dict[str, Table]) -> Iterator[str]:
         elif name not in olds:
             yield f"pass {name} added ({file_words(news[name])})"
         else:
-            yield from (f"pass {name}: {line}" for line in _file_changes(olds[name], news[name]))
-            yield from settings_changes(*without_keys((olds[name], news[name]), "name", *_OF_FILES), f"pass {name}: ")
+            sides = olds[name], news[name]
+            yield from (f"pass {name}: {line}" for line in (*_note_changes(*sides), *_file_changes(*sides)))
+            yield from settings_changes(*without_keys(sides, "name", "notes", *_OF_FILES), f"pass {name}: ")
 
 
 def _comp(old: Sequence[Table], new: Sequence[Table]) -> Iterator[str]:
