@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
+import itertools
 import math
 
 import numpy as np
@@ -70,6 +72,27 @@ def section(name: str, seed: int, levels_db: tuple[float, ...], layers: tuple[st
         PageSound.of_flac(flac(sounds[-1], seed + 8)), products_of(sounds), -20.0, tuple(outline / outline.max()),
         tuple((bar, (bar - 1) * 1.0) for bar in range(1, int(seconds) + 1)),
         tuple(0.5 * beat for beat in range(2 * int(seconds)))), sounds
+
+
+def in_pieces(song: PageSong, count: int, margin: int = 4096) -> PageSong:
+    """The song with every sound cut into pieces that overlap by twice the margin, around the end too."""
+    def cut(sound: PageSound, starts: list[int], frames: int) -> PageSound:
+        samples, _ = soundfile.read(io.BytesIO(sound.pieces[0].flac), dtype="int16")
+        pieces = []
+        for start, stop in itertools.pairwise([*starts, frames]):
+            file = io.BytesIO()
+            soundfile.write(file, samples[np.arange(start - margin, stop + margin) % frames], RATE_HZ, format="FLAC",
+                            subtype="PCM_16")
+            pieces.append(file.getvalue())
+        return PageSound.of_flac(*pieces, gain=sound.gain)
+
+    sections = []
+    for part in song.sections:
+        starts = [part.frames * n // count for n in range(count)]
+        layers = tuple(dataclasses.replace(layer, sound=cut(layer.sound, starts, part.frames)) for layer in part.layers)
+        bed = None if part.bed is None else cut(part.bed, starts, part.frames)
+        sections.append(dataclasses.replace(part, layers=layers, bed=bed, starts=tuple(starts), margin=margin))
+    return dataclasses.replace(song, sections=tuple(sections))
 
 
 def demo_song(**changes: object) -> tuple[PageSong, list[list[np.ndarray]]]:

@@ -159,7 +159,10 @@ class Player {
       context = new AudioContext({ latencyHint: "interactive" });
     }
     context.addEventListener("statechange", () => {
-      if (context === this.context && context.state !== "running") this.stopped();
+      if (context !== this.context) return;
+      // It did start, if later than was waited for: the next tap goes on with it.
+      if (context.state === "running") this.hung = false;
+      else this.stopped();
     });
     // On phones with a silent mode this is music, not a notification.
     if (navigator.audioSession) navigator.audioSession.type = "playback";
