@@ -150,8 +150,16 @@ def test_two_hundred_findings_stay_fluid(browser, tmp_path):
         for _ in range(3):
             page.keyboard.press("PageDown")
         assert page.locator("[aria-selected=true]").get_attribute("id") == "finding-30"
-        # A finding is opened, shown and ticked many times over without work for each finding of the list; the bound is
-        # on work, in laid-out entries, and not on time.
+        # Work, not time: opening the next finding changes nothing in any other entry of the list.
+        changed = page.evaluate("""async () => {
+          const seen = new Set();
+          const watcher = new MutationObserver((changes) => changes.forEach((one) => seen.add(one.target.id)));
+          watcher.observe(document.getElementById("findings"), { attributes: true, childList: true, subtree: true });
+          document.activeElement.dispatchEvent(new KeyboardEvent("keydown", { key: "ArrowDown", bubbles: true }));
+          await new Promise((done) => { setTimeout(done); });
+          return [...seen].sort();
+        }""")
+        assert changed == ["finding-30", "finding-31"]
         page.keyboard.press("End")
         assert page.locator("[aria-selected=true]").get_attribute("id") == "finding-199"
         box, entry = page.locator("#findings").bounding_box(), page.locator("#finding-199").bounding_box()

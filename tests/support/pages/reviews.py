@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from layerpipe.outputs.review.encode import (
@@ -59,7 +61,7 @@ LISTENING = ListeningLevels(-20.0, -1.0)
 
 
 def made_review(count: int = 5, *, sounds: PlaceSounds | None = None) -> ReviewSong:
-    """Findings by turns: a shift, a move that needs it, a fault without a proposal, moves."""
+    """A shift, a move that needs it, a fault without a proposal, then moves; `sounds` are those of every finding."""
     findings = []
     for n in range(count):
         edit = (ShiftEdit("regular", "right", 40.0, "late"), MoveEdit("regular", "right", 1.0, 2.0, 30.0, "early", 5.0),
@@ -70,6 +72,11 @@ def made_review(count: int = 5, *, sounds: PlaceSounds | None = None) -> ReviewS
             "a click <loud> & clear" if edit is None else f"{n} ms ahead of the left take", "listen closely", 1.0, 2.0,
             edit))
     needs = needed_by(findings)
-    items = [made_item(n, finding, sounds or made_sounds(n, changed=finding.edit is not None), needs[n])
-             for n, finding in enumerate(findings)]
+    if sounds is not None:
+        one = made_item(0, findings[0], sounds)
+        items = [replace(one, finding=finding, needs=need, diff=one.diff if finding.edit else ())
+                 for finding, need in zip(findings, needs, strict=True)]
+    else:
+        items = [made_item(n, finding, made_sounds(n, changed=finding.edit is not None), needs[n])
+                 for n, finding in enumerate(findings)]
     return ReviewSong("Salt Road", "Ines Halloran", RATE_HZ, PAGE_ID, tuple(items))
