@@ -130,12 +130,13 @@ def _of_check(file: RecipeFile, report: Report, timing: SongTiming, tempo_map: T
         if finding.verdict == "OK" or (finding.kind == "offset" and _is_timed(timed[take.layer, take.name])):
             continue
         mic, edit = mics.get(id(finding)), _high_pass_for(file, take, finding)
+        advice = finding.advice.removesuffix(" (--write does)")
         at_s, where = _place(take, finding, tempo_map)
         aligned = None if mic is None else MicEdit(mic.at, mic.shift_ms, mic.invert_polarity)
         yield ReviewFinding(
             "check", finding.kind, finding.verdict if finding.verdict == "re-record" else
             "edit" if edit or aligned else "review", REVIEW.fault_points, take.layer, take.name, where, finding.text,
-            f"high-pass at {REVIEW.rumble_hz:g} Hz; {finding.advice}" if edit else finding.advice, at_s, None,
+            f"high-pass at {REVIEW.rumble_hz:g} Hz; {advice}" if edit else advice, at_s, None,
             aligned or edit)
 
 
