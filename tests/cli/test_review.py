@@ -16,6 +16,11 @@ from layerpipe.jobs.review import find_review, prepare_review
 from layerpipe.outputs.review.line import line_of
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.pipeline import process_takes
+from tests.cli.test_share import screen
+from tests.server.conftest import load_newer, on_phone
+from tests.support.pages.browser import until
+from tests.support.passes import make_passes, write_passes
+from tests.support.session_sounds import second_microphone
 from tests.support.strums import EASY, make_strums
 
 RECIPE = """# by hand
@@ -45,7 +50,7 @@ pan = 100
 
 
 def run(*words, code=0):
-    result = CliRunner().invoke(program(["review", "timing"]), [str(word) for word in words])
+    result = CliRunner().invoke(program(["review", "timing", "check", "choose"]), [str(word) for word in words])
     assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
     assert result.exit_code == code, result.output
     return result
@@ -152,3 +157,84 @@ def test_the_page_stays_below_its_size_and_says_what_is_silent(recipe, tmp_path)
     (tmp_path / "mine.html").write_text("<p>by hand</p>")
     assert "is left alone" in run("review", recipe, "-o", tmp_path / "mine.html", code=1).stderr
     assert Path(tmp_path / "mine.html").read_text() == "<p>by hand</p>"
+
+
+@pytest.mark.slow
+def test_microphones_are_lined_up_and_rumble_is_filtered_in_a_song_without_a_tempo(folder, tmp_path):
+    near, rate_hz = soundfile.read(folder / "left.wav")
+    far = second_microphone(near, 5, delay_ms=1.2, inverted=True, rate_hz=rate_hz)
+    rumble = 0.03 * np.sin(2 * np.pi * 24 * np.arange(len(near)) / rate_hz)
+    for name, sound in (("near", near + rumble), ("far", far)):
+        soundfile.write(tmp_path / f"{name}.wav", 0.5 * sound, rate_hz, subtype="PCM_24")
+    recipe = tmp_path / "song.toml"
+    recipe.write_text("""[song]
+title = "No Tempo"
+
+[[layer]]
+name = "regular"
+take = [
+  { name = "near", file = "near.wav", pan = -50 },  # close
+  { name = "far", file = "far.wav", pan = 50 },
+]
+""")
+    before = recipe.read_bytes()
+    document = json.loads(run("review", recipe, "--json", "-o", tmp_path / "page.html").stdout)
+    numbers = {one["kind"]: one["number"] for one in document["findings"] if one["change"]}
+    assert {"mics", "rumble"} <= set(numbers)
+    assert all(one["heard_s"][1] > one["heard_s"][0] for one in document["findings"])
+    run("review", recipe, "--accept", line_of(document["page_id"], [numbers["rumble"]]), "--yes")
+    assert [one.hz for one in read_recipe(recipe).recipe.layer[0].chain.high_pass] == [40.0]
+    run("review", recipe, "--undo")
+    run("review", recipe, "--accept", line_of(document["page_id"], [numbers["mics"]]), "--yes")
+    accepted = recipe.read_bytes()
+    run("review", recipe, "--undo")
+    assert recipe.read_bytes() == before
+    run("check", recipe, "--write", "--quiet")
+    assert recipe.read_bytes() == accepted
+    far_take = read_recipe(recipe).recipe.layer[0].take[1]
+    assert (far_take.shift_ms, far_take.invert_polarity) == (pytest.approx(-1.2, abs=0.05), True)
+
+
+@pytest.mark.slow
+def test_the_passes_of_a_double_are_one_decision_and_written_as_choose_writes_them(tmp_path):
+    recipe = write_passes(make_passes(3), tmp_path)
+    before = recipe.read_bytes()
+    document = json.loads(run("review", recipe, "--json", "-o", tmp_path / "page.html").stdout)
+    passes = [one for one in document["findings"] if one["source"] == "choose"]
+    assert [one["kind"] for one in passes] == ["passes"]
+    assert passes[0]["heard_s"][1] - passes[0]["heard_s"][0] <= 10.1
+    run("review", recipe, "--accept", line_of(document["page_id"], [passes[0]["number"]]), "--yes")
+    accepted = recipe.read_bytes()
+    assert accepted != before
+    run("review", recipe, "--undo")
+    assert recipe.read_bytes() == before
+    run("choose", recipe, "--write")
+    assert recipe.read_bytes() == accepted
+
+
+@pytest.mark.slow
+def test_from_the_shared_page_into_the_recipe_and_back(recipe, browser, tmp_path):
+    before = recipe.read_bytes()
+    with screen(["share", recipe, "--review", "--host", "127.0.0.1"], tmp_path) as terminal:
+        url = terminal.wait_for(r"http://127\.0\.0\.1:\d+/([\w-]{22})/", 200)[0]
+        terminal.wait_for("Ctrl-C ends it")
+        with on_phone(browser, url) as page:
+            page.get_by_role("button", name="As proposed").tap()
+            until(page, "layerpipeReview.listener.playing")
+            page.get_by_role("checkbox", name="Accept").check()
+            page.get_by_role("button", name="Send to the terminal").tap()
+            page.locator("#delivered", has_text="Sent").wait_for()
+            terminal.wait_for(r"Accepted at 127\.0\.0\.1:\n")
+            terminal.wait_for(r"\+by_ms = ")
+            terminal.wait_for(r"Write this\?")
+            assert recipe.read_bytes() == before
+            terminal.type("y\n")
+            terminal.wait_for("wrote ")
+            terminal.wait_for("version 2 of the page is shown", 200)
+            load_newer(page)
+            assert page.evaluate("layerpipeReview.song.served.version") == 2
+            assert page.get_by_role("option").count() >= 1
+        assert terminal.end() == 0
+    assert recipe.read_bytes() != before
+    run("review", recipe, "--undo")
+    assert recipe.read_bytes() == before
