@@ -122,7 +122,7 @@ def _where(finding: ReviewFinding) -> str:
 def accept_line(terminal: Terminal, recipe: Path, line: str, *, ask: bool) -> int:
     """Show what was accepted, and write it; the exit code."""
     from layerpipe.jobs.review import change_of_line
-    from layerpipe.jobs.review_change import write_undoably
+    from layerpipe.jobs.review_change import undo_path, write_undoably
     from layerpipe.recipe.reader import read_recipe
 
     file = read_recipe(recipe)
@@ -132,7 +132,7 @@ def accept_line(terminal: Terminal, recipe: Path, line: str, *, ask: bool) -> in
         terminal.say(f"{_where(one)}: {one.text}; {one.advice}")
     changed = write_undoably(change, lambda change: terminal.show_and_write(change, ask=ask))
     if changed:
-        terminal.say(f"layerpipe review {recipe} --undo takes it back")
+        terminal.say(f"layerpipe review {recipe} --undo takes it back; the text before is in {undo_path(recipe)}")
     terminal.document({"recipe": file.path, "changed": changed,
                        "accepted": [_document(one) for one in findings]})
     return FINE if changed or change.is_empty else FAULTY

@@ -35,7 +35,8 @@ from layerpipe.render.pipeline import WORKERS, measure_song, process_takes
 from layerpipe.render.song import ProcessedSong
 from layerpipe.render.takes import OpenTake, open_all
 
-BITS = 16
+BITS, REST_BITS = 16, 14
+"""What is judged, and what is heard around it: dither at 14 bits is at -84 dBFS, as a small artist's page has it."""
 _VERSION = 1
 """Part of the key of kept findings."""
 
@@ -176,7 +177,8 @@ class _Items:
             change = change_of_findings(file, self._review.accepted([number + 1]), self._cache)
         sounds = self._sounds(finding, place, change)
         wanted = ListeningLevels(file.recipe.preview.loudness_lufs, file.recipe.preview.ceiling_dbtp)
-        voices = {name: self._store(encode_voice(voice, f"{name} {finding.name} {place.start}", song.rate_hz, BITS))
+        voices = {name: self._store(encode_voice(voice, f"{name} {finding.name} {place.start}", song.rate_hz,
+                                                 REST_BITS if name == "rest" else BITS))
                   for name, voice in sounds.voices.items()}
         return ReviewItem(finding, place, self._needed[number], _changed_lines(change), voices, sounds.alone,
                           levels_of(sounds), equal_gains(sounds, song.rate_hz, self._song_lufs(finding), wanted),

@@ -62,7 +62,8 @@ def change_of_findings(file: RecipeFile, findings: Sequence[ReviewFinding], cach
         if isinstance(edit, HighPassEdit):
             change = add_high_pass(change, edit.at, edit.hz)
         elif isinstance(edit, PassesEdit):
-            change = set_comp(change, edit.layer, edit.take, edit.play, [NewPart(*part) for part in edit.parts])
+            for take, play, parts in edit.plays:
+                change = set_comp(change, edit.layer, take, play, [NewPart(*part) for part in parts])
         elif isinstance(edit, LevelEdit):
             change = set_level(change, edit.layer, edit.level_db, edit.section)
     return change

@@ -52,6 +52,8 @@ class ReviewLimits:
 
 
 REVIEW = ReviewLimits()
+SHOWN_POINTS = 0.05
+"""Less is 0.0 as it is printed."""
 
 
 def find_all(file: RecipeFile, cache: TakeCache, *,
@@ -128,12 +130,13 @@ def _of_check(file: RecipeFile, report: Report, timing: SongTiming, tempo_map: T
         if finding.verdict == "OK" or (finding.kind == "offset" and _is_timed(timed[take.layer, take.name])):
             continue
         mic, edit = mics.get(id(finding)), _high_pass_for(file, take, finding)
+        advice = finding.advice.removesuffix(" (--write does)")
         at_s, where = _place(take, finding, tempo_map)
         aligned = None if mic is None else MicEdit(mic.at, mic.shift_ms, mic.invert_polarity)
         yield ReviewFinding(
             "check", finding.kind, finding.verdict if finding.verdict == "re-record" else
             "edit" if edit or aligned else "review", REVIEW.fault_points, take.layer, take.name, where, finding.text,
-            f"high-pass at {REVIEW.rumble_hz:g} Hz; {finding.advice}" if edit else finding.advice, at_s, None,
+            f"high-pass at {REVIEW.rumble_hz:g} Hz; {advice}" if edit else advice, at_s, None,
             aligned or edit)
 
 
@@ -178,39 +181,46 @@ def _of_choices(choices: Sequence[Choice]) -> Iterator[ReviewFinding]:
             continue
         now = [[opened.pass_at(int((span.start_s + span.stop_s) / 2 * opened.source.rate_hz)) for span in choice.spans]
                for opened in choice.takes]
-        for number, opened in enumerate(choice.takes):
-            better = _better_parts(choice, number, now)
-            if not opened.take.passes or not better:
-                continue
-            part, saved = max(better.items(), key=lambda item: item[1])
-            passes = choice.passes[number]
-            names = {part: f'pass "{passes[choice.numbers(number)[part]].name}"' for part in better}
-            words = [f"{name} in {', '.join(choice.spans[part].text for part in better if names[part] == name)}"
-                     for name in dict.fromkeys(names.values())]
-            old = ", ".join(dict.fromkeys(f'"{passes[now[number][part]].name}"' for part in better))
-            yield ReviewFinding(
-                "choose", "passes", "edit", max(saved, 0.0), choice.layer, opened.take.name, choice.spans[part].text,
-                f"{'; '.join(words)} instead of {old}", _points_words(saved, choice.spans[part].name),
-                choice.spans[part].start_s, choice.spans[part].stop_s,
-                PassesEdit(choice.layer, opened.take.name, passes[choice.played(number)].name,
-                           tuple((one.start_s, one.stop_s, one.played, one.why)
-                                 for one in parts_of_comp(choice, number))))
+        # Both takes of a double are chosen together, so they are heard and accepted together.
+        changed = [number for number in range(len(choice.takes)) if now[number] != list(choice.numbers(number))]
+        if not changed:
+            continue
+        saved = _saved_points(choice, now)
+        part = max(saved, key=lambda part: saved[part])
+        yield ReviewFinding(
+            "choose", "passes", "edit", max(saved[part], 0.0), choice.layer, choice.takes[changed[0]].take.name,
+            choice.spans[part].text, "; ".join(_pass_words(choice, number, now[number]) for number in changed),
+            f"{saved[part]:.1f} points better in {choice.spans[part].name}" if saved[part] >= SHOWN_POINTS else
+            "it fits the passes around it better", choice.spans[part].start_s, choice.spans[part].stop_s,
+            PassesEdit(choice.layer, tuple(
+                (choice.takes[number].take.name, choice.passes[number][choice.played(number)].name,
+                 tuple((one.start_s, one.stop_s, one.played, one.why) for one in parts_of_comp(choice, number)))
+                for number in changed)))
 
 
-def _points_words(saved: float, part: str) -> str:
-    """What a change of pass gains."""
-    return f"{saved:.1f} points better in {part}" if saved >= 0.05 else "it fits the passes around it better"
-
-
-def _better_parts(choice: Choice, number: int, now: Sequence[Sequence[int]]) -> dict[int, float]:
-    """Parts in which a take is to play another pass than now, and the points that the chosen passes save there."""
+def _saved_points(choice: Choice, now: Sequence[Sequence[int]]) -> dict[int, float]:
+    """By part in which a take is to play another pass than now, the points that the chosen passes save."""
     found = {}
-    for part, chosen in enumerate(choice.numbers(number)):
-        if chosen != now[number][part]:
-            before = tuple([numbers[part] for numbers in now] + [0])[:2]
-            after = (choice.comp.one[part], choice.comp.other[part] if len(choice.takes) > 1 else 0)
-            found[part] = float(choice.costs[part][before] - choice.costs[part][after])
+    for part in range(len(choice.spans)):
+        before = [numbers[part] for numbers in now]
+        after = [choice.numbers(number)[part] for number in range(len(choice.takes))]
+        if before != after:
+            alone = [0] * (2 - len(before))
+            found[part] = float(choice.costs[part][tuple(before + alone)] - choice.costs[part][tuple(after + alone)])
     return found
+
+
+def _pass_words(choice: Choice, number: int, now: Sequence[int]) -> str:
+    """Which other passes a take is to play: left: pass "2" in verse (bars 1 to 4) instead of "1"."""
+    passes, numbers = choice.passes[number], choice.numbers(number)
+    parts = [part for part in range(len(now)) if numbers[part] != now[part]]
+    words = []
+    for chosen in dict.fromkeys(numbers[part] for part in parts):
+        here = [part for part in parts if numbers[part] == chosen]
+        where = "throughout" if len(here) == len(now) else f"in {', '.join(choice.spans[part].text for part in here)}"
+        old = ", ".join(dict.fromkeys(f'"{passes[now[part]].name}"' for part in here))
+        words.append(f'pass "{passes[chosen].name}" {where} instead of {old}')
+    return f"{choice.takes[number].take.name}: {', '.join(words)}"
 
 
 def _of_levels(file: RecipeFile, cache: TakeCache, on_progress: OnProgress) -> Iterator[ReviewFinding]:

@@ -247,6 +247,9 @@ def toml_text(value: Any) -> str:
 
     if isinstance(value, dict):
         return "{ " + ", ".join(f"{toml_key(key)} = {toml_text(inner)}" for key, inner in value.items()) + " }"
+    if isinstance(value, list):
+        # A list of tables would become [[tables]].
+        return f"[{', '.join(map(toml_text, value))}]"
     return str(tomlkit.item(value).as_string())
 
 

@@ -5,7 +5,6 @@ Seconds count in the song. Edits hold what is written into the recipe; findings 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
@@ -41,12 +40,11 @@ class MoveEdit:
 
 @dataclass(frozen=True)
 class PassesEdit:
-    """A take plays other passes; parts are (from, to, pass, why)."""
+    """Takes of a double play other passes."""
 
     layer: str
-    take: str
-    play: str
-    parts: tuple[tuple[float, float, str, str], ...]
+    plays: tuple[tuple[str, str, tuple[tuple[float, float, str, str], ...]], ...]
+    """Take, the pass it plays, and the parts of its comp: from, to, pass, why."""
 
 
 @dataclass(frozen=True)
@@ -149,11 +147,9 @@ def from_json(kept: list[dict[str, Any]]) -> list[ReviewFinding]:
 
 def _edit_from_json(kind: str, fields: dict[str, Any]) -> Edit:
     """An edit; lists become tuples."""
-    edit: Edit = _EDITS[kind](**dict(_with_tuples(fields)))
+    edit: Edit = _EDITS[kind](**{name: _frozen(value) for name, value in fields.items()})
     return edit
 
 
-def _with_tuples(fields: dict[str, Any]) -> Iterator[tuple[str, Any]]:
-    for name, value in fields.items():
-        yield name, tuple(tuple(row) if isinstance(row, list) else row for row in value) if isinstance(
-            value, list) else value
+def _frozen(value: Any) -> Any:
+    return tuple(map(_frozen, value)) if isinstance(value, list) else value

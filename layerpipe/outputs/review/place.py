@@ -70,10 +70,10 @@ def place_of(finding: ReviewFinding, tempo_map: TempoMap, rate_hz: int, frames: 
     else:
         first_s = start_s - PLACE.around_s
         last_s = first_s + min(max(stop_s - first_s + PLACE.around_s, PLACE.least_s), PLACE.most_s)
-    # At the end of a song the loop is moved forward rather than cut.
-    late_s = max(0.0, last_s - song_s)
-    start = max(frames_of_s(max(first_s - late_s, 0.0), rate_hz), 0)
-    stop = min(frames_of_s(last_s - late_s, rate_hz), frames)
+    # At either end of the song the loop is moved into it, so that it stays whole bars long.
+    into_s = max(0.0, -first_s) - max(0.0, last_s - song_s)
+    start = max(frames_of_s(first_s + into_s, rate_hz), 0)
+    stop = min(frames_of_s(last_s + into_s, rate_hz), frames)
     event = None
     if finding.start_s is not None and finding.where:
         event = (min(max(frames_of_s(start_s, rate_hz) - start, 0), stop - start),

@@ -46,6 +46,7 @@ globalThis.layerpipeReview = {
   song,
   state,
   listener,
+  curves: crossfadeCurves,
   async mixed(number, name, which) {
     const context = new OfflineAudioContext(2, 1, song.rate);
     const decoded = await decodedItem(context, song.items[number]);

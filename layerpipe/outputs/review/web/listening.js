@@ -68,9 +68,14 @@ class Listener extends Player {
   async start(number, name, state, offset) {
     this.turn += 1;
     const mine = this.turn;
-    const woken = this.wake();
-    const buffers = await this.buffers(number, name);
-    await woken;
+    let buffers;
+    try {
+      const woken = this.wake();
+      [, buffers] = await Promise.all([woken, this.buffers(number, name)]);
+    } catch (refusal) {
+      if (mine !== this.turn) return false;
+      throw refusal;
+    }
     if (mine !== this.turn) return false;
     const goesOn = this.joined && this.section.number === number;
     const place = goesOn ? this.placeNow : offset;

@@ -28,9 +28,9 @@ function areaPath(text, middle, half) {
 
 function showStrips() {
   const { outlines, frames, event, take, layer, bars, beside } = item();
-  byId("recorded").setAttribute("d", areaPath(outlines.recorded, 58, 54));
-  byId("proposed").setAttribute("d", outlines.proposed ? areaPath(outlines.proposed, 58, 54) : "");
-  byId("beside").setAttribute("d", outlines.double ? areaPath(outlines.double, 155, 33) : "");
+  byId("recorded").setAttribute("d", areaPath(outlines.recorded, 68, 47));
+  byId("proposed").setAttribute("d", outlines.proposed ? areaPath(outlines.proposed, 68, 47) : "");
+  byId("beside").setAttribute("d", outlines.double ? areaPath(outlines.double, 162, 26) : "");
   const [first, last] = event ?? [0, 0];
   byId("event").setAttribute("x", (1000 * first) / frames);
   byId("event").setAttribute("width", event ? Math.max((1000 * (last - first)) / frames, 3) : 0);
@@ -74,7 +74,8 @@ function showHearing() {
 
 function showTicks() {
   entries.forEach((entry, number) => {
-    if (song.items[number].diff.length) entry.setAttribute("aria-checked", String(state.ticked.has(number)));
+    const isTicked = String(state.ticked.has(number));
+    if (song.items[number].diff.length && entry.getAttribute("aria-checked") !== isTicked) entry.setAttribute("aria-checked", isTicked);
   });
   byId("proposal").hidden = item().diff.length === 0;
   byId("accept").checked = state.ticked.has(state.number);
@@ -91,7 +92,7 @@ function open(number, { focus = false } = {}) {
   scrollToEntry(entry);
   byId("who").textContent = `${item().name}${item().where ? `, ${item().where}` : ""}`;
   byId("what").textContent = item().text;
-  byId("advice").textContent = item().diff.length ? `Proposed: ${item().advice}.` : `${item().advice}.`;
+  byId("advice").textContent = item().diff.length ? `Proposed: ${item().advice}.` : `${item().advice[0].toUpperCase()}${item().advice.slice(1)}.`;
   byId("previous").disabled = state.number === 0;
   byId("next").disabled = state.number === entries.length - 1;
   showStrips();

@@ -1,0 +1,240 @@
+"""`layerpipe review` on files: what it lists, its page, what an accepted line writes, undo, and refusals."""
+
+from __future__ import annotations
+
+import io
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from typer.testing import CliRunner
+
+from layerpipe.cli import program
+from layerpipe.jobs.review import find_review, prepare_review
+from layerpipe.outputs.review.line import line_of
+from layerpipe.recipe.reader import read_recipe
+from layerpipe.render.pipeline import process_takes
+from tests.cli.test_share import screen
+from tests.server.conftest import load_newer, on_phone
+from tests.support.pages.browser import until
+from tests.support.passes import make_passes, write_passes
+from tests.support.session_sounds import second_microphone
+from tests.support.strums import EASY, make_strums
+
+RECIPE = """# by hand
+[song]
+title = "Salt Road"
+tempo = 100.0   # as it was counted in
+meter = "4/4"
+bar_one_s = 0.6
+
+[[layer]]
+name = "regular"
+
+[layer.chain]
+high_pass = [{ hz = 70 }]
+compressor = { hits_db = 2.0 }
+
+[[layer.take]]
+name = "left"
+file = "left.wav"
+pan = -100
+
+[[layer.take]]   # the second pass
+name = "right"
+file = "right.wav"
+pan = 100
+"""
+
+
+def run(*words, code=0):
+    result = CliRunner().invoke(program(["review", "timing", "check", "choose"]), [str(word) for word in words])
+    assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
+    assert result.exit_code == code, result.output
+    return result
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """Two takes; the right one with its first downbeat early and bar 4 dragging."""
+    made = tmp_path_factory.mktemp("takes")
+    takes = {"left": make_strums(61, hand=EASY, tempo=100.0, meter="4/4", bars=6),
+             "right": make_strums(62, hand=EASY, tempo=100.0, meter="4/4", bars=6,
+                                  planted=((1, 0, 0, -36.0), (4, 0, 7, 32.0)))}
+    for name, take in takes.items():
+        soundfile.write(made / f"{name}.wav", take.samples, take.rate_hz, subtype="PCM_24")
+    return made
+
+
+@pytest.fixture
+def recipe(folder, tmp_path):
+    path = tmp_path / "song.toml"
+    path.write_text(RECIPE.replace('file = "', f'file = "{folder}/'))
+    return path
+
+
+@pytest.fixture
+def document(recipe, tmp_path):
+    return json.loads(run("review", recipe, "--json", "-o", tmp_path / "page.html").stdout)
+
+
+def test_the_planted_places_come_first_with_the_change_they_ask_for(recipe, document, tmp_path):
+    first, second = document["findings"][:2]
+    assert {first["place"], second["place"]} == {"bar 1 beat 1", "bar 4 beat 1"}
+    for found in (first, second):
+        assert (found["source"], found["take"], found["verdict"]) == ("timing", "right", "edit")
+        assert found["heard_s"][0] <= found["from_s"] < found["to_s"] <= found["heard_s"][1] + 1
+        assert found["change"][0].startswith("+[[layer.take.move]]  # timing: ")
+        assert found["has_sound"]
+    assert [one["points"] for one in document["findings"]] == sorted(
+        (one["points"] for one in document["findings"]), reverse=True)
+    page = (tmp_path / "page.html").read_bytes()
+    assert document["bytes"] == len(page) < 2_000_000
+    assert json.loads(run("review", recipe, "--json", "-o", tmp_path / "again.html").stdout)["findings"]
+    assert (tmp_path / "again.html").read_bytes() == page
+
+
+def test_what_is_accepted_is_what_timing_would_write_and_is_undone_to_the_byte(recipe, document):
+    before = recipe.read_bytes()
+    line = line_of(document["page_id"], [1, 2])
+    assert "+by_ms = " in run("review", recipe, "--accept", line, code=1).stdout
+    assert recipe.read_bytes() == before, "nobody said yes"
+    assert list(recipe.parent.glob("*.json")) == []
+    said = run("review", recipe, "--accept", f"> {line}", "--yes").stdout
+    assert "right, bar 1 beat 1" in said
+    accepted = recipe.read_bytes()
+    assert "have changed since the page was made" in run("review", recipe, "--accept", line, code=2).stderr
+    assert "-by_ms = " in run("review", recipe, "--undo").stdout
+    assert recipe.read_bytes() == before
+    assert list(recipe.parent.glob("*.json")) == []
+    assert "nothing was written by review" in run("review", recipe, "--undo").stdout
+    run("timing", recipe, "--write")
+    assert recipe.read_bytes() == accepted
+
+
+def test_what_was_changed_since_is_not_undone(recipe, document):
+    run("review", recipe, "--accept", line_of(document["page_id"], [1]), "--yes")
+    by_hand = recipe.read_text() + "# one more thought\n"
+    recipe.write_text(by_hand)
+    assert "has changed since review wrote it" in run("review", recipe, "--undo", code=1).stderr
+    assert recipe.read_text() == by_hand
+
+
+def test_what_is_proposed_sounds_as_it_will_be_bounced(recipe, document):
+    item = prepare_review(find_review(read_recipe(recipe)), most_bytes=None).items[0]
+    run("review", recipe, "--accept", line_of(document["page_id"], [1]), "--yes")
+    bounced = process_takes(read_recipe(recipe)).takes[1].sound.read_float32(item.place.start, item.place.stop)
+    recorded, proposed = (flac_of(sound) for sound in item.voices["take"].sounds)
+    heard = recorded.copy()
+    heard[item.voices["take"].proposed_at :][: len(proposed)] = proposed
+    # The last 15 ms cross over into the beginning of the loop.
+    inside = slice(0, item.place.frames - 720)
+    assert np.sqrt(np.mean((heard[inside] - bounced[inside]) ** 2)) < 10 ** (-80 / 20)
+    assert np.sqrt(np.mean((recorded[inside] - bounced[inside]) ** 2)) > 10 ** (-50 / 20)
+
+
+def flac_of(sound):
+    """Samples of a page's sound."""
+    return soundfile.read(io.BytesIO(sound.flac))[0] * sound.gain
+
+
+def test_lines_of_another_song_and_of_what_is_not_proposed_are_refused(recipe, document):
+    page_id = document["page_id"]
+    other = f"{'0' * 8}{page_id[8:]}"
+    assert "the review of another song" in run("review", recipe, "--accept", line_of(other, [1]), code=2).stderr
+    assert "there is no finding 99" in run("review", recipe, "--accept", line_of(page_id, [99]), code=2).stderr
+    assert "was not found" in run("review", recipe, "--accept", "yes please", code=2).stderr
+    assert "give one of them" in run("review", recipe, "--accept", "x", "--undo", code=2).output
+    assert "belongs to one recipe" in run("review", recipe, recipe, "--undo", code=2).output
+
+
+def test_the_page_stays_below_its_size_and_says_what_is_silent(recipe, tmp_path):
+    song = prepare_review(find_review(read_recipe(recipe)), most_bytes=1000)
+    assert all(not item.voices for item in song.items)
+    assert "would be written over" in run("review", recipe, "-o", recipe, code=1).stderr
+    (tmp_path / "mine.html").write_text("<p>by hand</p>")
+    assert "is left alone" in run("review", recipe, "-o", tmp_path / "mine.html", code=1).stderr
+    assert Path(tmp_path / "mine.html").read_text() == "<p>by hand</p>"
+
+
+@pytest.mark.slow
+def test_microphones_are_lined_up_and_rumble_is_filtered_in_a_song_without_a_tempo(folder, tmp_path):
+    near, rate_hz = soundfile.read(folder / "left.wav")
+    far = second_microphone(near, 5, delay_ms=1.2, inverted=True, rate_hz=rate_hz)
+    rumble = 0.03 * np.sin(2 * np.pi * 24 * np.arange(len(near)) / rate_hz)
+    for name, sound in (("near", near + rumble), ("far", far)):
+        soundfile.write(tmp_path / f"{name}.wav", 0.5 * sound, rate_hz, subtype="PCM_24")
+    recipe = tmp_path / "song.toml"
+    recipe.write_text("""[song]
+title = "No Tempo"
+
+[[layer]]
+name = "regular"
+take = [
+  { name = "near", file = "near.wav", pan = -50 },  # close
+  { name = "far", file = "far.wav", pan = 50 },
+]
+""")
+    before = recipe.read_bytes()
+    document = json.loads(run("review", recipe, "--json", "-o", tmp_path / "page.html").stdout)
+    numbers = {one["kind"]: one["number"] for one in document["findings"] if one["change"]}
+    assert {"mics", "rumble"} <= set(numbers)
+    assert all(one["heard_s"][1] > one["heard_s"][0] for one in document["findings"])
+    run("review", recipe, "--accept", line_of(document["page_id"], [numbers["rumble"]]), "--yes")
+    assert [one.hz for one in read_recipe(recipe).recipe.layer[0].chain.high_pass] == [40.0]
+    run("review", recipe, "--undo")
+    run("review", recipe, "--accept", line_of(document["page_id"], [numbers["mics"]]), "--yes")
+    accepted = recipe.read_bytes()
+    run("review", recipe, "--undo")
+    assert recipe.read_bytes() == before
+    run("check", recipe, "--write", "--quiet")
+    assert recipe.read_bytes() == accepted
+    far_take = read_recipe(recipe).recipe.layer[0].take[1]
+    assert (far_take.shift_ms, far_take.invert_polarity) == (pytest.approx(-1.2, abs=0.05), True)
+
+
+@pytest.mark.slow
+def test_the_passes_of_a_double_are_one_decision_and_written_as_choose_writes_them(tmp_path):
+    recipe = write_passes(make_passes(3), tmp_path)
+    before = recipe.read_bytes()
+    document = json.loads(run("review", recipe, "--json", "-o", tmp_path / "page.html").stdout)
+    passes = [one for one in document["findings"] if one["source"] == "choose"]
+    assert [one["kind"] for one in passes] == ["passes"]
+    assert passes[0]["heard_s"][1] - passes[0]["heard_s"][0] <= 10.1
+    run("review", recipe, "--accept", line_of(document["page_id"], [passes[0]["number"]]), "--yes")
+    accepted = recipe.read_bytes()
+    assert accepted != before
+    run("review", recipe, "--undo")
+    assert recipe.read_bytes() == before
+    run("choose", recipe, "--write")
+    assert recipe.read_bytes() == accepted
+
+
+@pytest.mark.slow
+def test_from_the_shared_page_into_the_recipe_and_back(recipe, browser, tmp_path):
+    before = recipe.read_bytes()
+    with screen(["share", recipe, "--review", "--host", "127.0.0.1"], tmp_path) as terminal:
+        url = terminal.wait_for(r"http://127\.0\.0\.1:\d+/([\w-]{22})/", 200)[0]
+        terminal.wait_for("Ctrl-C ends it")
+        with on_phone(browser, url) as page:
+            page.get_by_role("button", name="As proposed").tap()
+            until(page, "layerpipeReview.listener.playing")
+            page.get_by_role("checkbox", name="Accept").check()
+            page.get_by_role("button", name="Send to the terminal").tap()
+            page.locator("#delivered", has_text="Sent").wait_for()
+            terminal.wait_for(r"Accepted at 127\.0\.0\.1:\n")
+            terminal.wait_for(r"\+by_ms = ")
+            terminal.wait_for(r"Write this\?")
+            assert recipe.read_bytes() == before
+            terminal.type("y\n")
+            terminal.wait_for("wrote ")
+            terminal.wait_for("version 2 of the page is shown", 200)
+            load_newer(page)
+            assert page.evaluate("layerpipeReview.song.served.version") == 2
+            assert page.get_by_role("option").count() >= 1
+        assert terminal.end() == 0
+    assert recipe.read_bytes() != before
+    run("review", recipe, "--undo")
+    assert recipe.read_bytes() == before
