@@ -182,30 +182,33 @@ def _chains(worth: FloatArray, lag_s: FloatArray, possible: npt.NDArray[np.bool_
             paid: MatchPrices) -> tuple[FloatArray, IntArray]:
     """Worth of the best chain that ends with each pair, and the pair before it (-1 at the beginning of a chain)."""
     count, width = worth.shape
-    total = np.full((count, width), -np.inf)
+    reach = paid.skip + 1
+    # Bordered by pairs that are not there, so that every pair has as many before it.
+    total, bordered_s = np.full((count + reach, width + reach), -np.inf), np.zeros((count + reach, width + reach))
+    bordered_s[reach:, reach:] = lag_s
     came_from = np.full((count, width), -1, np.int64)
     begin = -paid.left_out * 0.5 * np.minimum(np.arange(count)[:, None], np.arange(width)[None, :])
+    passed_s = time_s[:, None] - np.concatenate([np.full(reach, time_s[0]), time_s])[
+        np.arange(count)[:, None] + reach - np.arange(1, reach + 1)]
+    allowed_s = paid.jitter_s + paid.drift * passed_s
+    left_out = paid.left_out * (np.arange(reach)[:, None] + np.arange(reach))
+    # Of every pair those before it, shape (rows back, columns back), the nearest first.
+    before, before_s = (np.lib.stride_tricks.sliding_window_view(one, (reach, reach))[:, :, ::-1, ::-1]
+                        for one in (total, bordered_s))
     for i in range(count):
         columns = np.flatnonzero(possible[i])
         if not len(columns):
             continue
         low, high = int(columns[0]), int(columns[-1]) + 1
-        best, source = begin[i, low:high].copy(), np.full(high - low, -1, np.int64)
-        for back in range(1, min(paid.skip + 1, i) + 1):
-            row = i - back
-            allowed_s = paid.jitter_s + paid.drift * (time_s[i] - time_s[row])
-            for across in range(1, paid.skip + 2):
-                first = max(low, across)
-                if first >= high:
-                    continue
-                before = slice(first - across, high - across)
-                change = np.abs(lag_s[i, first:high] - lag_s[row, before]) / allowed_s
-                gained = (total[row, before] - np.minimum(0.5 * change**2, paid.jump)
-                          - paid.left_out * (back + across - 2))
-                here = slice(first - low, high - low)
-                better = gained > best[here]
-                best[here] = np.where(better, gained, best[here])
-                source[here] = np.where(better, row * width + np.arange(first - across, high - across), source[here])
-        total[i, low:high] = np.where(possible[i, low:high], best + worth[i, low:high], -np.inf)
-        came_from[i, low:high] = source
-    return total, came_from
+        change = np.abs(lag_s[i, low:high, None, None] - before_s[i, low:high]) / allowed_s[i, :, None]
+        gained = before[i, low:high] - np.minimum(0.5 * change**2, paid.jump) - left_out
+        gained = gained.reshape(high - low, -1)
+        first = gained.argmax(axis=1)
+        best = gained[np.arange(high - low), first]
+        follows = best > begin[i, low:high]
+        back, across = first // reach + 1, first % reach + 1
+        came_from[i, low:high] = np.where(follows, (i - back) * width + np.arange(low, high) - across, -1)
+        best = np.where(follows, best, begin[i, low:high])
+        total[i + reach, low + reach : high + reach] = np.where(possible[i, low:high], best + worth[i, low:high],
+                                                                -np.inf)
+    return total[reach:, reach:], came_from
