@@ -86,6 +86,8 @@ class ClickLimits:
     """Share of a click's energy that a small room returns within 40 ms; a note leaves more."""
     level_rise: float = 3.0
     """A strum on its way through the strings rises faster."""
+    strum_over_loudest: float = 15.0
+    """Unless the suspect stands out of the strum so far, and above all picks (`no_onset_over_loudest`)."""
     nearly_alone: float = 0.4
     """Below this power over the loudest other place no model is asked: it saves time."""
 
@@ -153,10 +155,12 @@ def judge(evidence: ClickEvidence, limits: ClickLimits) -> Judgement:
     Judgement
         Undecided (None) while what is missing would decide.
     """
-    if evidence.level_rise > limits.level_rise:
+    in_a_strum = evidence.level_rise > limits.level_rise
+    if in_a_strum and evidence.over_loudest < limits.strum_over_loudest:
         return Judgement(False, "a strum on its way through the strings")
     for (rise, left), new in zip(evidence.new_sound, limits.new_sound, strict=True):
-        if rise > new.rise and left > limits.left_behind:
+        # Inside a strum the level before is that of before the strum, or of its first strings.
+        if rise > new.rise and left > limits.left_behind and not in_a_strum:
             return Judgement(False, f"a note: more sounds after than before ({new.band}, {new.milliseconds} ms)")
     if evidence.over_loudest < limits.nearly_alone:
         return Judgement(False, "as loud again within 50 ms")
@@ -173,6 +177,8 @@ def judge(evidence: ClickEvidence, limits: ClickLimits) -> Judgement:
         return Judgement(False, "a hand that stops the strings")
     if lone.over_loudest > limits.no_onset_over_loudest and evidence.over_db > limits.no_onset_over_db:
         return Judgement(True, "no pick stands out so far")
+    if in_a_strum:
+        return Judgement(False, "a strum on its way through the strings")
     if evidence.in_a_gap:
         return Judgement(True, "alone in a gap: a note rings on")
     if evidence.onset_confidence is None:

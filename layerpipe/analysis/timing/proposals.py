@@ -7,7 +7,7 @@ Where there is no double, or it disagrees, a take keeps its own average offset a
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -68,7 +68,8 @@ class Proposal:
 
 def propose_edits(name: str, take: AlignedTake, double: tuple[str, AlignedTake] | None, others: Sequence[AlignedTake],
                   ranges: Sequence[BarRange], timing: Timing,
-                  frozen: Sequence[tuple[float, float]] = ()) -> tuple[list[Proposal], list[Rerecord]]:
+                  frozen: Sequence[tuple[float, float]] = (),
+                  is_struck: Callable[[float], bool] = lambda at_s: False) -> tuple[list[Proposal], list[Rerecord]]:
     """Find the moves worth making in one take, and what should be re-recorded.
 
     Parameters
@@ -86,6 +87,8 @@ def propose_edits(name: str, take: AlignedTake, double: tuple[str, AlignedTake] 
     timing : Timing
     frozen : sequence of (from_s, to_s)
         Where the recipe has moves already (seconds in the file).
+    is_struck : callable
+        Whether anything is struck in the take when a moment is heard; asked before a strum is called missing.
 
     Returns
     -------
@@ -105,7 +108,7 @@ def propose_edits(name: str, take: AlignedTake, double: tuple[str, AlignedTake] 
             f", and {comparison.spread_ms:.0f} ms against {double[0]} (above {timing.most_double_spread_ms:g} ms)")
         why = f"{name}: the spread is {spread_ms:.0f} ms{beside}; above {timing.most_spread_ms:g} ms re-record"
         return [], [Rerecord((min(bars), max(bars)), why)]
-    rerecord = find_missing(name, take, others)
+    rerecord = find_missing(name, take, others, is_struck)
     trust = _Trust(comparison, onsets)
     far = [onset for onset in onsets
            if abs(onset.deviation_ms or 0.0) > timing.most_offset_ms and trust.is_enough([onset])

@@ -6,7 +6,7 @@ Limits: common practice, no source.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -47,8 +47,10 @@ class BarRange:
     last_bar: int
 
 
-def find_missing(name: str, take: AlignedTake, others: Sequence[AlignedTake]) -> list[Rerecord]:
-    """Onsets that all other takes play, and this one nearly always, but not here."""
+def find_missing(name: str, take: AlignedTake, others: Sequence[AlignedTake],
+                 is_struck: Callable[[float], bool] = lambda at_s: False) -> list[Rerecord]:
+    """Onsets that all other takes play, and this one nearly always, but not here; `is_struck` is asked last whether
+    anything is struck in the take when a moment is heard."""
     mine = set(take.points)
     if not mine or not others:
         return []
@@ -72,7 +74,7 @@ def find_missing(name: str, take: AlignedTake, others: Sequence[AlignedTake]) ->
         certain = all(one is not None and one.onset.confidence > MISSING.others_confidence
                       and one.onset.level_db > level_db - MISSING.under_usual_db for one, level_db in there)
         near = len(times) and np.min(np.abs(times - every[point])) < MISSING.near_s
-        if there and usual and certain and not near:
+        if there and usual and certain and not near and not is_struck(every[point]):
             found.append(Rerecord((point.bar, point.bar), f"{name}: {point.text} is missing; the other takes play it"))
     return found
 
