@@ -20,6 +20,7 @@ from layerpipe.analysis.defects.single_pass import Measurements
 from layerpipe.analysis.defects.talk import talk_spans_s
 from layerpipe.analysis.defects.tuning import Tuning, tuning_of
 from layerpipe.analysis.onsets.detect import find_onsets
+from layerpipe.analysis.sustained.kinds import UNHEARD, HeardKind
 from layerpipe.analysis.takes_compared.notes_compared import unwrap_cents
 from layerpipe.audio_files.info import FileFacts
 from layerpipe.core.sound import ArraySound, Float32Array, FloatArray, Sound
@@ -87,6 +88,8 @@ class CheckedTake:
     """Whether the recipe inverts it."""
     bar_one_s: float | None = None
     """Seconds of the sound at which bar 1 begins; None where the song has no tempo."""
+    kind: HeardKind = UNHEARD
+    """What plays."""
     tuned_beside: float | None = None
     """Tuning of the song in cents, if known: that of a take is only known to 100 cents and is read next to it."""
 

@@ -57,4 +57,4 @@ def excerpt_features(sound: Sound, span: tuple[int, int]) -> SustainedFeatures:
     parts = [measure_features(sound, at_s, at_s + EXCERPT_S)
              for at_s in np.linspace(start_s, stop_s - EXCERPT_S, EXCERPTS)]
     return SustainedFeatures(*(np.concatenate([getattr(part, name) for part in parts])
-                               for name in ("level_db", "chroma", "mel", "periodicity", "f0_hz")))
+                               for name in ("level_db", "chroma", "mel", "periodicity", "f0_hz", "low_db")))

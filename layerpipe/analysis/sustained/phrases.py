@@ -59,12 +59,12 @@ def find_phrases(features: SustainedFeatures) -> list[Phrase]:
     under_db = level_db - features.loud_db
     silent = (under_db < RESTS.silent_db) | ((under_db < RESTS.breath_db)
                                              & (features.periodicity < RESTS.breath_periodicity))
-    spans = [span for span in _runs(silent) if span[1] - span[0] >= RESTS.shortest_s / HOP_S]
-    spans += [span for span in _runs(_is_under_sides(level_db)) if span[1] - span[0] >= RESTS.shortest_dip_s / HOP_S]
+    spans = [span for span in runs(silent) if span[1] - span[0] >= RESTS.shortest_s / HOP_S]
+    spans += [span for span in runs(_is_under_sides(level_db)) if span[1] - span[0] >= RESTS.shortest_dip_s / HOP_S]
     resting = np.zeros(len(level_db), bool)
     for start, stop in spans:
         resting[start:stop] = True
-    sounding = _runs(~resting)
+    sounding = runs(~resting)
     loud = [(start, stop) for start, stop in sounding if under_db[start:stop].max() > RESTS.breath_db]
     merged = _without_short(loud)
     edges = [0, *(stop for _, stop in merged)], [*(start for start, _ in merged), len(level_db)]
@@ -83,8 +83,23 @@ def _is_under_sides(level_db: FloatArray) -> npt.NDArray[np.bool_]:
     return under
 
 
-def _runs(mask: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """First and last (excluded) frame of every run that is true."""
+def runs(mask: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Find the runs of a mask.
+
+    Parameters
+    ----------
+    mask : np.ndarray [shape=(frames,), bool]
+
+    Returns
+    -------
+    list of (start, stop)
+        Frames of every run that is true, in order; stop is the frame after its last.
+
+    Example
+    -------
+    >>> runs(np.array([True, False, True, True]))
+    [(0, 1), (2, 4)]
+    """
     edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(int)))
     return [(int(start), int(stop)) for start, stop in zip(edges[::2], edges[1::2], strict=True)]
 

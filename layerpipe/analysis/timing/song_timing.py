@@ -70,6 +70,11 @@ class TakeTiming:
         return take_name(self.open)
 
     @property
+    def count(self) -> int:
+        """Onsets, or phrases, that were found."""
+        return len(self.aligned.onsets) if self.sustained is None else len(self.sustained.phrases)
+
+    @property
     def moves(self) -> tuple[Proposal, ...]:
         """Proposed moves."""
         return self.edits.moves

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from layerpipe.analysis.sustained.compare import LeadComparison, PhraseLag, compare_with_lead
 from layerpipe.analysis.sustained.edits import PHRASE_EDITS, PhraseEdits, propose_phrase_edits
-from layerpipe.analysis.sustained.features import HOP_S, SustainedFeatures, measure_features
+from layerpipe.analysis.sustained.features import SustainedFeatures, measure_features
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace
 from layerpipe.analysis.takes_compared.song_takes import BARS_APART, SECONDS_APART
 from layerpipe.analysis.timing.proposals import Proposal
@@ -45,7 +45,7 @@ class SustainedTake:
         if moved:
             for move in self.edits.moves:
                 by_ms |= {id(one): move.by_ms for one in self.phrases
-                          if move.from_s <= (one.phrase.start + one.phrase.stop) / 2 * HOP_S < move.to_s}
+                          if move.from_s <= (one.from_s + one.to_s) / 2 < move.to_s}
         shift_ms = self.edits.shift_ms if moved else 0.0
         return [one.late_ms + shift_ms + by_ms[id(one)] for one in self.phrases if one.is_sure]
 
@@ -147,7 +147,8 @@ class _Words:
 
     def rerecord(self) -> tuple[Rerecord, ...]:
         """Phrases that are far away and cannot be moved; bars need a tempo."""
-        return tuple(Rerecord(self._bars(one), self._stuck(one)) for one in self._far()) if self.tempo_map.has_grid else ()
+        far = self._far() if self.tempo_map.has_grid else []
+        return tuple(Rerecord(self._bars(one), self._stuck(one)) for one in far)
 
     @property
     def unmended(self) -> str:
@@ -162,12 +163,11 @@ class _Words:
                 "long enough for a move")
 
     def _bars(self, one: PhraseLag) -> tuple[int, int]:
-        first, last = (max(self.tempo_map.bar_at(frame * HOP_S), 1) for frame in (one.phrase.start, one.phrase.stop))
+        first, last = (max(self.tempo_map.bar_at(at_s), 1) for at_s in (one.from_s, one.to_s))
         return first, last
 
     def _where(self, phrases: Sequence[PhraseLag]) -> str:
-        first_s, last_s = phrases[0].phrase.start * HOP_S, phrases[-1].phrase.stop * HOP_S
-        return f"{self.tempo_map.text_of(first_s)} to {self.tempo_map.text_of(last_s)}"
+        return f"{self.tempo_map.text_of(phrases[0].from_s)} to {self.tempo_map.text_of(phrases[-1].to_s)}"
 
 
 def _late_words(ms: float) -> str:
