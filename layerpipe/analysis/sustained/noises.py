@@ -138,5 +138,4 @@ def _noise_levels(
         "breath": (breath_db, breath_db > max(NOISES.breath_db, floor_db + NOISES.breath_over_floor_db),
                    NOISES.breath_s),
         "plosive": (low_db, low_db > max(NOISES.plosive_db, usual_db + NOISES.plosive_rise_db), NOISES.plosive_s),
-        "sibilance": (hiss_db, (high > NOISES.sibilance_share) & noisy & (hiss_db > NOISES.sibilance_db),
-                      NOISES.sibilance_s)}
+        "sibilance": (hiss_db, (high > NOISES.sibilance_share) & (hiss_db > NOISES.sibilance_db), NOISES.sibilance_s)}

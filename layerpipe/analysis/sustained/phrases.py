@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.analysis.sustained.features import HOP_S, SustainedFeatures
-from layerpipe.core.sound import FloatArray
+from layerpipe.core.sound import Float32Array, FloatArray
 
 
 @dataclass(frozen=True)
@@ -23,6 +23,7 @@ class RestLimits:
     silent_db: float = -30.0  # softer is a rest, whatever it is
     breath_db: float = -18.0  # softer and without a period: a breath
     breath_periodicity: float = 0.45
+    loud_breath_db: float = -8.0  # between rests, what is softer than this and has no period is a breath, too
     under_sides_db: float = 14.0  # softer by this than what sounds within `side_s` on both sides: a rest in a room
     side_s: float = 0.7
     shortest_s: float = 0.12  # a stopped consonant is closed for less (60 to 100 ms; from memory)
@@ -65,10 +66,16 @@ def find_phrases(features: SustainedFeatures) -> list[Phrase]:
     for start, stop in spans:
         resting[start:stop] = True
     sounding = runs(~resting)
-    loud = [(start, stop) for start, stop in sounding if under_db[start:stop].max() > RESTS.breath_db]
+    loud = [(start, stop) for start, stop in sounding if under_db[start:stop].max() > RESTS.breath_db
+            and not _is_loud_breath(under_db[start:stop], features.periodicity[start:stop])]
     merged = _without_short(loud)
     edges = [0, *(stop for _, stop in merged)], [*(start for start, _ in merged), len(level_db)]
     return [Phrase(start, stop, edges[0][n], edges[1][n + 1]) for n, (start, stop) in enumerate(merged)]
+
+
+def _is_loud_breath(under_db: FloatArray, periodicity: Float32Array) -> bool:
+    """Whether what sounds between two rests is nothing but a breath."""
+    return bool(under_db.max() < RESTS.loud_breath_db and np.median(periodicity) < RESTS.breath_periodicity)
 
 
 def _is_under_sides(level_db: FloatArray) -> npt.NDArray[np.bool_]:
