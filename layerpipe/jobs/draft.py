@@ -13,8 +13,10 @@ from pathlib import Path
 from layerpipe.analysis.folder.coarse_listening import listen
 from layerpipe.analysis.folder.names import NameParts, read_names
 from layerpipe.analysis.folder.understand import understand
-from layerpipe.analysis.folder.understood import FolderFile, Skipped, Understood
-from layerpipe.audio_files.reader import FileFacts, OpenFile, inspect
+from layerpipe.analysis.folder.understood import DraftedLayer, FolderFile, Skipped, Understood
+from layerpipe.analysis.sustained.kinds import HeardKind, recognise
+from layerpipe.analysis.sustained.layer_kinds import LISTENED_TAKES, excerpt_features
+from layerpipe.audio_files.reader import FileFacts, OpenFile, SourceFile, inspect
 from layerpipe.audio_files.scan import scan
 from layerpipe.core.errors import AudioError, Fault, OutputError, RecipeError
 from layerpipe.core.files.atomic import write_whole
@@ -36,6 +38,8 @@ class Draft:
 
     text: str
     understood: Understood
+    kinds: dict[str, HeardKind]
+    """What was heard in each layer, by its name."""
     skipped: tuple[Skipped, ...]
     """Everything that is not in the recipe, sorted by name."""
 
@@ -82,9 +86,10 @@ def draft_recipe(folder: Path, home: Path, *, on_progress: OnProgress | None = N
         problem = (f"contains {len(understood.layers)} parts by the names of its files; a recipe has at most "
                    f"{MOST_LAYERS} layers; give files of one part one name, such as \"gtr L 1\" and \"gtr R 1\"")
         raise RecipeError([Fault(folder, "", problem)])
-    text = draft_text(understood, one_line(folder.resolve().name), home)
+    kinds = {layer.name: _kind_of(layer) for layer in understood.layers}
+    text = draft_text(understood, kinds, one_line(folder.resolve().name), home)
     parse_recipe(home / "draft.toml", text)
-    return Draft(text, understood, tuple(skipped))
+    return Draft(text, understood, kinds, tuple(skipped))
 
 
 def write_draft(text: str, target: Path) -> None:
@@ -119,6 +124,13 @@ def _heard(facts: FileFacts, name: NameParts) -> FolderFile:
         file.close()
     stamp_s = None if facts.time_reference is None else facts.time_reference / facts.rate_hz
     return FolderFile(facts.path, facts.seconds, facts.channels, facts.rate_hz, stamp_s, name, sound)
+
+
+def _kind_of(layer: DraftedLayer) -> HeardKind:
+    """What plays in a layer, by its first takes."""
+    sources = [take.passes[0].sources[0] for take in layer.takes[:LISTENED_TAKES]]
+    sounds = [SourceFile(one.file.path, one.channel) for one in sources]
+    return recognise([excerpt_features(sound, (0, sound.frames)) for sound in sounds])
 
 
 def _look_through(folder: Path, home: Path) -> tuple[list[FileFacts], list[Skipped]]:

@@ -15,7 +15,7 @@ from layerpipe.render.takes import OpenTake
 
 EXCERPTS, EXCERPT_S = 4, 5.0
 """Spread over the take: enough notes to tell, and little time."""
-MOST_TAKES = 2
+LISTENED_TAKES = 2
 """Takes of a layer that are listened to."""
 
 
@@ -44,7 +44,7 @@ def kind_of_layer(layer: Layer, sounds: Sequence[tuple[Sound, tuple[int, int]]])
     """
     if layer.kind is not None:
         return HeardKind(layer.kind)
-    heard = recognise([excerpt_features(sound, span) for sound, span in sounds[:MOST_TAKES]])
+    heard = recognise([excerpt_features(sound, span) for sound, span in sounds[:LISTENED_TAKES]])
     # What has strings is no voice and no wind.
     return replace(heard, kind="bowed") if layer.strings and heard.is_sustained else heard
 
