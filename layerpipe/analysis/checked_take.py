@@ -85,11 +85,9 @@ class CheckedTake:
     starts_s: float = 0.0
     """Seconds of the song at which the sound begins."""
     invert_polarity: bool = False
-    """Whether the recipe inverts it."""
     bar_one_s: float | None = None
     """Seconds of the sound at which bar 1 begins; None where the song has no tempo."""
     kind: HeardKind = UNHEARD
-    """What plays."""
     tuned_beside: float | None = None
     """Tuning of the song in cents, if known: that of a take is only known to 100 cents and is read next to it."""
 

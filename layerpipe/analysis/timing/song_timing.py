@@ -235,5 +235,6 @@ def _pairs(takes: Sequence[TakeTiming], *, moved: bool) -> tuple[TakePair, ...]:
             sides = (one.moved, other.moved) if moved else (one.aligned, other.aligned)
             found.append(compare_takes(names, *sides))
         elif other.sustained is not None and other.sustained.lead == one.open.index:
-            found.append(summarise_differences(names, -np.array(other.sustained.late_ms(moved=moved))))
+            lags_ms = [late_ms for _, late_ms in other.sustained.lags_ms(moved=moved)]
+            found.append(summarise_differences(names, -np.array(lags_ms)))
     return tuple(found)

@@ -39,15 +39,16 @@ class SustainedTake:
     """Whether enough of it could be compared for a verdict; of a lead, whether any take could be compared with it."""
     notes: tuple[str, ...] = ()
 
-    def late_ms(self, *, moved: bool) -> list[float]:
-        """How much later than in the lead each sure phrase is, before or after the edits."""
-        by_ms = {id(phrase): 0.0 for phrase in self.phrases}
-        if moved:
-            for move in self.edits.moves:
-                by_ms |= {id(one): move.by_ms for one in self.phrases
-                          if move.from_s <= (one.from_s + one.to_s) / 2 < move.to_s}
-        shift_ms = self.edits.shift_ms if moved else 0.0
-        return [one.late_ms + shift_ms + by_ms[id(one)] for one in self.phrases if one.is_sure]
+    def lags_ms(self, *, moved: bool) -> list[tuple[PhraseLag, float]]:
+        """Every sure phrase, and how much later it is than in the lead, before or after the edits."""
+        found = []
+        for one in self.phrases:
+            if one.is_sure:
+                middle_s = (one.from_s + one.to_s) / 2
+                by_ms = self.edits.shift_ms + sum(move.by_ms for move in self.edits.moves
+                                                  if move.from_s <= middle_s < move.to_s)
+                found.append((one, one.late_ms + by_ms * moved))
+        return found
 
 
 def judge_sustained(recipe: Recipe, tempo_map: TempoMap, takes: Sequence[OpenTake], sustained: Sequence[int],
