@@ -13,8 +13,7 @@ from pathlib import Path
 
 from layerpipe.analysis.checked_take import CheckedTake
 from layerpipe.analysis.defects.single_pass import measure_take
-from layerpipe.analysis.sustained.kinds import recognise
-from layerpipe.analysis.sustained.layer_kinds import excerpt_features, kinds_of_takes
+from layerpipe.analysis.sustained.layer_kinds import kind_of_sound, kinds_of_takes
 from layerpipe.analysis.takes_compared.comp_joints import measure_joint
 from layerpipe.analysis.takes_compared.mics import measure_mics
 from layerpipe.audio_files.info import FileFacts, time_text
@@ -170,7 +169,7 @@ def check_files(files: Sequence[Path], on_progress: OnProgress = lambda share: N
                 layer="", name=facts.path.name if channel is None else f"{facts.path.name} (channel {channel})",
                 file=facts.path, facts=facts, channel=channel, sound=sound, measured=measured, chain=Chain(),
                 strings=(), gain_db=0.0, a4_hz=440.0, limits=Check(), place_of=_minutes,
-                kind=recognise([excerpt_features(sound, (0, sound.frames))])))
+                kind=kind_of_sound(sound)))
     takes = tuned_beside_each_other(takes) if len(takes) == 2 else takes
     # The channels of one file may be one stereo recording, not a pair of takes.
     apart = [(one, other) for one, other in combinations(takes, 2) if one.file != other.file]

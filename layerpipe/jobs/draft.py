@@ -14,8 +14,8 @@ from layerpipe.analysis.folder.coarse_listening import listen
 from layerpipe.analysis.folder.names import NameParts, read_names
 from layerpipe.analysis.folder.understand import understand
 from layerpipe.analysis.folder.understood import DraftedLayer, FolderFile, Skipped, Understood
-from layerpipe.analysis.sustained.kinds import HeardKind, recognise
-from layerpipe.analysis.sustained.layer_kinds import LISTENED_TAKES, excerpt_features
+from layerpipe.analysis.sustained.kinds import HeardKind
+from layerpipe.analysis.sustained.layer_kinds import kind_of_sound
 from layerpipe.audio_files.reader import FileFacts, OpenFile, SourceFile, inspect
 from layerpipe.audio_files.scan import scan
 from layerpipe.core.errors import AudioError, Fault, OutputError, RecipeError
@@ -127,10 +127,9 @@ def _heard(facts: FileFacts, name: NameParts) -> FolderFile:
 
 
 def _kind_of(layer: DraftedLayer) -> HeardKind:
-    """What plays in a layer, by its first takes."""
-    sources = [take.passes[0].sources[0] for take in layer.takes[:LISTENED_TAKES]]
-    sounds = [SourceFile(one.file.path, one.channel) for one in sources]
-    return recognise([excerpt_features(sound, (0, sound.frames)) for sound in sounds])
+    """What plays in a layer, by its first take."""
+    source = layer.takes[0].passes[0].sources[0]
+    return kind_of_sound(SourceFile(source.file.path, source.channel))
 
 
 def _look_through(folder: Path, home: Path) -> tuple[list[FileFacts], list[Skipped]]:

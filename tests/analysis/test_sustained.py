@@ -134,14 +134,14 @@ def test_voices_bowed_and_plucked_strings_are_told_apart():
 
 
 def test_the_recipe_decides_what_a_layer_is_and_strings_rule_out_a_voice():
-    sounds = [(ArraySound(lead().samples, RATE_HZ), (0, len(lead().samples)))]
+    sound, span = ArraySound(lead().samples, RATE_HZ), (0, len(lead().samples))
 
     def layer(**more: object) -> Layer:
         return Layer.model_validate({"name": "a", "take": [{"name": "b", "file": "b.wav"}], **more})
 
-    assert kind_of_layer(layer(kind="wind"), sounds).words == "wind"
-    assert kind_of_layer(layer(), sounds).words == "heard as voice"
-    assert kind_of_layer(layer(strings=["E2"]), sounds).words == "heard as bowed"
+    assert kind_of_layer(layer(kind="wind"), sound, span).words == "wind"
+    assert kind_of_layer(layer(), sound, span).words == "heard as voice"
+    assert kind_of_layer(layer(strings=["E2"]), sound, span).words == "heard as bowed"
 
 
 def test_noises_of_one_voice_alone_are_told():

@@ -23,7 +23,8 @@ import numpy as np
 from layerpipe.analysis.sustained.compare import compare_with_lead
 from layerpipe.analysis.sustained.edits import PHRASE_EDITS, PhraseEdits, propose_phrase_edits
 from layerpipe.analysis.sustained.features import measure_features
-from layerpipe.analysis.sustained.kinds import LASTING, recognise
+from layerpipe.analysis.sustained.kinds import LASTING
+from layerpipe.analysis.sustained.layer_kinds import kind_of_sound
 from layerpipe.core.sound import ArraySound
 from tests.bench.outside_instruments import INSTRUMENTS, NEVER_LOOKED_AT, TUNED_ON
 from tests.bench.outside_material import instruments, recordings, require_folder
@@ -146,7 +147,7 @@ def kinds(split: str, kept: Path | None) -> None:
     told: dict[str, Counter[str]] = {}
     for name, kind, make in short_takes(split):
         samples, rate_hz = _kept(kept, f"{split} short {name}", make)
-        heard = recognise([measure_features(ArraySound(samples, rate_hz))]).kind
+        heard = kind_of_sound(ArraySound(samples, rate_hz)).kind
         told.setdefault("plucked or struck" if kind in ("plucked", "struck") else kind, Counter())[heard] += 1
     right = sum(count["plucked" if kind == "plucked or struck" else kind] for kind, count in told.items())
     lasting = sum(sum(count[one] for one in LASTING) if kind in LASTING else count["plucked"]
