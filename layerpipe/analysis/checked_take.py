@@ -20,6 +20,7 @@ from layerpipe.analysis.defects.single_pass import Measurements
 from layerpipe.analysis.defects.talk import talk_spans_s
 from layerpipe.analysis.defects.tuning import Tuning, tuning_of
 from layerpipe.analysis.onsets.detect import Detection, detect_onsets
+from layerpipe.analysis.sustained.kinds import UNHEARD, HeardKind
 from layerpipe.analysis.takes_compared.notes_compared import unwrap_cents
 from layerpipe.audio_files.info import FileFacts
 from layerpipe.core.listening import Ask, listen_anew
@@ -86,11 +87,11 @@ class CheckedTake:
     starts_s: float = 0.0
     """Seconds of the song at which the sound begins."""
     invert_polarity: bool = False
-    """Whether the recipe inverts it."""
     bar_one_s: float | None = None
     """Seconds of the sound at which bar 1 begins; None where the song has no tempo."""
     ask: Ask = listen_anew
     """Who listens."""
+    kind: HeardKind = UNHEARD
     tuned_beside: float | None = None
     """Tuning of the song in cents, if known: that of a take is only known to 100 cents and is read next to it."""
 

@@ -93,6 +93,8 @@ def _answer(terminal: Terminal, report: Report, song: Recipe | None, pictures: P
         drawn = draw_takes(report, song, pictures, before_writing=partial(refuse_sources, sources=sources))
     if terminal.talks:
         terminal.say(_table(report))
+        for name, kind in {one.take.layer or one.take.name: one.take.kind for one in report.takes}.items():
+            terminal.say(f"{name}: {kind.words}")
     summary = _summary(report)
     terminal.say(summary)
     if drawn:

@@ -40,12 +40,13 @@ def draft(
         write_draft(drafted.text, out)
         terminal.say(_table(drafted, folder))
         terminal.say(f"wrote {out}: {_summary(drafted.understood)}")
+        terminal.say(*_kinds(drafted))
         terminal.say(f"next: {_next(drafted.understood, str(out))}")
     elif not as_json:
         # Printed even with --quiet: it is the result. What is said about it does not get into the file it is sent to.
         terminal.result(*drafted.text.splitlines())
         if terminal.talks:
-            terminal.warn(*drawn(_table(drafted, folder)).splitlines(), _summary(drafted.understood))
+            terminal.warn(*drawn(_table(drafted, folder)).splitlines(), _summary(drafted.understood), *_kinds(drafted))
             terminal.warn(f"next: layerpipe draft {folder} --out song.toml, then "
                           f"{_next(drafted.understood, 'song.toml')}")
     terminal.document(_document(drafted, out))
@@ -116,6 +117,13 @@ def _summary(understood: Understood) -> str:
     return ", ".join(parts)
 
 
+def _kinds(drafted: Draft) -> list[str]:
+    """What every layer sounds like."""
+    from layerpipe.core.text import one_line
+
+    return [f"{one_line(name)}: {kind.words}" for name, kind in drafted.kinds.items()]
+
+
 def _document(drafted: Draft, out: Path | None) -> dict[str, Any]:
     """The JSON document."""
     understood = drafted.understood
@@ -131,6 +139,7 @@ def _document(drafted: Draft, out: Path | None) -> dict[str, Any]:
                 "sources": [{"file": source.file.path, "channel": source.channel, "seconds": source.file.seconds,
                              "rate_hz": source.file.rate_hz, "channels": source.file.channels}
                             for source in one.sources]} for one in take.passes]} for take in understood.takes],
+        "kinds": {name: kind.kind for name, kind in drafted.kinds.items()},
         "bed": understood.bed.path if understood.bed else None,
         "click": {"file": clock.click.path, "tempo": clock.tempo, "meter": clock.meter,
                   "bar_one_s": clock.bar_one_s} if clock else None,

@@ -21,6 +21,8 @@ from layerpipe.cli.tables import new_table
 from layerpipe.cli.terminal import CAUTION, FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
 
 if TYPE_CHECKING:
+    from layerpipe.analysis.sustained.compare import PhraseLag
+    from layerpipe.analysis.sustained.kinds import HeardKind
     from layerpipe.analysis.timing.align import AlignedOnset
     from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming
     from layerpipe.analysis.timing.tightness import OffsetSummary, TakePair
@@ -49,6 +51,8 @@ def timing(
 
     Offset: how much later a take is than its doubles over the whole song (earlier when negative). One shift of the
     whole take mends it; a drift needs moves of phrases, or a new take.
+    Takes of voices, bowed strings and winds are compared phrase by phrase with the first take of their layer, the lead;
+    a phrase counts as out of place from 30 ms on. A layer's kind is found by listening unless the recipe says it.
     Average offset: how late a take usually is against the grid (early when negative); this is style and is kept.
     Spread: how much its onsets vary around that (robust standard deviation). "Sounds as one", 0 to 1: two
     onsets count fully up to 10 ms apart and not at all from 40 ms on.
@@ -126,15 +130,19 @@ def _say(terminal: Terminal, song: SongTiming, file: RecipeFile) -> None:
     from layerpipe.analysis.timing.song_edits import place_words
 
     table = new_table(f"{file.recipe.song.title}: takes")
-    for heading in ("take", "onsets", "offset to\ndouble, ms", "average\noffset, ms", "spread,\nms", "verdict"):
+    by_phrases = any(take.sustained is not None for take in song.takes)
+    counted = "onsets\nor phrases" if by_phrases else "onsets"
+    for heading in ("take", counted, "offset to\ndouble, ms", "average\noffset, ms", "spread,\nms", "verdict"):
         words = heading in ("take", "verdict")
         table.add_column(heading, justify="left" if words else "right", overflow="fold", no_wrap=words)
     for take in song.takes:
-        table.add_row(take.name, str(len(take.aligned.onsets)), shown(take.place.offset_ms),
+        table.add_row(take.name, str(take.count), shown(take.place.offset_ms),
                       shown(take.aligned.average_offset_ms), shown(take.aligned.spread_ms), take.verdict)
     terminal.say(table)
     if song.pairs:
         terminal.say(_pair_table(song))
+    for layer, kind in {take.open.layer.name: take.kind for take in song.takes}.items():
+        terminal.say(f"{layer}: {kind.words}{_how(kind)}")
     for note in song.notes:
         terminal.say(f"note: {note}")
     for take in song.takes:
@@ -152,6 +160,13 @@ def _say(terminal: Terminal, song: SongTiming, file: RecipeFile) -> None:
             first, last = rerecord.bars
             bars = f"bars {first} to {last}" if last > first else f"bar {first}"
             terminal.say(f"re-record {take.name}, {bars}: {rerecord.why}")
+
+
+def _how(kind: HeardKind) -> str:
+    """How takes of a kind are compared, where that is not by onsets."""
+    if not kind.is_sustained:
+        return ""
+    return ", compared by phrases" + ("; if that is wrong, set kind in the recipe's layer" if kind.is_heard else "")
 
 
 def _pair_table(song: SongTiming) -> Any:
@@ -194,6 +209,8 @@ def _take(take: TakeTiming) -> dict[str, Any]:
         "onsets": [_onset(onset) for onset in take.aligned.onsets],
         "average_offset_ms": _rounded(take.aligned.average_offset_ms, 2),
         "spread_ms": _rounded(take.aligned.spread_ms, 2),
+        "kind": take.kind.kind, "kind_heard": take.kind.is_heard, "kind_odds": _rounded(take.kind.odds, 3),
+        "phrases": None if take.sustained is None else [_phrase(one) for one in take.sustained.phrases],
         "verdict": take.verdict,
         "offset_ms": take.place.offset_ms,
         "confidence": take.place.confidence if take.place.against or take.place.kind == "unknown" else None,
@@ -229,6 +246,12 @@ def _onset(onset: AlignedOnset) -> dict[str, Any]:
     return {"at_s": round(onset.onset.at_s, 6), "confidence": round(onset.onset.confidence, 3),
             "place": onset.point.text if onset.point else None, "offset_ms": _rounded(onset.offset_ms, 2),
             "level_dbfs": round(onset.onset.level_db, 1), "swell_ms": round(1000 * onset.swell_s, 1)}
+
+
+def _phrase(one: PhraseLag) -> dict[str, Any]:
+    """A phrase's part of the document."""
+    return {"from_s": round(one.from_s, 2), "to_s": round(one.to_s, 2), "late_ms": round(one.late_ms, 1),
+            "verified_ms": round(one.verified_ms, 1), "likeness": round(one.likeness, 3), "sure": one.is_sure}
 
 
 def _summary(one: OffsetSummary) -> dict[str, Any]:

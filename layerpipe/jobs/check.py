@@ -14,6 +14,7 @@ from pathlib import Path
 
 from layerpipe.analysis.checked_take import CheckedTake
 from layerpipe.analysis.defects.single_pass import Measurements, measure_take
+from layerpipe.analysis.sustained.layer_kinds import kind_of_sound, kinds_of_takes
 from layerpipe.analysis.takes_compared.comp_joints import measure_joint
 from layerpipe.analysis.takes_compared.mics import measure_mics
 from layerpipe.audio_files.info import FileFacts, time_text
@@ -72,14 +73,14 @@ def check_recipe(recipe: Recipe, on_progress: OnProgress = lambda share: None,
 
     recorded = [_as_recorded(one) for one in opened]
     takes = []
-    for one, (sound, starts_s), measured in zip(opened, recorded, _measured(
+    for one, kind, (sound, starts_s), measured in zip(opened, kinds_of_takes(opened, ask), recorded, _measured(
             [sound for sound, _ in recorded], ask, lambda seconds: on_progress(seconds / total)), strict=True):
         takes.append(CheckedTake(
             layer=one.layer.name, name=one.take.name, file=one.facts.path, facts=one.facts,
             channel=one.main.mic.channel, sound=sound, measured=measured, chain=recipe.chain_of(one.layer, one.take),
             strings=tuple(one.layer.strings), gain_db=one.take.gain_db, a4_hz=recipe.song.a4_hz, limits=recipe.check,
             place_of=partial(place_of, starts_s), starts_s=starts_s, ask=ask,
-            invert_polarity=one.take.invert_polarity,
+            invert_polarity=one.take.invert_polarity, kind=kind,
             bar_one_s=tempo_map.downbeat_s(1) - starts_s if tempo_map.has_grid else None))
     takes = tuned_beside_each_other(takes)
     pairs = [compare_takes(one, other) for one, other in combinations(takes, 2) if one.layer == other.layer]
@@ -215,7 +216,7 @@ def check_files(files: Sequence[Path], on_progress: OnProgress = lambda share: N
         takes.append(CheckedTake(
             layer="", name=facts.path.name if channel is None else f"{facts.path.name} (channel {channel})",
             file=facts.path, facts=facts, channel=channel, sound=sound, measured=measured, chain=Chain(), ask=ask,
-            strings=(), gain_db=0.0, a4_hz=440.0, limits=Check(), place_of=_minutes))
+            strings=(), gain_db=0.0, a4_hz=440.0, limits=Check(), place_of=_minutes, kind=ask(kind_of_sound, sound)))
     takes = tuned_beside_each_other(takes) if len(takes) == 2 else takes
     # The channels of one file may be one stereo recording, not a pair of takes.
     apart = [(one, other) for one, other in combinations(takes, 2) if one.file != other.file]

@@ -14,8 +14,10 @@ from pathlib import Path
 from layerpipe.analysis.folder.coarse_listening import CoarseSound, listen
 from layerpipe.analysis.folder.names import NameParts, read_names
 from layerpipe.analysis.folder.understand import understand
-from layerpipe.analysis.folder.understood import FolderFile, Skipped, Understood
-from layerpipe.audio_files.reader import FileFacts, StereoFile, inspect
+from layerpipe.analysis.folder.understood import DraftedLayer, FolderFile, Skipped, Understood
+from layerpipe.analysis.sustained.kinds import HeardKind
+from layerpipe.analysis.sustained.layer_kinds import kind_of_sound
+from layerpipe.audio_files.reader import FileFacts, SourceFile, StereoFile, inspect
 from layerpipe.core.errors import AudioError, Fault, OutputError, RecipeError
 from layerpipe.core.files.atomic import write_whole
 from layerpipe.core.listening import Ask
@@ -40,6 +42,8 @@ class Draft:
 
     text: str
     understood: Understood
+    kinds: dict[str, HeardKind]
+    """What was heard in each layer, by its name."""
     skipped: tuple[Skipped, ...]
     """Everything that is not in the recipe, sorted by name."""
 
@@ -97,9 +101,10 @@ def draft_recipe(folder: Path, home: Path, cache: TakeCache | None = None, *,
         problem = (f"contains {len(understood.layers)} parts by the names of its files; a recipe has at most "
                    f"{MOST_LAYERS} layers; give files of one part one name, such as \"gtr L 1\" and \"gtr R 1\"")
         raise RecipeError([Fault(folder, "", problem)])
-    text = draft_text(understood, one_line(folder.resolve().name), home)
+    kinds = {layer.name: _kind_of(layer, ask) for layer in understood.layers}
+    text = draft_text(understood, kinds, one_line(folder.resolve().name), home)
     parse_recipe(home / "draft.toml", text)
-    return Draft(text, understood, tuple(skipped))
+    return Draft(text, understood, kinds, tuple(skipped))
 
 
 def write_draft(text: str, target: Path) -> None:
@@ -134,6 +139,12 @@ def _listen(file: StereoFile) -> CoarseSound:
     facts = file.facts
     return listen(lambda start, stop: file.read(start, min(stop, facts.frames)), facts.frames, facts.channels,
                   facts.rate_hz)
+
+
+def _kind_of(layer: DraftedLayer, ask: Ask) -> HeardKind:
+    """What plays in a layer, by its first take."""
+    source = layer.takes[0].passes[0].sources[0]
+    return ask(kind_of_sound, SourceFile(source.file.path, source.channel))
 
 
 def _look_through(folder: Path, home: Path) -> tuple[list[FileFacts], list[Skipped]]:

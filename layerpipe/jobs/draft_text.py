@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from layerpipe.analysis.folder.understood import (
@@ -17,6 +17,7 @@ from layerpipe.analysis.folder.understood import (
     Start,
     Understood,
 )
+from layerpipe.analysis.sustained.kinds import HeardKind
 from layerpipe.core.text import one_line
 from layerpipe.recipe.tempo_map import seconds_text
 from layerpipe.recipe.toml_text import toml_text
@@ -25,12 +26,14 @@ from layerpipe.recipe.types import TIME_REFERENCE
 OCTAVE_LEVEL_DB = -9.0
 
 
-def draft_text(understood: Understood, folder: str, home: Path) -> str:
+def draft_text(understood: Understood, kinds: Mapping[str, HeardKind], folder: str, home: Path) -> str:
     """Write the recipe of an understood folder.
 
     Parameters
     ----------
     understood : Understood
+    kinds : mapping of HeardKind
+        What was heard in each layer, by its name.
     folder : str
         Name of the folder, for the title.
     home : Path
@@ -40,7 +43,7 @@ def draft_text(understood: Understood, folder: str, home: Path) -> str:
     -------
     str
     """
-    return "\n".join(_lines(understood, folder, home)) + "\n"
+    return "\n".join(_lines(understood, kinds, folder, home)) + "\n"
 
 
 def relative(home: Path, path: Path) -> str:
@@ -55,7 +58,7 @@ def place_text(start: Start) -> str:
     return f"{start.seconds:g}" if start.seconds else ""
 
 
-def _lines(understood: Understood, folder: str, home: Path) -> Iterator[str]:
+def _lines(understood: Understood, kinds: Mapping[str, HeardKind], folder: str, home: Path) -> Iterator[str]:
     """The recipe, line by line."""
     layers = understood.layers
     title = " ".join(word[0].upper() + word[1:] for word in re.split(r"[\s_-]+", folder) if word)[:200] or "Untitled"
@@ -90,7 +93,7 @@ def _lines(understood: Understood, folder: str, home: Path) -> Iterator[str]:
             yield f"# not certain: {one_line(understood.bed_start.unsure)}"
         yield "gain_db = 0.0"
     for layer in layers:
-        yield from _layer_lines(layer, home, under=layer.octave and len(layers) > 1)
+        yield from _layer_lines(layer, kinds[layer.name], home, under=layer.octave and len(layers) > 1)
 
 
 def _clock_lines(understood: Understood, home: Path) -> Iterator[str]:
@@ -109,11 +112,12 @@ def _clock_lines(understood: Understood, home: Path) -> Iterator[str]:
     yield f"bar_one_s = {clock.bar_one_s:g}"
 
 
-def _layer_lines(layer: DraftedLayer, home: Path, *, under: bool) -> Iterator[str]:
+def _layer_lines(layer: DraftedLayer, kind: HeardKind, home: Path, *, under: bool) -> Iterator[str]:
     """One layer and its takes."""
     yield from ["", "", "[[layer]]", f"name = {toml_text(layer.name)}"]
     if layer.remark:
         yield f"# {layer.remark}"
+    yield f'# kind = "{kind.kind}"   # {kind.words}; without a kind it is heard anew each time'
     yield f"level_db = {OCTAVE_LEVEL_DB}     # to begin with; decide by ear" if under else "level_db = 0.0"
     yield "# [layer.chain]     # for every take of the layer"
     yield "# high_pass = [{ hz = 40 }]"

@@ -8,18 +8,20 @@ each player scatters by 20 ms against the beat.
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import soundfile
 
-from tests.bench.human_hands import SCALE, Note, follow_click
-from tests.bench.outside_instruments import NEVER_LOOKED_AT, TUNED_ON, Instrument
-from tests.bench.outside_material import Recording, read_recording, render_part
+from tests.bench.human_hands import SCALE, Note, follow_click, melody_notes, strummed_notes
+from tests.bench.outside_instruments import INSTRUMENTS, NEVER_LOOKED_AT, TUNED_ON, Instrument
+from tests.bench.outside_material import Recording, instruments, read_recording, recordings, render_part
 
 RATE_HZ = 48_000
 SCATTER_MS = 20.0
@@ -28,6 +30,18 @@ PLANTED_SHARE = 0.4
 IN_PLACE_MS = 8.0
 FEWEST_SUNG = 10
 """Phrases of a take made from a recording."""
+
+
+DOUBLED_ON = {
+    TUNED_ON: (("fluid/choir-ooh", "gmbank/choir-aah"), ("general/cello", "general/celli"),
+               ("fluid/strings", "gmbank/strings"), ("general/violins", "fluid/strings"),
+               ("gmbank/oboe", "fluid/clarinet"), ("fluid/clarinet", "gmbank/clarinet"),
+               ("general/violins", "gmbank/strings")),
+    NEVER_LOOKED_AT: (("fluid/violin", "gmbank/violin"), ("fluid/viola", "fluid/violin"),
+                      ("gmbank/cello", "fluid/viola"), ("fluid/flute", "tim/flute"),
+                      ("fluid/alto-sax", "gmbank/alto-sax"), ("gmbank/violin", "fluid/viola"))}
+"""Leads and doubles on two instruments, in rooms: the timbres differ as those of two players do."""
+TUNED_ON_SINGER = "vocadito_10"
 
 
 @dataclass(frozen=True)
@@ -231,3 +245,38 @@ def _spoken(line: str, voice: str, pitch: int) -> np.ndarray:
         samples, _ = soundfile.read(target)
     heard = np.flatnonzero(np.abs(samples) > 0.002)
     return samples[heard[0] : heard[-1]] * 0.5 / np.abs(samples).max()
+
+
+def short_takes(split: str) -> Iterator[tuple[str, str, Callable[[], tuple[np.ndarray, int]]]]:
+    """Name, kind and maker of takes of 20 s, plain and in a room, of every instrument; and of voices."""
+    for one in instruments(split=split):
+        for where in ("plain", "room"):
+            yield (f"{one.name} {where}", one.kind,
+                   partial(_short_take, one, 200 + INSTRUMENTS.index(one), where == "room"))
+    if shutil.which("espeak-ng"):
+        for n, voices in enumerate(VOICES[split]):
+            yield f"spoken {n}", "voice", partial(_first_take, partial(spoken_pair, voices, split, 160 + n))
+    for one in recordings():
+        if one.name.startswith("vocadito") and (one.name == TUNED_ON_SINGER) == (split == TUNED_ON):
+            yield one.name, "voice", partial(read_recording, one)
+
+
+def _short_take(instrument: Instrument, seed: int, in_room: bool) -> tuple[np.ndarray, int]:
+    """Strums, a melody or phrases, as the instrument plays."""
+    if instrument.chords:
+        strums = strummed_notes(seed, low=instrument.low + 2, tempo=96.0 + seed % 9, bars=7, scatter_ms=10)
+        notes = [replace(note, pitches=tuple(pitch for pitch in note.pitches if pitch <= instrument.high))
+                 for note in strums]
+    elif instrument.kind in ("plucked", "struck"):
+        notes = melody_notes(seed, low=instrument.low + 5, bars=7)
+    else:
+        notes = [note for phrase in phrased_notes(seed, instrument.low + 3, instrument.high - 3, seconds=18)
+                 for note in phrase]
+    samples = render_part(instrument, notes, RATE_HZ, 500 + seed).samples
+    return (in_a_room(samples, RATE_HZ, 700 + seed) if in_room else samples), RATE_HZ
+
+
+def _first_take(make: Callable[[], SustainedPair]) -> tuple[np.ndarray, int]:
+    """The beginning of a pair's lead."""
+    pair = make()
+    return pair.lead[: 25 * pair.rate_hz], pair.rate_hz

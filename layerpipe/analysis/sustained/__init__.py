@@ -1,1 +1,1 @@
-"""Takes of voices, bowed strings and winds: they are compared with each other, phrase by phrase, and not with the grid."""
+"""Takes of voices, bowed strings and winds: compared with each other by phrases, not with a grid."""

@@ -64,6 +64,16 @@ class PhraseLag:
     likeness: float
     is_sure: bool
 
+    @property
+    def from_s(self) -> float:
+        """When it begins."""
+        return self.phrase.start * HOP_S
+
+    @property
+    def to_s(self) -> float:
+        """When it ends."""
+        return self.phrase.stop * HOP_S
+
 
 @dataclass(frozen=True)
 class LeadComparison:
@@ -87,7 +97,7 @@ def make_trains(features: SustainedFeatures, smooth_s: float) -> Trains:
 
     def changes(values: FloatArray) -> FloatArray:
         moved: FloatArray = gaussian_filter1d(values, smooth_s / HOP_S, axis=0, order=1, mode="nearest")
-        return moved / np.sqrt(np.mean(np.sum(moved**2, axis=1)) + 1e-20)
+        return np.asarray(moved / np.sqrt(np.mean(np.sum(moved**2, axis=1)) + 1e-20))
 
     level = features.level_db.astype(np.float64)
     sounding = level > features.loud_db - COMPARE.level_range_db

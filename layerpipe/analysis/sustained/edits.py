@@ -211,12 +211,12 @@ def _moves(features: SustainedFeatures, lags: Sequence[PhraseLag], by_ms: Sequen
 
 
 def _quietest_s(features: SustainedFeatures, low_s: float, high_s: float) -> float:
-    """The softest moment of a range; the last of equals."""
+    """The softest moment of a range; the first of equals, so that a breath stays with the phrase that follows."""
     width = round(PHRASE_EDITS.quiet_s / HOP_S)
     first, last = round(low_s / HOP_S), min(round(high_s / HOP_S), features.frames - 1)
     if last <= first:
         return round(high_s, 4)
     level_db = np.convolve(np.pad(features.level_db, width // 2, mode="edge"), np.ones(width) / width, "valid")
     part = level_db[first : last + 1]
-    softest = int(np.flatnonzero(part <= part.min() + 1.0)[-1])
+    softest = int(np.flatnonzero(part <= part.min() + 1.0)[0])
     return round(min(max((first + softest) * HOP_S, low_s), high_s), 4)

@@ -24,6 +24,7 @@ class FeatureSettings:
     long_s: float = 0.093  # chroma: semitones are told apart from 190 Hz on
     block_frames: int = 512  # frames analysed at once; little memory
     chroma_hz: tuple[float, float] = (110.0, 3500.0)  # fundamentals and first partials from a bass voice to a violin
+    low_hz: tuple[float, float] = (20.0, 60.0)  # below every voice: breath that hits the microphone
     mel_hz: tuple[float, float] = (80.0, 11_000.0)
     mel_bands: int = 24
     period_hz: tuple[float, float] = (65.0, 1050.0)  # from C2 to C6
@@ -51,6 +52,8 @@ class SustainedFeatures:
         0 (noise) to 1 (one steady tone).
     f0_hz : np.ndarray [shape=(frames,)]
         Fundamental of the strongest period; meaningless where periodicity is low.
+    low_db : np.ndarray [shape=(frames,)]
+        Level of 20 to 60 Hz.
     """
 
     level_db: Float32Array
@@ -58,6 +61,7 @@ class SustainedFeatures:
     mel: Float32Array
     periodicity: Float32Array
     f0_hz: Float32Array
+    low_db: Float32Array
 
     @property
     def frames(self) -> int:
@@ -101,7 +105,7 @@ def measure_features(sound: Sound, start_s: float = 0.0, stop_s: float | None = 
     if not parts:
         empty = np.zeros(0, np.float32)
         return SustainedFeatures(empty, np.zeros((0, 12), np.float32), np.zeros((0, FEATURES.mel_bands), np.float32),
-                                 empty, empty)
+                                 empty, empty, empty)
     return SustainedFeatures(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
@@ -139,7 +143,7 @@ def _mel_bands(size: int, rate_hz: int) -> Float32Array:
     hz = np.fft.rfftfreq(size, 1 / rate_hz)
     rising = (hz[:, None] - edges[:-2]) / (edges[1:-1] - edges[:-2])
     falling = (edges[2:] - hz[:, None]) / (edges[2:] - edges[1:-1])
-    return np.clip(np.minimum(rising, falling), 0, None).astype(np.float32)
+    return np.asarray(np.clip(np.minimum(rising, falling), 0, None), np.float32)
 
 
 def _chroma_bands(size: int, rate_hz: int) -> Float32Array:
@@ -152,7 +156,7 @@ def _chroma_bands(size: int, rate_hz: int) -> Float32Array:
     upper = pitch - below
     np.add.at(bands, (inside, below % 12), 1 - upper)
     np.add.at(bands, (inside, (below + 1) % 12), upper)
-    return (bands / np.sqrt(np.maximum(hz, 1.0))[:, None]).astype(np.float32)
+    return np.asarray(bands / np.sqrt(np.maximum(hz, 1.0))[:, None], np.float32)
 
 
 def _block(samples: Float32Array, centres: np.ndarray, plan: _Plan) -> tuple[Float32Array, ...]:
@@ -166,13 +170,17 @@ def _block(samples: Float32Array, centres: np.ndarray, plan: _Plan) -> tuple[Flo
 
     long = np.abs(scipy.fft.rfft(frames(plan.long) * plan.long_window, axis=1))
     chroma = long @ plan.chroma
+    first, last = (round(hz * plan.long / plan.rate_hz) for hz in FEATURES.low_hz)
+    low_power = np.sum(long[:, first : last + 1] ** 2, axis=1)
     spectrum = scipy.fft.rfft(frames(plan.short) * plan.short_window, 2 * plan.short, axis=1)
     power = (spectrum.real**2 + spectrum.imag**2).astype(np.float32)
     mel = power[:, ::2] @ plan.mel
     bins_hz = plan.rate_hz / (2 * plan.short)
     low = round(FEATURES.mel_hz[0] / bins_hz)
-    window_power = float((plan.short_window**2).sum()) * plan.short
-    level_db = 10 * np.log10(power[:, low:].sum(axis=1) / window_power + 10 ** (FEATURES.floor_db / 10))
+    floor = 10 ** (FEATURES.floor_db / 10)
+    # Mean squares by Parseval's theorem: half of the spectrum, and the mean power of the window.
+    level_db = 10 * np.log10(power[:, low:].sum(axis=1) / (plan.short * float((plan.short_window**2).sum())) + floor)
+    low_db = 10 * np.log10(2 * low_power / (plan.long * float((plan.long_window**2).sum())) + floor)
     # Periods are looked for below 4 kHz: noise above hides none.
     power[:, : low // 2] = 0
     power[:, round(4000 / bins_hz) :] = 0
@@ -184,11 +192,12 @@ def _block(samples: Float32Array, centres: np.ndarray, plan: _Plan) -> tuple[Flo
                       & (alike >= np.roll(alike, -1, axis=1)), axis=1)
     f0_hz = plan.rate_hz / (first + plan.periods.start)
     return (level_db.astype(np.float32), chroma.astype(np.float32), mel.astype(np.float32),
-            np.clip(best, 0, 1).astype(np.float32), f0_hz.astype(np.float32))
+            np.clip(best, 0, 1).astype(np.float32), f0_hz.astype(np.float32), low_db.astype(np.float32))
 
 
 def log_mel_db(mel: Float32Array, range_db: float) -> FloatArray:
     """Mel bands in dB, with a floor under the loud moments: noise below it does not move them."""
     level = 10 * np.log10(mel.astype(np.float64) + 1e-20)
     loudest = level.max(axis=1)
-    return np.maximum(level, np.percentile(loudest[loudest > loudest.max() - 100], FEATURES.loud_percentile) - range_db)
+    loud = np.percentile(loudest[loudest > loudest.max() - 100], FEATURES.loud_percentile)
+    return np.asarray(np.maximum(level, loud - range_db))

@@ -1,22 +1,23 @@
 """What plays in a take: plucked or struck strings, whose notes decay, or a voice, a bowed string or a wind, which hold.
 
-Two questions, each a logistic regression on a few measurements. Does the sound last? Plucked notes rise faster than they
-fall, decay between onsets and keep their pitch. If it lasts: a voice slides most in pitch and changes its vowels, a wind
-holds its pitch best. Fitted to 63 takes of the instruments in `tests/bench/outside_instruments.py` that are marked as
-tuned on, of the project's own strums, one singer and two spoken voices, each as it is and in a room; the bench says how
-it does on the others. Plucked and struck are not told apart: both are compared by onsets.
+Two questions, each a logistic regression on a few measurements. Does the sound last? Plucked notes rise faster than
+they fall, decay between onsets and keep their pitch. If it lasts: a voice slides most in pitch and changes its vowels,
+a wind holds its pitch best. Fitted to 63 takes: the sampled instruments that are marked as tuned on, plain and in a
+room, the project's own strums, one singer and two spoken voices; `tests.bench.bench_kinds` says how it does on others.
+Plucked and struck are not told apart: both are compared by onsets.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from layerpipe.analysis.sustained.features import HOP_S, SustainedFeatures
 from layerpipe.core.sound import FloatArray
-from layerpipe.recipe.model import Kind
+from layerpipe.recipe.takes_model import Kind
 
 LASTING: tuple[Kind, ...] = ("voice", "bowed", "wind")
 
@@ -63,6 +64,9 @@ class HeardKind:
     def words(self) -> str:
         """"heard as bowed", or "bowed" if the recipe says so."""
         return f"heard as {self.kind}" if self.is_heard else self.kind
+
+
+UNHEARD = HeardKind("plucked")
 
 
 def recognise(takes: Sequence[SustainedFeatures]) -> HeardKind:
@@ -130,7 +134,7 @@ def _motion_in_notes(cents: FloatArray, pitched: np.ndarray) -> float:
     breaks = ~pitched | (np.abs(np.diff(cents, prepend=cents[:1])) >= 60)
     edges = [0, *np.flatnonzero(breaks), len(cents)]
     found = []
-    for start, stop in zip(edges[:-1], edges[1:], strict=True):
+    for start, stop in pairwise(edges):
         first = start if pitched[start : start + 1].any() else start + 1
         if stop - first >= 32:
             t = np.arange(stop - first)

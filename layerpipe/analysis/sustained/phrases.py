@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.analysis.sustained.features import HOP_S, SustainedFeatures
-from layerpipe.core.sound import FloatArray
+from layerpipe.core.sound import Float32Array, FloatArray
 
 
 @dataclass(frozen=True)
@@ -23,6 +23,7 @@ class RestLimits:
     silent_db: float = -30.0  # softer is a rest, whatever it is
     breath_db: float = -18.0  # softer and without a period: a breath
     breath_periodicity: float = 0.45
+    loud_breath_db: float = -8.0  # between rests, what is softer than this and has no period is a breath, too
     under_sides_db: float = 14.0  # softer by this than what sounds within `side_s` on both sides: a rest in a room
     side_s: float = 0.7
     shortest_s: float = 0.12  # a stopped consonant is closed for less (60 to 100 ms; from memory)
@@ -59,16 +60,22 @@ def find_phrases(features: SustainedFeatures) -> list[Phrase]:
     under_db = level_db - features.loud_db
     silent = (under_db < RESTS.silent_db) | ((under_db < RESTS.breath_db)
                                              & (features.periodicity < RESTS.breath_periodicity))
-    spans = [span for span in _runs(silent) if span[1] - span[0] >= RESTS.shortest_s / HOP_S]
-    spans += [span for span in _runs(_is_under_sides(level_db)) if span[1] - span[0] >= RESTS.shortest_dip_s / HOP_S]
+    spans = [span for span in runs(silent) if span[1] - span[0] >= RESTS.shortest_s / HOP_S]
+    spans += [span for span in runs(_is_under_sides(level_db)) if span[1] - span[0] >= RESTS.shortest_dip_s / HOP_S]
     resting = np.zeros(len(level_db), bool)
     for start, stop in spans:
         resting[start:stop] = True
-    sounding = _runs(~resting)
-    loud = [(start, stop) for start, stop in sounding if under_db[start:stop].max() > RESTS.breath_db]
+    sounding = runs(~resting)
+    loud = [(start, stop) for start, stop in sounding if under_db[start:stop].max() > RESTS.breath_db
+            and not _is_loud_breath(under_db[start:stop], features.periodicity[start:stop])]
     merged = _without_short(loud)
     edges = [0, *(stop for _, stop in merged)], [*(start for start, _ in merged), len(level_db)]
     return [Phrase(start, stop, edges[0][n], edges[1][n + 1]) for n, (start, stop) in enumerate(merged)]
+
+
+def _is_loud_breath(under_db: FloatArray, periodicity: Float32Array) -> bool:
+    """Whether what sounds between two rests is nothing but a breath."""
+    return bool(under_db.max() < RESTS.loud_breath_db and np.median(periodicity) < RESTS.breath_periodicity)
 
 
 def _is_under_sides(level_db: FloatArray) -> npt.NDArray[np.bool_]:
@@ -83,8 +90,23 @@ def _is_under_sides(level_db: FloatArray) -> npt.NDArray[np.bool_]:
     return under
 
 
-def _runs(mask: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """First and last (excluded) frame of every run that is true."""
+def runs(mask: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Find the runs of a mask.
+
+    Parameters
+    ----------
+    mask : np.ndarray [shape=(frames,), bool]
+
+    Returns
+    -------
+    list of (start, stop)
+        Frames of every run that is true, in order; stop is the frame after its last.
+
+    Example
+    -------
+    >>> runs(np.array([True, False, True, True]))
+    [(0, 1), (2, 4)]
+    """
     edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(int)))
     return [(int(start), int(stop)) for start, stop in zip(edges[::2], edges[1::2], strict=True)]
 

@@ -71,6 +71,11 @@ class TakeTiming:
         return take_name(self.open)
 
     @property
+    def count(self) -> int:
+        """Onsets, or phrases, that were found."""
+        return len(self.aligned.onsets) if self.sustained is None else len(self.sustained.phrases)
+
+    @property
     def moves(self) -> tuple[Proposal, ...]:
         """Proposed moves."""
         return self.edits.moves
@@ -139,7 +144,7 @@ def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = F
     """
     tempo_map = TempoMap.of(recipe)
     applied = [one.heard_moves() for one in takes]
-    kinds = kinds_of_takes(takes)
+    kinds = kinds_of_takes(takes, ask)
     by_phrases = [n for n, kind in enumerate(kinds) if kind.is_sustained]
     half = 0.5 if after and any(applied) else 1.0
     recorded = detect_in_takes(takes, left_out=by_phrases, on_progress=lambda share: on_progress(share * half), ask=ask)
@@ -166,7 +171,7 @@ def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = F
     song = SongEdits(recipe, tempo_map, takes, heard, places, may_move)
     is_known = tempo_map.has_grid and likely is None
     edits = song.propose() if is_known else song.shifts()
-    sustained = judge_sustained(recipe, tempo_map, takes, by_phrases)
+    sustained = judge_sustained(recipe, tempo_map, takes, by_phrases, ask=ask)
     judged = []
     for n, one in enumerate(takes):
         found = sustained.get(n)
@@ -236,5 +241,6 @@ def _pairs(takes: Sequence[TakeTiming], *, moved: bool) -> tuple[TakePair, ...]:
             sides = (one.moved, other.moved) if moved else (one.aligned, other.aligned)
             found.append(compare_takes(names, *sides))
         elif other.sustained is not None and other.sustained.lead == one.open.index:
-            found.append(summarise_differences(names, -np.array(other.sustained.late_ms(moved=moved))))
+            lags_ms = [late_ms for _, late_ms in other.sustained.lags_ms(moved=moved)]
+            found.append(summarise_differences(names, -np.array(lags_ms)))
     return tuple(found)

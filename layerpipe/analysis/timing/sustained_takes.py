@@ -13,13 +13,14 @@ from dataclasses import dataclass
 
 from layerpipe.analysis.sustained.compare import LeadComparison, PhraseLag, compare_with_lead
 from layerpipe.analysis.sustained.edits import PHRASE_EDITS, PhraseEdits, propose_phrase_edits
-from layerpipe.analysis.sustained.features import HOP_S, SustainedFeatures, measure_features
+from layerpipe.analysis.sustained.features import SustainedFeatures, measure_features
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace
 from layerpipe.analysis.takes_compared.song_takes import BARS_APART, SECONDS_APART
 from layerpipe.analysis.timing.proposals import Proposal
 from layerpipe.analysis.timing.retakes import Rerecord
 from layerpipe.analysis.timing.song_edits import MOST_SHIFT_MS, NEAR_A_JOINT_S, TakeEdits, place_words, with_edit_points
 from layerpipe.analysis.timing.song_notes import take_name
+from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.core.sound import OnProgress
 from layerpipe.recipe.model import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
@@ -39,19 +40,20 @@ class SustainedTake:
     """Whether enough of it could be compared for a verdict; of a lead, whether any take could be compared with it."""
     notes: tuple[str, ...] = ()
 
-    def late_ms(self, *, moved: bool) -> list[float]:
-        """How much later than in the lead each sure phrase is, before or after the edits."""
-        by_ms = {id(phrase): 0.0 for phrase in self.phrases}
-        if moved:
-            for move in self.edits.moves:
-                by_ms |= {id(one): move.by_ms for one in self.phrases
-                          if move.from_s <= (one.phrase.start + one.phrase.stop) / 2 * HOP_S < move.to_s}
-        shift_ms = self.edits.shift_ms if moved else 0.0
-        return [one.late_ms + shift_ms + by_ms[id(one)] for one in self.phrases if one.is_sure]
+    def lags_ms(self, *, moved: bool) -> list[tuple[PhraseLag, float]]:
+        """Every sure phrase, and how much later it is than in the lead, before or after the edits."""
+        found = []
+        for one in self.phrases:
+            if one.is_sure:
+                middle_s = (one.from_s + one.to_s) / 2
+                by_ms = self.edits.shift_ms + sum(move.by_ms for move in self.edits.moves
+                                                  if move.from_s <= middle_s < move.to_s)
+                found.append((one, one.late_ms + by_ms * moved))
+        return found
 
 
 def judge_sustained(recipe: Recipe, tempo_map: TempoMap, takes: Sequence[OpenTake], sustained: Sequence[int],
-                    on_progress: OnProgress = lambda share: None) -> dict[int, SustainedTake]:
+                    ask: Ask = listen_anew, on_progress: OnProgress = lambda share: None) -> dict[int, SustainedTake]:
     """Compare the sustained takes of a song with the leads of their layers.
 
     Parameters
@@ -62,6 +64,8 @@ def judge_sustained(recipe: Recipe, tempo_map: TempoMap, takes: Sequence[OpenTak
         All takes of the recipe; those that have moves are compared as they are heard.
     sustained : sequence of int
         Which of them are sustained.
+    ask : Ask
+        Who listens.
     on_progress : function of a share
 
     Returns
@@ -71,7 +75,7 @@ def judge_sustained(recipe: Recipe, tempo_map: TempoMap, takes: Sequence[OpenTak
     """
     def listen(n: int) -> SustainedFeatures:
         take = takes[n]
-        found = measure_features(take.played() if take.heard_moves() else take.source)
+        found = ask(measure_features, take.played() if take.heard_moves() else take.source)
         on_progress(1 / len(sustained))
         return found
 
@@ -147,7 +151,8 @@ class _Words:
 
     def rerecord(self) -> tuple[Rerecord, ...]:
         """Phrases that are far away and cannot be moved; bars need a tempo."""
-        return tuple(Rerecord(self._bars(one), self._stuck(one)) for one in self._far()) if self.tempo_map.has_grid else ()
+        far = self._far() if self.tempo_map.has_grid else []
+        return tuple(Rerecord(self._bars(one), self._stuck(one)) for one in far)
 
     @property
     def unmended(self) -> str:
@@ -162,12 +167,11 @@ class _Words:
                 "long enough for a move")
 
     def _bars(self, one: PhraseLag) -> tuple[int, int]:
-        first, last = (max(self.tempo_map.bar_at(frame * HOP_S), 1) for frame in (one.phrase.start, one.phrase.stop))
+        first, last = (max(self.tempo_map.bar_at(at_s), 1) for at_s in (one.from_s, one.to_s))
         return first, last
 
     def _where(self, phrases: Sequence[PhraseLag]) -> str:
-        first_s, last_s = phrases[0].phrase.start * HOP_S, phrases[-1].phrase.stop * HOP_S
-        return f"{self.tempo_map.text_of(first_s)} to {self.tempo_map.text_of(last_s)}"
+        return f"{self.tempo_map.text_of(phrases[0].from_s)} to {self.tempo_map.text_of(phrases[-1].to_s)}"
 
 
 def _late_words(ms: float) -> str:

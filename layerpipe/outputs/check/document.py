@@ -23,6 +23,7 @@ def _take(one: TakeReport) -> dict[str, Any]:
     take, measured, tuning = one.take, one.take.measured, one.take.tuning
     return {
         "layer": take.layer, "take": take.name, "file": take.file, "channel": take.channel, "verdict": one.verdict,
+        "kind": take.kind.kind, "kind_heard": take.kind.is_heard,
         "tuning_cents": None if tuning is None else tuning.cents,
         "faults": [_finding(finding, take) for finding in one.findings],
         "measured": {

@@ -12,7 +12,7 @@ from typing import Any, Literal
 Kind = Literal[
     "clipping", "click", "rumble", "hum", "noise_floor", "dc", "dropout", "late_start", "early_end", "sample_rate",
     "bit_depth", "channels", "band_limit", "tuning", "strings", "copy", "imbalance", "high_pass",
-    "mics", "placing", "comp", "offset", "wrong_notes", "talk", "repeat", "metronome",
+    "mics", "placing", "comp", "offset", "wrong_notes", "talk", "repeat", "metronome", "breath", "plosive", "sibilance",
 ]
 Verdict = Literal["OK", "review", "re-record"]
 ORDER: dict[Verdict, int] = {"re-record": 0, "review": 1, "OK": 2}

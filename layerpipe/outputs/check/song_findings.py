@@ -13,6 +13,8 @@ from layerpipe.analysis.takes_compared.entrances import late_entrance_s
 from layerpipe.analysis.takes_compared.notes_compared import WrongNotes
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace
 from layerpipe.outputs.check.finding import Finding
+from layerpipe.outputs.check.kind_words import WORDS
+from layerpipe.outputs.check.sustained_findings import check_sustained
 from layerpipe.outputs.check.two_takes import TwoTakes, between_layers
 from layerpipe.recipe.tempo_map import TempoMap
 
@@ -45,6 +47,10 @@ def compare_all(takes: Sequence[CheckedTake], muted: Sequence[bool], pairs: Sequ
     if len(takes) < 2:
         return more, list(pairs)
     places, wrong = compare_checked(takes, muted, tempo_map)
+    sustained = check_sustained(takes, muted, tempo_map)
+    places = [sustained.places.get(n, place) for n, place in enumerate(places)]
+    for n, found in sustained.findings.items():
+        more[n] += found
     titles = [take.title for take in takes]
     copied = {id(take) for pair in pairs if pair.same_performance for take in (pair.one, pair.other)}
     for n, place in enumerate(places):
@@ -105,13 +111,13 @@ def _wrong_notes(one: WrongNotes, take: CheckedTake, titles: Sequence[str], temp
     against = [titles[int(other)] for other in one.against]
     has_bars = tempo_map is not None and tempo_map.has_grid
     where = f"in {'bars' if has_bars else 'four-second windows'} {_ranges(one.bars)}"
-    by = "" if one.semitones is None else _interval(one.semitones)
+    by, words = "" if one.semitones is None else _interval(one.semitones), WORDS[take.kind.kind]
     if one.what == "all":
         text = f"everything is {by} than in {' and '.join(against)}"
-        advice = "check capo and tuning, then re-record"
+        advice = words.other_key
     elif one.what == "string":
-        text = f"one string is {by} than in {' and '.join(against)}, {where}"
-        advice = "tune that string, or check its fingering, then re-record"
+        text = f"{words.one_string} is {by} than in {' and '.join(against)}, {where}"
+        advice = words.tune_string
     else:
         text = f"other notes than in {' and '.join(against)}, {where}" + (f": {by}" if by else "")
         advice = "check the chords there, then re-record these bars"

@@ -13,6 +13,7 @@ from layerpipe.analysis.defects.dropouts import Repeat
 from layerpipe.analysis.defects.noise_and_hum import judge_hum, judge_noise
 from layerpipe.core.units import db_of_gain, db_of_power
 from layerpipe.outputs.check.finding import Finding, Verdict
+from layerpipe.outputs.check.kind_words import WORDS
 from layerpipe.outputs.check.string_findings import high_pass_loss, wrong_strings
 
 MORE_COMPRESSION_DB = 10.0
@@ -111,8 +112,7 @@ def _hum(take: CheckedTake) -> list[Finding]:
     return [Finding(
         "hum", f"mains hum of {mains:.0f} Hz in the gaps, {hum.level_db:.0f} dBFS ({lines}); "
         f"{_compressed(take, hum.level_db, lift)}",
-        "rotate the guitar until the hum is lowest; try another outlet or cable (never lift the safety earth)",
-        verdict, None, hum.level_db, mains,
+        WORDS[take.kind.kind].hum, verdict, None, hum.level_db, mains,
         {"mains_hz": hum.mains_hz, "under_loudness_lu": loud - hum.level_db, "compressed_dbfs": hum.level_db + lift,
          "lines": [{"hz": line.hz, "level_db": line.level_db, "over_neighbours_db": line.over_db}
                    for line in hum.lines]})]
@@ -125,7 +125,7 @@ def _noise(take: CheckedTake) -> list[Finding]:
     under, lift = loud - noise.lufs, take.lift_db(None)
     return [Finding(
         "noise_floor", f"noise of {noise.level_db:.0f} dBFS in the gaps, {under:.0f} LU below the playing; "
-        f"{_compressed(take, under, -lift)}", "play louder, move the microphone closer, switch fans off",
+        f"{_compressed(take, under, -lift)}", WORDS[take.kind.kind].noise,
         "re-record" if under < limits.noise_rerecord_under_lu else "review", None, noise.level_db, None,
         {"noise_lufs": noise.lufs, "under_loudness_lu": under, "compressed_under_lu": under - lift,
          "compressed_10_db_more_under_lu": under - lift - MORE_COMPRESSION_DB, "gaps_s": noise.seconds})]
@@ -198,5 +198,5 @@ def _tuning(take: CheckedTake) -> list[Finding]:
                              "tune and re-record, or set a4_hz if the song is meant so", details=details))
     if known.drift_cents is not None and tuning.judge(known.drift_cents, limits.tuning_cents).is_defect:
         found.append(Finding("tuning", f"the tuning moves by {known.drift_cents:+.1f} cents from the first third to "
-                             "the last", "let the strings settle, tune, and re-record", details=details))
+                             "the last", WORDS[take.kind.kind].tuning_moves, details=details))
     return found

@@ -15,6 +15,7 @@ from layerpipe.analysis.takes_compared.mics import MicDistance, measure_mics
 from layerpipe.audio_files.resample import ConvertedSound
 from layerpipe.core.sound import Sound
 from layerpipe.outputs.check.finding import Finding, Kind
+from layerpipe.outputs.check.kind_words import WORDS
 
 EXACT_COPY, MIC_CORRELATION = 0.998, 0.3
 """Correlations below 1.4 kHz: above the first two takes are one file, below the second not even one performance."""
@@ -188,7 +189,7 @@ def _imbalance(one: CheckedTake, other: CheckedTake, louder: float | None, brigh
         name = other.name if brighter > 0 else one.name
         found.append(Finding(
             "imbalance", f"{name} is {abs(brighter):.1f} dB brighter (2 to 8 kHz relative to the body)",
-            "use the same strings, pick and microphone position for both",
+            WORDS[one.kind.kind].same_sound,
             details={"brightness_difference_db": brighter}))
     return found
 

@@ -12,6 +12,7 @@ from typing import Any
 from layerpipe.analysis.timing.align import AlignedOnset
 from layerpipe.analysis.timing.song_edits import place_words
 from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming
+from layerpipe.analysis.timing.sustained_takes import SustainedTake
 from layerpipe.outputs.drawing.mpl import picture
 from layerpipe.outputs.drawing.palette import BLUE, GREEN, INK, PURPLE, SKY, VERMILION
 from layerpipe.recipe.model import Recipe
@@ -37,13 +38,16 @@ def draw_timing(song: SongTiming, recipe: Recipe, path: Path) -> None:
         for axes, take in zip(rows, song.takes, strict=True):
             _draw_take(axes, take, song, recipe, height_ms)
         rows[-1].set_xlabel("bar" if song.tempo_map.has_grid else "seconds")
-        figure.suptitle(f" {recipe.song.title}: onsets against the grid", x=0.01, ha="left", fontsize=12)
-        _legend(figure)
+        by_phrases = any(take.sustained for take in song.takes)
+        what = "onsets against the grid" + (", phrases against the lead" if by_phrases else "")
+        figure.suptitle(f" {recipe.song.title}: {what}", x=0.01, ha="left", fontsize=12)
+        _legend(figure, by_phrases=by_phrases)
 
 
 def _half_height_ms(takes: Sequence[TakeTiming]) -> float:
     """Half the height of every row, ms: the same for all, so that takes can be compared by eye."""
     offsets = [abs(one.offset_ms) for take in takes for one in take.aligned.onsets if one.offset_ms is not None]
+    offsets += [abs(late_ms) for take in takes if take.sustained for _, late_ms in take.sustained.lags_ms(moved=False)]
     return min(max([30.0, *(offset * 1.15 for offset in offsets)]), 120.0)
 
 
@@ -66,11 +70,16 @@ def _draw_take(axes: Any, take: TakeTiming, song: SongTiming, recipe: Recipe, he
     if take.place.curve:
         at = [_across(at_s, tempo_map) for at_s, _ in take.place.curve]
         axes.plot(at, [late_ms for _, late_ms in take.place.curve], "-", color=PURPLE, linewidth=1.4)
+    if take.sustained is not None:
+        _draw_phrases(axes, take.sustained, tempo_map)
     if not tempo_map.has_grid:
         times = [onset.heard_s for onset in take.aligned.onsets]
         axes.plot(times, [0.0] * len(times), "|", color=BLUE)
         return
-    bars = [point.bar for each in song.takes for point in each.aligned.points] or [1]
+    bars = [point.bar for each in song.takes for point in each.aligned.points]
+    bars += [tempo_map.bar_at(at_s) for each in song.takes if each.sustained for one in each.sustained.phrases
+             for at_s in (one.from_s, one.to_s)]
+    bars = bars or [1]
     axes.set_xlim(min(bars) - 0.1, max(bars) + 1.1)
     step = max(1, round((max(bars) - min(bars)) / 16))
     axes.set_xticks(range(min(bars), max(bars) + 2, step))
@@ -99,6 +108,18 @@ def _draw_take(axes: Any, take: TakeTiming, song: SongTiming, recipe: Recipe, he
                           arrowprops={"arrowstyle": "->", "color": GREEN, "lw": 1.0})
 
 
+def _draw_phrases(axes: Any, take: SustainedTake, tempo_map: TempoMap) -> None:
+    """Every phrase at how late it is against the lead, and where the edits bring it."""
+    for (one, late_ms), (_, after_ms) in zip(take.lags_ms(moved=False), take.lags_ms(moved=True), strict=True):
+        across = [_across(one.from_s, tempo_map), _across(one.to_s, tempo_map)]
+        is_moved = after_ms != late_ms
+        axes.plot(across, [late_ms] * 2, "-", color=VERMILION if is_moved else BLUE, linewidth=2.4)
+        if is_moved:
+            axes.plot(across, [after_ms] * 2, "-", color=GREEN, linewidth=2.4)
+            axes.annotate("", (sum(across) / 2, after_ms), (sum(across) / 2, late_ms),
+                          arrowprops={"arrowstyle": "->", "color": GREEN, "lw": 1.0})
+
+
 def _coordinates(onsets: Sequence[AlignedOnset], song: SongTiming) -> tuple[list[float], list[float]]:
     """Bars and offsets in ms; bars are those of the grid point, so that before and after are above each other."""
     across, up = [], []
@@ -119,12 +140,13 @@ def _in_bars(bar: int, at_s: float, tempo_map: TempoMap) -> float:
     return bar + (at_s - tempo_map.downbeat_s(bar)) / tempo_map.bar_s(bar)
 
 
-def _legend(figure: Any) -> None:
+def _legend(figure: Any, *, by_phrases: bool) -> None:
     """What the marks mean."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    marks = [Line2D([], [], color=BLUE, marker="o", linestyle="", markersize=4, label="onset"),
+    blue = "onset, phrase" if by_phrases else "onset"
+    marks = [Line2D([], [], color=BLUE, marker="o", linestyle="", markersize=4, label=blue),
              Line2D([], [], color=VERMILION, marker="D", linestyle="", markerfacecolor="white", label="loose"),
              Line2D([], [], color=GREEN, marker="D", linestyle="", label="after the edit"),
              Line2D([], [], color=BLUE, dashes=(4, 3), linewidth=0.8, label="average offset"),

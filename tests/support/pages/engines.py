@@ -266,6 +266,6 @@ def _firefox() -> str | None:
 
 def _mini_browser() -> str | None:
     """WebKitGTK's own browser, beside its libraries."""
-    found = sorted(path for folder in ("/usr/lib", "/usr/libexec")
-                   for pattern in ("webkit*/MiniBrowser", "*/webkit*/MiniBrowser") for path in Path(folder).glob(pattern))
+    folders, patterns = ("/usr/lib", "/usr/libexec"), ("webkit*/MiniBrowser", "*/webkit*/MiniBrowser")
+    found = sorted(path for folder in folders for pattern in patterns for path in Path(folder).glob(pattern))
     return str(found[-1]) if found else None
