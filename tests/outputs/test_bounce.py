@@ -156,7 +156,7 @@ def test_lowering_everything_by_one_gain_is_reported_and_fits(studio):
     assert told["files"][-1]["integrated_lufs"] == pytest.approx(meter.integrated_loudness(sound), abs=0.01)
 
 
-def test_muted_takes_stay_out_and_polarity_flips(studio):
+def test_muted_takes_stay_out_and_polarity_flips(studio, plain):
     def change(recipe):
         recipe["layer"][0]["take"][1]["mute"] = True
         recipe["layer"][0]["take"][0]["invert_polarity"] = True
@@ -165,7 +165,7 @@ def test_muted_takes_stay_out_and_polarity_flips(studio):
     assert not (folder / "takes/regular-right.wav").exists()
     assert told["muted"] == [{"layer": "regular", "take": "right"}]
     assert not _pcm(folder / "layers/regular.wav")[:, 1].any()
-    upright = _pcm(studio[0] / "bounces/plain/takes/regular-left.wav")
+    upright = _pcm(plain[0] / "takes/regular-left.wav")
     np.testing.assert_array_equal(_pcm(folder / "takes/regular-left.wav"), -upright)
 
 
@@ -203,12 +203,12 @@ def test_takes_of_other_rates_lengths_and_channels_line_up(studio):
                                   _pcm(folder / "both.wav")[:, 1])
 
 
-def test_a_moved_take_is_heard_moved(studio):
+def test_a_moved_take_is_heard_moved(studio, plain):
     def change(recipe):
         recipe["layer"][1]["take"][0]["move"] = [{"from": "bar 1 beat 2", "to": "bar 1 beat 3", "by_ms": 30.0}]
 
     target, told = studio.bounce("moved", change)
-    before, after = (_pcm(folder / "takes/octave-left.wav")[:, 0] for folder in (studio[0] / "bounces/plain", target))
+    before, after = (_pcm(folder / "takes/octave-left.wav")[:, 0] for folder in (plain[0], target))
     start, stop, by = int(0.75 * RATE_HZ), int(1.25 * RATE_HZ), int(0.030 * RATE_HZ)
     np.testing.assert_array_equal(after[start + by : stop - 300], before[start : stop - 300 - by])
     np.testing.assert_array_equal(after[stop:], before[stop:])
