@@ -14,6 +14,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import BinaryIO
 
+_NO_FILE_REACHES = 1 << 63
+"""A 64-bit length of a damaged header leads there; a file cannot be asked for it."""
 _MOST_CHUNKS = 10_000
 _STREAMED = 0xFFFFFFFF
 _WAVE64_TAIL = bytes.fromhex("f3acd3118cd100c04f8edb8a")
@@ -70,7 +72,9 @@ def parse_header(file: BinaryIO, size: int) -> Header | None:
 
 
 def _peek(file: BinaryIO, at: int, length: int) -> bytes:
-    """Bytes at an offset; fewer at the end of the file."""
+    """Bytes at an offset; fewer at the end of the file, and none where no file reaches."""
+    if at >= _NO_FILE_REACHES:
+        return b""
     file.seek(at)
     return file.read(length)
 

@@ -77,7 +77,7 @@ def remove_shifts(source: Path | Change) -> Change:
         number = _comment_line(layout, lines, at)
         assert number is not None
         by_hand = _by_hand(lines[number])
-        restored = {} if by_hand is None else tomllib.loads(f"{KEY} = {by_hand}")
+        restored = {} if by_hand is None else _read(change, number, KEY, by_hand)
         if at in layout.headers:
             lines[number : number + 1] = [] if by_hand is None else [f"{KEY} = {by_hand}"]
             change = changed(change, "\n".join(lines), _meant(at, restored))
@@ -132,6 +132,15 @@ def _with_shift(change: Change, at: Location, shift_ms: float, why: str) -> Chan
     return changed(change, "\n".join(lines), _nothing)
 
 
+def _read(change: Change, number: int, key: str, by_hand: str) -> dict[str, Any]:
+    """The key with the value that a comment, in line `number` from 0, says it had."""
+    try:
+        return tomllib.loads(f"{key} = {by_hand}")
+    except tomllib.TOMLDecodeError as refusal:
+        raise OutputError(f"{change.path}: line {number + 1}: the comment no longer says what {key} was; set it "
+                          f'by hand and remove the comment that begins with "{TIMING_MARK}"') from refusal
+
+
 def _in_list(change: Change, at: Location, text: str | None, values: dict[str, Any]) -> Change:
     """The change with the shift of an entry in a list as a text, or without it."""
     return changed(change, in_place(change, at, KEY, lambda there: text), _meant(at, values))
@@ -143,13 +152,14 @@ def _places_later(change: Change, listed: Location, later_ms: float, *, is_undon
     entries = value_at(change.after.data, listed[:-1]).get(listed[-1], [])
     ends = [((*listed, n), key, entry[key]) for n, entry in enumerate(entries) for key in ("from", "to")]
     # In an order in which no two of them ever overlap.
-    ends.sort(key=lambda end: tempo_map.seconds_of(end[2]), reverse=later_ms > 0)
-    for at, key, position in ends:
+    ends.sort(key=lambda end: tempo_map.seconds_of(end[2]))
+    for at, key, position in reversed(ends) if later_ms > 0 else ends:
         layout, lines = layout_of(change.after.text), change.after.text.split("\n")
         number = layout.first[(*at, key)] - 1
         if is_undone and at in layout.headers and f"# {TIMING_MARK} {_FOLLOWS}" in lines[number]:
-            lines[number] = f"{key} = {_by_hand(lines[number])}"
-            change = changed(change, "\n".join(lines), _meant(at, tomllib.loads(lines[number])))
+            by_hand = _by_hand(lines[number]) or ""
+            lines[number] = f"{key} = {by_hand}"
+            change = changed(change, "\n".join(lines), _meant(at, _read(change, number, key, by_hand)))
             continue
         if is_comp and (isinstance(position, str) or position <= 0):
             continue

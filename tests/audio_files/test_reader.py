@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import struct
 from pathlib import Path
 
 import numpy as np
@@ -117,6 +118,17 @@ def test_the_sound_is_found_after_long_foreign_chunks(tmp_path: Path) -> None:
     path = tmp_path / "take.wav"
     path.write_bytes(content[:12] + foreign + content[12:])
     assert inspect(path).frames == 100
+
+
+@pytest.mark.parametrize("claimed", [(1 << 64) - 1, 1 << 63, 1 << 62])
+def test_a_length_beyond_every_file_is_refused(claimed: int, tmp_path: Path) -> None:
+    # RF64: EBU Tech 3306 v1.1 (2009); the sizes of a ds64 chunk have 64 bits.
+    chunks = (b"ds64" + struct.pack("<IQQQI", 28, claimed, claimed, 10, 0)
+              + b"fmt " + struct.pack("<IHHIIHH", 16, 1, 1, 48_000, 96_000, 2, 16)
+              + b"data" + struct.pack("<I", 0xFFFFFFFF) + bytes(2_000))
+    (tmp_path / "a.wav").write_bytes(b"RF64" + struct.pack("<I", 0xFFFFFFFF) + b"WAVE" + chunks)
+    with pytest.raises(AudioError, match=r"is cut short|cannot be opened"):
+        inspect(tmp_path / "a.wav")
 
 
 def test_a_flac_behind_a_tag_is_known(tmp_path: Path) -> None:

@@ -172,7 +172,10 @@ def test_neither_picture_nor_candidates_are_written_over_a_take(recipe, tmp_path
     before = take.read_bytes()
     (tmp_path / "choice.svg").hardlink_to(take)
     assert "left 1.wav" in run(recipe, "--picture", tmp_path / "choice.svg", code=1).output
-    made = json.loads(run(recipe, "--listen", tmp_path / "ear", "--json").stdout)
+    result = run(recipe, "--listen", tmp_path / "ear", "--json", "--quiet")
+    made = json.loads(result.stdout)
+    assert made["caution"] == "Caution: start with the volume low, above all in headphones."
+    assert made["caution"] in result.stderr
     first = min((tmp_path / "ear").iterdir())
     assert made["takes"]
     first.unlink()

@@ -32,6 +32,7 @@ def test_the_command_writes_the_same_page_twice_and_tells_its_size(tmp_path):
     assert told[0].stdout == told[1].stdout
     document = json.loads(told[0].stdout)
     assert document["bytes"] == out.stat().st_size
+    assert document["caution"].startswith("Caution: start with the volume low")
     assert document["bits"] == 16
     (section,) = document["sections"]
     assert section["section"] == "chorus"

@@ -255,3 +255,15 @@ def test_strange_settings_of_a_strangers_manifest_are_read_without_a_mistake():
                         {"name": "left", "chain": 5, "pan": True, "move": [{"by_ms": []}]}]}]}):
         assert isinstance(recipe_changes(strange, _settings()), list)
         assert isinstance(recipe_changes(_settings(), strange), list)
+
+
+def test_settings_that_an_older_bounce_lacks_are_no_change_and_new_ones_are_told():
+    def settings(bed: dict, bounce: dict, **one_pass) -> dict:
+        take = {"name": "left", "passes": [{"name": "1", "file": "a.wav", **one_pass}]}
+        return {"layer": [{"name": "regular", "take": [take]}], "bed": {"file": "b.wav", **bed}, "bounce": bounce}
+
+    old = settings({}, {"time_reference_s": 0.0})
+    assert recipe_changes(old, settings({"starts": 0.0}, {"time_reference_s": None}, notes={})) == []
+    assert recipe_changes(old, settings({"starts": "bar 9"}, {"time_reference_s": 60.0}, notes={"pick": "thin"})) == [
+        'regular / left: pass 1: note on pick: "" -> "thin"', "bed: starts none -> bar 9",
+        "bounce: time reference 0 -> 60 s"]

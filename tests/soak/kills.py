@@ -108,7 +108,10 @@ class KilledWrite(Kind):
     def __init__(self, scene: Scene) -> None:
         super().__init__(scene)
         self.prepare(0)
-        self.whole = {scene.recipe.read_bytes(), *self._writes()}
+        path, self.whole = scene.recipe, {scene.recipe.read_bytes()}
+        for text in self._writes():
+            # A run after a kill begins by taking back what was written.
+            self.whole |= {text, self._taken_back(path).after.text.encode()}
 
     def prepare(self, n: int) -> None:
         self.scene.use(0)
@@ -117,9 +120,15 @@ class KilledWrite(Kind):
         for _ in self._writes():
             pass
 
+    @staticmethod
+    def _taken_back(path: Path) -> Change:
+        """The recipe without moves, comps and shifts that were written."""
+        return remove_shifts(remove_comps(remove_moves(path)))
+
     def _writes(self) -> Iterator[bytes]:
         """The recipe after every write."""
         path = self.scene.recipe
+        self._taken_back(path).write()
         edits: list[Callable[[], Change]] = [
             lambda: write_shift(path, "regular", "left", 12.5, "late", ["1", "2"]),
             lambda: set_comp(path, "regular", "left", "2", [NewPart(0.0, 2.2, "1", "verse")]),
