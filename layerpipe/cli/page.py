@@ -16,7 +16,7 @@ from layerpipe.cli.terminal import JsonOption, QuietOption, Terminal, answers
 def page(
     recipes: SongsArgument,
     section: Annotated[list[str] | None, typer.Option("--section", "--sections", metavar="NAME", help=(
-        "Only this section; may be given again."))] = None,
+        'Only this section ("whole song" is one); may be given again.'))] = None,
     seconds: Annotated[float, typer.Option(min=1.0, metavar="SECONDS", help=(
         "Sections longer than this are cut at the last downbeat."))] = 20.0,
     most_mb: Annotated[float, typer.Option("--most-mb", min=1.0, max=1000.0, metavar="MB", help=(

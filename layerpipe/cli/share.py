@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 def share(
     recipe: Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe.", show_default=False)],
     section: Annotated[list[str] | None, typer.Option("--section", metavar="NAME", help=(
-        "Only this section; may be given again."))] = None,
+        'Only this section ("whole song" is one); may be given again.'))] = None,
     seconds: Annotated[float | None, typer.Option("--seconds", min=1.0, metavar="SECONDS", help=(
         "Cut sections longer than this at the last downbeat; if omitted, they are played whole."),
         show_default=False)] = None,

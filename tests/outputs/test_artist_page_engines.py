@@ -108,6 +108,12 @@ def test_it_plays_slides_keeps_and_answers(page):
     assert read_answer(page.run("return document.getElementById('answer').value;")) == answer
 
 
+def test_nothing_is_wider_than_a_narrow_window(page):
+    page.narrow()
+    until(page, "document.documentElement.clientWidth < 500")
+    assert page.run("const page = document.documentElement; return page.scrollWidth - page.clientWidth;") == 0
+
+
 @pytest.mark.parametrize("kind", ["flac", "aac"])
 def test_pieces_from_a_server_sound_as_the_blend_does_across_their_joints(window, demo, tmp_path, kind):
     served = Served(tmp_path, in_pieces(demo[0], 3), GENEROUS)

@@ -43,6 +43,9 @@ class Engine(Protocol):
     def click(self, selector: str) -> None:
         """Click an element as a person does."""
 
+    def narrow(self) -> None:
+        """Make the window as narrow as the browser allows."""
+
 
 def until(engine: Engine, expression: str, *, seconds: float = 30.0) -> None:
     """Wait for something to be true in the page."""
@@ -89,6 +92,9 @@ class _Chromium:
     def click(self, selector: str) -> None:
         self._page.locator(selector).click()
 
+    def narrow(self) -> None:
+        self._page.set_viewport_size({"width": 320, "height": 700})
+
 
 class _Driven:
     """A window behind W3C WebDriver commands, however they are sent."""
@@ -110,6 +116,9 @@ class _Driven:
 
     def click(self, selector: str) -> None:
         self._send("click", self._send("find", {"using": "css selector", "value": selector})[_ELEMENT])
+
+    def narrow(self) -> None:
+        self._send("narrow", {"width": 320, "height": 700})
 
 
 @contextmanager
@@ -151,6 +160,8 @@ def _firefox_window(folder: Path, settings: dict[str, str]) -> Iterator[_Driven]
                 return command("WebDriver:ExecuteAsyncScript", {**given, "sandbox": None})
             if what == "find":
                 return command("WebDriver:FindElement", given)
+            if what == "narrow":
+                return command("WebDriver:SetWindowRect", given)
             return command("WebDriver:ElementClick", {"id": given})
 
         receive()
@@ -197,6 +208,8 @@ def _webkit_window(folder: Path, settings: dict[str, str]) -> Iterator[_Driven]:
                     return command("POST", f"{base}/execute/async", given)
                 if what == "find":
                     return command("POST", f"{base}/element", given)
+                if what == "narrow":
+                    return command("POST", f"{base}/window/rect", given)
                 return command("POST", f"{base}/element/{given}/click", {})
 
             try:
@@ -266,6 +279,6 @@ def _firefox() -> str | None:
 
 def _mini_browser() -> str | None:
     """WebKitGTK's own browser, beside its libraries."""
-    folders, patterns = ("/usr/lib", "/usr/libexec"), ("webkit*/MiniBrowser", "*/webkit*/MiniBrowser")
-    found = sorted(path for folder in folders for pattern in patterns for path in Path(folder).glob(pattern))
+    places = ("lib/webkit*/MiniBrowser", "lib/*/webkit*/MiniBrowser", "libexec/webkit*/MiniBrowser")
+    found = sorted(path for place in places for path in Path("/usr").glob(place))
     return str(found[-1]) if found else None

@@ -17,7 +17,7 @@ class SoundHeld extends Error {}
 
 // Frames at which a piece begins and ends, without its margins.
 const pieceSpan = ({ starts, frames }, piece) => [starts[piece], starts[piece + 1] ?? frames];
-const pieceAt = ({ starts }, frame) => starts.findLastIndex((start) => start <= frame);
+const pieceAt = ({ starts }, frame) => starts.filter((start) => start <= frame).length - 1;
 
 // Decodes a piece of every layer, and notes its highest samples.
 async function decodePiece(context, section, number, piece) {
