@@ -39,8 +39,8 @@ def review(
     """Make the engineer's page of findings to hear and accept.
 
     Lists what check, timing, choose and levels find, worst first. Each place is heard in a loop, as recorded and as
-    proposed, alone, with its double or in the blend, equally loud. What is accepted comes back as one line for --accept. layerpipe share --review serves
-    the same page with all of its sound.
+    proposed, alone, with its double or in the blend, equally loud. What is accepted comes back as one line for
+    --accept. layerpipe share --review serves the same page with all of its sound.
 
     Exits with 1 if anything is to be re-recorded.
     """
