@@ -36,11 +36,11 @@ def review(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Make the engineer's page: every finding as recorded and as proposed.
+    """Make the engineer's page of findings to hear and accept.
 
-    Lists what check, timing, choose and levels find, worst first. Each place is heard in a loop, alone, with its double
-    or in the blend, equally loud. What is accepted comes back as one line for --accept. layerpipe share --review serves
-    the same page with all of its sound.
+    Lists what check, timing, choose and levels find, worst first. Each place is heard in a loop, as recorded and as
+    proposed, alone, with its double or in the blend, equally loud. What is accepted comes back as one line for
+    --accept. layerpipe share --review serves the same page with all of its sound.
 
     Exits with 1 if anything is to be re-recorded.
     """

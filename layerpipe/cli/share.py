@@ -41,7 +41,7 @@ def share(
     review: Annotated[bool, typer.Option("--review", help=(
         "Serve the engineer's review page instead, with the sound of all findings."))] = False,
 ) -> int:
-    """Serve the artist's page, or the review, in the local network.
+    """Serve the artist's page in the local network.
 
     Shows its address as a QR code for a phone. What the artist sends is shown here and written into the recipe after a
     yes. Saving the recipe makes a new version, which the open page offers. Stops with Ctrl-C, or after 12 hours.

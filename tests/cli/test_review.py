@@ -16,11 +16,13 @@ from layerpipe.jobs.review import find_review, prepare_review
 from layerpipe.outputs.review.line import line_of
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.pipeline import process_takes
+from tests.cli.test_choose import PASSES, SONG, recipe_text
 from tests.cli.test_share import screen
 from tests.server.conftest import load_newer, on_phone
 from tests.support.pages.browser import until
-from tests.support.passes import make_passes, write_passes
 from tests.support.session_sounds import second_microphone
+from tests.support.song_player import play_pass
+from tests.support.stamped_wave import write_wave
 from tests.support.strums import EASY, make_strums
 
 RECIPE = """# by hand
@@ -197,7 +199,12 @@ take = [
 
 @pytest.mark.slow
 def test_the_passes_of_a_double_are_one_decision_and_written_as_choose_writes_them(tmp_path):
-    recipe = write_passes(make_passes(3), tmp_path)
+    for side, names in PASSES.items():
+        for name, playing in names.items():
+            write_wave(tmp_path / f"{side} {name}.wav",
+                       play_pass(SONG, 90 + int(name), voice="steel", playing=playing).samples, 48_000)
+    recipe = tmp_path / "song.toml"
+    recipe.write_text(recipe_text({side: "".join(names) for side, names in PASSES.items()}), "utf-8")
     before = recipe.read_bytes()
     document = json.loads(run("review", recipe, "--json", "-o", tmp_path / "page.html").stdout)
     passes = [one for one in document["findings"] if one["source"] == "choose"]

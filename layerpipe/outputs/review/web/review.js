@@ -92,7 +92,8 @@ function open(number, { focus = false } = {}) {
   scrollToEntry(entry);
   byId("who").textContent = `${item().name}${item().where ? `, ${item().where}` : ""}`;
   byId("what").textContent = item().text;
-  byId("advice").textContent = item().diff.length ? `Proposed: ${item().advice}.` : `${item().advice[0].toUpperCase()}${item().advice.slice(1)}.`;
+  const { advice } = item();
+  byId("advice").textContent = item().diff.length ? `Proposed: ${advice}.` : advice && `${advice[0].toUpperCase()}${advice.slice(1)}.`;
   byId("previous").disabled = state.number === 0;
   byId("next").disabled = state.number === entries.length - 1;
   showStrips();
