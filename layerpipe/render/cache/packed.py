@@ -42,7 +42,7 @@ def pack(kind: Any, value: object) -> bytes:
     Parameters
     ----------
     kind : type
-        Of frozen dataclasses and named tuples, lists, tuples, unions, numbers, text, None and arrays.
+        Of frozen dataclasses and named tuples, lists, tuples, dictionaries, unions, numbers, text, None and arrays.
     value : object
         Of that type; a number may be of numpy's 64-bit types.
 
@@ -114,6 +114,10 @@ def _coder(kind: Any) -> _Coder:
         return _Coder(_put_aside, lambda value, arrays: arrays[value])
     if origin is list or (origin is tuple and inner[-1] is Ellipsis):
         return _several(origin, _coder(inner[0]))
+    if origin is dict:
+        pairs = _coder(list[tuple[inner]])  # type: ignore[valid-type]
+        return _Coder(lambda value, arrays: pairs.to_json(value.items(), arrays),
+                      lambda value, arrays: dict(pairs.from_json(value, arrays)))
     if origin is tuple:
         return _record(lambda *parts: parts, lambda value: value, [_coder(one) for one in inner])
     if origin is typing.Literal:
