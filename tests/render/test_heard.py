@@ -204,7 +204,7 @@ def test_packed_values_come_back(numbers, pairs, flag, rows):
     assert again.either.part.dtype == np.float32
 
 
-@pytest.mark.parametrize("value", [np.float32(1), "1", None])
+@pytest.mark.parametrize("value", [1j, "1", None])
 def test_what_is_not_of_its_declared_type_is_refused(value):
     with pytest.raises(TypeError, match="declared"):
         pack(list[float], [value])
