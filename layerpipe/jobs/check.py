@@ -95,7 +95,7 @@ def check_recipe(recipe: Recipe, on_progress: OnProgress = lambda share: None,
         found = [*placing_findings(take), *_mic_findings(take, locations[index], ask), *_joint_findings(take, checked)]
         more[index] = more.get(index, []) + found
     report = make_report(takes, pairs, more)
-    cache.prune()
+    ask.tidy()
     return report
 
 
@@ -228,7 +228,7 @@ def check_files(files: Sequence[Path], on_progress: OnProgress = lambda share: N
     else:
         pairs = []
     report = make_report(takes, pairs, more)
-    cache.prune()
+    ask.tidy()
     return report
 
 

@@ -89,7 +89,7 @@ def choose_passes(file: RecipeFile, cache: TakeCache | None = None, *,
                                               [(one, other) for one in listened[0] for other in listened[1]])))
                 pairs = tuple(tuple(next(compared) for _ in listened[1]) for _ in listened[0])
             found.append(Choice(group, spans, listened, pairs, usual))
-    cache.prune()
+    ask.tidy()
     return found
 
 

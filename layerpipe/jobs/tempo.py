@@ -29,8 +29,9 @@ def tempo_of_song(file: RecipeFile, cache: TakeCache | None = None, *,
     """
     cache = cache or TakeCache()
     takes = open_all(file.recipe, digest_of=cache.notes.digest_of)
-    onsets = [found.onsets for found in detect_in_takes(takes, on_progress=on_progress, ask=Heard(cache))]
-    cache.prune()
+    ask = Heard(cache)
+    onsets = [found.onsets for found in detect_in_takes(takes, on_progress=on_progress, ask=ask)]
+    ask.tidy()
     return estimate_tempo(onsets), sum(map(len, onsets))
 
 

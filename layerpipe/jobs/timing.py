@@ -51,8 +51,9 @@ def time_song(file: RecipeFile, cache: TakeCache | None = None, *, after: bool =
     for one in takes:
         # Refuses, with take and recipe, a move that leaves its take.
         play_moves(file, one)
-    found = measure_timing(file.recipe, takes, after=after, on_progress=on_progress, ask=Heard(cache))
-    cache.prune()
+    ask = Heard(cache)
+    found = measure_timing(file.recipe, takes, after=after, on_progress=on_progress, ask=ask)
+    ask.tidy()
     return found
 
 
@@ -65,7 +66,8 @@ def change_of_edits(file: RecipeFile, song: SongTiming) -> Change | None:
             change = write_shift(change or file.path, take.open.layer.name, take.open.take.name, shift_ms,
                                f"{take.open.take.name}: {place_words(take.place)}")
     # The fingerprint of a move is that of the take as the recipe plays it, shifted.
-    opened = [take.open for take in song.takes] if change is None else open_all(change.after.recipe)
+    opened = [take.open for take in song.takes] if change is None else open_all(
+        change.after.recipe, digest_of=TakeCache().notes.digest_of)
     for take, shifted in zip(song.takes, opened, strict=True):
         # A move belongs to the pass that is heard where it begins.
         by_s, by_pass = take.edits.shift_ms / 1000, dict[int, list[Proposal]]()

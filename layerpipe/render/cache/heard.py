@@ -55,6 +55,7 @@ class Heard:
         self._cache = cache
         self._digests: dict[FileFacts, str] = {}
         self._answers: dict[str, Any] = {}
+        self._has_grown = False
 
     def __call__(self, listener: Callable[..., T], sound: Any, /, *asked: Any, **aside: Any) -> T:
         """The answer of a listener, as `listening.Ask` describes; it is asked anew about a sound that is only here."""
@@ -71,6 +72,11 @@ class Heard:
                 kind, self._keep(key, pack(kind, listener(sound, *asked, **aside)), files))
         answer: T = self._answers[key]
         return answer
+
+    def tidy(self) -> None:
+        """Bring the cache within its limit, if something was added to it."""
+        if self._has_grown:
+            self._cache.prune()
 
     def _known(self, key: str, kind: Any) -> tuple[Any] | None:
         """The answer in the cache; a damaged entry is removed."""
@@ -90,6 +96,7 @@ class Heard:
             with contextlib.suppress(OSError):
                 make_private(self._cache.folder)
                 write_whole(self._cache.folder / f"{key}.{KIND}", _seal(data, key) + data)
+                self._has_grown = True
         return data
 
     def _key(self, shaped_by: Any, files: list[FileFacts]) -> str:
