@@ -193,7 +193,7 @@ class CheckedTake:
     @cached_property
     def clipping(self) -> Clipping | None:
         """Clipped peaks, without those of talk before bar 1."""
-        found = find_clipping(self.sound, self.measured)
+        found: Clipping | None = self.ask(find_clipping, self.sound, measured=self.measured)
         if found is None or not self.talk_s:
             return found
         places = tuple(at for at in found.places if not self.is_talk(at / self.measured.rate_hz))
@@ -207,7 +207,7 @@ class CheckedTake:
     @cached_property
     def tuning(self) -> Tuning | None:
         """Cents against equal temperament."""
-        found = tuning_of(self.measured.low, self.a4_hz)
+        found: Tuning | None = self.ask(tuning_of, self.measured.low, self.a4_hz)
         if found is None or self.tuned_beside is None:
             return found
         return replace(found, cents=unwrap_cents(found.cents, [self.tuned_beside]))
@@ -218,7 +218,7 @@ class CheckedTake:
         if self.tuning is None:
             return None
         lines = [line.hz for line in self.hum.lines] if self.hum else []
-        return lowest_notes(self.measured.low, self.a4_hz, self.tuning.cents, lines)
+        return self.ask(lowest_notes, self.measured.low, self.a4_hz, self.tuning.cents, lines)
 
     @cached_property
     def _peaks_db(self) -> Float32Array:

@@ -1,4 +1,4 @@
-"""`layerpipe cache`: the size of the cache of processed takes, and emptying it."""
+"""`layerpipe cache`: the size of the cache, and emptying it."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ _MIB = 1 << 20
 
 @answers
 def cache(
-    empty: Annotated[bool, typer.Option("--empty", help="Remove every processed take; they are rebuilt when needed."),
+    empty: Annotated[bool, typer.Option("--empty", help="Remove everything; it is made again when needed."),
                      ] = False,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Show the size of the cache of processed takes, or empty it."""
+    """Show the size of the cache, or empty it: processed takes, and what was heard of recordings."""
     from layerpipe.render.cache.take_cache import TakeCache
 
     terminal = Terminal(as_json=as_json, quiet=quiet)

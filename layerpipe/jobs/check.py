@@ -14,6 +14,7 @@ from pathlib import Path
 
 from layerpipe.analysis.checked_take import CheckedTake
 from layerpipe.analysis.defects.single_pass import Measurements, measure_take
+from layerpipe.analysis.onsets.detect import detect_onsets
 from layerpipe.analysis.sustained.layer_kinds import kind_of_sound, kinds_of_takes
 from layerpipe.analysis.takes_compared.comp_joints import measure_joint
 from layerpipe.analysis.takes_compared.mics import measure_mics
@@ -74,7 +75,8 @@ def check_recipe(recipe: Recipe, on_progress: OnProgress = lambda share: None,
     recorded = [_as_recorded(one) for one in opened]
     takes = []
     for one, kind, (sound, starts_s), measured in zip(opened, kinds_of_takes(opened, ask), recorded, _measured(
-            [sound for sound, _ in recorded], ask, lambda seconds: on_progress(seconds / total)), strict=True):
+            [sound for sound, _ in recorded], ask, lambda seconds: on_progress(seconds / total),
+            onsets=len(recorded) > 1), strict=True):
         takes.append(CheckedTake(
             layer=one.layer.name, name=one.take.name, file=one.facts.path, facts=one.facts,
             channel=one.main.mic.channel, sound=sound, measured=measured, chain=recipe.chain_of(one.layer, one.take),
@@ -94,7 +96,7 @@ def check_recipe(recipe: Recipe, on_progress: OnProgress = lambda share: None,
         found = [*placing_findings(take), *_mic_findings(take, locations[index], ask), *_joint_findings(take, checked)]
         more[index] = more.get(index, []) + found
     report = make_report(takes, pairs, more)
-    cache.prune()
+    ask.tidy()
     return report
 
 
@@ -137,8 +139,12 @@ def change_of_mics(file: RecipeFile, report: Report) -> Change | None:
     return change
 
 
-def _measured(sounds: Sequence[Sound], ask: Ask, on_progress: OnProgress) -> list[Measurements]:
-    """Measurements of sounds, side by side; told about in seconds."""
+def _measured(sounds: Sequence[Sound], ask: Ask, on_progress: OnProgress, *, onsets: bool) -> list[Measurements]:
+    """Measurements of sounds, side by side; told about in seconds.
+
+    Where the onsets will be needed they are heard at the same time: loops that keep the interpreter to themselves run
+    beside transforms that do not.
+    """
 
     def measure(sound: Sound) -> Measurements:
         left_s = sound.frames / sound.rate_hz
@@ -152,8 +158,16 @@ def _measured(sounds: Sequence[Sound], ask: Ask, on_progress: OnProgress) -> lis
         on_progress(left_s)
         return found
 
-    with ThreadPoolExecutor(max(1, min(len(sounds), worker_threads()))) as pool:
-        return list(pool.map(measure, sounds))
+    def listen(asked: tuple[Sound, bool]) -> Measurements | None:
+        sound, measures = asked
+        if measures:
+            return measure(sound)
+        ask(detect_onsets, sound)
+        return None
+
+    asked = [(sound, measures) for sound in sounds for measures in ((True, False) if onsets else (True,))]
+    with ThreadPoolExecutor(max(1, min(len(asked), worker_threads()))) as pool:
+        return [found for found in pool.map(listen, asked) if found is not None]
 
 
 def _mic_findings(take: OpenTake, location: tuple[int, int], ask: Ask) -> list[Finding]:
@@ -212,7 +226,7 @@ def check_files(files: Sequence[Path], on_progress: OnProgress = lambda share: N
     sounds = [SourceFile(facts.path, channel, facts=facts) for facts, channel in channels]
     takes = []
     for (facts, channel), sound, measured in zip(channels, sounds, _measured(
-            sounds, ask, lambda seconds: on_progress(seconds / total)), strict=True):
+            sounds, ask, lambda seconds: on_progress(seconds / total), onsets=len(sounds) == 2), strict=True):
         takes.append(CheckedTake(
             layer="", name=facts.path.name if channel is None else f"{facts.path.name} (channel {channel})",
             file=facts.path, facts=facts, channel=channel, sound=sound, measured=measured, chain=Chain(), ask=ask,
@@ -230,7 +244,7 @@ def check_files(files: Sequence[Path], on_progress: OnProgress = lambda share: N
     else:
         pairs = []
     report = make_report(takes, pairs, more)
-    cache.prune()
+    ask.tidy()
     return report
 
 

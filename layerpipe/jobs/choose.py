@@ -92,7 +92,7 @@ def choose_passes(file: RecipeFile, cache: TakeCache | None = None, *,
                                               [(one, other) for one in listened[0] for other in listened[1]])))
                 pairs = tuple(tuple(next(compared) for _ in listened[1]) for _ in listened[0])
             found.append(_with_joints_heard(file.recipe, Choice(group, spans, listened, pairs, usual)))
-    cache.prune()
+    ask.tidy()
     return found
 
 

@@ -89,7 +89,7 @@ def draft_recipe(folder: Path, home: Path, cache: TakeCache | None = None, *,
 
     with ThreadPoolExecutor(max(1, min(len(found), worker_threads()))) as pool:
         answers = list(pool.map(hear, found, names))
-    cache.prune()
+    ask.tidy()
     heard = [one for one in answers if isinstance(one, FolderFile)]
     skipped += [one for one in answers if isinstance(one, Skipped)]
     understood = understand(heard, most_takes=MOST_TAKES)

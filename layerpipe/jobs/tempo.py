@@ -29,8 +29,9 @@ def tempo_of_song(file: RecipeFile, cache: TakeCache | None = None, *,
     """
     cache = cache or TakeCache()
     takes = open_all(file.recipe, digest_of=cache.notes.digest_of)
-    heard = detect_in_takes(takes, on_progress=on_progress, ask=Heard(cache))
-    cache.prune()
+    ask = Heard(cache)
+    heard = detect_in_takes(takes, on_progress=on_progress, ask=ask)
+    ask.tidy()
     onsets = [found.onsets for found in heard]
     metronomes = [found.metronome for found in heard if found.metronome is not None]
     return estimate_tempo(onsets, metronomes), sum(map(len, onsets))

@@ -51,8 +51,9 @@ def time_song(file: RecipeFile, cache: TakeCache | None = None, *, after: bool =
     for one in takes:
         # Refuses, with take and recipe, a move that leaves its take.
         play_moves(file, one)
-    found = measure_timing(file.recipe, takes, after=after, on_progress=on_progress, ask=Heard(cache))
-    cache.prune()
+    ask = Heard(cache)
+    found = measure_timing(file.recipe, takes, after=after, on_progress=on_progress, ask=ask)
+    ask.tidy()
     return found
 
 
@@ -79,7 +80,8 @@ def change_of_edits(file: RecipeFile, song: SongTiming) -> Change | None:
     """The recipe with all proposed shifts and moves; None if there are none."""
     takes = [take.open for take in song.takes]
     return write_edits(Change(file.path, file.text, file), planned_edits(song),
-                       lambda recipe: takes if recipe is file.recipe else open_all(recipe))
+                       lambda recipe: takes if recipe is file.recipe else open_all(
+                           recipe, digest_of=TakeCache().notes.digest_of))
 
 
 def write_edits(source: Path | Change, planned: Sequence[PlannedEdits],

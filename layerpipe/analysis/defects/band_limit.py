@@ -74,8 +74,10 @@ def find_band_limit(measured: Measurements) -> BandLimit | None:
     for k in range(int(limits.lowest_hz / hz[1]), int(limits.highest_share * half / hz[1])):
         if k + step >= len(hz) or hz[k + step] > 0.985 * half:
             break
+        if above[k + step] >= limits.empty_db:
+            continue
         drop = float(np.median(level[max(k - 5 * step, 0) : max(k - step, 1)])) - float(above[k + step])
-        if above[k + step] < limits.empty_db and (best is None or drop > best[1]):
+        if best is None or drop > best[1]:
             best = float(hz[k]), drop
     if best is None:
         return None

@@ -44,5 +44,6 @@ def compare_checked(takes: Sequence[CheckedTake], muted: Sequence[bool],
 
     with ThreadPoolExecutor(max(1, min(len(takes), os.cpu_count() or 1))) as pool:
         heard = list(pool.map(listen, range(len(takes))))
-    pairs = compare_pairs(heard, tempo_map, ask=takes[0].ask)
-    return judge_offsets(heard, pairs, tempo_map), judge_notes(heard, pairs, tempo_map)
+    ask = takes[0].ask
+    pairs = compare_pairs(heard, tempo_map, ask=ask)
+    return judge_offsets(heard, pairs, tempo_map), judge_notes(heard, pairs, tempo_map, ask=ask)

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from layerpipe.analysis.takes_compared.pair_notes import STRING_SEMITONES, PairNotes, compare_notes
 from layerpipe.analysis.takes_compared.song_takes import ComparedPair, ComparedTake, agreed_places
+from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.core.sound import FloatArray
 from layerpipe.recipe.tempo_map import TempoMap
 
@@ -108,7 +109,7 @@ def unwrap_cents(mine: float, doubles: Sequence[float]) -> float:
 
 
 def judge_notes(takes: Sequence[ComparedTake], pairs: Sequence[ComparedPair], tempo_map: TempoMap | None = None,
-                limits: NoteLimits | None = None) -> list[WrongNotes]:
+                limits: NoteLimits | None = None, ask: Ask = listen_anew) -> list[WrongNotes]:
     """Say which takes play other notes than the rest.
 
     Parameters
@@ -120,6 +121,8 @@ def judge_notes(takes: Sequence[ComparedTake], pairs: Sequence[ComparedPair], te
     tempo_map : TempoMap, optional
         Names bars.
     limits : NoteLimits, optional
+    ask : Ask, optional
+        Who compares two takes.
 
     Returns
     -------
@@ -131,7 +134,7 @@ def judge_notes(takes: Sequence[ComparedTake], pairs: Sequence[ComparedPair], te
              and takes[pair.one].profiles is not None and takes[pair.other].profiles is not None]
     found: dict[tuple[int, int], PairNotes] = {}
     for pair in known:
-        notes = _pair_notes(pair, takes, tempo_map)
+        notes = _pair_notes(pair, takes, tempo_map, ask)
         if len(notes.bars) >= asked.fewest_bars and np.median(notes.agreement) >= asked.least_agreement:
             found[pair.one, pair.other] = notes
     judged = [pair for pair in known if (pair.one, pair.other) in found]
@@ -140,7 +143,8 @@ def judge_notes(takes: Sequence[ComparedTake], pairs: Sequence[ComparedPair], te
     return wrong + chords + _moved_strings(takes, judged, found, chord_bars, asked)
 
 
-def _pair_notes(pair: ComparedPair, takes: Sequence[ComparedTake], tempo_map: TempoMap | None) -> PairNotes:
+def _pair_notes(pair: ComparedPair, takes: Sequence[ComparedTake], tempo_map: TempoMap | None,
+                ask: Ask) -> PairNotes:
     """Notes of two takes; bars are those of the second take's onsets."""
     one, other, matched = takes[pair.one], takes[pair.other], pair.found.matched
     assert one.profiles is not None
@@ -150,8 +154,8 @@ def _pair_notes(pair: ComparedPair, takes: Sequence[ComparedTake], tempo_map: Te
         bars = np.array([tempo_map.bar_at(float(at)) for at in at_s], np.int64)
     else:
         bars = (at_s // WINDOW_S).astype(np.int64) + 1
-    return compare_notes(one.profiles, other.profiles, (matched.one, matched.other), bars,
-                         semitones=pair.found.semitones, doubles=pair.doubles)
+    return ask(compare_notes, one.profiles, other.profiles, (matched.one, matched.other), bars, pair.found.semitones,
+               pair.doubles)
 
 
 def _partners(n: int, judged: Sequence[ComparedPair]) -> list[tuple[int, ComparedPair]]:

@@ -164,8 +164,13 @@ def _repetition(values: FloatArray) -> float:
 
 def _running_median(values: FloatArray, size: int) -> FloatArray:
     """The median of the values around each; at the ends of fewer."""
-    half = size // 2
-    return np.array([np.median(values[max(n - half, 0) : n + half + 1]) for n in range(len(values))])
+    half, count = size // 2, len(values)
+    smooth = np.array([np.median(values[max(n - half, 0) : n + half + 1])
+                       for n in range(count) if n < half or n >= count - half])
+    if count <= 2 * half:
+        return smooth
+    inside = np.median(np.lib.stride_tricks.sliding_window_view(values, size), axis=1)
+    return np.concatenate([smooth[:half], inside, smooth[half:]])
 
 
 def _theil_sen(at_s: FloatArray, values: FloatArray) -> float:

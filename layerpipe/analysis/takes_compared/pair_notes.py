@@ -45,7 +45,7 @@ class PairNotes:
 
 
 def compare_notes(one: NoteProfiles, other: NoteProfiles, matched: tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]],
-                  bars: npt.NDArray[np.int64], *, semitones: int, doubles: bool) -> PairNotes:
+                  bars: npt.NDArray[np.int64], semitones: int, doubles: bool) -> PairNotes:
     """Compare the notes of two takes.
 
     Parameters

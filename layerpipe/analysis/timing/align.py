@@ -10,6 +10,7 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -100,10 +101,15 @@ class AlignedTake:
     span_s: tuple[float, float] = (-math.inf, math.inf)
     """Where the take's files are; an overdub plays a part of the song."""
 
-    @property
+    @cached_property
     def points(self) -> list[GridPoint]:
         """Grid points of all onsets that have one."""
         return [onset.point for onset in self.onsets if onset.point]
+
+    @cached_property
+    def reliable(self) -> dict[GridPoint, AlignedOnset]:
+        """The onsets that enter statistics, in order; no two have one grid point."""
+        return {onset.point: onset for onset in self.onsets if onset.is_reliable and onset.point}
 
 
 Match = tuple[GridPoint, float]

@@ -55,16 +55,15 @@ def find_missing(name: str, take: AlignedTake, others: Sequence[AlignedTake],
     if not mine or not others:
         return []
     times = np.array([*(onset.heard_s for onset in take.onsets), *take.doubtful_s])
-    played = Counter((point.beat, point.sixteenth) for point in {one.point for one in take.onsets if one.is_reliable}
-                     if point)
+    played = Counter((point.beat, point.sixteenth) for point in take.reliable)
     bars = {point.bar for point in mine}
     plays_lightly = _light_share(take) > MISSING.light_share
-    theirs = [{one.point: one for one in other.onsets if one.is_reliable and one.point} for other in others]
+    theirs = [other.reliable for other in others]
     usual_db = [float(np.median([one.onset.level_db for one in other.onsets])) for other in others]
     every = {point: held[point].heard_s for held in reversed(theirs) for point in held}
-    found = []
+    found, first, last = [], min(bars), max(bars)
     for point in sorted(every, key=lambda point: point.order):
-        if (point in mine or not min(bars) <= point.bar <= max(bars) or (plays_lightly and point.sixteenth != 1)
+        if (point in mine or not first <= point.bar <= last or (plays_lightly and point.sixteenth != 1)
                 or not _is_inside(take, every[point])):
             continue
         # An overdub says nothing about the bars in which it has no file.

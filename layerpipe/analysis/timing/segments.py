@@ -63,7 +63,10 @@ def find_segments(deviations_ms: FloatArray, tolerance_ms: float, penalties: Flo
         corrected = deviations_ms.copy()
         for segment in segments:
             corrected[segment.first : segment.last + 1] -= segment.offset_ms
-        spread_ms = robust_spread(corrected)
+        before_ms, spread_ms = spread_ms, robust_spread(corrected)
+        if spread_ms == before_ms:
+            # The next round would find the same.
+            break
     return segments, spread_ms
 
 

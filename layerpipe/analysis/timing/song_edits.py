@@ -109,12 +109,21 @@ class SongEdits:
         """
         found = self.shifts()
         heard = [replace(one, shift_ms=edits.shift_ms) for one, edits in zip(self.heard, found, strict=True)]
-        aligned = [one.aligned(self.tempo_map) for one in heard]
+        known: dict[tuple[int, tuple[FrameMove, ...]], AlignedTake] = {}
+
+        def align(heard: Sequence[HeardTake]) -> list[AlignedTake]:
+            # Most takes get no new moves from one round to the next.
+            for n, one in enumerate(heard):
+                if (n, one.moves) not in known:
+                    known[n, one.moves] = one.aligned(self.tempo_map)
+            return [known[n, one.moves] for n, one in enumerate(heard)]
+
+        aligned = align(heard)
         found = [self._drift(n, edits, aligned[n]) for n, edits in enumerate(found)]
         given_up = [bool(edits.rerecord) for edits in found]
         heard = [self._with_moves(n, one, found[n].moves) for n, one in enumerate(heard)]
         for number in range(MOST_ROUNDS):
-            aligned = [one.aligned(self.tempo_map) for one in heard]
+            aligned = align(heard)
             fresh: list[tuple[list[Proposal], list[Rerecord]]] = [
                 ([], []) if given_up[n] else self._edits(n, aligned, heard[n]) for n in range(len(self.takes))]
             if number == 0:

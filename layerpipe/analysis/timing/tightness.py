@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layerpipe.analysis.timing.align import AlignedOnset, AlignedTake, GridPoint, robust_spread
+from layerpipe.analysis.timing.align import AlignedOnset, AlignedTake, robust_spread
 from layerpipe.core.sound import FloatArray
 
 WITHIN_MS = (5, 10, 20, 30)
@@ -91,11 +91,8 @@ def difference_ms(one: AlignedOnset, other: AlignedOnset) -> float:
 
 def pair_onsets(one: AlignedTake, other: AlignedTake) -> list[tuple[AlignedOnset, AlignedOnset]]:
     """Onsets of two takes that belong together."""
-    by_point: dict[GridPoint, AlignedOnset] = {onset.point: onset for onset in other.onsets
-                                               if onset.is_reliable and onset.point}
-    if by_point:
-        return [(onset, by_point[onset.point]) for onset in one.onsets
-                if onset.is_reliable and onset.point is not None and onset.point in by_point]
+    if other.reliable:
+        return [(onset, other.reliable[point]) for point, onset in one.reliable.items() if point in other.reliable]
     found = []
     theirs = np.array([onset.heard_s for onset in other.onsets])
     mine = np.array([onset.heard_s for onset in one.onsets])

@@ -14,7 +14,7 @@ import functools
 import hashlib
 import json
 import typing
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -43,7 +43,7 @@ class _NotKept(Exception):  # noqa: N818 - it tells, it is no error
 
 
 class Heard:
-    """Listens, or remembers; a `listening.Ask`, safe from several threads.
+    """Listens, or remembers; a `listening.Ask` for one command, safe from several threads.
 
     Parameters
     ----------
@@ -54,6 +54,8 @@ class Heard:
     def __init__(self, cache: TakeCache) -> None:
         self._cache = cache
         self._digests: dict[FileFacts, str] = {}
+        self._answers: dict[str, Any] = {}
+        self._has_grown = False
 
     def __call__(self, listener: Callable[..., T], sound: Any, /, *asked: Any, **aside: Any) -> T:
         """The answer of a listener, as `listening.Ask` describes; it is asked anew about a sound that is only here."""
@@ -62,23 +64,40 @@ class Heard:
             key = self._key([listener.__module__, listener.__qualname__, sound, *asked], files)
         except _NotKept:
             return listener(sound, *asked, **aside)
-        kind = _answer_of(listener)
+        if key not in self._answers:
+            kind = _answer_of(listener)
+            known = self._known(key, kind)
+            # As it will be read: the first answer and the next ones are the same to the last bit.
+            self._answers[key] = known[0] if known else unpack(
+                kind, self._keep(key, pack(kind, listener(sound, *asked, **aside)), files))
+        answer: T = self._answers[key]
+        return answer
+
+    def tidy(self) -> None:
+        """Bring the cache within its limit, if something was added to it."""
+        if self._has_grown:
+            self._cache.prune()
+
+    def _known(self, key: str, kind: Any) -> tuple[Any] | None:
+        """The answer in the cache; a damaged entry is removed."""
         path = self._cache.find_file(key, KIND)
-        if path is not None:
-            try:
-                known: T = unpack(kind, _opened(path.read_bytes(), key))
-                return known
-            except (OSError, DamagedFile):
-                with contextlib.suppress(OSError):
-                    path.unlink()
-        data = pack(kind, listener(sound, *asked, **aside))
+        if path is None:
+            return None
+        try:
+            return (unpack(kind, _opened(path.read_bytes(), key)),)
+        except (OSError, DamagedFile):
+            with contextlib.suppress(OSError):
+                path.unlink()
+            return None
+
+    def _keep(self, key: str, data: bytes, files: Sequence[FileFacts]) -> bytes:
+        """Write an entry, unless a file has changed meanwhile."""
         if all(is_unchanged(facts) for facts in files):
             with contextlib.suppress(OSError):
                 make_private(self._cache.folder)
                 write_whole(self._cache.folder / f"{key}.{KIND}", _seal(data, key) + data)
-        # As it will be read: the first answer and the next ones are the same to the last bit.
-        found: T = unpack(kind, data)
-        return found
+                self._has_grown = True
+        return data
 
     def _key(self, shaped_by: Any, files: list[FileFacts]) -> str:
         """Key of an entry; the files in it are collected."""

@@ -42,9 +42,9 @@ def pack(kind: Any, value: object) -> bytes:
     Parameters
     ----------
     kind : type
-        Of frozen dataclasses and named tuples, lists, tuples, unions, numbers, text, None and arrays.
+        Of frozen dataclasses and named tuples, lists, tuples, dictionaries, unions, numbers, text, None and arrays.
     value : object
-        Of that type; a number may be of numpy's 64-bit types.
+        Of that type; numbers may be numpy's.
 
     Raises
     ------
@@ -90,18 +90,17 @@ def unpack(kind: Any, data: bytes) -> Any:
         raise DamagedFile(f"what was heard cannot be read: {mistake}") from mistake
 
 
-def _number(kind: type, *accepted: type) -> _Coder:
-    """A number; no 32-bit one, which would be calculated with differently after it was read."""
+def _plain(kind: type, *accepted: type) -> _Coder:
+    """A number or text, also of numpy's types."""
     def to_json(value: Any, arrays: Arrays) -> Any:
-        if type(value) not in (kind, *accepted):
+        if not isinstance(value, (kind, *accepted)):
             raise TypeError(f"{value!r} of {type(value)} where {kind} is declared")
         return kind(value)
     return _Coder(to_json, lambda value, arrays: value, is_plain=True)
 
 
-_PLAIN: dict[Any, _Coder] = {
-    float: _number(float, np.float64, int), int: _number(int, np.int64), bool: _number(bool, np.bool_),
-    str: _number(str)}
+_PLAIN: dict[Any, _Coder] = {float: _plain(float, int, np.floating, np.integer), int: _plain(int, np.integer),
+                             bool: _plain(bool, np.bool_), str: _plain(str)}
 
 
 @functools.cache
@@ -114,6 +113,10 @@ def _coder(kind: Any) -> _Coder:
         return _Coder(_put_aside, lambda value, arrays: arrays[value])
     if origin is list or (origin is tuple and inner[-1] is Ellipsis):
         return _several(origin, _coder(inner[0]))
+    if origin is dict:
+        pairs = _coder(list[tuple[inner]])  # type: ignore[valid-type]
+        return _Coder(lambda value, arrays: pairs.to_json(value.items(), arrays),
+                      lambda value, arrays: dict(pairs.from_json(value, arrays)))
     if origin is tuple:
         return _record(lambda *parts: parts, lambda value: value, [_coder(one) for one in inner])
     if origin is typing.Literal:
@@ -166,7 +169,7 @@ def _union(choices: list[tuple[Any, _Coder]]) -> _Coder:
         if value is None:
             return None
         for number, (kind, coder) in enumerate(choices):
-            if isinstance(value, kind) or (kind is float and isinstance(value, int)):
+            if isinstance(value, kind) or (kind in _PLAIN and isinstance(value, np.generic | int)):
                 return [number, coder.to_json(value, arrays)]
         raise TypeError(f"{value!r} of {type(value)} is none of {[kind for kind, _ in choices]}")
 
