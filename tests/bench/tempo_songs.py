@@ -22,8 +22,8 @@ SHARE = {"4/4": 0.45, "3/4": 0.2, "6/8": 0.22, "12/8": 0.13}
 """Of strummed songs; chosen. 12/8 is rare."""
 CHORDS = ((0, 4, 7), (5, 9, 0), (7, 11, 2), (9, 0, 4), (2, 5, 9), (4, 7, 11), (10, 2, 5))
 HELD_BARS = {"4/4": (0.5, 1.0, 2.0), "3/4": (1.0, 1.0, 2.0), "6/8": (0.5, 1.0, 2.0), "12/8": (0.5, 1.0, 1.0)}
-Event = tuple[float, float, Sequence[int]]
-"""Eighth (a pick-up is before 0), velocity from 0 to 1, pitches."""
+Event = tuple[float, float, Sequence[int], Sequence[float]]
+"""Eighth (a pick-up is before 0), velocity from 0 to 1, pitches, and how loud each of them is."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ def tune_song(tune: Tune, random: np.random.Generator) -> KnownSong:
     for at, _, pitch in tune.notes:
         if at < end:
             stress = down if at % bar == 0 else on_beat if at % beat == 0 else 0.0
-            events.append((at, 0.6 + stress + random.normal(0, 0.06), (pitch,)))
+            events.append((at, 0.6 + stress + random.normal(0, 0.06), (pitch,), (1.0,)))
     return _played(events, tune.meter, random)
 
 
@@ -69,11 +69,14 @@ def strummed_song(random: np.random.Generator) -> KnownSong:
         return 0.0 if fills is not None else random.uniform(0.15, 0.5) * (random.random() < density / 2)
 
     patterns = [[velocity(n * step) for n in range(round(bar / step))] for _ in range(1 + (random.random() < 0.25))]
-    held = bar * float(random.choice(HELD_BARS[meter], p=[0.2, 0.6, 0.2]))
+    # Each stroke of a pattern passes its own strings: downstrokes begin in the bass, upstrokes reach the high ones.
+    passed = random.uniform(1 - random.uniform(0, 0.9), 1, (round(bar / step), 3))
+    held = bar * float(random.choice(HELD_BARS[meter], p=[0.3, 0.5, 0.2]))
     order = random.integers(0, len(CHORDS), int(random.choice([3, 4, 8])))
     bars, vary = int(random.choice([8, 12, 16, 24, 32])), random.uniform(0, 0.25) * (random.random() < 0.7)
     pick_up = int(random.integers(1, bar // 2 + 1)) if random.random() < 0.2 else 0
-    events: list[Event] = [(float(n - pick_up), random.uniform(0.3, 0.7), CHORDS[order[0]]) for n in range(pick_up)]
+    events: list[Event] = [(float(n - pick_up), random.uniform(0.3, 0.7), CHORDS[order[0]], (1.0,) * 3)
+                           for n in range(pick_up)]
     for number in range(bars):
         for n, usual in enumerate(patterns[number % len(patterns)]):
             at, hit = number * bar + n * step, usual
@@ -82,9 +85,10 @@ def strummed_song(random: np.random.Generator) -> KnownSong:
             elif n and random.random() < vary:
                 hit = 0.0 if usual else random.uniform(0.2, 0.6)
             if hit:
-                events.append((at, hit * random.uniform(0.85, 1.15), CHORDS[order[int(at // held) % len(order)]]))
+                events.append((at, hit * random.uniform(0.85, 1.15), CHORDS[order[int(at // held) % len(order)]],
+                               passed[n]))
     if random.random() < 0.7:
-        events.append((float(bars * bar), 0.9, CHORDS[order[0]]))
+        events.append((float(bars * bar), 0.9, CHORDS[order[0]], (1.0,) * 3))
     return _played(events, meter, random)
 
 
@@ -92,30 +96,31 @@ def _played(events: Sequence[Event], meter: str, random: np.random.Generator) ->
     """Events as one to four takes are heard."""
     tempo = float(np.clip(USUAL[meter] * 2 ** random.normal(0, TEMPO_OCTAVES), *TEMPO_RANGE))
     eighth_s = 60 / tempo / BEAT[meter]
-    bar_one_s = random.uniform(0.1, 3) - min(at for at, _, _ in events) * eighth_s
+    bar_one_s = random.uniform(0.1, 3) - min(event[0] for event in events) * eighth_s
     scatter_s = random.uniform(0.003, 0.014)
     takes = []
     for _ in range(int(random.choice([1, 2, 4]))):
         take = []
-        for at, hit, pitches in events:
+        for at, hit, pitches, loud in events:
             level_db = 20 * np.log10(max(hit, 0.02)) + random.normal(0, 2) - 20
             if random.random() >= 0.03 + 0.3 * (level_db < -36):
                 take.append(Onset(bar_one_s + at * eighth_s + random.normal(0, scatter_s),
                                   float(np.clip(random.normal(0.9, 0.1), 0.46, 1)), 12.0, level_db,
-                                  _chroma(pitches, random), before_db=level_db - 6))
+                                  _chroma(pitches, loud, random), before_db=level_db - 6))
         for _ in range(random.poisson(0.01 * len(events))):
             at_s = bar_one_s + eighth_s * random.uniform(events[0][0], events[-1][0])
-            take.append(Onset(at_s, 0.6, 4.0, -35.0, _chroma((int(random.integers(12)),), random), before_db=-40.0))
+            stray = _chroma((int(random.integers(12)),), (1.0,), random)
+            take.append(Onset(at_s, 0.6, 4.0, -35.0, stray, before_db=-40.0))
         takes.append(sorted(take, key=lambda onset: onset.at_s))
     return KnownSong(takes, tempo, meter, bar_one_s)
 
 
-def _chroma(pitches: Sequence[int], random: np.random.Generator) -> tuple[float, ...]:
+def _chroma(pitches: Sequence[int], loud: Sequence[float], random: np.random.Generator) -> tuple[float, ...]:
     """What is heard of pitches: with fifths, and a share of everything."""
     found = random.uniform(0, 0.06, 12)
-    for pitch in pitches:
-        found[pitch % 12] += 1 / len(pitches)
-        found[(pitch + 7) % 12] += 0.15 / len(pitches)
+    for pitch, share in zip(pitches, loud, strict=True):
+        found[pitch % 12] += share / sum(loud)
+        found[(pitch + 7) % 12] += 0.15 * share / sum(loud)
     return tuple(float(one) for one in found / found.sum())
 
 

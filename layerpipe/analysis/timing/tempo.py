@@ -34,7 +34,8 @@ class PulseSettings:
 class DoubtLimits:
     """When a tempo is uncertain or wrong."""
 
-    sure: float = 0.97  # odds of tempo, meter and bar 1 together; at this 99 of 100 are right (bench_tempo)
+    sure: float = 0.98  # odds of tempo, meter and bar 1 together; from there on 99 of 100 are right (bench_tempo)
+    sure_bars: float = 8.0  # fewer bars repeat too little
     click_share: float = 0.005  # a pulse that is so near to a part or multiple of a metronome's is that
     sure_fit: float = 0.6  # phase strength of the pulse; below, the onsets are on no grid
     inaudible_drift_s: float = 0.008  # over the song; a whole number of beats per minute this near is meant
@@ -141,7 +142,8 @@ def estimate_tempo(takes: Sequence[Sequence[Onset]], metronomes: Sequence[Metron
         bar_one_s = middle_s - (middle_s - starts_s[best]) * tempo / rounded
         estimates.append(TempoEstimate(rounded, meter, round(max(float(bar_one_s), 0.0), 4),
                                        round(float(odds[members].sum()), 3),
-                                       bool(odds[best] >= DOUBT.sure and fit >= DOUBT.sure_fit)))
+                                       bool(odds[best] >= DOUBT.sure and fit >= DOUBT.sure_fit
+                                            and len(train.strength) >= DOUBT.sure_bars * found.bar_pulses[best])))
     first, *rest = sorted(estimates, key=lambda estimate: -estimate.odds)
     return [first, *(one for one in rest[: MOST_LISTED - 1] if one.odds >= LEAST_ODDS)]
 
