@@ -53,13 +53,16 @@ def test_phrases_are_moved_to_the_lead_once_and_for_all(song):
     assert song.read_text() == before
 
 
-def test_the_kind_is_told_and_a_recipe_can_say_it(song):
+def test_the_kind_is_told_and_a_recipe_can_say_it_and_no_tempo_is_needed(song):
     assert "vocals: heard as voice, compared by phrases" in run("timing", song).stdout
     told = song.with_name("told.toml")
-    told.write_text(song.read_text().replace('name = "vocals"\n', 'name = "vocals"\nkind = "wind"\n'))
-    take = json.loads(run("timing", told, "--json").stdout)["takes"][1]
+    text = song.read_text().replace('name = "vocals"\n', 'name = "vocals"\nkind = "wind"\n')
+    told.write_text(text.replace("tempo = 100.0\nbar_one_s = 0.8\n", ""))
+    found = json.loads(run("timing", told, "--json").stdout)
+    take = found["takes"][1]
     assert (take["kind"], take["kind_heard"]) == ("wind", False)
     assert len(take["moves"]) == 3
+    assert found["notes"] == []
 
 
 def test_an_unknown_kind_is_refused_with_those_that_exist(song):
