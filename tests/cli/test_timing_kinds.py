@@ -75,10 +75,17 @@ def test_an_unknown_kind_is_refused_with_those_that_exist(song):
 
 
 def test_check_tells_sibilance_and_says_nothing_of_strings(song):
-    takes = {take["take"]: take for take in json.loads(run("check", song, "--json").stdout)["takes"]}
+    short = song.with_name("short.toml")
+    text = song.read_text().replace('name = "vocals"\n', 'name = "vocals"\nkind = "voice"\n')
+    for name in ("lead", "double"):
+        sound, rate_hz = soundfile.read(song.with_name(f"{name}.wav"), stop=13 * RATE_HZ)
+        soundfile.write(song.with_name(f"short {name}.wav"), sound, rate_hz, subtype="PCM_24")
+        text = text.replace(f'"{name}.wav"', f'"short {name}.wav"')
+    short.write_text(text)
+    takes = {take["take"]: take for take in json.loads(run("check", short, "--json").stdout)["takes"]}
     assert takes["double"]["kind"] == "voice"
     (hiss,) = [fault for fault in takes["double"]["faults"] if fault["kind"] == "sibilance"]
-    assert len(hiss["details"]["places_s"]) == 3
+    assert len(hiss["details"]["places_s"]) == 2
     assert hiss["details"]["louder_db"] > 6
     assert not [fault for fault in takes["lead"]["faults"] if fault["kind"] == "sibilance"]
     assert "string" not in json.dumps([fault["advice"] for take in takes.values() for fault in take["faults"]])
