@@ -176,14 +176,18 @@ def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = F
     for n, one in enumerate(takes):
         found = sustained.get(n)
         place, its_edits = (places[n], edits[n]) if found is None else (found.place, found.edits)
-        can_judge = is_known and may_move[n] and bool(now[n].onsets) if found is None else found.is_known
-        verdict = _verdict(its_edits, place, recipe.timing.tolerance_ms if found is None else math.inf,
-                           can_judge=can_judge)
+        if found is None:
+            verdict = _verdict(its_edits, place, recipe.timing.tolerance_ms,
+                               can_judge=is_known and may_move[n] and bool(now[n].onsets))
+        else:
+            verdict = NEEDS_EDITS if its_edits.unmended and not its_edits.rerecord else _verdict(
+                its_edits, place, math.inf, can_judge=found.is_known)
         judged.append(TakeTiming(one, shown[n], verdict, place, explained[n], its_edits,
                                  *_summaries(recipe, tempo_map, shown[n]), _moved(now[n], its_edits, tempo_map),
                                  kinds[n], found))
     onset_takes = [n for n in range(len(takes)) if n not in sustained]
-    notes = notes_of(recipe, tempo_map, [takes[n] for n in onset_takes], [now[n] for n in onset_takes], likely)
+    notes = notes_of(recipe, tempo_map, [takes[n] for n in onset_takes], [now[n] for n in onset_takes],
+                     likely) if onset_takes else []
     notes += [_too_little(judged[n]) for n in onset_takes if not may_move[n]]
     notes += [note for one in judged if one.sustained is not None for note in one.sustained.notes]
     return SongTiming(tuple(judged), _pairs(judged, moved=False), _pairs(judged, moved=True), tuple(notes), likely,

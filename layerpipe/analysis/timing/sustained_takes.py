@@ -151,16 +151,15 @@ class _Words:
 
     def rerecord(self) -> tuple[Rerecord, ...]:
         """Phrases that are far away and cannot be moved; bars need a tempo."""
-        far = self._far() if self.tempo_map.has_grid else []
-        return tuple(Rerecord(self._bars(one), self._stuck(one)) for one in far)
+        return tuple(Rerecord(self._bars(one), self._stuck(one)) for one in self.found.stuck if self._is_far(one))
 
     @property
     def unmended(self) -> str:
-        """The same where there are no bars."""
-        return "" if self.tempo_map.has_grid else "; ".join(self._stuck(one) for one in self._far())
+        """Other phrases that cannot be moved."""
+        return "; ".join(self._stuck(one) for one in self.found.stuck if not self._is_far(one))
 
-    def _far(self) -> list[PhraseLag]:
-        return [one for one in self.found.stuck if abs(one.late_ms) > PHRASE_EDITS.rerecord_ms]
+    def _is_far(self, one: PhraseLag) -> bool:
+        return self.tempo_map.has_grid and abs(one.late_ms) > PHRASE_EDITS.rerecord_ms
 
     def _stuck(self, one: PhraseLag) -> str:
         return (f"{self.name}, {self._where([one])}: {_late_words(one.late_ms)} {self.lead}, and no rest beside it is "
