@@ -93,9 +93,12 @@ def _prepare() -> None:
 
     # Takes run in parallel already; threads inside numpy's matrix products would cost a tenth of the start-up time.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    # Plug-ins of other packages must not change how recipes are read; searching them is a twentieth of the start-up
-    # time.
+    # Plug-ins of other packages must not change how recipes are read. Without a search for them its tools, down to a
+    # reader of e-mail, are not imported either: a tenth of the start-up time.
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+    no_plugins = type(sys)("pydantic.plugin._loader")
+    no_plugins.get_plugins = tuple  # type: ignore[attr-defined]
+    sys.modules.setdefault(no_plugins.__name__, no_plugins)
     # Imports create many objects and no garbage: collecting at the usual rate costs a tenth of the start-up time.
     gc.set_threshold(100_000, 20, 20)
     # At exit all memory goes with the process: a last collection costs a tenth of a short command.

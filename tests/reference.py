@@ -1,7 +1,8 @@
 """Texts that are made from the code: `python -m tests.reference` writes them, tests keep them true.
 
 The recipe reference: every table of a recipe with its keys, their values, defaults and meaning. The schema of a recipe.
-The help of every command, which is printed without waiting for the libraries that make it.
+The help of every command, which is printed without waiting for the libraries that make it. The portable code of the
+loops, from which machine code is made without numba.
 """
 
 from __future__ import annotations
@@ -15,12 +16,16 @@ from unittest import mock
 
 import layerpipe
 from layerpipe.cli import COMMANDS, program
+from layerpipe.dsp import kernels
+from layerpipe.dsp.kernels import jit
+from layerpipe.dsp.kernels.portable_code import GENERATOR_SETTINGS, IR_FOLDER
 from layerpipe.recipe.model import Recipe
 from layerpipe.recipe.position import BarShape
 from layerpipe.recipe.schema import SCHEMA_FILE, schema_text
 
 REFERENCE = Path(__file__).resolve().parents[1] / "recipes" / "REFERENCE.md"
 HELP_FOLDER = Path(layerpipe.__file__).parent / "cli" / "help"
+CODE_FOLDER = Path(kernels.__file__).parent / IR_FOLDER
 HEAD = """\
 <!-- Made from the model by tests/reference.py; do not edit. -->
 
@@ -184,10 +189,27 @@ def made_texts() -> dict[Path, str]:
     return {REFERENCE: reference(), SCHEMA_FILE: schema_text(), **helps}
 
 
+def portable_code() -> dict[Path, str]:
+    """Every text of portable code, by its file."""
+    os.environ.update(GENERATOR_SETTINGS)
+    loops = [getattr(kernels, name) for name in kernels.__all__]
+    made = (jit.make_portable(loop.plain, kinds) for loop in loops for kinds in loop.kinds)
+    return {CODE_FOLDER / name: text for name, text in made}
+
+
+def code_files() -> set[Path]:
+    """The files that `portable_code` would write, found without the compiler."""
+    loops = [getattr(kernels, name) for name in kernels.__all__]
+    return {CODE_FOLDER / jit.portable_name(loop.plain, kinds) for loop in loops for kinds in loop.kinds}
+
+
 if __name__ == "__main__":
-    HELP_FOLDER.mkdir(exist_ok=True)
     made = made_texts()
-    for path in {*HELP_FOLDER.iterdir()} - {*made}:
-        path.unlink()
+    if {*CODE_FOLDER.glob("*")} != code_files():
+        made |= portable_code()
+    for folder in (HELP_FOLDER, CODE_FOLDER):
+        folder.mkdir(exist_ok=True)
+        for path in {*folder.iterdir()} - {*made, *code_files()}:
+            path.unlink()
     for path, text in made.items():
         path.write_text(text, "utf-8")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import stat
 import subprocess
@@ -14,7 +15,7 @@ import pytest
 
 from layerpipe.core.files.cache_dir import cache_folder, code_folder, make_private
 from layerpipe.dsp import kernels
-from layerpipe.dsp.kernels import jit
+from layerpipe.dsp.kernels import inference, jit, portable_code
 from layerpipe.dsp.kernels.code_files import keep_code, read_code
 from tests.support.songs import plucked, recipe_of, write_recipe, write_take
 
@@ -24,12 +25,15 @@ import os, sys
 os.umask(int(sys.argv[1], 8))
 import numpy as np
 from layerpipe.dsp import kernels
+from layerpipe.dsp.kernels import jit
+made, keep = [], jit._keep
+jit._keep = lambda name, code: (made.append(name), keep(name, code))
 pcm = np.empty(4, np.int32)
 misfits = kernels.round_samples(np.array([0.25, -0.5, 0.75, 2.0]), 1.0, 32768.0, pcm)
-print(misfits, *pcm, "numba" in sys.modules)
+print(misfits, *pcm, "made" if made else "loaded", *{"numba"} & {name for name in sys.modules if sys.modules[name]})
 """
 ROUNDED = "1 8192 -16384 24576 32767"
-COMPILED, LOADED = f"{ROUNDED} True", f"{ROUNDED} False"
+MADE, LOADED = f"{ROUNDED} made", f"{ROUNDED} loaded"
 BOUNCE = """
 import sys
 for name in sys.argv[3:]:
@@ -54,8 +58,8 @@ def codes(folder: Path) -> list[Path]:
     return sorted(folder.rglob("*.code"))
 
 
-def test_the_compiler_is_needed_once(tmp_path: Path) -> None:
-    assert round_anew(tmp_path) == COMPILED
+def test_code_is_made_once_and_without_numba(tmp_path: Path) -> None:
+    assert round_anew(tmp_path) == MADE
     assert round_anew(tmp_path) == LOADED
     assert len(codes(tmp_path)) == 1
 
@@ -74,7 +78,7 @@ def test_damaged_code_is_built_again_and_never_run(tmp_path: Path, damage) -> No
     (kept,) = codes(tmp_path)
     whole = kept.read_bytes()
     kept.write_bytes(damage(whole))
-    assert round_anew(tmp_path) == COMPILED
+    assert round_anew(tmp_path) == MADE
     assert kept.read_bytes() == whole
 
 
@@ -85,12 +89,12 @@ def test_code_of_another_installation_is_not_trusted(tmp_path: Path) -> None:
     (theirs,), (ours,) = codes(tmp_path / "theirs"), codes(tmp_path / "ours")
     assert theirs.read_bytes() != ours.read_bytes()
     shutil.copy(theirs, ours)
-    assert round_anew(tmp_path / "ours") == COMPILED
+    assert round_anew(tmp_path / "ours") == MADE
 
 
 def test_the_data_cache_never_holds_code(tmp_path: Path) -> None:
     shared = tmp_path / "shared"
-    assert round_anew(tmp_path / "home", LAYERPIPE_CACHE=str(shared)) == COMPILED
+    assert round_anew(tmp_path / "home", LAYERPIPE_CACHE=str(shared)) == MADE
     assert not shared.exists()
 
 
@@ -177,7 +181,7 @@ def test_the_data_cache_is_created_for_this_user_only_and_its_path_is_absolute(
 
 def test_without_a_place_for_it_code_is_made_and_used(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("no folder", "utf-8")
-    assert round_anew(tmp_path / "file") == COMPILED
+    assert round_anew(tmp_path / "file") == MADE
 
 
 def bounce(recipe: Path, out: Path, *missing: str) -> tuple[dict[str, bytes], str]:
@@ -190,10 +194,10 @@ def bounce(recipe: Path, out: Path, *missing: str) -> tuple[dict[str, bytes], st
 
 
 def test_without_the_compiler_the_loop_as_written_gives_the_same(tmp_path: Path) -> None:
-    hidden = f"import sys\nsys.modules['numba'] = None\n{ROUND}"
+    hidden = f"import sys\nsys.modules['llvmlite'] = None\n{ROUND}"
     done = subprocess.run([sys.executable, "-c", hidden, "022"], capture_output=True, text=True, check=True,
                           cwd=PROJECT, env={**os.environ, "XDG_CACHE_HOME": str(tmp_path)})
-    assert done.stdout.strip() == COMPILED
+    assert done.stdout.strip() == LOADED
     assert done.stderr.count("machine code cannot be made or loaded") == 1
 
 
@@ -212,6 +216,39 @@ def test_without_machine_code_a_bounce_has_the_same_bytes_and_says_so_once(tmp_p
     assert said.count("machine code cannot be made or loaded") == 1
     assert fast.keys() == slow.keys()
     assert [name for name in fast if fast[name] != slow[name]] == []
+
+
+@pytest.mark.parametrize("triple", ["x86_64-pc-windows-msvc", "arm64-apple-darwin", "aarch64-unknown-linux-gnu"])
+def test_portable_code_becomes_machine_code_for_other_systems(triple: str) -> None:
+    llvm = pytest.importorskip("llvmlite.binding")
+    llvm.initialize_all_targets()
+    llvm.initialize_all_asmprinters()
+    target = llvm.Target.from_triple(triple).create_target_machine(jit=True)
+    for loop, kinds in ((kernels.round_samples, 0), (kernels.add_panned, 0)):
+        text = portable_code.read_ir(jit.portable_name(loop.plain, loop.kinds[kinds]))
+        assert len(portable_code.object_of_ir(text, llvm, target)) > 500
+
+
+def test_portable_code_is_plain_arithmetic_for_no_processor() -> None:
+    texts = [path.read_text("utf-8") for path in (Path(kernels.__file__).parent / portable_code.IR_FOLDER).iterdir()]
+    assert len(texts) >= len(kernels.__all__)
+    for text in texts:
+        assert not re.search(r"\b(fast|reassoc|contract|arcp|afn|nnan|ninf|nsz)\b|target|<\d+ x ", text)
+        assert all(name.startswith("@llvm.") for name in re.findall(r"^declare .*?(@[^(]+)", text, re.MULTILINE))
+
+
+def test_other_kinds_of_arguments_are_compiled_by_numba(tmp_path: Path) -> None:
+    script = ROUND.replace("np.empty(4, np.int32)", "np.empty(4, np.int64)")
+    done = subprocess.run([sys.executable, "-c", script, "022"], capture_output=True, text=True, check=True,
+                          cwd=PROJECT, env={**os.environ, "XDG_CACHE_HOME": str(tmp_path)})
+    assert (done.stdout.strip(), done.stderr) == (f"{MADE} numba", "")
+
+
+def test_portable_code_that_llvm_does_not_know_is_left_to_numba(monkeypatch: pytest.MonkeyPatch) -> None:
+    loop = kernels.round_samples
+    assert jit._finish(loop.plain, loop.kinds[0]) is not None
+    monkeypatch.setattr(jit, "read_ir", lambda name: "define words of the future")
+    assert jit._finish(loop.plain, loop.kinds[0]) is None
 
 
 def test_rows_of_a_larger_array_are_read_and_written_in_place() -> None:
@@ -235,7 +272,7 @@ def test_another_convention_for_arguments_is_noticed(monkeypatch: pytest.MonkeyP
     def halve(out: np.ndarray, by: float) -> None:
         out[0] = by
 
-    monkeypatch.setattr(jit, "_words_of", lambda kinds: [])
+    monkeypatch.setattr(inference, "words_of", lambda kinds: [])
     with pytest.raises(RuntimeError, match="hands arguments"):
         jit._compile(halve, ("f8[]", "f8"))
 

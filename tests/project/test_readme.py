@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from layerpipe.cli import program
-from tests.reference import HELP_FOLDER, made_texts
+from tests.reference import CODE_FOLDER, HELP_FOLDER, code_files, made_texts
 
 PROJECT = Path(__file__).resolve().parents[2]
 TEXT = (PROJECT / "README.md").read_text("utf-8")
@@ -19,6 +19,7 @@ def test_texts_that_are_made_from_the_code_are_what_it_makes_now():
     made = made_texts()
     stale = [path.name for path, text in made.items() if not path.exists() or path.read_text("utf-8") != text]
     stale += [path.name for path in HELP_FOLDER.iterdir() if path not in made]
+    stale += [path.name for path in code_files() ^ {*CODE_FOLDER.iterdir()}]
     assert not stale, "run python -m tests.reference"
 
 

@@ -17,7 +17,7 @@ LN_2_HIGH = float.fromhex("0x1.62e42fefa0000p-1")
 LN_2_LOW = float.fromhex("0x1.cf79abc9e3b3ap-40")
 
 
-@kernel
+@kernel("f8[] i8[] f8 f8 f8 f8 f8 f8 f8 f8[] f8[][] i8[][] f8[] f8[]")
 def compress(samples: FloatArray, patterns: Any, knee_start: float, threshold_db: float, slope: float, knee_db: float,
              attack: float, release: float, makeup_db: float, state: FloatArray, room: FloatArray, room_patterns: Any,
              smooth: FloatArray, out: FloatArray) -> None:
@@ -95,7 +95,7 @@ def compress(samples: FloatArray, patterns: Any, knee_start: float, threshold_db
     state[0], state[1] = held, late
 
 
-@kernel
+@kernel("f8[] i8[] f8 f4[] f4[] f4[]")
 def summarize_reduction(reduction_db: FloatArray, starts: Any, audible_db: float, largest: Any, mean: Any,
                      busy: Any) -> None:
     """Largest, mean, and share of frames above `audible_db`, of the steps that begin at `starts` and fill the block.

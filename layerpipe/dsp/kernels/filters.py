@@ -6,7 +6,7 @@ from layerpipe.core.sound import FloatArray
 from layerpipe.dsp.kernels.jit import kernel
 
 
-@kernel
+@kernel("f8 f8 f8 f8 f8 f8[] f8[] f8[]")
 def run_one_section(b0: float, b1: float, b2: float, a1: float, a2: float,
                     samples: FloatArray, state: FloatArray, out: FloatArray) -> None:
     """One biquad, transposed direct form II, in scipy.signal.sosfilt's order of operations; state is (2,)."""
@@ -20,7 +20,7 @@ def run_one_section(b0: float, b1: float, b2: float, a1: float, a2: float,
     state[0], state[1] = z0, z1
 
 
-@kernel
+@kernel("f8[] f8[] f8[] f8[][] f8[]")
 def run_two_sections(first: FloatArray, second: FloatArray, samples: FloatArray, state: FloatArray,
                      out: FloatArray) -> None:
     """Two biquads in series; their latencies overlap. state: (2, 2)."""
@@ -39,7 +39,7 @@ def run_two_sections(first: FloatArray, second: FloatArray, samples: FloatArray,
     state[0, 0], state[0, 1], state[1, 0], state[1, 1] = z0, z1, w0, w1
 
 
-@kernel
+@kernel("f8[] f8[] Af8[][] f8[][] Af8[][]")
 def run_two_sections_of_four(first: FloatArray, second: FloatArray, samples: FloatArray, state: FloatArray,
                 out: FloatArray) -> None:
     """Two biquads in series for four channels, in the order of operations of `run_two_sections`.

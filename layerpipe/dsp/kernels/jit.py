@@ -1,15 +1,16 @@
-"""Loops of plain arithmetic as machine code: compiled once per installation by numba, loaded later without it.
+"""Loops of plain arithmetic as machine code: made once per installation, loaded later in a few milliseconds.
 
-Importing numba takes as long as some commands. So the object code it makes is kept (`code_files`) under a digest of the
-loops' text, the types they are called with, the compiler and the processor; llvmlite, the small part of numba that
-holds the compiler's back end, loads it in a few milliseconds. Where code can neither be loaded nor compiled, the loops
-run as written, with the same results and hundreds of times slower; a warning says so once.
+The object code is kept (`code_files`) under a digest of the loops' text, the types they are called with, the compiler
+and the processor. It is made by llvmlite, the small part of numba that holds the compiler's back end, from what the
+package brings along (`portable_code`); for other types, or a loop that has changed, numba compiles the loop, whose
+import alone takes as long as some commands. Where code can neither be loaded nor made, the loops run as written, with
+the same results and hundreds of times slower; a warning says so once.
 
 A loop takes arrays and numbers, writes results into arrays it is given, allocates nothing and raises nothing.
 `fastmath` stays off, so that machine code and the loop as written give the same numbers, bit for bit. The GIL is
 released: takes run side by side in threads. A compiled function is called by numba's own convention for arrays (owner,
 parent, items, bytes per item, address, then shape and strides), which numba does not promise to keep: the versions
-tried are in pyproject.toml, and the types of every compiled function's arguments are compared with the convention.
+tried are in pyproject.toml, and `inference` compares the types of every compiled function's arguments with it.
 """
 
 from __future__ import annotations
@@ -29,6 +30,8 @@ import numpy.typing as npt
 
 from layerpipe.core.process import has_room_for_compiler, is_short_of_memory, notify
 from layerpipe.dsp.kernels.code_files import keep_code, read_code
+from layerpipe.dsp.kernels.inference import STRIDED, infer, words_of
+from layerpipe.dsp.kernels.portable_code import COUNTS, ir_name, object_of_ir, portable_ir, read_ir, symbol_of
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -38,7 +41,6 @@ _RETURNED, _RETURNED_NONE = 0, -2
 """What a compiled function answers when it ended well."""
 _FAILURES = (ImportError, OSError, RuntimeError, AttributeError, TypeError, ValueError, KeyError)
 """How a compiler fails that is missing, damaged, of another processor or of an untried version."""
-_STRIDED = " strided"
 
 
 class _Code(NamedTuple):
@@ -57,10 +59,13 @@ class _Entry(NamedTuple):
 
 
 class Kernel(Generic[P, R]):
-    """A loop that runs as machine code where that can be made; `.plain` is the loop as written."""
+    """A loop that runs as machine code where that can be made; `.plain` is the loop as written.
 
-    def __init__(self, loop: Callable[P, R]) -> None:
-        self.plain = loop
+    `.kinds` are those of its arguments for which the package brings portable code along.
+    """
+
+    def __init__(self, loop: Callable[P, R], kinds: tuple[tuple[str, ...], ...]) -> None:
+        self.plain, self.kinds = loop, kinds
         self._entries: dict[tuple[Any, ...], _Entry] = {}
         functools.update_wrapper(self, loop)
 
@@ -93,9 +98,13 @@ class Kernel(Generic[P, R]):
         return result.value if entry.counts else None  # type: ignore[return-value]
 
 
-def kernel(loop: Callable[P, R]) -> Kernel[P, R]:
-    """Mark a loop for compilation on first use."""
-    return Kernel(loop)
+def kernel(*kinds: str) -> Callable[[Callable[P, R]], Kernel[P, R]]:
+    """Mark a loop for compilation on first use; `kinds` are the arguments it is called with, as `_kind_of` names them.
+
+    One text for each combination: types of arrays with "[]" for each dimension, "A" before arrays that are not in one
+    piece.
+    """
+    return lambda loop: Kernel(loop, tuple(tuple(text.split()) for text in kinds))
 
 
 def _address(array: npt.NDArray[Any], contiguous: bool) -> int:
@@ -109,7 +118,7 @@ def _address(array: npt.NDArray[Any], contiguous: bool) -> int:
 def _kind_of(arg: Any) -> str:
     """The kind of an argument: an array's type and dimensions, or a number's."""
     if isinstance(arg, np.ndarray):
-        return f"{arg.dtype.str[1:]}{'[]' * arg.ndim}{'' if arg.flags.c_contiguous else _STRIDED}"
+        return f"{'' if arg.flags.c_contiguous else STRIDED}{arg.dtype.str[1:]}{'[]' * arg.ndim}"
     return "u8" if isinstance(arg, np.uint64) else "f8" if isinstance(arg, float) else "i8"
 
 
@@ -137,7 +146,8 @@ def _load(loop: Callable[..., Any], kinds: tuple[str, ...]) -> _Entry:
     name = _name_of(loop, kinds)
     code = _kept(name)
     if code is None:
-        code = _compile(loop, kinds)
+        _say_once_that_it_compiles()
+        code = _finish(loop, kinds) or _compile(loop, kinds)
         _keep(name, code)
     engine = _back_end().engine
     engine.add_object_file(_back_end().llvm.object_file.ObjectFileRef.from_data(code.object))
@@ -145,17 +155,8 @@ def _load(loop: Callable[..., Any], kinds: tuple[str, ...]) -> _Entry:
     address = engine.get_function_address(code.symbol)
     if not address:
         raise RuntimeError(f"the machine code of {loop.__name__} could not be linked")
-    kind_of_function = ctypes.CFUNCTYPE(ctypes.c_int32, ctypes.c_void_p, ctypes.c_void_p, *_words_of(kinds))
+    kind_of_function = ctypes.CFUNCTYPE(ctypes.c_int32, ctypes.c_void_p, ctypes.c_void_p, *words_of(kinds))
     return _Entry(kind_of_function(address), code.counts)
-
-
-def _words_of(kinds: tuple[str, ...]) -> list[Any]:
-    """The types of a compiled function's arguments after the two for its result."""
-    numbers = {"f8": ctypes.c_double, "u8": ctypes.c_uint64, "i8": ctypes.c_int64}
-    words: list[Any] = []
-    for kind in kinds:
-        words += [numbers[kind]] if kind in numbers else [ctypes.c_int64] * (5 + 2 * kind.count("[]"))
-    return words
 
 
 class _BackEnd(NamedTuple):
@@ -212,50 +213,37 @@ def _keep(name: str, code: _Code) -> None:
     keep_code(name, b"\n".join((code.symbol.encode(), b"counts" if code.counts else b"", code.object)))
 
 
-def _compile(loop: Callable[..., Any], kinds: tuple[str, ...]) -> _Code:
-    """Compile a loop by numba to an object that needs nothing of numba.
-
-    Raises
-    ------
-    RuntimeError
-        If numba refuses the loop, or its code calls a library or takes its arguments in another way than is known here.
-    """
-    _say_once_that_it_compiles()
-    import numba
-
-    njit: Any = numba.njit
-    types = tuple(_numba_type(kind) for kind in kinds)
-    # Division as numpy has it: nothing allocates, nothing raises.
-    found = njit(loop, nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True, _nrt=False, error_model="numpy")
+def _finish(loop: Callable[..., Any], kinds: tuple[str, ...]) -> _Code | None:
+    """Machine code from the portable code that comes with the package; None if there is none that llvmlite knows."""
+    name = portable_name(loop, kinds)
+    text = read_ir(name)
     try:
-        found.compile(types)
-    except numba.core.errors.NumbaError as refusal:
-        raise RuntimeError(f"{loop.__name__}: {refusal}") from refusal
-    made = found.overloads[types]
+        made = None if text is None else object_of_ir(text, _back_end().llvm, _back_end().target)
+    except RuntimeError:
+        return None
+    return None if text is None or made is None else _Code(symbol_of(name), text.startswith(COUNTS), made)
+
+
+def portable_name(loop: Callable[..., Any], kinds: tuple[str, ...]) -> str:
+    """The file name of a loop's portable code."""
+    return ir_name(loop, kinds, _source_of(loop.__module__))
+
+
+def make_portable(loop: Callable[..., Any], kinds: tuple[str, ...]) -> tuple[str, str]:
+    """The file name and the text of a loop's portable code, by numba with `GENERATOR_SETTINGS`."""
+    name = portable_name(loop, kinds)
+    text, symbol, counts = infer(loop, kinds, _back_end().llvm)
+    return name, (COUNTS if counts else "") + portable_ir(text, symbol, symbol_of(name), _back_end().llvm)
+
+
+def _compile(loop: Callable[..., Any], kinds: tuple[str, ...]) -> _Code:
+    """Compile a loop by numba to an object that needs nothing of numba."""
     llvm, target = _back_end().llvm, _back_end().target
-    module = llvm.parse_assembly(found.inspect_llvm(types))
-    foreign = [one.name for one in module.functions if one.is_declaration and not one.name.startswith("llvm.")]
-    if foreign:
-        raise RuntimeError(f"{loop.__name__} may call nothing, found {foreign}")
-    symbol = made.fndesc.llvm_func_name
-    takes = [str(argument.type) == "double" for argument in module.get_function(symbol).arguments]
-    if takes != [False, False, *(word is ctypes.c_double for word in _words_of(kinds))]:
-        raise RuntimeError(f"this version of numba hands arguments to {loop.__name__} in another way")
-    return _Code(symbol, made.signature.return_type != numba.types.none, target.emit_object(module))
+    text, symbol, counts = infer(loop, kinds, llvm)
+    return _Code(symbol, counts, target.emit_object(llvm.parse_assembly(text)))
 
 
 @functools.cache
 def _say_once_that_it_compiles() -> None:
     """The first run of an installation takes some seconds longer; say why."""
     notify("preparing machine code for this computer, once per installation ...")
-
-
-def _numba_type(kind: str) -> Any:
-    """numba's name for a kind of argument."""
-    import numba
-
-    types: Any = numba.types
-    layout = "A" if kind.endswith(_STRIDED) else "C"
-    item, *dimensions = kind.removesuffix(_STRIDED).split("[")
-    scalar = numba.from_dtype(np.dtype(item))
-    return types.Array(scalar, len(dimensions), layout) if dimensions else scalar

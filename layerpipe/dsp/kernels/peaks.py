@@ -10,7 +10,7 @@ from layerpipe.core.sound import FloatArray
 from layerpipe.dsp.kernels.jit import kernel
 
 
-@kernel
+@kernel("f8[] i8 i8 f8 f8[][] f8[] i8 f8[] f8[][] i8[][] f8[]")
 def find_true_peak(samples: FloatArray, channel: int, channels: int, step: float, taps: FloatArray, bounds: FloatArray,
                    cell: int, past: FloatArray, room: FloatArray, patterns: Any, state: FloatArray) -> int:
     """First frame interval of a channel whose interpolated points exceed the peak the most, -1 if none does.

@@ -6,7 +6,7 @@ from layerpipe.core.sound import FloatArray
 from layerpipe.dsp.kernels.jit import kernel
 
 
-@kernel
+@kernel("f8[][] f8 f8[][] f8[]")
 def solve_predictors(correlations: FloatArray, ridge: float, predictors: FloatArray, room: FloatArray) -> None:
     """Linear predictors of many frames by Levinson's recursion (Levinson, J. Math. Phys. 25, 1946).
 
@@ -52,7 +52,7 @@ def solve_predictors(correlations: FloatArray, ridge: float, predictors: FloatAr
                 break
 
 
-@kernel
+@kernel("f8[] f8[] f8[] f8[]")
 def burg_predictor(forward: FloatArray, backward: FloatArray, predictor: FloatArray, room: FloatArray) -> None:
     """Linear predictor of one piece by Burg's method, which needs no window (Burg, 37th SEG meeting, 1967).
 
@@ -98,7 +98,7 @@ def burg_predictor(forward: FloatArray, backward: FloatArray, predictor: FloatAr
             backward[j] = y + k * x
 
 
-@kernel
+@kernel("f8[] f8[]")
 def extrapolate(predictor: FloatArray, sound: FloatArray) -> None:
     """Extrapolate a sound by linear prediction: frames after the first `order` are written.
 

@@ -10,7 +10,7 @@ from layerpipe.core.sound import FloatArray
 from layerpipe.dsp.kernels.jit import kernel
 
 
-@kernel
+@kernel("f4[] f8 f8 i4[]", "f8[] f8 f8 i4[]")
 def round_samples(samples: Any, gain: float, scale: float, pcm: Any) -> int:
     """Nearest integer after a gain, halves to even, held inside -scale to scale - 1; how many did not fit (NaN too)."""
     low, high = -scale, scale - 1.0
@@ -24,7 +24,7 @@ def round_samples(samples: Any, gain: float, scale: float, pcm: Any) -> int:
     return misfits
 
 
-@kernel
+@kernel("f4[] f8 f8 f8[][]")
 def add_panned(block: Any, left: float, right: float, out: FloatArray) -> None:
     """Add a mono sound to both sides of a stereo one, out: (frames, 2)."""
     for n in range(len(block)):
@@ -32,7 +32,7 @@ def add_panned(block: Any, left: float, right: float, out: FloatArray) -> None:
         out[n, 1] += block[n] * right
 
 
-@kernel
+@kernel("f8[][] f8[]")
 def apply_gains(out: FloatArray, gains: FloatArray) -> None:
     """Multiply both sides of every frame by the frame's gain, out: (frames, 2)."""
     for n in range(len(gains)):
@@ -40,7 +40,7 @@ def apply_gains(out: FloatArray, gains: FloatArray) -> None:
         out[n, 1] *= gains[n]
 
 
-@kernel
+@kernel("i4[] i8[] i4[] i4[]")
 def find_extremes(samples: Any, starts: Any, lows: Any, highs: Any) -> None:
     """Lowest and highest sample of the pieces that begin at `starts` and fill the block; no piece is empty."""
     for piece in range(len(starts)):
@@ -53,7 +53,7 @@ def find_extremes(samples: Any, starts: Any, lows: Any, highs: Any) -> None:
         lows[piece], highs[piece] = low, high
 
 
-@kernel
+@kernel("u8 u8 f8 f4[] f8[]", "u8 u8 f8 f8[] f8[]")
 def add_noise(start: Any, key: Any, step: float, samples: Any, out: FloatArray) -> None:
     """Samples and triangular noise of +-`step`; the numbers of a SplitMix64 generator that counts from `start`.
 
@@ -69,7 +69,7 @@ def add_noise(start: Any, key: Any, step: float, samples: Any, out: FloatArray) 
         out[n] = samples[n] + (low - high) * step
 
 
-@kernel
+@kernel("u1[] f8 f8[]")
 def unpack_24(packed: Any, scale: float, out: FloatArray) -> None:
     """Little-endian samples of three bytes (uint8) as numbers; scale is the value of one step."""
     for n in range(len(out)):
@@ -77,7 +77,7 @@ def unpack_24(packed: Any, scale: float, out: FloatArray) -> None:
         out[n] = (low | (np.int32(np.int8(packed[3 * n + 2])) << np.int32(16))) * scale
 
 
-@kernel
+@kernel("u4[] u4[] u1[]")
 def pack_24(pcm: Any, words: Any, rest: Any) -> None:
     """Three bytes a sample (as uint32), little-endian: four samples fill three words, the last few go byte by byte."""
     whole = len(words) // 3
