@@ -27,7 +27,8 @@ from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.core.sound import Float32Array, FloatArray, Sound
 from layerpipe.dsp.dynamics import reduction_db
 from layerpipe.dsp.filters import response_db
-from layerpipe.dsp.loudness import HOP_STEPS, MOMENTARY_STEPS, integrated, k_weighting, powers, step_starts
+from layerpipe.dsp.k_weighting import k_weighting
+from layerpipe.dsp.loudness import HOP_STEPS, MOMENTARY_STEPS, integrated, powers, step_starts
 from layerpipe.recipe.model import Chain, Check
 from layerpipe.render.chain import design
 from layerpipe.render.placing import Place, PlacedSound

@@ -12,7 +12,8 @@ import pytest
 from layerpipe.core.errors import ParameterError
 from layerpipe.dsp import loudness
 from layerpipe.dsp.filters import response_db
-from layerpipe.dsp.loudness import k_weighting, measure
+from layerpipe.dsp.k_weighting import k_weighting
+from layerpipe.dsp.loudness import measure
 
 # ITU-R BS.1770-5 (11/2023) Annex 1, tables 1 and 2: coefficients at 48 kHz.
 ITU_TABLES = np.array([

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from layerpipe.core.errors import ParameterError
 from layerpipe.dsp import kernels, loudness
+from layerpipe.dsp.k_weighting import k_weighting
 from layerpipe.dsp.loudness import measure
 from layerpipe.render.energies.meter import Energies, EnergyMeter
 from layerpipe.render.energies.mixes import Alone, Mix, measure_mixes, read_mix
@@ -124,7 +125,7 @@ def test_cutting_the_takes_anywhere_changes_no_bit(cuts, single, rate_hz):
 @pytest.mark.parametrize("takes", [1, 2, 5, 9])
 def test_products_are_those_of_plain_multiplication(takes):
     sound = make_takes(4, RATE_HZ, 0.55, takes=takes)
-    weighted = [loudness.run_sections(loudness.k_weighting(RATE_HZ), row)[0] for row in sound]
+    weighted = [loudness.run_sections(k_weighting(RATE_HZ), row)[0] for row in sound]
     pairs = list(zip(*np.triu_indices(takes), strict=True))
     (first, by_step, by_hop), = meter_takes(sound).chunks(0, 55)
     assert first == 0
@@ -141,7 +142,7 @@ def test_products_are_those_of_plain_multiplication(takes):
 def test_a_section_is_read_over_the_steps_that_lie_wholly_inside_it(start, stop, takes, energies):
     left, right = np.array([1.0, 0.2, -0.5, 0.7]), np.array([0.1, 0.9, 0.5, -0.3])
     first, end = loudness.steps_inside(start, len(takes[0]) if stop is None else stop, RATE_HZ)
-    weighted = [loudness.run_sections(loudness.k_weighting(RATE_HZ), side)[0] for side in mixed(takes, left, right).T]
+    weighted = [loudness.run_sections(k_weighting(RATE_HZ), side)[0] for side in mixed(takes, left, right).T]
     inside = slice(first * 480, end * 480)
     steps = sum(np.square(side[inside]).reshape(-1, 480).sum(axis=1) for side in weighted)
     expected = loudness.loudness_of_steps(steps, np.full(len(steps), 480))
@@ -331,7 +332,7 @@ def test_a_section_outside_the_song_is_not_measurable(energies):
 
 
 def test_four_sounds_at_once_are_weighted_as_each_alone_to_the_bit(rng):
-    sections = loudness.k_weighting(RATE_HZ)
+    sections = k_weighting(RATE_HZ)
     sound = rng.standard_normal((4, 700))
     results = []
     for run in (kernels.run_two_sections_of_four, kernels.run_two_sections_of_four.plain):

@@ -20,7 +20,8 @@ from layerpipe.analysis.defects.low_band import Decimator
 from layerpipe.analysis.defects.single_pass import Measurements
 from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.dsp.filters import response_db
-from layerpipe.dsp.loudness import k_weighting, lufs_of_power, step_start
+from layerpipe.dsp.k_weighting import k_weighting
+from layerpipe.dsp.loudness import lufs_of_power, step_start
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,8 @@ from layerpipe.analysis.defects.equal_samples import EqualSampleSearch
 from layerpipe.analysis.defects.low_band import LowBand, LowBandMeter
 from layerpipe.core.sound import Float32Array, FloatArray, OnProgress, Sound
 from layerpipe.dsp.filters import design_high_pass, run_sections
-from layerpipe.dsp.loudness import HOP_STEPS, STEPS_PER_S, k_weighting, step_start, step_starts
+from layerpipe.dsp.k_weighting import k_weighting
+from layerpipe.dsp.loudness import HOP_STEPS, STEPS_PER_S, step_start, step_starts
 
 MID_HZ, UPPER_HZ, HIGH_HZ = 150.0, 1000.0, 3000.0
 """Corners of the high-passes, 24 dB per octave."""

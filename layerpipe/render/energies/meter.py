@@ -28,7 +28,8 @@ from layerpipe.core.errors import DamagedFile, ParameterError
 from layerpipe.core.files.atomic import whole_file
 from layerpipe.core.sound import FloatArray
 from layerpipe.dsp import kernels
-from layerpipe.dsp.loudness import HOP_STEPS, STEPS_PER_S, k_weighting, step_start, step_starts
+from layerpipe.dsp.k_weighting import k_weighting
+from layerpipe.dsp.loudness import HOP_STEPS, STEPS_PER_S, step_start, step_starts
 
 MOST_ROWS = 4096
 _MAGIC = b"layerpipe energ2"

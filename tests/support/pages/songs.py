@@ -11,7 +11,8 @@ import numpy as np
 import soundfile
 
 from layerpipe.dsp.filters import run_sections
-from layerpipe.dsp.loudness import HOP_STEPS, MOMENTARY_STEPS, k_weighting, powers, step_starts, steps_inside
+from layerpipe.dsp.k_weighting import k_weighting
+from layerpipe.dsp.loudness import HOP_STEPS, MOMENTARY_STEPS, powers, step_starts, steps_inside
 from layerpipe.outputs.artist_page import PageLayer, PageSection, PageSetting, PageSong, PageSound
 from tests.support.waves import Wave, sum_waves
 
