@@ -22,6 +22,7 @@ from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.pipeline import measure_song, process_takes
 from tests.server.conftest import on_phone
 from tests.support.pages.browser import opened, rendered, until
+from tests.support.pages.songs import in_pieces
 from tests.support.songs import RATE_HZ, plucked, recipe_of, write_recipe, write_take
 
 PROJECT = Path(__file__).resolve().parents[2]
@@ -106,6 +107,36 @@ def test_a_long_section_plays_on_from_piece_to_piece_and_drops_what_was_played(c
         assert page.evaluate("layerpipePage.song.sections[0].decoded.size") <= 3
         page.locator("#play").click()
         assert not page.evaluate("layerpipePage.player.playing")
+
+
+def test_a_finger_along_the_outline_decodes_where_it_stops_and_not_what_it_passes(browser, demo, tmp_path):
+    path = tmp_path / "page.html"
+    path.write_bytes(build_page(in_pieces(demo[0], 16)))
+    with opened(browser, path) as page:
+        page.get_by_role("radio", name="chorus").check()
+        page.locator("#play").click()
+        until(page, "layerpipePage.player.playing")
+        decoded, position = page.evaluate("""() => new Promise((done) => {
+          let decoded = 0;
+          const decode = BaseAudioContext.prototype.decodeAudioData;
+          BaseAudioContext.prototype.decodeAudioData = function (bytes) {
+            decoded += 1;
+            return decode.call(this, bytes);
+          };
+          const { player } = layerpipePage, place = document.getElementById("place");
+          for (let at = 0.8; at < 3.5; at += 0.05) {
+            place.value = at;
+            place.dispatchEvent(new Event("input"));
+          }
+          const look = () => {
+            if (player.playing && player.offset > 3.4) done([decoded, player.offset]);
+            else setTimeout(look, 1);
+          };
+          look();
+        })""")
+        assert position == pytest.approx(3.5, abs=0.06)
+        # Four sounds each: the piece that was passed first, the last one, those after both; not the eleven passed.
+        assert decoded <= 4 * 6
 
 
 def test_a_piece_that_does_not_come_pauses_with_words(chorus, browser, tmp_path):

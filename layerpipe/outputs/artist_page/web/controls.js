@@ -15,12 +15,13 @@ function setLevels(levels) {
 
 function seek(seconds) {
   const place = Math.min(Math.max(seconds, 0), lengthOf(current()) - 0.01);
-  if (player.playing) {
-    playFrom(place);
-  } else {
+  const goesOn = player.playing || player.starting;
+  if (!goesOn || !player.has(current(), state.number, place)) {
+    player.silence();
     Object.assign(player, { section: current(), offset: place });
     showPlace();
   }
+  if (goesOn) playFrom(place);
 }
 
 // Arrow keys move by a beat, page keys by a bar; by a second where the song has no bars.

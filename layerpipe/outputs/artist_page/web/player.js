@@ -11,6 +11,9 @@ const PIECES_HELD = 3;
 const JOIN_FRAMES = 256;
 // With less than this left in a piece, the next one is decoded before the sound starts.
 const AHEAD_S = 3;
+// A start that takes the place of one that is still being prepared waits this long: while a finger moves along the
+// outline, pieces that it only passes are not decoded.
+const PASSING_MS = 120;
 
 // The system holds the sound back; a new tap may get it.
 class SoundHeld extends Error {}
@@ -112,6 +115,7 @@ class Player {
     this.started = 0;
     this.held = new Map();
     this.turn = 0;
+    this.starting = false;
     this.hung = false;
     this.stopped = () => {};
     this.failed = () => {};
@@ -206,21 +210,28 @@ class Player {
   async play(section, number, offset, gainsNow, silenceS = 0) {
     this.turn += 1;
     const mine = this.turn;
+    const passing = this.starting && !this.has(section, number, offset);
+    this.starting = true;
     const frame = Math.round(offset * this.rate) % section.frames;
     const piece = pieceAt(section, frame);
     let buffers;
     try {
       const woken = this.wake();
-      const ready = this.buffersOf(section, number, piece);
-      [buffers] = await Promise.all([ready, woken]);
+      if (passing) {
+        await Promise.all([woken, new Promise((done) => { setTimeout(done, PASSING_MS); })]);
+        if (mine !== this.turn) return false;
+      }
+      [buffers] = await Promise.all([this.buffersOf(section, number, piece), woken]);
       if (pieceSpan(section, piece)[1] - frame < AHEAD_S * this.rate) {
         await this.buffersOf(section, number, (piece + 1) % section.starts.length);
       }
     } catch (refusal) {
       if (mine !== this.turn) return false;
+      this.starting = false;
       throw refusal;
     }
     if (mine !== this.turn) return false;
+    this.starting = false;
     this.silence();
     this.section = section;
     this.joined = joinVoices(this.context, section, gainsNow(), this.context.destination);
@@ -263,6 +274,7 @@ class Player {
 
   pause() {
     this.turn += 1;
+    this.starting = false;
     if (!this.playing) return;
     this.offset = this.position;
     this.silence();
