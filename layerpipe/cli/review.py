@@ -77,11 +77,10 @@ def _review(terminal: Terminal, recipe: Path, *, most_mb: float, out: Path | Non
     content = build_page(song, recipe.name)
     write_page(target, content, MARK)
     _say(terminal, song)
-    silent = sum(not item.voices for item in song.items)
     terminal.say(f"wrote {target}: {len(content) / 1e6:.1f} MB")
-    if silent:
-        terminal.say(f"{silent} of {len(song.items)} findings are without sound, to stay below {most_mb:g} MB; see "
-                     "--most-mb, or layerpipe share --review")
+    if song.silent or song.without_blend:
+        terminal.say(f"to stay below {most_mb:g} MB, {song.silent} of {len(song.items)} findings have no sound and "
+                     f"{song.without_blend} are not heard in the blend; see --most-mb, or layerpipe share --review")
     terminal.say(f'What is accepted on the page is written by: layerpipe review {recipe} --accept "LINE"')
     terminal.warn("Caution: start with the volume low, above all in headphones.")
     findings = [item.finding for item in song.items]

@@ -112,7 +112,7 @@ def prepare_review(review: Review, *, most_bytes: int | None, cache: TakeCache |
     ----------
     review : Review
     most_bytes : int, optional
-        Of sound; the worst findings get theirs first. None for all of it.
+        Of sound; the worst findings get theirs first, and of the others the blend is left out first. None for all.
     cache : TakeCache, optional
     store : function of ReviewVoice, optional
         May replace each voice by one without its sound: then memory does not grow with the song.
@@ -138,20 +138,42 @@ def prepare_review(review: Review, *, most_bytes: int | None, cache: TakeCache |
         with ThreadPoolExecutor(WORKERS) as pool:
             made = list(pool.map(make, range(len(review.findings))))
         cache.prune()
-        return ReviewSong(file.recipe.song.title, file.recipe.song.artist, song.rate_hz, review.page_id,
-                          tuple(_within(made, most_bytes)))
+        fitted = _within(made, most_bytes)
+        lean = sum(bool(now.voices) and now is not before for now, before in zip(fitted, made, strict=True))
+        return ReviewSong(file.recipe.song.title, file.recipe.song.artist, song.rate_hz, review.page_id, tuple(fitted),
+                          lean)
 
     return cache.retried(work)
 
 
 def _within(items: Sequence[ReviewItem], most_bytes: int | None) -> list[ReviewItem]:
-    """Items of which only the first have sound, as much as fits."""
-    left, found = math.inf if most_bytes is None else most_bytes, []
+    """Items whose sound fits: the take and its double of the worst first, then the rest of the blend of the worst."""
+    if most_bytes is None:
+        return list(items)
+    left, found = most_bytes, []
     for item in items:
-        size = sum(len(sound.pieces[0].text) for voice in item.voices.values() for sound in voice.sounds)
-        found.append(item if size <= left else replace(item, voices={}))
-        left -= size if size <= left else 0
+        lean = _without_blend(item)
+        lean = item if lean.voices.keys() == item.voices.keys() else lean
+        fits = _sound_bytes(lean) <= left
+        left -= _sound_bytes(lean) if fits else 0
+        found.append(lean if fits else replace(item, voices={}))
+    for number, item in enumerate(items):
+        more = _sound_bytes(item) - _sound_bytes(found[number])
+        if found[number].voices and more <= left:
+            found[number] = item
+            left -= more
     return found
+
+
+def _without_blend(item: ReviewItem) -> ReviewItem:
+    """An item that is not heard in the blend, if it is heard in any other way."""
+    mixes = tuple(mix for mix in item.mixes if mix.name != "blend")
+    voices = {name: voice for name, voice in item.voices.items() if name != "rest"}
+    return replace(item, mixes=mixes, voices=voices) if mixes else item
+
+
+def _sound_bytes(item: ReviewItem) -> int:
+    return sum(len(sound.pieces[0].text) for voice in item.voices.values() for sound in voice.sounds)
 
 
 class _Items:

@@ -43,6 +43,8 @@ class ReviewLimits:
 
     fault_points: float = 12.0
     """A fault of `check` weighs as an entrance that is this many ms loose."""
+    format_points: float = 3.0
+    """One that is not heard at any place, such as a sample rate."""
     rumble_hz: float = 40.0
     """The high-pass proposed against rumble, which is measured below 38 Hz."""
     level_lu: float = 3.0
@@ -52,6 +54,7 @@ class ReviewLimits:
 
 
 REVIEW = ReviewLimits()
+INAUDIBLE = frozenset({"sample_rate", "bit_depth", "channels", "placing"})
 SHOWN_POINTS = 0.05
 """Less is 0.0 as it is printed."""
 
@@ -135,9 +138,10 @@ def _of_check(file: RecipeFile, report: Report, timing: SongTiming, tempo_map: T
         aligned = None if mic is None else MicEdit(mic.at, mic.shift_ms, mic.invert_polarity)
         yield ReviewFinding(
             "check", finding.kind, finding.verdict if finding.verdict == "re-record" else
-            "edit" if edit or aligned else "review", REVIEW.fault_points, take.layer, take.name, where, finding.text,
-            f"high-pass at {REVIEW.rumble_hz:g} Hz; {advice}" if edit else advice, at_s, None,
-            aligned or edit)
+            "edit" if edit or aligned else "review",
+            REVIEW.format_points if finding.kind in INAUDIBLE else REVIEW.fault_points, take.layer, take.name, where,
+            finding.text, f"add a high-pass at {edit.hz:g} Hz; {advice.partition(';')[0]}" if edit else advice, at_s,
+            None, aligned or edit)
 
 
 def _is_timed(take: TakeTiming) -> bool:

@@ -153,8 +153,13 @@ def test_lines_of_another_song_and_of_what_is_not_proposed_are_refused(recipe, d
 
 
 def test_the_page_stays_below_its_size_and_says_what_is_silent(recipe, tmp_path):
-    song = prepare_review(find_review(read_recipe(recipe)), most_bytes=1000)
-    assert all(not item.voices for item in song.items)
+    review = find_review(read_recipe(recipe))
+    whole, silent = (prepare_review(review, most_bytes=most) for most in (None, 1000))
+    assert (silent.silent, silent.without_blend, whole.silent) == (len(silent.items), 0, 0)
+    size = sum(len(sound.text) for voice in whole.items[0].voices.values() for sound in voice.sounds)
+    first = prepare_review(review, most_bytes=size)
+    assert first.items[0] == whole.items[0]
+    assert first.silent == len(first.items) - 1
     assert "would be written over" in run("review", recipe, "-o", recipe, code=1).stderr
     (tmp_path / "mine.html").write_text("<p>by hand</p>")
     assert "is left alone" in run("review", recipe, "-o", tmp_path / "mine.html", code=1).stderr

@@ -10,6 +10,7 @@ import pyloudnorm
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
+from layerpipe.jobs.review import _within
 from layerpipe.outputs.review.line import line_of
 from layerpipe.outputs.review.page import build_page
 from tests.support.pages.browser import DESK, PHONE, opened, until
@@ -181,3 +182,13 @@ def test_a_page_without_scripts_lists_what_was_found(browser, path):
         assert page.get_by_text("allows scripts").is_visible()
         assert page.get_by_text("a click <loud> & clear").is_visible()
         assert page.locator("#detail").is_hidden()
+
+
+def test_where_room_is_short_the_blend_of_the_last_goes_first():
+    items = made_review(3).items
+    sizes = [sum(len(sound.text) for voice in item.voices.values() for sound in voice.sounds) for item in items]
+    fitted = _within(items, sum(sizes) - 1)
+    assert fitted[:2] == list(items[:2])
+    assert [mix.name for mix in fitted[2].mixes] == ["alone", "double"]
+    assert set(fitted[2].voices) == {"take", "double"}
+    assert _within(items, sum(sizes)) == list(items)

@@ -97,3 +97,10 @@ class ReviewSong:
     rate_hz: int
     page_id: str
     items: tuple[ReviewItem, ...]
+    without_blend: int = 0
+    """Items that are not heard in the blend because the page would be too large."""
+
+    @property
+    def silent(self) -> int:
+        """Items without sound, for the same reason."""
+        return sum(not item.voices for item in self.items)

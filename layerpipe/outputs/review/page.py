@@ -70,7 +70,6 @@ def build_page(song: ReviewSong, recipe: str, *, served: ReviewAddresses | None 
               "base-uri 'none'; form-action 'none'")
     frame = environment.from_string(_sources("review", ("review.html.j2",))).render(
         song=song, recipe=recipe, policy=policy, generator=GENERATOR, served=served is not None,
-        silent=sum(not item.voices for item in song.items),
         # Our own sources: the only text that is not escaped.
         style=Markup(style), script=Markup(script), sounds=Markup(_SOUNDS), facts=Markup(_facts(song, served, version)))
     # No name can look like this, because "<" is escaped in names.
