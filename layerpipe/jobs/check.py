@@ -28,7 +28,7 @@ from layerpipe.outputs.check.comp_findings import ALIGNED_MS, joint_findings, mi
 from layerpipe.outputs.check.finding import Finding
 from layerpipe.outputs.check.report import Report, make_report
 from layerpipe.outputs.check.song_findings import compare_all, metronome_findings
-from layerpipe.outputs.check.two_takes import compare_takes, tuned_beside_each_other
+from layerpipe.outputs.check.two_takes import TwoTakes, compare_takes, tuned_beside_each_other
 from layerpipe.recipe.change import Change
 from layerpipe.recipe.edits import set_shift
 from layerpipe.recipe.model import Chain, Check, Recipe, Take
@@ -85,11 +85,10 @@ def check_recipe(recipe: Recipe, on_progress: OnProgress = lambda share: None,
             invert_polarity=one.take.invert_polarity, kind=kind,
             bar_one_s=tempo_map.downbeat_s(1) - starts_s if tempo_map.has_grid else None))
     takes = tuned_beside_each_other(takes)
-    pairs = [compare_takes(one, other) for one, other in combinations(takes, 2) if one.layer == other.layer]
+    pairs = _compared([(one, other) for one, other in combinations(takes, 2) if one.layer == other.layer])
     if len(takes) <= MOST_COMPARED:
         # Takes of different layers may be one file twice.
-        apart = [(one, other) for one, other in combinations(takes, 2) if one.layer != other.layer]
-        pairs += [pair for one, other in apart if (pair := compare_takes(one, other, doubles=False)).same_performance]
+        pairs += _copies([(one, other) for one, other in combinations(takes, 2) if one.layer != other.layer])
     more, pairs = compare_all(takes, [one.take.mute for one in opened], pairs, tempo_map)
     locations = [(n, k) for n, layer in enumerate(recipe.layer) for k in range(len(layer.take))]
     for index, (take, checked) in enumerate(zip(opened, takes, strict=True)):
@@ -170,6 +169,17 @@ def _measured(sounds: Sequence[Sound], ask: Ask, on_progress: OnProgress, *, ons
         return [found for found in pool.map(listen, asked) if found is not None]
 
 
+def _compared(pairs: Sequence[tuple[CheckedTake, CheckedTake]], *, doubles: bool = True) -> list[TwoTakes]:
+    """Takes compared two by two, side by side."""
+    with ThreadPoolExecutor(worker_threads()) as pool:
+        return list(pool.map(lambda pair: compare_takes(*pair, doubles=doubles), pairs))
+
+
+def _copies(pairs: Sequence[tuple[CheckedTake, CheckedTake]]) -> list[TwoTakes]:
+    """Those pairs that are one performance."""
+    return [pair for pair in _compared(pairs, doubles=False) if pair.same_performance]
+
+
 def _mic_findings(take: OpenTake, location: tuple[int, int], ask: Ask) -> list[Finding]:
     """Microphones of a take that are not lined up."""
     found = []
@@ -236,11 +246,11 @@ def check_files(files: Sequence[Path], on_progress: OnProgress = lambda share: N
     apart = [(one, other) for one, other in combinations(takes, 2) if one.file != other.file]
     more = {n: metronome_findings(take) for n, take in enumerate(takes)} if len(takes) <= MOST_COMPARED else {}
     if len(takes) == 2:
-        pairs = [compare_takes(one, other) for one, other in apart]
+        pairs = _compared(apart)
         if apart:
             more, pairs = compare_all(takes, [False, False], pairs, None)
     elif len(takes) <= MOST_COMPARED:
-        pairs = [pair for one, other in apart if (pair := compare_takes(one, other, doubles=False)).same_performance]
+        pairs = _copies(apart)
     else:
         pairs = []
     report = make_report(takes, pairs, more)

@@ -139,7 +139,7 @@ def test_what_is_proposed_sounds_as_it_will_be_bounced(recipe, document):
 
 def flac_of(sound):
     """Samples of a page's sound."""
-    return soundfile.read(io.BytesIO(sound.flac))[0] * sound.gain
+    return soundfile.read(io.BytesIO(sound.pieces[0].flac))[0] * sound.gain
 
 
 def test_lines_of_another_song_and_of_what_is_not_proposed_are_refused(recipe, document):
@@ -156,7 +156,7 @@ def test_the_page_stays_below_its_size_and_says_what_is_silent(recipe, tmp_path)
     review = find_review(read_recipe(recipe))
     whole, silent = (prepare_review(review, most_bytes=most) for most in (None, 1000))
     assert (silent.silent, silent.without_blend, whole.silent) == (len(silent.items), 0, 0)
-    size = sum(len(sound.text) for voice in whole.items[0].voices.values() for sound in voice.sounds)
+    size = sum(len(sound.pieces[0].text) for voice in whole.items[0].voices.values() for sound in voice.sounds)
     first = prepare_review(review, most_bytes=size)
     assert first.items[0] == whole.items[0]
     assert first.silent == len(first.items) - 1

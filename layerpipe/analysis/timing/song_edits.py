@@ -80,6 +80,8 @@ class SongEdits:
     places: Sequence[TakePlace]
     may_move: Sequence[bool]
     """Whether enough was heard of each take to edit parts of it."""
+    now: Sequence[AlignedTake] = ()
+    """The takes on the grid as they are, if that is known."""
 
     def shifts(self) -> list[TakeEdits]:
         """Only the shifts of whole takes: where the grid is unknown or doubtful."""
@@ -109,7 +111,7 @@ class SongEdits:
         """
         found = self.shifts()
         heard = [replace(one, shift_ms=edits.shift_ms) for one, edits in zip(self.heard, found, strict=True)]
-        known: dict[tuple[int, tuple[FrameMove, ...]], AlignedTake] = {}
+        known = {(n, heard[n].moves): one for n, one in enumerate(self.now) if not heard[n].shift_ms}
 
         def align(heard: Sequence[HeardTake]) -> list[AlignedTake]:
             # Most takes get no new moves from one round to the next.

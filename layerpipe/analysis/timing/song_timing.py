@@ -168,7 +168,7 @@ def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = F
                 for n, (doubtful, share) in enumerate(zip(unsure, explained, strict=True))]
     in_place = [one for one, place in zip(now, places, strict=True) if place.kind in ("none", "unknown")]
     likely = other_tempo(recipe, tempo_map, in_place or now)
-    song = SongEdits(recipe, tempo_map, takes, heard, places, may_move)
+    song = SongEdits(recipe, tempo_map, takes, heard, places, may_move, now)
     is_known = tempo_map.has_grid and likely is None
     edits = song.propose() if is_known else song.shifts()
     sustained = judge_sustained(recipe, tempo_map, takes, by_phrases, ask=ask)
