@@ -128,6 +128,14 @@ def _note(instrument: Instrument, pitch: float, velocity: int, held_s: float, ra
     return sound, audible_at(sound, instrument.kind, rate_hz)
 
 
+def drum(font: str, key: int, rate_hz: int) -> np.ndarray:
+    """One stroke of a sound font's percussion from its beginning on, peak 1."""
+    read = _font(_files(require_folder())[FONTS[font]])
+    sound = play_note(read.samples, one_side(read.zones(128, 0, key, 100)), key, 100, 0.3, rate_hz)
+    sound = sound[int(np.argmax(np.abs(sound) > 0.05 * np.abs(sound).max())) :]
+    return sound / np.abs(sound).max()
+
+
 def render_part(instrument: str | Instrument, notes: Sequence[Note], rate_hz: int, seed: int) -> Part:
     """Play notes on a sampled instrument, every onset where it was asked for.
 

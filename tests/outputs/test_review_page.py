@@ -186,7 +186,8 @@ def test_a_page_without_scripts_lists_what_was_found(browser, path):
 
 def test_where_room_is_short_the_blend_of_the_last_goes_first():
     items = made_review(3).items
-    sizes = [sum(len(sound.pieces[0].text) for voice in item.voices.values() for sound in voice.sounds) for item in items]
+    sizes = [sum(len(sound.pieces[0].text) for voice in item.voices.values() for sound in voice.sounds)
+             for item in items]
     fitted = _within(items, sum(sizes) - 1)
     assert fitted[:2] == list(items[:2])
     assert [mix.name for mix in fitted[2].mixes] == ["alone", "double"]

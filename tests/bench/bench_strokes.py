@@ -1,0 +1,96 @@
+"""Light strokes and metronomes on sampled instruments: python -m tests.bench.bench_strokes [takes an instrument].
+
+Both halves of the plucked instruments apart. Light strokes: how many of them, and of all others, have an onset within
+50 ms, and how many onsets are true. Metronomes: the percussion of the sound fonts as a click at -40 dBFS, the click
+of one half on takes of the same half; found, its tempo within 0.01, and the onsets with and without it.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from dataclasses import replace
+
+import mir_eval
+import numpy as np
+
+from layerpipe.analysis.onsets.detect import Detection, detect_onsets
+from layerpipe.core.sound import ArraySound
+from tests.bench.human_hands import strummed_notes
+from tests.bench.outside_instruments import NEVER_LOOKED_AT, TUNED_ON, Instrument
+from tests.bench.outside_material import Part, drum, instruments, render_part, require_folder
+
+RATE_HZ, BLEED_DB, BARS = 48_000, -40.0, 12
+NEAR_S, CLOSE_S = 0.05, 0.025
+CLICKS = {TUNED_ON: ("fluid", "general"), NEVER_LOOKED_AT: ("gmbank", "tim")}
+TICKS = {"click": 33, "bell": 34, "side stick": 37, "wood block": 76, "claves": 75}
+"""General MIDI percussion (General MIDI System Level 1, percussion map)."""
+METERS = {"4/4": 4, "3/4": 3, "6/8": 2}
+
+
+def played(instrument: Instrument, number: int) -> tuple[Part, float]:
+    """A strummed take and its tempo."""
+    meter = list(METERS)[number % 3]
+    tempo = {"4/4": 92.0, "3/4": 104.0, "6/8": 58.0}[meter] + number % 7
+    notes = [replace(note, pitches=tuple(pitch for pitch in note.pitches if pitch <= instrument.high))
+             for note in strummed_notes(700 + number, low=instrument.low, tempo=tempo, meter=meter, bars=BARS)]
+    return render_part(instrument, notes, RATE_HZ, 700 + number), tempo
+
+
+def with_click(part: Part, tempo: float, font: str, key: int) -> np.ndarray:
+    """The take with a click on each beat from bar 1 on."""
+    tick, samples = 10 ** (BLEED_DB / 20) * drum(font, key, RATE_HZ), part.samples.copy()
+    for n in range(int((len(samples) / RATE_HZ - 1.2) * tempo / 60)):
+        first = round((1.0 + n * 60 / tempo) * RATE_HZ)
+        samples[first : first + len(tick)] += tick[: len(samples) - first]
+    return samples
+
+
+def score(part: Part, found: Detection) -> Counter[str]:
+    """Counts of strokes and onsets."""
+    onsets = np.array([onset.at_s for onset in found.onsets])
+    light = np.array([note.light for note in part.notes])
+    pairs = mir_eval.util.match_events(part.onsets_s, onsets, NEAR_S)
+    heard = np.zeros(len(light), bool)
+    heard[[i for i, _ in pairs]] = True
+    close = len(mir_eval.util.match_events(part.onsets_s, onsets, CLOSE_S))
+    return Counter({"light": int(light.sum()), "light heard": int((heard & light).sum()), "others": int((~light).sum()),
+                    "others heard": int((heard & ~light).sum()), "onsets": len(onsets), "true": len(pairs),
+                    "close": close})
+
+
+def line(name: str, counts: Counter[str]) -> str:
+    """One row."""
+    recall, precision = (counts["close"] / max(counts[of], 1) for of in ("strokes", "onsets"))
+    return (f"{name}: light {counts['light heard']} of {counts['light']}, others {counts['others heard']} of "
+            f"{counts['others']}, onsets that are true {counts['true'] / max(counts['onsets'], 1):.3f}, F at 25 ms "
+            f"{2 * recall * precision / max(recall + precision, 1e-9):.3f}")
+
+
+def main(words: list[str]) -> int:
+    """Print the tables."""
+    require_folder()
+    again = int(words[0]) if words else 1
+    for half in (TUNED_ON, NEVER_LOOKED_AT):
+        whole, bled = Counter[str](), Counter[str]()
+        clicks = [(font, name) for name in TICKS for font in CLICKS[half]]
+        chosen = [one for one in instruments("plucked", half) if one.chords and not one.distorted]
+        for number, instrument in enumerate(chosen * again):
+            part, tempo = played(instrument, number)
+            clean = detect_onsets(ArraySound(part.samples, RATE_HZ))
+            counts = score(part, clean)
+            whole += counts + Counter(strokes=len(part.notes), false=int(clean.metronome is not None))
+            font, name = clicks[number % len(clicks)]
+            found = detect_onsets(ArraySound(with_click(part, tempo, font, TICKS[name]), RATE_HZ))
+            bled += score(part, found) + Counter(strokes=len(part.notes), takes=1)
+            is_found = found.metronome is not None and abs(60 / found.metronome.apart_s - tempo) < 0.01
+            bled += Counter(found=int(is_found))
+            print(f"  {line(instrument.name, counts + Counter(strokes=len(part.notes)))}; {font} {name} "
+                  f"{'found' if is_found else 'missed'}", flush=True)
+        print(line(half, whole) + f"; {whole['false']} false metronomes")
+        print(line(f"{half}, with a click at {BLEED_DB:g} dBFS", bled) + f"; found {bled['found']} of {bled['takes']}")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
