@@ -39,14 +39,13 @@ def draft(
     if out is not None:
         write_draft(drafted.text, out)
         terminal.say(_table(drafted, folder))
-        terminal.say(f"wrote {out}: {_summary(drafted.understood)}")
-        terminal.say(*_kinds(drafted))
+        terminal.say(*_kinds(drafted), f"wrote {out}: {_summary(drafted.understood)}")
         terminal.say(f"next: layerpipe check {out}")
     elif not as_json:
         # Printed even with --quiet: it is the result. What is said about it does not get into the file it is sent to.
         terminal.result(*drafted.text.splitlines())
         if terminal.talks:
-            terminal.warn(*drawn(_table(drafted, folder)).splitlines(), _summary(drafted.understood), *_kinds(drafted))
+            terminal.warn(*drawn(_table(drafted, folder)).splitlines(), *_kinds(drafted), _summary(drafted.understood))
             terminal.warn(f"next: layerpipe draft {folder} --out song.toml, then layerpipe check song.toml")
     terminal.document(_document(drafted, out))
     return FINE
