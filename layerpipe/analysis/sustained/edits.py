@@ -25,6 +25,8 @@ class PhraseEditLimits:
     """A phrase farther away than the most of these, which no rest lets move, is to be re-recorded."""
     improves_ms: float = 10.0
     """The spectral envelope, too, must be nearer by this much after a move: its own lags scatter by as much."""
+    disagreement: float = 0.4
+    """Nor may the two sets of features differ by more than this share of the lag: a small one must be certain."""
     one_move_ms: float = 15.0
     """Neighbours whose lags differ by less are moved together."""
     same_place_ms: float = 45.0
@@ -129,7 +131,8 @@ def _is_worth_moving(one: PhraseLag, tolerance_ms: float) -> bool:
     """Whether a phrase is out of place, and nearer after its move by what did not propose it."""
     left_ms = abs(one.verified_ms - one.late_ms)
     return (one.is_sure and abs(one.late_ms) > tolerance_ms
-            and left_ms + PHRASE_EDITS.improves_ms <= abs(one.verified_ms))
+            and left_ms + PHRASE_EDITS.improves_ms <= abs(one.verified_ms)
+            and left_ms <= PHRASE_EDITS.disagreement * abs(one.late_ms))
 
 
 def _together(lags: Sequence[PhraseLag], wanted: Sequence[float]) -> list[float]:
