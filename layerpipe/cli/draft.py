@@ -39,26 +39,15 @@ def draft(
     if out is not None:
         write_draft(drafted.text, out)
         terminal.say(_table(drafted, folder))
-<<<<<<< HEAD
-        terminal.say(f"wrote {out}: {_summary(drafted.understood)}")
-        terminal.say(*_kinds(drafted))
-        terminal.say(f"next: {_next(drafted.understood, str(out))}")
-=======
         terminal.say(*_kinds(drafted), f"wrote {out}: {_summary(drafted.understood)}")
-        terminal.say(f"next: layerpipe check {out}")
->>>>>>> kinds
+        terminal.say(f"next: {_next(drafted.understood, str(out))}")
     elif not as_json:
         # Printed even with --quiet: it is the result. What is said about it does not get into the file it is sent to.
         terminal.result(*drafted.text.splitlines())
         if terminal.talks:
-<<<<<<< HEAD
-            terminal.warn(*drawn(_table(drafted, folder)).splitlines(), _summary(drafted.understood), *_kinds(drafted))
+            terminal.warn(*drawn(_table(drafted, folder)).splitlines(), *_kinds(drafted), _summary(drafted.understood))
             terminal.warn(f"next: layerpipe draft {folder} --out song.toml, then "
                           f"{_next(drafted.understood, 'song.toml')}")
-=======
-            terminal.warn(*drawn(_table(drafted, folder)).splitlines(), *_kinds(drafted), _summary(drafted.understood))
-            terminal.warn(f"next: layerpipe draft {folder} --out song.toml, then layerpipe check song.toml")
->>>>>>> kinds
     terminal.document(_document(drafted, out))
     return FINE
 
