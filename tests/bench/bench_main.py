@@ -17,7 +17,7 @@ import numpy as np
 import pyloudnorm
 
 from tests.bench import filter_graph, material
-from tests.bench.timing_of import PYTHON, Run, median_s, ratio, run, side_by_side
+from tests.bench.timing_of import PYTHON, Run, cpu_ratio, median_s, ratio, run, side_by_side
 
 HERE = Path(__file__).resolve().parent
 Row = tuple[str, str, str]
@@ -115,6 +115,31 @@ def preview(bench: Bench) -> list[Row]:
     ]
 
 
+def start(bench: Bench) -> list[Row]:
+    """What needs no sound against a bare interpreter, and the first command of an installation against the second."""
+    program = [PYTHON, "-c", "import sys; from layerpipe.__main__ import main; sys.exit(main())"]
+    asked = {"--version": ["--version"], "--help": ["--help"], "bounce --help": ["bounce", "--help"],
+             "schema": ["schema"]}
+    jobs = {name: lambda words=words: run([*program, *words]) for name, words in asked.items()}
+    found = side_by_side({"bare": lambda: run([PYTHON, "-c", ""]), **jobs}, 10 * bench.times)
+    rows = [(f"{name}, processor time / bare interpreter", f"{cpu_ratio(found[name], found['bare']):.2f}", "<= 1.3")
+            for name in asked]
+    few = Bench(bench.folder / "start", 0.2, 1)
+    home = bench.folder / "home"
+
+    def bounce(*, first: bool) -> Run:
+        if first:
+            shutil.rmtree(home, ignore_errors=True)
+        shutil.rmtree(bench.cache / "takes", ignore_errors=True)
+        return run([*program, "bounce", few.recipe, "--quiet", "--out", few.folder / "bounces"], cache=bench.cache,
+                   home=home)
+
+    made = side_by_side({"first": lambda: bounce(first=True), "later": lambda: bounce(first=False)}, 3)
+    more = min(done.cpu_s for done in made["first"]) - min(done.cpu_s for done in made["later"])
+    rows.append(("first command of an installation, processor time, s more", f"{more:.2f}", "<= 1.5"))
+    return rows
+
+
 def levels(bench: Bench) -> list[Row]:
     """1000 octave levels from the energies against pyloudnorm on each blend (measured on 3, scaled)."""
     from layerpipe.recipe.reader import read_recipe
@@ -162,7 +187,7 @@ def sizes(bench: Bench) -> list[Row]:
     few = Bench(bench.folder / "few", 1, 1)
     many.cache = few.cache = bench.cache
     found = side_by_side({"many": lambda: many.bounce(cold=True), "few": lambda: few.bounce(cold=True),
-                          "start": lambda: run([PYTHON, "-c", "import layerpipe.render.pipeline, typer, numba"])}, 3)
+                          "start": lambda: run([PYTHON, "-c", "import layerpipe.render.pipeline, typer"])}, 3)
     start = median_s(found["start"])
     grown = (median_s(found["many"]) - start) / (median_s(found["few"]) - start)
     rows.append(("64 takes against 4, time less the start", f"{grown:.1f}", "16 within 10 %"))
@@ -176,10 +201,10 @@ def main() -> None:
     asked.add_argument("--minutes", type=float, default=4.0)
     asked.add_argument("--times", type=int, default=5)
     asked.add_argument("--long", action="store_true")
-    asked.add_argument("--only", choices=["cold", "changed", "preview", "levels", "sizes"])
+    asked.add_argument("--only", choices=["start", "cold", "changed", "preview", "levels", "sizes"])
     told = asked.parse_args()
-    parts: dict[str, Callable[[Bench], list[Row]]] = {"cold": cold, "changed": changed, "preview": preview,
-                                                      "levels": levels}
+    parts: dict[str, Callable[[Bench], list[Row]]] = {"start": start, "cold": cold, "changed": changed,
+                                                      "preview": preview, "levels": levels}
     if told.long:
         parts["sizes"] = sizes
     with tempfile.TemporaryDirectory(prefix="layerpipe-bench-") as folder:

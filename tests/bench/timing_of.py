@@ -24,9 +24,18 @@ class Run:
     peak_mb: float
 
 
+<<<<<<< HEAD
 def run(words: Sequence[str | Path], *, cache: Path | None = None, fine: Sequence[int] = (0,)) -> Run:
     """Run a command to its end; one whose exit code is not `fine` stops the benchmark."""
+=======
+def run(words: Sequence[str | Path], *, cache: Path | None = None, home: Path | None = None) -> Run:
+    """Run a command to its end; one that fails stops the benchmark. `home` holds the machine code (Unix systems)."""
+>>>>>>> cost
     env = {**os.environ, "PYTHONWARNINGS": "ignore"}
+    # Installed programs have their bytecode.
+    env.pop("PYTHONDONTWRITEBYTECODE", None)
+    if home is not None:
+        env["XDG_CACHE_HOME"] = str(home)
     if cache is not None:
         env["LAYERPIPE_CACHE"] = str(cache)
     started = time.perf_counter()
@@ -56,6 +65,11 @@ def side_by_side(jobs: dict[str, Callable[[], Run]], times: int) -> dict[str, li
 def ratio(ours: Sequence[Run], theirs: Sequence[Run]) -> float:
     """Median over the rounds of our wall-clock time over theirs."""
     return statistics.median(one.wall_s / other.wall_s for one, other in zip(ours, theirs, strict=True))
+
+
+def cpu_ratio(ours: Sequence[Run], theirs: Sequence[Run]) -> float:
+    """Smallest processor time of ours over the smallest of theirs: other work on the machine only adds to it."""
+    return min(done.cpu_s for done in ours) / min(done.cpu_s for done in theirs)
 
 
 def median_s(runs: Sequence[Run]) -> float:

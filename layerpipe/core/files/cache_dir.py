@@ -11,8 +11,9 @@ import functools
 import os
 import stat
 import sys
-import tempfile
 from pathlib import Path
+
+from layerpipe.core.files.temporary import TemporaryFolder
 
 _OTHERS_MAY_WRITE = stat.S_IWGRP | stat.S_IWOTH
 
@@ -87,6 +88,6 @@ def _is_safe(folder: Path) -> bool:
 
 
 @functools.cache
-def _temporary() -> tempfile.TemporaryDirectory[str]:
+def _temporary() -> TemporaryFolder:
     """A new private folder for this process."""
-    return tempfile.TemporaryDirectory(prefix="layerpipe-", ignore_cleanup_errors=True)
+    return TemporaryFolder()

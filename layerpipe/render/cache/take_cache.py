@@ -14,7 +14,6 @@ import logging
 import os
 import re
 import stat
-import tempfile
 import threading
 import zlib
 from collections.abc import Callable, Iterable, Mapping
@@ -27,6 +26,7 @@ import numpy.typing as npt
 from layerpipe.core.errors import DamagedFile, OutputError, ParameterError
 from layerpipe.core.files.atomic import whole_file, write_whole
 from layerpipe.core.files.cache_dir import cache_folder, make_private
+from layerpipe.core.files.temporary import TemporaryFolder
 from layerpipe.core.sound import FloatArray
 from layerpipe.render.cache.cached_take import CachedTake, DamagedEntry, by_the_second, is_regular, seal_of
 from layerpipe.render.cache.digests import SourceNotes, cache_key
@@ -68,7 +68,7 @@ class TakeCache:
     def __init__(self, folder: Path | None = None, *, limit_bytes: int | None = None) -> None:
         self.folder = cache_folder() / "takes" if folder is None else folder
         self.limit_bytes = _limit() if limit_bytes is None else limit_bytes
-        self._moved: tempfile.TemporaryDirectory[str] | None = None
+        self._moved: TemporaryFolder | None = None
         self._moving = threading.Lock()
         self._ready: set[Path] = set()
         self.notes = SourceNotes(self.folder)
@@ -215,7 +215,7 @@ class TakeCache:
         """Where entries may be found."""
         return (self.folder,) if self._moved is None else (Path(self._moved.name), self.folder)
 
-    def _writable(self) -> tuple[Path, tempfile.TemporaryDirectory[str] | None]:
+    def _writable(self) -> tuple[Path, TemporaryFolder | None]:
         """Where entries are written (created if needed), and the temporary folder if it is one."""
         while True:
             room = self._moved
@@ -230,7 +230,7 @@ class TakeCache:
                 self._ready.add(folder)
                 return folder, room
 
-    def _move(self, refusal: OSError, room: tempfile.TemporaryDirectory[str] | None) -> None:
+    def _move(self, refusal: OSError, room: TemporaryFolder | None) -> None:
         """Move to a temporary folder because a write failed; `room` is the temporary folder it was tried in, if any."""
         reason = refusal.strerror or str(refusal)
         with self._moving:
@@ -240,7 +240,7 @@ class TakeCache:
                 raise OutputError(f"{self.folder} and {room.name}: processed takes cannot be kept: "
                                   f"{reason}") from refusal
             try:
-                self._moved = tempfile.TemporaryDirectory(prefix="layerpipe-", ignore_cleanup_errors=True)
+                self._moved = TemporaryFolder()
             except OSError as again:
                 raise OutputError(f"{self.folder}: processed takes cannot be kept: {reason}; nor in a temporary "
                                   f"folder: {again.strerror or again}") from again

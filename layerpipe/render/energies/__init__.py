@@ -1,1 +1,1 @@
-"""Inner products of takes, and every loudness that follows from them."""
+"""Inner products of layers and takes, and every loudness that follows from them."""
