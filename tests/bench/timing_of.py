@@ -24,13 +24,9 @@ class Run:
     peak_mb: float
 
 
-<<<<<<< HEAD
-def run(words: Sequence[str | Path], *, cache: Path | None = None, fine: Sequence[int] = (0,)) -> Run:
-    """Run a command to its end; one whose exit code is not `fine` stops the benchmark."""
-=======
-def run(words: Sequence[str | Path], *, cache: Path | None = None, home: Path | None = None) -> Run:
-    """Run a command to its end; one that fails stops the benchmark. `home` holds the machine code (Unix systems)."""
->>>>>>> cost
+def run(words: Sequence[str | Path], *, cache: Path | None = None, home: Path | None = None,
+        fine: Sequence[int] = (0,)) -> Run:
+    """Run a command to its end; one whose exit code is not `fine` stops it. `home` holds the machine code (on Unix)."""
     env = {**os.environ, "PYTHONWARNINGS": "ignore"}
     # Installed programs have their bytecode.
     env.pop("PYTHONDONTWRITEBYTECODE", None)

@@ -95,7 +95,7 @@ class Listener extends Player {
     });
     out.gain.value = 0;
     out.gain.setTargetAtTime(1, now, FADE_S);
-    this.joined = { out, voices, buffers };
+    this.joined = { out, voices, buffers, sources: voices.map(({ source }) => source), next: { when: Infinity } };
     this.section = { number, seconds: buffers[0].duration };
     this.offset = (place + (goesOn ? 0.02 : 0)) % buffers[0].duration;
     this.started = now;
