@@ -20,7 +20,7 @@ from layerpipe.dsp.loudness import LoudnessMeter
 from layerpipe.dsp.peaks.true_peak import TruePeakMeter
 from layerpipe.outputs.preview.excerpt import ExcerptSound, Version
 
-_CLOSE_LU = 0.01
+_CLOSE_LU = 0.03
 """A version this close to the wanted loudness is left; nobody hears it."""
 _ROUND_DB = 0.001
 _MOST_ROUNDS = 8
