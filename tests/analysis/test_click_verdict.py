@@ -24,6 +24,7 @@ TICK = {"over_chance": 0.6, "over_loudest": 1.2, "amplitude_over_rms": 6.2, "amp
 DULL = {"ringing": 9.0, "amplitude_over_highest": 1.5}
 """Among ringing strings, and not a single sample."""
 CERTAIN = {"over_loudest": 12.0, "over_db": 6.0}
+IN_A_STRUM = {"level_rise": 9.0, "before_prediction": 16.5, "over_loudest": 27.0, "over_db": 22.0}
 
 
 def rising(index: int, rise: float, left: float) -> dict[str, object]:
@@ -76,6 +77,8 @@ CASES: list[tuple[str, dict[str, object], dict[str, object]]] = [
      {"onset_confidence": 0.97, "over_loudest": 10.0}),
     ("an onset, but too far alone", {"onset_confidence": 0.99, "over_loudest": 13.0, "over_db": 22.0},
      {"onset_confidence": 0.99, "over_loudest": 11.0, "over_db": 22.0}),
+    ("in a strum: before prediction", IN_A_STRUM, IN_A_STRUM | {"before_prediction": 13.5}),
+    ("in a strum: over the loudest", IN_A_STRUM, IN_A_STRUM | {"over_loudest": 23.0}),
     ("an onset, but too loud", {"onset_confidence": 0.99, "over_loudest": 13.0, "over_db": 21.5},
      {"onset_confidence": 0.99, "over_loudest": 13.0, "over_db": 18.5}),
 ]
@@ -87,7 +90,8 @@ def evidence(changes: dict[str, object]) -> ClickEvidence:
     of_residual = {field.name for field in fields(Residual)}
     inner = {name: value for name, value in changes.items() if name in of_residual and not (
         name == "over_loudest" and isinstance(value, float) and value < 1)}
-    outer = {name: value for name, value in changes.items() if name not in inner}
+    outer = {{"before_prediction": "over_loudest"}.get(name, name): value for name, value in changes.items()
+             if name not in inner}
     assert PLAIN.residual is not None
     return replace(PLAIN, residual=replace(PLAIN.residual, **inner), **outer)  # type: ignore[arg-type]
 

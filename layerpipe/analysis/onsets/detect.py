@@ -14,7 +14,7 @@ import numpy as np
 from layerpipe.analysis.onsets.arrival import PICK, RISE_WINDOW_MS, Arrival, find_arrival
 from layerpipe.analysis.onsets.changes import change_peaks_s
 from layerpipe.analysis.onsets.chroma import chroma_after
-from layerpipe.analysis.onsets.damping import RINGING, is_cut_off, is_damped, is_falling, rings_on
+from layerpipe.analysis.onsets.damping import is_cut_off, is_damped, is_falling, rings_on
 from layerpipe.analysis.onsets.metronome import Metronome, WithoutTicks
 from layerpipe.analysis.onsets.metronome_search import find_metronome, rises_of
 from layerpipe.analysis.onsets.onset_curve import CURVE, highest_near, onset_curve_db
@@ -47,6 +47,7 @@ class OnsetLimits:
     under_loud_db: float = 50.0  # an onset is at most this far below the loud ones of the take
     over_noise_db: float = 3.0  # and this far above its noise floor
     light_near_s: float = 0.025  # of a change, the stroke that made it
+    light_over_floor_db: float = 20.0  # softer, and noise changes the spectrum
     before_end_s: float = 0.05  # nothing can be judged so near to the end
 
 
@@ -240,7 +241,7 @@ def _light_strokes(chunk: Chunk, found: list[Onset], floor_db: float) -> list[On
             arrival = replace(arrival, frame=frame)
         onset = _onset_of(chunk, arrival, 0.0)
         alone = not len(taken_s) or np.abs(taken_s - chunk.start_s - at_s).min() > PEAK.low_apart_s
-        if alone and not _is_ended(chunk, arrival, floor_db) and onset.level_db > floor_db + RINGING.over_floor_db:
+        if alone and not _is_ended(chunk, arrival, floor_db) and onset.level_db > floor_db + ONSET.light_over_floor_db:
             light.append(replace(onset, confidence=min(onset.confidence, ONSET.faint_confidence)))
     return light
 

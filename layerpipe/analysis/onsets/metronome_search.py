@@ -42,10 +42,11 @@ class TickLimits:
     """The sound of a tick."""
 
     length_s: float = 0.12
-    attack_s: float = 0.012
+    attack_s: float = 0.005
+    before_s: float = 0.001
     """What ticks are compared by."""
-    high_pass_hz: float = 800.0
-    """Strings have most of their energy below."""
+    high_pass_hz: tuple[float, float] = (800.0, 2000.0)
+    """What is kept of a tick, and what ticks are compared in: strings have most of their energy below."""
     lag_s: float = 0.003
     quiet_share: float = 0.4
     """Share of the ticks, those with the least sound around them, that show what a tick sounds like."""
@@ -57,20 +58,26 @@ class TickLimits:
     jitter_s: float = 0.0005
     """Distance of a tick from its place: machines keep time to a sample."""
     alike: float = 0.6
-    good_share: float = 0.3
+    good_share: float = 0.2
     """So many of the quiet ticks have at least this correlation with their median; strums hide the others."""
     under_loud_db: float = 6.0
     """A tick is this far under the loud moments; else it is what is played, by a machine."""
     gains: tuple[float, float] = (0.2, 3.0)
     """Of one tick over the usual one: heads move in headphones, and beat one is accented."""
+    measured_s: float = 0.024
+    """From its beginning on, what the gain of a tick is measured by."""
     spread: float = 0.3
     """Of these gains, where they are not known."""
     colour: float = 10.0
     """How many times fewer samples music has that are independent of each other than noise."""
     begin: float = 0.3
-    end: float = 0.06
+    end: float = 0.12
     """Shares of its peak at which a tick begins and ends."""
     edge_s: float = 0.002
+    fade_s: float = 0.03
+    """So slowly what was left of the playing ends, too: an abrupt end would be a change of its own."""
+    pause_s: float = 0.008
+    """A tick has ended once it stays so soft for this long."""
 COMB, TICK = CombLimits(), TickLimits()
 
 
@@ -147,8 +154,8 @@ def _measure(sound: Sound, at_s: FloatArray, apart_s: float) -> Metronome | None
     if len(windows) < TICK.fewest:
         return None
     numbers = np.array(list(windows))
-    raw, high = (np.stack(rows) for rows in zip(*windows.values(), strict=True))
-    length, compared = raw.shape[1] - 2 * lag, slice(lead // 2, lead + attack)
+    body, high = (np.stack(rows) for rows in zip(*windows.values(), strict=True))
+    length, compared = body.shape[1] - 2 * lag, slice(lead - round(TICK.before_s * rate), lead + attack)
     loudness = np.mean(high**2, axis=1)
     quiet = np.argsort(loudness, kind="stable")[: max(TICK.fewest, round(TICK.quiet_share * len(numbers)))]
     mean = _most_common(high[quiet[: TICK.first_compared], lag : lag + length], compared)
@@ -170,18 +177,20 @@ def _measure(sound: Sound, at_s: FloatArray, apart_s: float) -> Metronome | None
             return None
     if abs(slope / rate / apart_s - 1) > TICK.lag_s:
         return None
-    tick = np.median([high[quiet[good[k]], found[good[k]][0] : found[good[k]][0] + length] for k in kept], axis=0)
-    peak, loud = float(np.abs(tick).max()), float(np.percentile(np.abs(raw).max(axis=1), 95))
+    tick = np.median([body[quiet[good[k]], found[good[k]][0] : found[good[k]][0] + length] for k in kept], axis=0)
+    peak, loud = float(np.abs(tick).max()), float(np.percentile(np.abs(body).max(axis=1), 95))
     if db_of_gain(peak / loud) > -TICK.under_loud_db:
         return None
     # The grid is that of the beginnings of the ticks; what is left of the playing before and after is cut off.
     begin = int(np.argmax(np.abs(tick) > TICK.begin * peak)) - lead
     tick = np.roll(np.pad(tick, lead), -begin)[lead:-lead]
-    end = int(np.flatnonzero(np.abs(tick) > TICK.end * peak)[-1]) + 1
-    edge = round(TICK.edge_s * rate)
-    tick[: lead - edge], tick[end + edge :] = 0.0, 0.0
+    edge, pause = round(TICK.edge_s * rate), round(TICK.pause_s * rate)
+    end = next((at for at in range(lead, length - pause, edge)
+                if np.abs(tick[at : at + pause]).max() < TICK.end * peak), length - pause)
+    fade = tick[end : end + round(TICK.fade_s * rate)]
+    fade *= (1 + np.cos(np.pi * np.arange(len(fade)) / max(len(fade), 1))) / 2
+    tick[: lead - edge], tick[end + len(fade) :] = 0.0, 0.0
     tick[lead - edge : lead] *= np.linspace(0.0, 1.0, edge)
-    tick[end : end + edge] *= np.linspace(1.0, 0.0, len(tick[end : end + edge]))
     return _with_gains(sound, Metronome((start + begin) / rate, slope / rate, len(at_s), db_of_gain(peak), 0.0, tick,
                                         np.ones(len(at_s))))
 
@@ -197,16 +206,18 @@ def _most_common(ticks: FloatArray, compared: slice) -> FloatArray:
 
 
 def _window(sound: Sound, at: int, lag: int) -> tuple[FloatArray, FloatArray] | None:
-    """The sound around a tick, and the same above 800 Hz with its phase kept; None at the ends of the take."""
+    """The sound around a tick above 800 Hz and above 2 kHz, its phase kept; None at the ends of the take."""
     rate = sound.rate_hz
     lead, length, settle = (round(seconds * rate) for seconds in (LEAD_S, TICK.length_s, 0.01))
     start, stop = at - lead - lag - settle, at - lead + lag + length + settle
     if start < 0 or stop > sound.frames:
         return None
-    raw = np.array(sound.read(start, stop), dtype=np.float64)
-    high_pass = design_high_pass(TICK.high_pass_hz, rate, slope_db_per_octave=12)
-    high = run_sections(high_pass, run_sections(high_pass, raw)[0][::-1].copy())[0][::-1]
-    return raw[settle:-settle], high[settle:-settle]
+    read = np.array(sound.read(start, stop), dtype=np.float64)
+    both = []
+    for hz in TICK.high_pass_hz:
+        high_pass = design_high_pass(hz, rate, slope_db_per_octave=12)
+        both.append(run_sections(high_pass, run_sections(high_pass, read)[0][::-1].copy())[0][::-1][settle:-settle])
+    return both[0], both[1]
 
 
 def _best_lag(row: FloatArray, tick: FloatArray, first: int, most: int) -> tuple[int, float]:
@@ -226,14 +237,14 @@ def _with_gains(sound: Sound, found: Metronome) -> Metronome:
     A gain is measured the less exactly the louder the playing is; it is then drawn towards 1 (shrinkage).
     """
     rate = sound.rate_hz
-    lead, stop = (round(seconds * rate) for seconds in (LEAD_S, LEAD_S + 2 * TICK.attack_s))
+    lead, stop = (round(seconds * rate) for seconds in (LEAD_S, LEAD_S + TICK.measured_s))
     tick = found.sound[lead // 2 : stop]
     energy = float(tick @ tick) + 1e-20
     gains, around = np.ones(found.ticks), np.full(found.ticks, np.inf)
     for n, at_s in enumerate(found.at_s):
         window = _window(sound, round(at_s * rate), 0)
         if window is not None:
-            piece = window[1][lead // 2 : stop]
+            piece = window[0][lead // 2 : stop]
             gain = float(piece @ tick) / energy
             rest = piece - gain * tick
             around[n] = float(rest @ rest) / len(rest)
