@@ -65,9 +65,8 @@ def test_very_soft_onsets_are_found_where_they_are_expected_with_low_confidence(
     take = make_strums(24, voice="modal", hand=HARD, meter="4/4", tempo=84.0, bars=10)
     found = detect_onsets(ArraySound(take.samples, take.rate_hz))
     onsets = onsets_with_expected(found, map_of(84.0, bar_one_s=take.bar_one_s))
+    assert scored(take, onsets)[0] >= scored(take, found.onsets)[0] + 2
     assert scored(take, onsets) == (len(take.onsets_s), 0)
-    # Those without a grid, too, are of low confidence: they made no rise.
-    assert sum(onset.confidence < 0.35 for onset in onsets) >= 2
     assert all(onset.confidence < 0.35 for onset in onsets if onset not in found.onsets)
     assert onsets_with_expected(found, TempoMap.of(recipe_of())) == found.onsets
 

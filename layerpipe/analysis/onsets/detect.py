@@ -12,18 +12,25 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from layerpipe.analysis.onsets.arrival import PICK, RISE_WINDOW_MS, Arrival, find_arrival
-from layerpipe.analysis.onsets.changes import change_peaks_s
 from layerpipe.analysis.onsets.chroma import chroma_after
 from layerpipe.analysis.onsets.damping import is_cut_off, is_damped, is_falling, rings_on
 from layerpipe.analysis.onsets.metronome import Metronome, WithoutTicks
 from layerpipe.analysis.onsets.metronome_search import find_metronome, rises_of
-from layerpipe.analysis.onsets.onset_curve import CURVE, highest_near, onset_curve_db
 from layerpipe.analysis.onsets.rakes import is_same_rake, rake_duration_ms
 from layerpipe.analysis.onsets.residual import Chunk, prediction_residual, read_chunks
 from layerpipe.core.sound import FloatArray, Sound
 
 STRUM_S = 0.048
 """Strings released within this time are one strum; the shortest distance of two onsets."""
+
+
+@dataclass(frozen=True)
+class CurveSettings:
+    """The onset curve and its peaks, ms."""
+
+    back_ms: int = 150  # the reference is the median of this span: shorter than an eighth at 190 beats per minute
+    gap_ms: int = 6  # not counted, right before each millisecond: the rise itself
+    reach_ms: int = 25  # a peak is higher than everything this near
 
 
 @dataclass(frozen=True)
@@ -46,12 +53,10 @@ class OnsetLimits:
     faint_confidence: float = 0.3  # of a faint onset at most
     under_loud_db: float = 50.0  # an onset is at most this far below the loud ones of the take
     over_noise_db: float = 3.0  # and this far above its noise floor
-    light_near_s: float = 0.025  # of a change, the stroke that made it
-    light_over_floor_db: float = 20.0  # softer, and noise changes the spectrum
     before_end_s: float = 0.05  # nothing can be judged so near to the end
 
 
-PEAK, ONSET = PeakLimits(), OnsetLimits()
+CURVE, PEAK, ONSET = CurveSettings(), PeakLimits(), OnsetLimits()
 
 
 @dataclass(frozen=True)
@@ -176,11 +181,31 @@ def _noise_floor_db(chunk: Chunk) -> float:
     return float(10 * np.log10(np.percentile(powers, 2))) if len(powers) else -120.0
 
 
+def onset_curve_db(residual: FloatArray, rate_hz: float) -> FloatArray:
+    """Onset curve: how much the residual rises at each millisecond.
+
+    Returns
+    -------
+    np.ndarray [shape=(milliseconds,), float64]
+        dB of the 8 ms from each millisecond on, relative to the median of the 150 ms before.
+    """
+    edges = np.round(np.arange(len(residual) * 1000 // rate_hz + 1) * rate_hz / 1000).astype(int)
+    sums = np.concatenate([[0.0], np.cumsum(residual**2)])
+    power = np.diff(sums[edges]) * (1000 / rate_hz)
+    ahead = np.concatenate([[0.0], np.cumsum(np.concatenate([power, np.zeros(RISE_WINDOW_MS)]))])
+    now = (ahead[RISE_WINDOW_MS:] - ahead[:-RISE_WINDOW_MS])[: len(power)] / RISE_WINDOW_MS
+    padded = np.concatenate([np.full(CURVE.back_ms, np.median(now[: CURVE.back_ms])), now])
+    before = np.lib.stride_tricks.sliding_window_view(padded, CURVE.back_ms - CURVE.gap_ms)[: len(power) : 2]
+    usual = np.repeat(np.median(before, axis=1), 2)[: len(power)]
+    curve: FloatArray = 10 * np.log10((now + 1e-14) / (usual + 1e-13))
+    return curve
+
+
 def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float, last_s: float) -> Detection:
     """Detect in the core of a chunk; nothing after `last_s`."""
     rate_hz, samples = chunk.rate_hz, chunk.samples
     curve = onset_curve_db(residual, rate_hz)
-    highest = highest_near(curve, CURVE.reach_ms)
+    highest = _highest_near(curve, CURVE.reach_ms)
     found: list[Onset] = []
     low: list[Onset] = []
     doubtful: list[float] = []
@@ -198,7 +223,9 @@ def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float, last_s
                 continue
             hand_s = chunk.start_s + last[1] / rate_hz
         onset = _onset_of(chunk, arrival, rise_db)
-        ended = _is_ended(chunk, arrival, floor_db)
+        ended = (((arrival.step_db < PICK.great_step_db and is_damped(samples, arrival.frame, rate_hz))
+                  or is_cut_off(samples, arrival.frame, rate_hz))
+                 and not rings_on(samples, arrival.frame, rate_hz, floor_db))
         if (ended or arrival.is_click(rise_db) or onset.confidence < ONSET.least_confidence
                 or rise_db < PEAK.low_db):
             doubtful.append(chunk.start_s + peak / 1000 if is_low else onset.at_s)
@@ -214,7 +241,6 @@ def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float, last_s
     for one in low:
         if all(abs(one.at_s - onset.at_s) > PEAK.low_apart_s for onset in found):
             found.append(one)
-    found += _light_strokes(chunk, found, floor_db)
     start_s, stop_s = chunk.core_s[0], min(chunk.core_s[1], last_s)
     onsets = _join_rakes(chunk, residual, sorted(found, key=lambda onset: onset.at_s))
     return Detection([onset for onset in onsets if start_s <= onset.at_s < stop_s],
@@ -222,28 +248,11 @@ def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float, last_s
                      tuple(onset for onset in faint if start_s <= onset.at_s < stop_s))
 
 
-def _is_ended(chunk: Chunk, arrival: Arrival, floor_db: float) -> bool:
-    """Whether strings are stopped there and nothing else sounds."""
-    samples, rate_hz, frame = chunk.samples, chunk.rate_hz, arrival.frame
-    return (((arrival.step_db < PICK.great_step_db and is_damped(samples, frame, rate_hz))
-             or is_cut_off(samples, frame, rate_hz)) and not rings_on(samples, frame, rate_hz, floor_db))
-
-
-def _light_strokes(chunk: Chunk, found: list[Onset], floor_db: float) -> list[Onset]:
-    """Strokes that change the sound without a rise, apart from the onsets that were found; of low confidence."""
-    samples, rate_hz = chunk.samples, chunk.rate_hz
-    taken_s = np.array([onset.at_s for onset in found])
-    light = []
-    for at_s in change_peaks_s(samples, rate_hz):
-        frame = round(at_s * rate_hz)
-        arrival = find_arrival(samples, frame, frame, rate_hz)
-        if abs(arrival.frame - frame) > ONSET.light_near_s * rate_hz:
-            arrival = replace(arrival, frame=frame)
-        onset = _onset_of(chunk, arrival, 0.0)
-        alone = not len(taken_s) or np.abs(taken_s - chunk.start_s - at_s).min() > PEAK.low_apart_s
-        if alone and not _is_ended(chunk, arrival, floor_db) and onset.level_db > floor_db + ONSET.light_over_floor_db:
-            light.append(replace(onset, confidence=min(onset.confidence, ONSET.faint_confidence)))
-    return light
+def _highest_near(curve: FloatArray, reach: int) -> FloatArray:
+    """The highest value within `reach` of each place."""
+    padded = np.pad(curve, reach, constant_values=-np.inf)
+    highest: FloatArray = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1)
+    return highest
 
 
 def _join_rakes(chunk: Chunk, residual: FloatArray, found: list[Onset]) -> list[Onset]:
