@@ -18,7 +18,10 @@ def cache(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Show the size of the cache, or empty it: processed takes, and what was heard of recordings."""
+    """Show the size of the cache, or empty it.
+
+    It holds processed takes, and what was heard of recordings.
+    """
     from layerpipe.render.cache.take_cache import TakeCache
 
     terminal = Terminal(as_json=as_json, quiet=quiet)

@@ -24,7 +24,7 @@ def draft(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
-    """Draft a recipe for a folder of takes from names, stamps and sound.
+    """Draft a recipe for a folder of takes, by names and sound.
 
     Tells takes, passes, microphones of one performance, the rough mix and the click track, whose tempo is used. What is
     not certain is muted, with the reason beside it. Files that are not audio are listed and skipped.

@@ -26,6 +26,7 @@ from layerpipe.cli import program
 from layerpipe.cli.share import _say_address
 from layerpipe.cli.terminal import Terminal
 from layerpipe.core.errors import OutputError
+from layerpipe.jobs.share import Sharing
 from layerpipe.jobs.watch import refuse_without
 from tests.server.conftest import load_newer, on_phone
 from tests.support.pages.browser import until
@@ -200,8 +201,10 @@ def test_no_ask_collects_and_never_writes_the_recipe(recipe, tmp_path):
 
 def test_the_code_on_the_screen_has_the_marks_of_a_qr_code(capsys):
     url = "http://192.168.178.45:8737/q7Jc0Xn1vYp2Zs3Rk4Tm5w/"
-    comments = types.SimpleNamespace(path=Path("song.comments.toml"), waiting=lambda: [1, 2])
-    _say_address(Terminal(), types.SimpleNamespace(url=url, comments=comments), is_local=False)
+    sharing = Sharing.__new__(Sharing)
+    sharing.url = url
+    sharing.comments = types.SimpleNamespace(path=Path("song.comments.toml"), waiting=lambda: [1, 2])  # type: ignore[assignment]
+    _say_address(Terminal(), sharing, is_local=False)
     shown = capsys.readouterr()
     assert url in shown.out
     assert "2 earlier answers" in shown.out

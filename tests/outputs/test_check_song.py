@@ -141,7 +141,8 @@ def test_a_late_first_entrance_is_told_where_the_rest_is_in_place(tmp_path):
     late[strum] -= piece
     late[strum.start + by : strum.stop + by] += piece
     first, second, third = checked(tmp_path, late, strummed(2), strummed(3), code=0)
-    assert kinds(first) == ["late_start"] * 2
+    # Against one of its doubles or both.
+    assert set(kinds(first)) == {"late_start"}
     assert first["faults"][0]["details"]["late_s"] == pytest.approx(0.18, abs=0.04)
     assert "the rest is in place" in first["faults"][0]["text"]
     assert kinds(second) == kinds(third) == []

@@ -230,7 +230,7 @@ def test_a_bed_begins_where_it_says_and_a_stamp_that_cannot_be_is_refused(
     assert early is not None
     np.testing.assert_allclose(early.read(0, 260), pair[240:], atol=2**-24)
     stamped = recipe_of(take, bed=bed_file, bed_starts="time reference", time_reference_s=0.0)
-    with pytest.raises(AudioError, match=r"pair\.wav: bed: has no time stamp"):
+    with pytest.raises(AudioError, match=r"pair\.wav: 1 fault\n  bed: has no time stamp"):
         open_all(stamped)
 
 

@@ -6,6 +6,7 @@ import dataclasses
 import json
 import re
 import socket
+import time
 from contextlib import suppress
 from http.client import HTTPConnection
 
@@ -201,9 +202,9 @@ def test_a_client_that_takes_nothing_is_dropped(serve):
     # Larger than what the systems of both sides hold for a connection.
     path.write_bytes(bytes(30 << 20))
     connection.sendall(f"GET /{SECRET}/sound/{path.name} HTTP/1.1\r\nHost: 127.0.0.1:{served.port}\r\n\r\n".encode())
-    own = connection.getsockname()
     assert connection.recv(1) == b"H"
-    wait_until(lambda: own not in {one.raddr for one in psutil.Process().net_connections("tcp4")})
+    # The server's time runs out, ten times over; what it had handed to the system before still arrives.
+    time.sleep(3)
     assert len(received_until_dropped(connection)) < 30 << 20
 
 

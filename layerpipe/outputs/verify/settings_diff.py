@@ -45,7 +45,7 @@ def anything_changes(old: Any, new: Any, key: str) -> Iterator[str]:
 
 def _none(key: str) -> str:
     """The meaning of an absent setting."""
-    return "as the first take" if key == "sample_rate_hz" else "none"
+    return {"sample_rate_hz": "as the first take", "time_reference_s": "0"}.get(key, "none")
 
 
 def without_keys(sides: tuple[Table, Table], *keys: str) -> tuple[Table, Table]:
