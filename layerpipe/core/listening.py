@@ -26,7 +26,7 @@ class Ask(Protocol):
         asked
             Other sounds, numbers, text, arrays and frozen dataclasses of them: what the answer depends on.
         aside
-            What the answer does not depend on: who is told about progress, and what is known of the sound already.
+            What the answer does not depend on: functions that receive progress, and what is already known of the sound.
         """
         ...
 

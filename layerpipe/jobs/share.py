@@ -7,6 +7,7 @@ import queue
 import secrets
 import tempfile
 import threading
+from abc import ABC, abstractmethod
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -66,7 +67,7 @@ class ShareSettings(TypedDict, total=False):
     on_progress: OnProgress
 
 
-class SharedRun:
+class SharedRun(ABC):
     """A page while it is shared; use as a context manager. A subclass prepares its versions and takes its answers.
 
     Parameters
@@ -112,13 +113,13 @@ class SharedRun:
         self._server = RunningServer(app, listener, self._limits, self._tell)
         self._watcher = threading.Thread(target=self._watch, name="watcher", daemon=True)
 
+    @abstractmethod
     def _make_inbox(self) -> AnswerTaker:
         """What takes the page's answers and puts them among the events."""
-        raise NotImplementedError
 
+    @abstractmethod
     def _prepare(self, file: RecipeFile, on_progress: OnProgress = lambda share: None) -> None:
         """Show the recipe as it is now."""
-        raise NotImplementedError
 
     def __enter__(self) -> Self:
         self._server.__enter__()

@@ -21,7 +21,7 @@ class FeatureSettings:
     """How frames are cut and which frequencies count."""
 
     short_s: float = 0.046  # level, mel bands, periodicity: two periods of a low voice (70 Hz) fit with room
-    long_s: float = 0.093  # chroma: semitones are told apart from 190 Hz on
+    long_s: float = 0.093  # chroma: neighbouring semitones are separate from 190 Hz up
     block_frames: int = 512  # frames analysed at once; little memory
     chroma_hz: tuple[float, float] = (110.0, 3500.0)  # fundamentals and first partials from a bass voice to a violin
     low_hz: tuple[float, float] = (20.0, 60.0)  # below every voice: breath that hits the microphone

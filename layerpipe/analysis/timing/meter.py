@@ -34,7 +34,7 @@ class CandidateLimits:
     """Beats per minute that songs have most often; common practice, no source."""
     usual_compound: float = 64.0
     longest_length: float = 8.0
-    """Pulses to the next onset that are told apart."""
+    """Pulses to the next onset; longer distances count as this one."""
     saturated: float = 0.95
     """Share of explained variance from which more says nothing more."""
 

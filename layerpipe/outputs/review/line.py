@@ -15,7 +15,6 @@ from layerpipe.outputs.artist_page.answer import MOST_CHARACTERS, refuse
 from layerpipe.outputs.artist_page.mail_text import plain_text
 
 FORMAT = "layerpipe review 1"
-MOST_FINDINGS = 9999
 _LINE = re.compile(r"layerpipe review (\d+): page ([0-9a-f]{16}); accept ((?:\d{1,4}(?:-\d{1,4})?(?:, )?)+) "
                    r"\(check ([0-9a-f]{4})\)", re.IGNORECASE)
 

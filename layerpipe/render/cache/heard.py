@@ -38,7 +38,7 @@ _LISTENING = ("core", "dsp", "audio_files", "recipe", "render", "analysis", "job
 _SEAL_BYTES = 32
 
 
-class _NotKept(Exception):  # noqa: N818 - it tells, it is no error
+class _NoDescriptionError(Exception):
     """An answer depends on something that has no description."""
 
 
@@ -62,7 +62,7 @@ class Heard:
         files: list[FileFacts] = []
         try:
             key = self._key([listener.__module__, listener.__qualname__, sound, *asked], files)
-        except _NotKept:
+        except _NoDescriptionError:
             return listener(sound, *asked, **aside)
         if key not in self._answers:
             kind = _answer_of(listener)
@@ -115,7 +115,7 @@ class Heard:
                 return made
             if dataclasses.is_dataclass(one):
                 return [type(one).__qualname__, [getattr(one, field.name) for field in dataclasses.fields(one)]]
-            raise _NotKept
+            raise _NoDescriptionError
 
         text = json.dumps([version(), shaped_by], default=described, separators=(",", ":"))
         return hashlib.sha256(text.encode()).hexdigest()
