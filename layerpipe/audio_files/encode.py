@@ -76,8 +76,8 @@ def encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], frames: int, rat
         write_flac(path, pieces, rate_hz, 24, channels=2, tags=tags.texts())
     elif kind == "wav":
         # Readers of `bext` show its description as the comment.
-        told = BroadcastInfo(description=tags.texts().get("comment", ""), tags=tags.texts())
-        with StemWriter(path, rate_hz, 2, 24, frames, told) as writer:
+        info = BroadcastInfo(description=tags.texts().get("comment", ""), tags=tags.texts())
+        with StemWriter(path, rate_hz, 2, 24, frames, info) as writer:
             for piece in pieces:
                 writer.write(piece)
     else:

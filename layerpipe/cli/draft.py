@@ -26,8 +26,8 @@ def draft(
 ) -> int:
     """Draft a recipe for a folder of takes, by names and sound.
 
-    Tells takes, passes, microphones of one performance, the rough mix and the click track, whose tempo is used. What is
-    not certain is muted, with the reason beside it. Files that are not audio are listed and skipped.
+    Sorts out takes, passes, microphones of one performance, the rough mix and the click track, whose tempo is used.
+    What is not certain is muted, with the reason beside it. Files that are not audio are listed and skipped.
     """
     from layerpipe.jobs.draft import draft_recipe, write_draft
 

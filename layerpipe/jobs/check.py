@@ -139,7 +139,7 @@ def change_of_mics(file: RecipeFile, report: Report) -> Change | None:
 
 
 def _measured(sounds: Sequence[Sound], ask: Ask, on_progress: OnProgress, *, onsets: bool) -> list[Measurements]:
-    """Measurements of sounds, side by side; told about in seconds.
+    """Measurements of sounds, side by side; progress is in seconds.
 
     Where the onsets will be needed they are heard at the same time: loops that keep the interpreter to themselves run
     beside transforms that do not.
@@ -148,12 +148,12 @@ def _measured(sounds: Sequence[Sound], ask: Ask, on_progress: OnProgress, *, ons
     def measure(sound: Sound) -> Measurements:
         left_s = sound.frames / sound.rate_hz
 
-        def told(seconds: float) -> None:
+        def done(seconds: float) -> None:
             nonlocal left_s
             left_s -= seconds
             on_progress(seconds)
 
-        found: Measurements = ask(measure_take, sound, on_progress=told)
+        found: Measurements = ask(measure_take, sound, on_progress=done)
         on_progress(left_s)
         return found
 

@@ -1,7 +1,7 @@
 """A starting recipe for a folder as a session leaves it: from names, time stamps, headers and a quick hearing.
 
-`analysis.folder` tells takes, passes, microphones, the rough mix, the click track and what is none of these. What is
-not certain is in the recipe as a comment and muted.
+`analysis.folder` sorts out takes, passes, microphones, the rough mix, the click track and what is none of these. What
+is not certain is in the recipe as a comment and muted.
 """
 
 from __future__ import annotations

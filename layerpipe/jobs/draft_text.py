@@ -106,7 +106,7 @@ def _clock_lines(understood: Understood, home: Path) -> Iterator[str]:
         return
     yield f"tempo = {clock.tempo:g}   # from {one_line(relative(home, clock.click.path))}"
     if clock.meter is None:
-        yield '# meter = "4/4"     # the click track has no accents that tell it'
+        yield '# meter = "4/4"     # the click track has no accents that show it'
     else:
         yield f'meter = "{clock.meter}"'
     yield f"bar_one_s = {clock.bar_one_s:g}"

@@ -124,7 +124,7 @@ def test_a_take_without_a_place_is_muted_and_keeps_its_side(tmp_path):
     write_wave(folder / "slide R.wav", strum(9, 3.0), 48_000)
     takes = {take.layer: take for take in draft_recipe(folder, folder).understood.takes}
     assert takes["slide"].muted
-    assert "no time stamp tells where it begins" in takes["slide"].unsure[0]
+    assert "no time stamp says where it begins" in takes["slide"].unsure[0]
     assert not takes["gtr"].muted
 
 

@@ -185,7 +185,7 @@ def _edited(want: TakeTruth, take: _Drafted, truth: FolderTruth, mirror: int, dr
 
 
 def _start_s(entry: _Entry, truth: FolderTruth, draft: dict[str, Any], reference: float | None) -> float | None:
-    """Where a drafted file begins; None where its words tell no place."""
+    """Where a drafted file begins; None where its words name none."""
     starts = entry.starts
     if isinstance(starts, int | float):
         return float(starts)

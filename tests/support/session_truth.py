@@ -85,7 +85,7 @@ class FolderTruth:
     bar_one_s: float
     bar_s: float
     time_reference_s: float | None
-    """Stamp of the song's start; None where there are no stamps or they tell no place in the song."""
+    """Stamp of the song's start; None where there are no stamps or they are times of day."""
 
     @property
     def bed(self) -> str | None:

@@ -168,7 +168,8 @@ def _takes(layer: str, group: Sequence[_Played], places: Places) -> list[Drafted
     elif len(group) > 1 and not any(sides):
         sides = _unsided(group)
     elif any(sides):
-        doubts = {n: "its name tells no side, those of its layer do" for n, side in enumerate(sides) if not side}
+        doubt = "its name does not say which side it is; the names of its layer's other takes do"
+        doubts = {n: doubt for n, side in enumerate(sides) if not side}
     takes: list[DraftedTake] = []
     used: Counter[str] = Counter()
     rows = _rows(group, sides)
@@ -206,13 +207,13 @@ def _unsided(group: Sequence[_Played]) -> list[int]:
 
 def _rows(group: Sequence[_Played], sides: Sequence[int]) -> list[tuple[int, list[int]]]:
     """Indices of the performances of every take: those of one side, in the order of their numbers."""
-    told = any(one.side for one in group) or not any(sides)
+    by_side = any(one.side for one in group) or not any(sides)
     rows: list[tuple[int, list[int]]] = []
     for side in sorted(set(sides), key=lambda side: (side == 0, side)):
         of_side = sorted((n for n, other in enumerate(sides) if other == side),
                          key=lambda n: (group[n].file.name.number, n))
-        rows += [(side, of_side)] if told else [(side, [n]) for n in of_side]
-    return rows if told else sorted(rows, key=lambda row: (group[row[1][0]].file.name.number, row[0]))
+        rows += [(side, of_side)] if by_side else [(side, [n]) for n in of_side]
+    return rows if by_side else sorted(rows, key=lambda row: (group[row[1][0]].file.name.number, row[0]))
 
 
 def _take(layer: str, name: str, side: int, group: Sequence[_Played], places: Places,

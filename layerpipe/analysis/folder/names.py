@@ -1,6 +1,6 @@
 """What the names of a folder's files say: part, side, number of the pass, microphone, role.
 
-All names are read together, since many can only be told by comparison: a leading number that is different in every name
+All names are read together, since many are only clear by comparison: a leading number that is different in every name
 counts tracks, the same words before every name are the song, "G" is a side where another file has "D" instead.
 """
 
@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import PurePath
 
-from layerpipe.analysis.folder.words import NEUTRAL, ROLES, is_one_of, side_pairs, tells
+from layerpipe.analysis.folder.words import NEUTRAL, ROLES, is_one_of, names_role, side_pairs
 
 CERTAIN_SIDES = frozenset({"l", "r", "left", "right", "links", "rechts", "izquierda", "derecha", "gauche", "droite",
                            "sx", "dx", "sinistra", "destra", "hidari", "migi", "esquerda", "direita", "vanster",
@@ -95,17 +95,17 @@ def split_words(name: str) -> tuple[str, ...]:
 
 
 def _without_song(names: Sequence[tuple[str, ...]], folder: set[str]) -> list[tuple[str, ...]]:
-    """Names without the words that all begin with, unless those words tell a role."""
+    """Names without the words that all begin with, unless those words mean something."""
     shared = 0
     while len(names) > 1 and all(len(one) > shared + 1 for one in names) and len({one[shared] for one in names}) == 1:
         shared += 1
-    while shared and _tells_something(names[0][:shared]) and not set(names[0][:shared]) <= folder:
+    while shared and _means_something(names[0][:shared]) and not set(names[0][:shared]) <= folder:
         shared -= 1
     return [one[shared:] for one in names]
 
 
-def _tells_something(words: tuple[str, ...]) -> bool:
-    """Whether words tell a role, a side or a number."""
+def _means_something(words: tuple[str, ...]) -> bool:
+    """Whether words mean a role, a side or a number."""
     return bool(_role(words)) or any(one.isdecimal() or one in CERTAIN_SIDES for one in words)
 
 
@@ -137,8 +137,8 @@ def _sides(names: Sequence[tuple[str, ...]]) -> list[tuple[int, int]]:
                 if word not in (left, right):
                     continue
                 opposite = right if word == left else left
-                told = word in CERTAIN_SIDES or (_bare(one, n), opposite) in remainders
-                if told and (len(one) > 1 or word in CERTAIN_SIDES):
+                is_side = word in CERTAIN_SIDES or (_bare(one, n), opposite) in remainders
+                if is_side and (len(one) > 1 or word in CERTAIN_SIDES):
                     best = (-1 if word == left else 1, n)
         found.append(best)
     return found
@@ -161,10 +161,10 @@ def _exactly(word: str, role: str) -> bool:
 
 
 def _role(words: Iterable[str]) -> str:
-    """The most telling role of some words. A "lead" is a voice unless another word says what leads."""
-    told = tuple(word.rstrip("0123456789") for word in words)
-    role = next((role for role in ROLES if tells(told, role)), "")
-    return role or ("lead" if "lead" in told else "")
+    """The most certain role of some words. A "lead" is a voice unless another word says what leads."""
+    plain = tuple(word.rstrip("0123456789") for word in words)
+    role = next((role for role in ROLES if names_role(plain, role)), "")
+    return role or ("lead" if "lead" in plain else "")
 
 
 def _number_into_part(name: tuple[str, ...], side_at: int) -> tuple[str, ...]:

@@ -1,7 +1,7 @@
 """Where every file begins in the song: by Broadcast WAVE stamps, by its length, by its onsets.
 
 The song begins where most stamped files begin. Stamps that differ by more than the song's length are times of day of
-each recording and tell no place.
+each recording and do not say where it lies.
 """
 
 from __future__ import annotations
@@ -107,7 +107,7 @@ def _song_stamp(files: Sequence[FolderFile]) -> tuple[float | None, str]:
     inside = sum(-LIMITS.before_s <= stamp - reference < longest for stamp in stamps)
     if inside < LIMITS.believed * len(stamps):
         return None, ("the time stamps of the files are further apart than the song is long: they are times of day and "
-                      "tell no place")
+                      "do not say where a file begins")
     return reference, ""
 
 
@@ -130,7 +130,7 @@ def _unstamped(file: FolderFile, heard: Sequence[FolderFile], starts: dict[Folde
     at_start, at_end = _fit_at(fits, 0.0), _fit_at(fits, short_s) if together else 0.0
     if at_start >= LIMITS.fit and at_start > LIMITS.clearly * at_end:
         return Start(remark=f"{short_s:.1f} s shorter than the others; its onsets fit the song's start")
-    place = f"{short_s:.1f} s shorter than the others, and no time stamp tells where it begins"
+    place = f"{short_s:.1f} s shorter than the others, and no time stamp says where it begins"
     if at_end >= LIMITS.fit and at_end > LIMITS.end_clearly * at_start:
         return Start(round(short_s, 4), remark=f"{place}; it ends with the others from here, where its onsets fit")
     if together:

@@ -1,6 +1,6 @@
 """Which files are no takes: a rough mix, a click track, talk, silence, a second copy.
 
-Names decide where they tell a role, the sound where they do not; where the sound contradicts a name, the name wins and
+Names decide where they say a role, the sound where they do not; where the sound contradicts a name, the name wins and
 the file is listed with the reason.
 """
 
@@ -76,7 +76,7 @@ class Likenesses:
 
 
 def sort_files(files: Sequence[FolderFile], likenesses: Likenesses) -> Roles:
-    """Tell takes from what is beside them.
+    """Sort takes from everything else in a folder.
 
     Parameters
     ----------
@@ -140,7 +140,7 @@ def _choose_click(clicks: Sequence[FolderFile], roles: Roles) -> None:
     best = sorted(clicks, key=lambda file: -(file.sound.ticks.count if file.sound.ticks else 0))
     for n, file in enumerate(best):
         if not file.sound.ticks:
-            roles.skip(file, "its name says click track, but no even ticks are in it; it tells no tempo")
+            roles.skip(file, "its name says click track, but no even ticks are in it; it gives no tempo")
         elif n:
             roles.skip(file, f"is another click track; the tempo is from {best[0].path.name}")
         else:

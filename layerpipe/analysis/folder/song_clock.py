@@ -25,7 +25,7 @@ def clock_of(click: FolderFile, places: Places, takes: Sequence[FolderFile]) -> 
     click : FolderFile
     places : Places
     takes : sequence of FolderFile
-        The takes that begin with the song tell beats of three from beats of two, and which bar is the first.
+        The takes that begin with the song; they decide between beats of three and of two, and which bar is first.
 
     Returns
     -------

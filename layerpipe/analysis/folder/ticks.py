@@ -1,4 +1,4 @@
-"""Whether a file is a click track, and the tempo, meter and downbeat that its ticks tell.
+"""Whether a file is a click track, and the tempo, meter and downbeat of its ticks.
 
 A click track is made by a machine: short sounds with silence between them, on time within the step of the envelope.
 Times are seconds from the start of the file.

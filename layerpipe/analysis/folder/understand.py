@@ -12,7 +12,7 @@ from layerpipe.analysis.folder.understood import FolderFile, Skipped, Start, Und
 
 
 def understand(files: Sequence[FolderFile], *, most_takes: int) -> Understood:
-    """Tell what the files of a folder are.
+    """Find out what the files of a folder are.
 
     Parameters
     ----------

@@ -48,7 +48,7 @@ class Start:
 
     seconds: float = 0.0
     by_stamp: bool = False
-    """Whether its own stamp tells it."""
+    """Whether it is from its own stamp."""
     unsure: str = ""
     """Why the place is not certain; empty where it is."""
     remark: str = ""
@@ -98,7 +98,7 @@ class DraftedLayer:
 
 @dataclass(frozen=True)
 class SongClock:
-    """What a click track tells."""
+    """Tempo, meter and bar 1 of a click track."""
 
     click: FolderFile
     tempo: float

@@ -11,7 +11,7 @@ from dataclasses import dataclass, fields
 from functools import cache
 
 ROLES = ("memo", "talk", "click", "choir", "lead", "drums", "bass", "keys", "octave", "high", "guitar", "mix")
-"""Roles that words tell, the more telling one first: a "voice memo" is a memo, a "backing vox" is no backing track."""
+"""Roles that words name, the more certain one first: a "voice memo" is a memo, a "backing vox" is no backing track."""
 LONE = ("lead", "bass", "drums")
 """Parts that are heard from the middle: several files of one are passes."""
 _INSIDE = 5
@@ -125,7 +125,7 @@ LANGUAGES = {
 
 NEUTRAL = ("final", "new", "audio", "mono", "stereo", "stem", "stems", "main", "regular", "wav", "track", "rec", "edit",
            "raw", "dry", "comp", "consolidated", "khz", "bit", "hz")
-"""Words that tell nothing about the part."""
+"""Words that say nothing about the part."""
 
 
 @cache
@@ -151,8 +151,8 @@ def is_one_of(word: str, role: str) -> bool:
                if " " not in one)
 
 
-def tells(words: tuple[str, ...], role: str) -> bool:
-    """Whether the words of a name tell a role, alone or as a phrase."""
+def names_role(words: tuple[str, ...], role: str) -> bool:
+    """Whether the words of a name mean a role, alone or as a phrase."""
     joined = f" {' '.join(words)} "
     return any(is_one_of(word, role) for word in words) or any(
         f" {phrase} " in joined for phrase in words_of(role) if " " in phrase)

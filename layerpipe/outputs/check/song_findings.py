@@ -62,8 +62,8 @@ def compare_all(takes: Sequence[CheckedTake], muted: Sequence[bool], pairs: Sequ
         n, k = index[id(pair.one)], index[id(pair.other)]
         if pair.one.layer != pair.other.layer or pair.same_performance:
             continue
-        for mine, other, told in ((n, k, pair.of_one), (k, n, pair.of_other)):
-            if all(finding.kind != "late_start" for finding in told):
+        for mine, other, found in ((n, k, pair.of_one), (k, n, pair.of_other)):
+            if all(finding.kind != "late_start" for finding in found):
                 more[mine] += _late_entrance(takes[mine], takes[other], _later_s(mine, other, places))
     for one in wrong:
         more[int(one.take)].append(_wrong_notes(one, takes[int(one.take)], titles, tempo_map))

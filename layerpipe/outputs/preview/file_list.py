@@ -80,12 +80,12 @@ def _read(path: Path) -> dict[str, _Entry]:
     try:
         if not stat.S_ISREG(path.lstat().st_mode) or path.stat().st_size > _MOST_BYTES:
             return {}
-        told = json.loads(path.read_bytes())
-        if told["format"] != _FORMAT:
+        kept = json.loads(path.read_bytes())
+        if kept["format"] != _FORMAT:
             return {}
         return {key: _Entry(str(entry["recipe_sha256"]), {
             name: str(sha256) for name, sha256 in entry["files"].items() if _is_plain(name)})
-            for key, entry in told["recipes"].items()}
+            for key, entry in kept["recipes"].items()}
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return {}
 
