@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import mir_eval
 import numpy as np
 import pytest
 
@@ -19,6 +18,7 @@ from layerpipe.core.sound import ArraySound
 from layerpipe.dsp.splicing import FrameMove
 from layerpipe.recipe.model import Recipe, Timing
 from layerpipe.recipe.tempo_map import TempoMap
+from tests.support.onset_scores import match_onsets
 from tests.support.planted import compare_moves, judge, plant_song
 from tests.support.strums import EASY, HARD, make_strums
 
@@ -46,7 +46,7 @@ def eighths(rng, *, bars=16, scatter_ms=4.0, tempo=90.0, bar_one_s=1.0):
 def scored(take, onsets):
     """Strums found within 50 ms, strums invented."""
     times = np.array([onset.at_s for onset in onsets])
-    found = len(mir_eval.util.match_events(take.onsets_s, times, 0.05))
+    found = len(match_onsets(take.onsets_s, times, 0.05))
     return found, len(times) - found
 
 

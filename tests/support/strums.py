@@ -13,10 +13,10 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-import numba
 import numpy as np
 import numpy.typing as npt
 
+from layerpipe.dsp.kernels.jit import kernel
 from tests.support.waves import Wave, sum_waves
 
 Array = npt.NDArray[np.float64]
@@ -92,19 +92,19 @@ EASY = Hand()
 HARD = Hand(scatter_ms=7.0, light=0.2, stops=0.15, muted=0.12, room_db=-18.0, noise_db=-66.0)
 
 
-@numba.njit(cache=False)
-def _loop(burst, delay, fraction, damping, keep, frames):  # type: ignore[no-untyped-def]
-    """A plucked loop: delay, fractional allpass, one-pole loss."""
-    line, out = np.zeros(delay), np.zeros(frames)
+@kernel()
+def _loop(burst: Array, fraction: float, damping: float, keep: float, line: Array, out: Array) -> None:
+    """A plucked loop: delay (a line as long as the burst), fractional allpass, one-pole loss."""
     x1, y1, low = 0.0, 0.0, 0.0
-    for n in range(frames):
-        x = line[n % delay]
+    at = 0
+    for n in range(len(out)):
+        x = line[at]
         y = fraction * (x - y1) + x1
         x1, y1 = x, y
         low = (1 - damping) * y + damping * low
         out[n] = low
-        line[n % delay] = keep * low + (burst[n] if n < len(burst) else 0.0)
-    return out
+        line[at] = keep * low + (burst[n] if n < len(burst) else 0.0)
+        at = at + 1 if at + 1 < len(line) else 0
 
 
 def _plucked(hz: float, velocity: float, muted: bool, variant: int, rate_hz: int, *, edge_ms: float, damping: float,
@@ -127,7 +127,9 @@ def _plucked(hz: float, velocity: float, muted: bool, variant: int, rate_hz: int
     seconds = 0.09 if muted else ring_s * min(1.0, 220 / hz + 0.35)
     keep = 10 ** (-3.0 / (hz * seconds))
     frames = round(min(seconds * 1.1, 3.5) * rate_hz)
-    note = _loop(burst, delay, (1 - part) / (1 + part), damping, keep, frames + delay)[delay:]
+    note = np.zeros(frames + delay)
+    _loop(burst, (1 - part) / (1 + part), damping, keep, np.zeros(delay), note)
+    note = note[delay:]
     return velocity * note / (np.abs(note[: rate_hz // 20]).max() + 1e-12)
 
 
