@@ -44,7 +44,7 @@ def heard(name: str) -> tuple[np.ndarray, int]:
 
 @functools.cache
 def spectrum_of(name: str) -> np.ndarray:
-    """Spectrum of a file of unit energy; times another's, conjugated, it is that of their correlation at every delay."""
+    """Spectrum of a file of unit energy; times the conjugate of another's, it is that of their correlation."""
     sound = heard(name)[0].astype(np.float32)
     longest = max(soundfile.info(STEMS / take).frames for take in TAKES)
     return fft.rfft(sound / np.sqrt(np.sum(sound**2)), fft.next_fast_len(2 * longest, real=True))
