@@ -8,6 +8,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+# As the command does before numpy is imported. A product of small matrices on two threads takes ten times the
+# processor time of one thread where another worker has the second core.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, settings
