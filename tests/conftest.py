@@ -24,7 +24,7 @@ PROJECT = Path(__file__).resolve().parents[1]
 # A loaded machine may take any time. The default run tries the same examples every time, so that what is found by
 # chance never stops a change that has nothing to do with it; `tests/run --all` looks for new ones.
 settings.register_profile("random", deadline=None, suppress_health_check=[HealthCheck.too_slow])
-settings.register_profile("same", settings.get_profile("random"), derandomize=True, database=None)
+settings.register_profile("same", settings.get_profile("random"), derandomize=True, database=None, max_examples=30)
 settings.load_profile("same")
 
 

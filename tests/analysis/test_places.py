@@ -13,8 +13,9 @@ from layerpipe.core.errors import ParameterError
 from layerpipe.recipe.position import Position
 from layerpipe.recipe.tempo_map import TempoMap
 from tests.analysis.test_tempo import METERS, map_of, section
+from tests.support.examples import few
 
-STEADY = settings(max_examples=80)
+STEADY = settings(max_examples=few(25, 80))
 
 
 def test_a_place_is_the_nearest_sixteenth_and_how_late():

@@ -14,6 +14,7 @@ from layerpipe.core.errors import OutputError, RecipeError
 from layerpipe.recipe.change import Change
 from layerpipe.recipe.edits import NewMove, add_moves, marked_moves, remove_moves, set_level, set_song
 from layerpipe.recipe.reader import read_recipe
+from tests.support.examples import few
 from tests.support.recipe_texts import BRACES, TABLES, WAYS
 
 LATE = NewMove("bar 2", "bar 2 beat 2", -20.0, "bar 2 beat 1, left: 20 ms behind the right take")
@@ -161,7 +162,7 @@ EDITS = st.one_of(
 )
 
 
-@settings(max_examples=50,
+@settings(max_examples=few(12, 50),
           suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(text=st.sampled_from(list(WAYS.values())), edits=st.lists(EDITS, min_size=1, max_size=5))
 def test_any_run_of_changes_says_what_was_asked_and_keeps_every_remark(recipe, text, edits):

@@ -17,6 +17,7 @@ from layerpipe.dsp.loudness import measure
 from layerpipe.render.energies.meter import Energies, EnergyMeter
 from layerpipe.render.energies.mixes import Alone, Mix, measure_mixes, read_mix
 from layerpipe.render.energies.sweep import sweep
+from tests.support.examples import few
 
 RATE_HZ = 48_000
 TAKES = 4
@@ -65,7 +66,7 @@ def energies(takes) -> Energies:
 GAINS = st.lists(st.one_of(st.just(0.0), st.floats(-2, 2)), min_size=TAKES, max_size=TAKES).map(np.array)
 
 
-@settings(max_examples=25)
+@settings(max_examples=few(8, 25))
 @given(left=GAINS, right=GAINS)
 def test_any_levels_pans_and_polarities_read_what_a_full_measurement_of_the_blend_reads(takes, energies, left, right):
     found = read_mix(energies, Mix(left, right))
@@ -105,7 +106,7 @@ def test_random_blends_agree_with_pyebur128(seed, takes, energies):
     assert read_mix(energies, Mix(left, right)).integrated_lufs == pytest.approx(expected, abs=0.01)
 
 
-@settings(max_examples=20)
+@settings(max_examples=few(6, 20))
 @given(cuts=st.lists(st.integers(0, 60_000), max_size=8), single=st.booleans(),
        rate_hz=st.sampled_from([48_000, 11_025]))
 def test_cutting_the_takes_anywhere_changes_no_bit(cuts, single, rate_hz):

@@ -14,6 +14,7 @@ from layerpipe.render.energies.meter import Energies
 from layerpipe.render.energies.mixes import Mix, read_mix
 from layerpipe.render.energies.sweep import level_for_difference, sweep
 from tests.render.test_energies import GAINS, RATE_HZ, TAKES, make_takes, meter_takes, mixed
+from tests.support.examples import few
 
 
 @pytest.fixture(scope="module")
@@ -32,7 +33,7 @@ REST = np.array([1.0, 1.0, 0.0, 0.0])
 LAYER = np.array([0.0, 0.0, 1.0, 1.0])
 
 
-@settings(max_examples=15)
+@settings(max_examples=few(5, 15))
 @given(left=GAINS, right=GAINS, level_db=st.floats(-60, 20))
 def test_a_sweep_reads_what_a_full_measurement_at_each_level_reads(takes, energies, left, right, level_db):
     swept = sweep(energies, Mix(left * REST, right * REST), Mix(left * LAYER, right * LAYER), [-math.inf, level_db])
