@@ -123,8 +123,8 @@ def test_takes_of_any_length_rate_and_channel_count_are_measured_or_refused_by_n
 
 
 @pytest.mark.slow
-@settings(max_examples=30, **SETTINGS)
-@given(song=songs(longest_s=4.0))
+@settings(max_examples=few(4, 12), **SETTINGS)
+@given(song=songs(longest_s=2.5))
 def test_many_songs_of_any_takes(song, tmp_path_factory):
     _try_all(song, tmp_path_factory.mktemp("many"))
 
