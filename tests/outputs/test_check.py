@@ -135,7 +135,8 @@ def test_a_click_comes_up_with_compression(tmp_path, clean):
 
 
 @pytest.mark.parametrize(("change", "offset_s", "gain_db", "polarity"), [
-    (lambda x: x, 0.0, 0.0, 1), (lambda x: np.roll(0.5 * x, 700), 700 / 48_000, -6.02, 1), (lambda x: -x, 0.0, 0.0, -1),
+    (lambda x: np.roll(0.5 * x, 700), 700 / 48_000, -6.02, 1), (lambda x: -x, 0.0, 0.0, -1),
+    slow(lambda x: x, 0.0, 0.0, 1),
 ])
 def test_a_copy_is_no_double(tmp_path, double, change, offset_s, gain_db, polarity):
     one = double[0]
@@ -261,6 +262,7 @@ def test_thresholds_can_be_set_in_the_recipe(tmp_path, clean):
     assert faults_of(tmp_path / "song.toml") == []
 
 
+@pytest.mark.slow
 def test_pictures_are_written_and_are_the_same_twice(tmp_path, clean):
     path = written(tmp_path / "take.wav", made.with_clicks(clean, 3, 2, 24.0, quiet=True))
     _, document = checked(path, "--pictures", tmp_path / "first")
