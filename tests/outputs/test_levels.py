@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 
@@ -18,6 +19,7 @@ from layerpipe.jobs.bounce import bounce_song
 from layerpipe.jobs.levels import study_levels
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
+from tests.support.examples import slow
 from tests.support.songs import RATE_HZ, plucked, recipe_of, write_recipe, write_take
 from tests.support.studio import Studio
 
@@ -79,7 +81,8 @@ def _cut(sound, section):
     return sound[round(start_s * RATE_HZ) : round(stop_s * RATE_HZ)]
 
 
-EVERY_ROW = [(section, level_db) for section in SPANS_S for level_db in LEVELS_DB]
+EVERY_ROW = [(section, level_db) if n % 5 == 0 else slow(section, level_db)
+             for n, (section, level_db) in enumerate(itertools.product(SPANS_S, LEVELS_DB))]
 # Blocks of 400 ms that are complete, and the weighting at rest when a cut begins: what two meters can differ by.
 WHOLE_LU, CUT_LU = 0.001, 0.01
 

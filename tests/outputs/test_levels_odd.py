@@ -21,8 +21,6 @@ def studio(tmp_path_factory):
     return Studio.of(tmp_path_factory.mktemp("levels"), song_of)
 
 
-
-
 def test_off_is_the_rest_alone(studio):
     row = try_levels(studio, levels_db=[-math.inf], sections=["chorus"]).rows[0]
     assert row.added_lu == 0.0

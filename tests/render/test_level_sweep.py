@@ -27,8 +27,6 @@ def energies(takes) -> Energies:
     return meter_takes(takes)
 
 
-
-
 REST = np.array([1.0, 1.0, 0.0, 0.0])
 LAYER = np.array([0.0, 0.0, 1.0, 1.0])
 
