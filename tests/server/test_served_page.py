@@ -13,6 +13,7 @@ from axe_playwright_python.sync_playwright import Axe
 
 from layerpipe.outputs.artist_page import ChosenLevel, build_page
 from tests.server.conftest import load_newer, on_phone
+from tests.support.examples import slow
 from tests.support.pages.browser import PHONE, opened, rendered, until
 from tests.support.waiting import PATIENCE_S
 
@@ -40,12 +41,12 @@ def test_served_sound_is_that_of_the_one_file_page(browser, serve, demo_page, tm
 
 @pytest.mark.parametrize("reason", [
     "HTMLMediaElement.prototype.canPlayType = () => ''",
-    """const decode = BaseAudioContext.prototype.decodeAudioData;
+    slow("""const decode = BaseAudioContext.prototype.decodeAudioData;
        BaseAudioContext.prototype.decodeAudioData = function (bytes) {
          const name = String.fromCharCode(...new Uint8Array(bytes.slice(0, 4)));
          if (name === "fLaC") return Promise.reject(new DOMException("no", "EncodingError"));
          return decode.call(this, bytes);
-       };"""])
+       };""")])
 def test_a_browser_that_cannot_decode_flac_gets_the_same_sound_as_aac(browser, serve, demo_page, reason):
     served = serve()
     with on_phone(browser, served.url) as page:
