@@ -1,21 +1,17 @@
-"""Audio files read from end to end: whether every sample is a finite number, and integers as they are stored."""
+"""Audio files read from end to end: whether every sample is a finite number."""
 
 from __future__ import annotations
 
 import math
-from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
 from layerpipe.audio_files.info import FileFacts, audio_fault, source_digest, time_text
-from layerpipe.audio_files.reader import OpenFile, inspect
+from layerpipe.audio_files.reader import OpenFile
 from layerpipe.core.sound import BLOCK_FRAMES, Float32Array
 
 LOUDEST_SAMPLE = 1e6
 """Largest plausible sample: float files may exceed full scale, but not by 120 dB (our own limit)."""
-
-PcmArray = npt.NDArray[np.int32]
 
 
 def scan(facts: FileFacts) -> None:
@@ -69,34 +65,3 @@ def _refuse_unsound(facts: FileFacts, sound: Float32Array, start: int) -> None:
     of_channel = f" of channel {column + 1}" if sound.shape[1] > 1 else ""
     raise audio_fault(facts.path, f"contains {kind} samples: the first is {named} at sample {frame}"
                              f"{of_channel} ({time_text(frame, facts.rate_hz)}); render or export it again")
-
-
-def read_pcm(path: Path, start: int = 0, stop: int | None = None) -> PcmArray:
-    """Integer samples as they are stored, for comparing files.
-
-    Parameters
-    ----------
-    path : Path
-        A file of 8 to 32 bits.
-    start, stop : int
-        Frames; to the end of the file without stop.
-
-    Returns
-    -------
-    np.ndarray [shape=(frames, channels), int32]
-        Not shifted: a 24-bit file gives -8388608 to 8388607.
-
-    Raises
-    ------
-    AudioError
-        As `inspect`, and for float files.
-    """
-    facts = inspect(path)
-    if facts.bits is None:
-        raise audio_fault(path, "has float samples; integers are needed")
-    file = OpenFile(facts)
-    try:
-        left_justified: PcmArray = file.read(start, facts.frames if stop is None else stop, "int32")
-    finally:
-        file.close()
-    return left_justified >> np.int32(32 - facts.bits)

@@ -8,13 +8,13 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 
-import mir_eval
 import numpy as np
 import pytest
 
 from layerpipe.analysis.onsets.detect import Detection, detect_onsets
 from layerpipe.analysis.timing.tempo import estimate_tempo
 from layerpipe.core.sound import ArraySound
+from tests.support.onset_scores import f_measure, match_onsets
 from tests.support.strums import EASY, Strums, make_strums
 
 TEMPO, RATE_HZ, BLEED_DB = 97.0, 48_000, -40.0
@@ -57,10 +57,10 @@ def test_a_metronome_at_minus_40_dbfs_is_found_to_the_sample():
 def test_its_ticks_are_no_onsets_and_the_strums_at_them_keep_their_times():
     truth = played().onsets_s
     clean, bled = (np.array([onset.at_s for onset in heard(which).onsets]) for which in (None, 0.0))
-    scores = [mir_eval.onset.f_measure(truth, found, window=0.025) for found in (clean, bled)]
+    scores = [f_measure(truth, found, 0.025) for found in (clean, bled)]
     assert scores[1][1] >= scores[0][1] - 0.02
     assert scores[1][2] >= scores[0][2] - 0.02
-    errors = [np.percentile([abs(found[j] - truth[i]) for i, j in mir_eval.util.match_events(truth, found, 0.025)], 90)
+    errors = [np.percentile([abs(found[j] - truth[i]) for i, j in match_onsets(truth, found, 0.025)], 90)
               for found in (clean, bled)]
     assert errors[1] < errors[0] + 0.002
 

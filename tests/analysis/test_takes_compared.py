@@ -24,6 +24,7 @@ from layerpipe.analysis.takes_compared.song_takes import ComparedTake, compare_p
 from layerpipe.core.sound import ArraySound
 from layerpipe.recipe.model import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
+from tests.support.examples import slow
 from tests.support.strums import RATE_HZ, Fingering, Hand, make_strums
 
 TEMPO, BARS = 92.0, 10
@@ -92,8 +93,9 @@ def test_a_file_that_begins_later_is_told_by_the_offset_and_shifted_back() -> No
     assert [found[name].kind for name in ("a1", "b0", "b1")] == ["none"] * 3
 
 
-@pytest.mark.parametrize("late_ms", [-2000.0, -300.0, -41.0, 25.0, 170.0, 900.0])
-@pytest.mark.parametrize("count", [2, 4])
+@pytest.mark.parametrize(("late_ms", "count"), [
+    (-2000.0, 2), (25.0, 2), (170.0, 4), slow(-2000.0, 4), slow(-300.0, 2), slow(-300.0, 4), slow(-41.0, 2),
+    slow(-41.0, 4), slow(25.0, 4), slow(170.0, 2), slow(900.0, 2), slow(900.0, 4)])
 def test_one_offset_is_one_shift(late_ms: float, count: int) -> None:
     takes = song()[:count]
     base_ms = places(*takes)["a0"].offset_ms
@@ -129,7 +131,7 @@ def test_without_a_tempo_a_majority_still_decides_and_two_takes_do_not() -> None
     assert two["a0"].offset_ms == pytest.approx(-two["a1"].offset_ms)
 
 
-@pytest.mark.parametrize("percent", [-2.0, 0.3, 1.0])
+@pytest.mark.parametrize("percent", [-2.0, 0.3, slow(1.0)])
 def test_a_drift_is_told_with_its_pace_and_curve(percent: float) -> None:
     found = places(at_times(song()[0], lambda at: at * (1 + percent / 100)), *song()[1:])
     assert found["a0"].kind == "drift"
@@ -178,7 +180,7 @@ def test_takes_of_different_songs_and_takes_hardly_heard_are_unknown() -> None:
     assert [one.kind for one in places(*few).values()] == ["unknown", "unknown"]
 
 
-@pytest.mark.parametrize("semitones", [-1, pytest.param(2, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("semitones", [-1, slow(2)])
 def test_a_take_in_another_key_is_named_with_its_semitones(semitones: int) -> None:
     wrong = fretted(lambda _, chord: tuple(note + semitones for note in chord))
     (found,) = notes(wrong, *song()[1:])
@@ -199,7 +201,7 @@ def test_a_wrong_chord_is_named_with_its_bars() -> None:
     assert set(found.against) == {"a1", "b0", "b1"}
 
 
-@pytest.mark.parametrize("semitones", [-1, 1])
+@pytest.mark.parametrize("semitones", [-1, slow(1)])
 def test_one_string_a_semitone_off_is_heard(semitones: int) -> None:
     wrong = fretted(lambda _, chord: (*chord[:2], chord[2] + semitones, *chord[3:]))
     (found,) = notes(wrong, *song()[1:])

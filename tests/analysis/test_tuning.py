@@ -8,6 +8,7 @@ import pytest
 from layerpipe.analysis.defects.low_band import LowBandMeter
 from layerpipe.analysis.defects.tuning import tuning_of
 from tests.support import faulty_takes as made
+from tests.support.examples import slow
 from tests.support.waves import Wave, sum_waves
 
 
@@ -38,7 +39,7 @@ def test_a_chord_is_read_within_a_cent(cents, stiffness):
     assert heard_cents(chord(cents, stiffness=stiffness)) == pytest.approx(cents, abs=1.0)
 
 
-@pytest.mark.parametrize("instrument", ["steel", "nylon", "electric", "small"])
+@pytest.mark.parametrize("instrument", ["steel", "small", slow("nylon"), slow("electric")])
 def test_ten_seconds_of_strumming_are_read_within_a_cent(instrument):
     take = made.make_take(71, instrument=instrument, seconds=12, cents=13.7)
     assert heard_cents(take.samples[48_000 : 11 * 48_000]) == pytest.approx(13.7, abs=1.0)
@@ -49,6 +50,7 @@ def test_another_a_moves_the_scale():
     assert heard_cents(chord(11.76), a4_hz=443.0) == pytest.approx(0.0, abs=0.5)
 
 
+@pytest.mark.slow
 def test_librosa_hears_the_same_in_clean_tones():
     import librosa
 

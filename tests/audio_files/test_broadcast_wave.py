@@ -19,8 +19,8 @@ from layerpipe.audio_files.broadcast_wave import (
     wave_header,
 )
 from layerpipe.audio_files.reader import inspect
-from layerpipe.audio_files.scan import read_pcm
 from layerpipe.core.errors import OutputError, ParameterError
+from tests.support.pcm import read_pcm
 
 
 def chunks_of(content: bytes) -> dict[str, bytes]:

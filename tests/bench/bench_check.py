@@ -23,8 +23,9 @@ from layerpipe.outputs.check.take_findings import findings_of
 from layerpipe.outputs.check.two_takes import compare_takes
 from layerpipe.recipe.model import Chain, Check
 from tests.support import faulty_takes as made
+from tests.support import made_takes
 
-INSTRUMENTS = (*made.INSTRUMENTS, *made.LOOPS)
+INSTRUMENTS = (*made_takes.INSTRUMENTS, *made_takes.LOOPS)
 RATES_HZ = (48_000, 44_100, 48_000, 96_000)
 Spoil = Callable[[made.MadeTake, int, float], made.MadeTake]
 SIZES: dict[str, tuple[str, Spoil, tuple[float, ...]]] = {
@@ -99,7 +100,7 @@ def main() -> None:
             shares.append(np.mean(hits))
         _row(f"clicks {where}, dB over", sizes, shares)
     same, doubles = [], []
-    for k, name in enumerate(made.INSTRUMENTS):
+    for k, name in enumerate(made_takes.INSTRUMENTS):
         one, other = (made.make_take(2000 + 10 * k + n + options.first, instrument=name, seconds=14, song=k)
                       for n in (0, 1))
         first, second = heard(one.samples, 48_000)[1], heard(other.samples, 48_000)[1]

@@ -56,7 +56,8 @@ def row_of(made: PassesSong, file: RecipeFile, choice: Choice, listened_s: float
     right, copied = made.comp_is_right(chosen), made.doubles_a_copy(chosen)
     pair_right = made.comp_needed or best == made.best_pair
     joints, audible = audible_joints(file, choice)
-    first, needs = choice.cost_of((0, 0)), "comp" if made.comp_needed else "one pass"
+    first = next(one.cost for one in choice.ranking if one.numbers == (0, 0))
+    needs = "comp" if made.comp_needed else "one pass"
     print(f"{made.seed:4d}  {made.voice:8s}  {needs:8s}  "
           f"{'found' if right else 'MISSED':6s}  {'found' if pair_right else 'MISSED':6s}  "
           f"{first:9.1f}  {comp.cost:6.1f}  {listened_s:8.1f}  {search_ms:9.1f}  {joints:6d}  {audible:7d}", flush=True)

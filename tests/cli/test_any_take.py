@@ -14,6 +14,7 @@ from hypothesis import strategies as some
 from typer.testing import CliRunner
 
 from layerpipe.cli import program
+from tests.support.examples import few, slow
 from tests.support.songs import plucked, write_recipe
 
 RATES_HZ = (8_000, 22_050, 44_100, 48_000, 96_000, 192_000)
@@ -115,21 +116,21 @@ SETTINGS = {"phases": (Phase.generate,),
             "suppress_health_check": [HealthCheck.too_slow, HealthCheck.data_too_large]}
 
 
-@settings(max_examples=2, **SETTINGS)
+@settings(max_examples=few(1, 10), **SETTINGS)
 @given(song=songs(longest_s=0.5))
 def test_takes_of_any_length_rate_and_channel_count_are_measured_or_refused_by_name(song, tmp_path_factory):
     _try_all(song, tmp_path_factory.mktemp("any"))
 
 
 @pytest.mark.slow
-@settings(max_examples=30, **SETTINGS)
-@given(song=songs(longest_s=4.0))
+@settings(max_examples=few(4, 12), **SETTINGS)
+@given(song=songs(longest_s=2.5))
 def test_many_songs_of_any_takes(song, tmp_path_factory):
     _try_all(song, tmp_path_factory.mktemp("many"))
 
 
 @pytest.mark.parametrize(("rate_hz", "early"), [
-    (8_000, 30_000), *(pytest.param(*more, marks=pytest.mark.slow) for more in ((48_000, 1), (96_000, 47_999)))])
+    slow(8_000, 30_000), slow(48_000, 1), slow(96_000, 47_999)])
 def test_a_take_that_ends_early_beside_one_of_another_rate(tmp_path, rate_hz, early):
     whole = {"frames": 48_000, "rate_hz": 48_000, "channels": 1, "sound": "plucked", "seed": 3}
     short = {**whole, "rate_hz": rate_hz, "frames": max(1, (48_000 - early) * rate_hz // 48_000)}
@@ -137,14 +138,14 @@ def test_a_take_that_ends_early_beside_one_of_another_rate(tmp_path, rate_hz, ea
               "bar_one_s": 0.25, "bars": 1, "bed": None, "muted": False, "move": False}, tmp_path)
 
 
-@pytest.mark.parametrize("frames", [1, *(pytest.param(more, marks=pytest.mark.slow) for more in (17, 52))])
+@pytest.mark.parametrize("frames", [1, slow(17), slow(52)])
 def test_a_take_shorter_than_a_click_is_checked(tmp_path, frames):
     take = {"frames": frames, "rate_hz": 8_000, "channels": 2, "sound": "one sample", "seed": 3}
     _try_all({"layers": [[take, {**take, "sound": "plucked", "rate_hz": 96_000}]], "rate_hz": 48_000, "grid": False,
               "bar_one_s": 0.0, "bars": 1, "bed": None, "muted": False, "move": False}, tmp_path)
 
 
-@pytest.mark.parametrize("seconds", [0.011, pytest.param(0.015, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("seconds", [0.011, slow(0.015)])
 def test_a_move_at_or_past_the_end_of_a_short_take_is_refused_by_name(tmp_path, seconds):
     take = {"frames": round(seconds * 192_000), "rate_hz": 192_000, "channels": 1, "sound": "one sample", "seed": 3}
     _try_all({"layers": [[take, take]], "rate_hz": 48_000, "grid": False, "bar_one_s": 0.25, "bars": 1, "bed": None,

@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 
 from layerpipe.cli import program
 from layerpipe.render.cache.heard import KIND
+from tests.support.examples import slow
 from tests.support.song_player import Playing, make_song, play_pass
 
 SONG = make_song(4001, sections=2, bars=2, meter="4/4")
@@ -65,18 +66,32 @@ def answer(*words):
     return result.stdout
 
 
-@pytest.mark.parametrize("words", [("check",), ("check", "left 1.flac", "right 2.flac"), ("tempo",), ("timing",),
-                                   ("timing", "--after"), ("choose",), ("draft", ".")], ids=" ".join)
-def test_a_command_answers_the_same_the_second_time_and_without_a_cache(folder, tmp_path, monkeypatch, words):
-    command, *files = words
-    files = [folder / name for name in files if name != "--after"] or [folder / "song.toml"]
-    words = (command, *files, *(["--after"] if "--after" in words else []))
+def in_folder(folder, command, *files):
+    """The words of a command on files of the folder."""
+    after = ["--after"] if "--after" in files else []
+    return command, *([folder / name for name in files if name != "--after"] or [folder / "song.toml"]), *after
+
+
+@pytest.mark.parametrize("words", [("check",), ("draft", "."), *(slow(words) for words in (
+    ("check", "left 1.flac", "right 2.flac"), ("timing",), ("timing", "--after"), ("choose",)))], ids=" ".join)
+def test_a_command_answers_the_same_the_second_time(folder, tmp_path, monkeypatch, words):
+    words = in_folder(folder, *words)
     monkeypatch.setenv("LAYERPIPE_CACHE", str(tmp_path / "kept"))
     first = answer(*words)
     kept = set((tmp_path / "kept" / "takes").glob(f"*.{KIND}"))
     assert kept
     assert answer(*words) == first
     assert set((tmp_path / "kept" / "takes").glob(f"*.{KIND}")) == kept
+
+
+@pytest.mark.parametrize("words", [("tempo",), *(slow(words) for words in (
+    ("check",), ("check", "left 1.flac", "right 2.flac"), ("timing",), ("timing", "--after"), ("choose",),
+    ("draft", ".")))], ids=" ".join)
+def test_a_command_answers_the_same_without_a_cache(folder, tmp_path, monkeypatch, words):
+    words = in_folder(folder, *words)
+    monkeypatch.setenv("LAYERPIPE_CACHE", str(tmp_path / "kept"))
+    first = answer(*words)
+    assert list((tmp_path / "kept" / "takes").glob(f"*.{KIND}"))
     monkeypatch.setenv("LAYERPIPE_CACHE", os.fspath(folder / "song.toml" / "no folder"))
     assert answer(*words) == first
 

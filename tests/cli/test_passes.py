@@ -15,13 +15,11 @@ from layerpipe.audio_files.reader import inspect
 from layerpipe.cli import program
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.takes import open_all
-from tests.support.passes import PassesSong, make_mics, make_passes
+from tests.support.passes import START_S, PassesSong, make_mics, make_passes, over_frame, write_recipe
 from tests.support.song_player import Playing, play_pass
 from tests.support.stamped_wave import write_wave
 
 SEED = 3
-START_S = 36_000
-"""The song begins at ten o'clock."""
 
 
 def run(*words: object) -> Result:
@@ -57,52 +55,6 @@ def folder(made: PassesSong, tmp_path_factory: pytest.TempPathFactory) -> Path:
     mics = make_mics(2)
     write_wave(folder / "mics.wav", mics.samples, mics.rate_hz)
     return folder
-
-
-def over_frame(made: PassesSong) -> int:
-    """Frame of the song at which the overdub's file begins: half a second before bar 5."""
-    return round(round(made.song.downbeat_s(5) - 0.5, 3) * 48_000)
-
-
-def write_recipe(folder: Path, made: PassesSong, name: str = "song", *, left: str = "", over: str = "") -> Path:
-    """A recipe of the folder; `left` is added to the left take, `over` replaces the overdub's place."""
-    song = made.song
-    sections = "".join(f'[[section]]\nname = "{part}"\nbars = [{first}, {last}]\n'
-                       for part, first, last in song.sections)
-    text = f"""[song]
-title = "Passes"
-tempo = {song.tempo}
-meter = "{song.meter}"
-bar_one_s = {song.bar_one_s}
-time_reference_s = {START_S}
-{sections}
-[[layer]]
-name = "guitar"
-[[layer.take]]
-name = "left"
-pan = -100
-passes = [
-  {{ name = "1", file = "left 1.wav" }},
-  {{ name = "2", file = "left 2.wav" }},
-  {{ name = "3", file = "left 3.wav" }},
-]
-{left}
-[[layer.take]]
-name = "right"
-file = "right.wav"
-starts = -0.5    # recorded with half a second of count-in
-pan = 100
-
-[[layer]]
-name = "overdub"
-[[layer.take]]
-name = "centre"
-file = "over.wav"
-{over or 'starts = "time reference"'}
-"""
-    path = folder / f"{name}.toml"
-    path.write_text(text)
-    return path
 
 
 def bounced(recipe: Path, out: Path) -> Path:

@@ -98,7 +98,7 @@ def kept(recipe):
 
 def test_from_the_phone_into_the_recipe(recipe, browser, tmp_path):
     before = recipe.read_text("utf-8")
-    with screen(["share", recipe, "--host", "127.0.0.1"], tmp_path) as terminal:
+    with screen(["share", recipe, "--host", "127.0.0.1", "--seconds", "2"], tmp_path) as terminal:
         url = terminal.wait_for(r"http://127\.0\.0\.1:\d+/([\w-]{22})/")[0]
         terminal.wait_for("Ctrl-C ends it")
         with on_phone(browser, url) as page:

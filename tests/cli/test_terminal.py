@@ -190,7 +190,7 @@ def test_an_interrupt_at_any_early_moment_prints_no_traceback(song, tmp_path):
               "def marked(*to): set_to(*to); os.write(2, b'+'); _signal.signal = set_to\n"
               "_signal.signal = marked\n"
               "from layerpipe.__main__ import main; sys.exit(main())")
-    for after_s in (0.0, 0.01, 0.03, 0.06, 0.1, 0.15, 0.25, 0.4):
+    for after_s in (0.0, 0.03, 0.1, 0.3):
         with subprocess.Popen([sys.executable, "-c", script], cwd=tmp_path, stdout=subprocess.PIPE,
                               stderr=subprocess.PIPE) as running:
             assert running.stderr.read(1) == b"+"

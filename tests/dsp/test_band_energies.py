@@ -13,6 +13,7 @@ from scipy import signal
 from layerpipe.dsp.band_energies import band_grid, band_products, weights_of
 from layerpipe.dsp.peaks.envelope import PeakEnvelope
 from layerpipe.dsp.peaks.true_peak import TAPS, true_peak
+from tests.support.examples import few
 
 RATES_HZ = (8_000, 11_025, 22_050, 32_000, 44_100, 48_000, 50_000, 88_200, 96_000, 176_400, 192_000)
 
@@ -130,7 +131,7 @@ def test_the_envelope_agrees_with_another_interpolator():
 
 
 @given(st.integers(0, 10_000), st.lists(st.integers(1, 5999), min_size=1, max_size=4))
-@settings(max_examples=25)
+@settings(max_examples=few(8, 25))
 def test_pieces_in_any_order_have_the_same_corners(seed, cuts):
     rest, layer = _padded(_strum(seed)), _padded(_strum(seed + 1))
     whole = PeakEnvelope()

@@ -16,6 +16,7 @@ from layerpipe.dsp.dynamics import Curve, compress, reduction_db, smoothing_coef
 from layerpipe.dsp.hit_threshold import loudest_hits, peaks_of
 from layerpipe.recipe.model import Chain, Compressor
 from layerpipe.render.chain import find_threshold
+from tests.support.examples import few
 
 # Giannoulis, Massberg, Reiss, JAES 60(6), 2012, static curve evaluated by hand: (T, R, W): {x: y}, all dB.
 CURVES = {
@@ -86,7 +87,7 @@ def test_compression_equals_a_plain_construction(strum):
     np.testing.assert_allclose(out, expected, atol=1e-12)
 
 
-@settings(max_examples=30)
+@settings(max_examples=few(10, 30))
 @given(st.integers(1, 47_999), st.floats(-60, 0), st.floats(1, 20), st.sampled_from([0.0, 6.0, 12.0]))
 def test_a_compressor_does_not_care_where_the_sound_is_cut(strum, cut, threshold_db, ratio, knee_db):
     curve = _curve(threshold_db=threshold_db, ratio=ratio, knee_db=knee_db)

@@ -18,6 +18,7 @@ from layerpipe.dsp.filters import (
     response_db,
     run_sections,
 )
+from tests.support.examples import few
 
 # W3C "Audio EQ Cookbook" HPF with Q = 1/sqrt(2), evaluated in double precision: b0, a1, a2.
 HIGH_PASSES = {
@@ -126,7 +127,7 @@ def test_the_plain_loops_give_the_compiled_numbers(strum):
     np.testing.assert_array_equal(fast, plain)
 
 
-@settings(max_examples=50)
+@settings(max_examples=few(15, 50))
 @given(st.floats(10, 3_900), st.sampled_from([6, 12, 18, 24]), st.sampled_from([8_000, 44_100, 96_000]))
 def test_every_high_pass_is_3_db_down_at_its_corner_and_stable(corner_hz, slope, rate_hz):
     rows = design_high_pass(corner_hz, rate_hz, slope_db_per_octave=slope)

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from scipy import signal
 
 from layerpipe.dsp.limiter import LIMITER, PeakLimiter
+from tests.support.examples import few
 
 RATE_HZ = 48_000
 LOOK_AHEAD = round(LIMITER.look_ahead_ms / 1000 * RATE_HZ)
@@ -33,7 +34,7 @@ def _true_peak_db(sound):
     return 20 * np.log10(np.abs(signal.resample_poly(sound, 8, 1, axis=0)).max())
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=few(4, 10), deadline=None)
 @given(st.integers(0, 2**32 - 1), st.floats(0.1, 6.0))
 def test_peaks_of_noise_come_down_to_the_ceiling(seed, over_db):
     sound = _noise(seed)
@@ -44,7 +45,7 @@ def test_peaks_of_noise_come_down_to_the_ceiling(seed, over_db):
     assert 20 * np.log10(lowest) == pytest.approx(-over_db, abs=0.15)
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=few(3, 8), deadline=None)
 @given(st.integers(0, 99), st.sets(st.integers(0, RATE_HZ // 5), max_size=5))
 def test_where_the_sound_is_cut_changes_no_bit(seed, cuts):
     sound = _noise(seed)

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from layerpipe.core.errors import ParameterError
 from layerpipe.dsp.splicing import FrameMove, Joint, correlation, crossfade_gains, plan_joints
+from tests.support.examples import few
 
 # Gain of both sides in the middle of the fade, from the condition g1^2 + g2^2 + 2 rho g1 g2 = 1 with g1 = g2:
 # Fink, Holters, Zolzer, "Signal-Matched Power-Complementary Cross-Fading and Dry-Wet Mixing", DAFx-16, 2016.
@@ -127,7 +128,7 @@ def several_moves(draw: st.DrawFn) -> list[FrameMove]:
     return [FrameMove(start, stop, draw(st.integers(-300, 300)), draw(st.integers(1, 240))) for start, stop in pairs]
 
 
-@settings(max_examples=150)
+@settings(max_examples=few(40, 150))
 @given(several_moves())
 def test_no_hand_over_ever_plays_past_a_boundary_or_begins_behind_it(moves: list[FrameMove]) -> None:
     try:

@@ -18,13 +18,15 @@ from tests.support.session_folders import plan_folder, write_folder
 from tests.support.stamped_wave import PCM_24, write_wave
 
 
-@pytest.mark.parametrize("number", [8, pytest.param(10, marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("number", [8, 10])
 def test_a_folder_goes_in_with_at_most_one_line_to_change(tmp_path, number):
     plan = plan_folder(number)
     folder = write_folder(plan, tmp_path)
     assert changed_lines(draft_recipe(folder, folder).text, plan.truth) <= 1
 
 
+@pytest.mark.slow
 def test_a_folder_of_words_that_mean_nothing_goes_in_by_its_sound(tmp_path):
     # 60 has an octave pair, two microphones in one file, overdubs, a mix and a click track; no word tells them.
     plan = renamed(plan_folder(60), "made-up")

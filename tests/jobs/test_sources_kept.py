@@ -15,6 +15,7 @@ from typer.testing import CliRunner
 from layerpipe.cli import program
 from layerpipe.recipe.reader import parse_recipe
 from tests.support.songs import plucked, recipe_of, write_recipe, write_take
+from tests.support.waiting import PATIENCE_S
 
 
 @pytest.fixture
@@ -181,7 +182,7 @@ def test_a_pipe_in_the_place_of_an_output_is_refused_or_replaced_and_never_waite
     answer = []
     thread = threading.Thread(target=lambda: answer.append(run(words[0], song, *words[1:])), daemon=True)
     thread.start()
-    thread.join(90)
+    thread.join(PATIENCE_S)
     assert answer
     code, _, err = answer[0]
     assert "internal" not in err

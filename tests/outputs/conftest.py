@@ -31,13 +31,22 @@ def demo_path(demo, tmp_path_factory):
     return path
 
 
+@pytest.fixture(scope="session")
+def watched(browser):
+    """The page that tests use one after the other."""
+    from tests.support.pages.browser import Watched
+
+    return Watched(browser)
+
+
 @pytest.fixture
-def open_page(browser, demo_path):
-    """Open a page of its own for a test."""
-    from tests.support.pages.browser import opened
+def open_page(browser, watched, demo_path):
+    """Open a page for a test: with settings in a context of its own, without any where another test's was."""
+    from tests.support.pages.browser import opened, opened_again
 
     with ExitStack() as pages:
-        yield lambda path=demo_path, **settings: pages.enter_context(opened(browser, path, **settings))
+        yield lambda path=demo_path, **settings: pages.enter_context(
+            opened(browser, path, **settings) if settings else opened_again(watched, path))
 
 
 @pytest.fixture(scope="module")

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from layerpipe.outputs.artist_page import AnswerError, ChosenLevel, read_answer
 from layerpipe.outputs.artist_page.answer import MOST_CHARACTERS, same_name
+from tests.support.examples import few
 
 PAGE = "0123456789abcdef"
 START = f"layerpipe levels 2: page {PAGE};"
@@ -169,7 +170,7 @@ def test_a_title_may_look_like_an_answer():
     assert read_answer(f"My levels for {title}\n\n{checked(body)}").title == title
 
 
-@settings(max_examples=150)
+@settings(max_examples=few(40, 150))
 @given(st.one_of(
     st.text(max_size=300),
     st.text(alphabet='";,off comment was dB-0123456789.\\u(check)', max_size=200).map(lambda t: f"{START}{t}"),

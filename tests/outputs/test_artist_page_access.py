@@ -15,9 +15,8 @@ from layerpipe.outputs.artist_page import build_page
 from tests.support.pages.browser import DESK, PHONE
 
 
-@pytest.mark.parametrize(("viewport", "scheme"), [(PHONE, "dark"), (DESK, "light")], ids=["phone", "desk"])
-def test_axe_finds_nothing(open_page, viewport, scheme):
-    page = open_page(viewport=viewport, color_scheme=scheme)
+def test_axe_finds_nothing(open_page):
+    page = open_page(viewport=PHONE, color_scheme="dark")
     everything = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
     found = Axe().run(page, options=everything)
     page.get_by_role("button", name="Save for").click()
@@ -27,6 +26,8 @@ def test_axe_finds_nothing(open_page, viewport, scheme):
     for place in ("Second", "First"):
         page.get_by_role("button", name=place, exact=True).click()
     page.get_by_role("button", name="No difference").click()
+    page.set_viewport_size(DESK)
+    page.emulate_media(color_scheme="light")
     told = Axe().run(page, options=everything)
     for state in (found, comparing, told):
         assert state.violations_count == 0, state.generate_report()
@@ -56,8 +57,9 @@ def test_the_caution_about_the_volume_comes_before_the_play_button(plain_page):
 
 
 @pytest.mark.parametrize(("width", "height"), [(320, 640), (390, 844), (844, 390), (1280, 800)])
-def test_play_and_save_are_on_every_screen(open_page, width, height):
-    page = open_page(viewport={"width": width, "height": height})
+def test_play_and_save_are_on_every_screen(plain_page, width, height):
+    page = plain_page
+    page.set_viewport_size({"width": width, "height": height})
     for place in ("0", "document.body.scrollHeight / 2", "document.body.scrollHeight"):
         page.evaluate(f"scrollTo(0, {place})")
         for name in ("play", "save"):
@@ -120,19 +122,22 @@ def test_a_silent_layer_says_so_and_its_part_is_not_the_first_one_shown(open_pag
     assert page.locator("#level-1").get_attribute("aria-valuetext") == "off, silent in this part"
 
 
-@pytest.mark.parametrize(("difference_lu", "words"), [
-    (4, "louder than the rest"), (0, "as loud as the rest"), (-4, "a little softer than the rest"),
-    (-9, "behind the rest"), (-15, "in the background"), (-22, "a hint")])
-def test_words_beside_the_level_follow_the_loudness_difference(open_page, demo, tmp_path, difference_lu, words):
+WORDS = {4: "louder than the rest", 0: "as loud as the rest", -4: "a little softer than the rest",
+         -9: "behind the rest", -15: "in the background", -22: "a hint"}
+
+
+def test_words_beside_the_level_follow_the_loudness_difference(open_page, demo, tmp_path):
     song, _ = demo
-    verse = song.sections[0]
-    powers = np.full(20, 1e-3)
-    products = np.zeros((20, 10))
-    products[:, 0], products[:, 4] = powers, powers * 10 ** (difference_lu / 10)
-    part = dataclasses.replace(verse, products=products)
+    parts = []
+    for difference_lu in WORDS:
+        products = np.zeros((20, 10))
+        products[:, 0], products[:, 4] = 1e-3, 1e-3 * 10 ** (difference_lu / 10)
+        parts.append(dataclasses.replace(song.sections[0], name=f"{difference_lu} LU", products=products))
     path = tmp_path / "page.html"
-    path.write_bytes(build_page(dataclasses.replace(song, sections=(part,))))
+    path.write_bytes(build_page(dataclasses.replace(song, sections=tuple(parts))))
     page = open_page(path)
-    page.locator("#level-2").fill("-24.5")
-    page.locator("#level-1").fill("0")
-    assert page.locator("#hint-1").inner_text() == words
+    for difference_lu, words in WORDS.items():
+        page.get_by_role("radio", name=f"{difference_lu} LU", exact=True).check()
+        page.locator("#level-2").fill("-24.5")
+        page.locator("#level-1").fill("0")
+        assert page.locator("#hint-1").inner_text() == words

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from layerpipe.outputs.artist_page import read_answer
+from tests.support.examples import slow
 from tests.support.pages.browser import until
 
 OCTAVE_DB = "20 * Math.log10(layerpipePage.gains()[1] / layerpipePage.gains()[0])"
@@ -18,7 +19,7 @@ def start_comparing(page, octave_db="-3"):
     until(page, "layerpipePage.player.playing")
 
 
-@pytest.mark.parametrize("drawn", [0, 1])
+@pytest.mark.parametrize("drawn", [1, slow(0)])
 def test_a_comparison_hides_its_order_until_the_choice_is_made(open_page, drawn):
     page = open_page()
     page.evaluate("drawn => { crypto.getRandomValues = (bytes) => bytes.fill(drawn); }", drawn)
@@ -50,7 +51,7 @@ def test_nothing_in_a_start_tells_the_two_settings_apart(open_page):
       window.stops = [];
       const { start, stop } = AudioBufferSourceNode.prototype;
       AudioBufferSourceNode.prototype.stop = function (when) {
-        stops.push(when - this.context.currentTime);
+        stops.push([when - this.context.currentTime, when]);
         stop.call(this, when);
       };
       AudioBufferSourceNode.prototype.start = function (when, offset) {
@@ -68,18 +69,18 @@ def test_nothing_in_a_start_tells_the_two_settings_apart(open_page):
     for count, place in enumerate(("Second", "First", "First", "Second"), 2):
         page.get_by_role("button", name=place, exact=True).click()
         until(page, f"starts.length === {4 * count}")
-    starts = page.evaluate("starts")
+    starts, stops = page.evaluate("[starts, stops]")
+    assert len(stops) == len(starts)
     assert len({offset for _, offset, _ in starts}) == 1
     assert 0 < starts[0][1] < 4
     for first in range(0, len(starts), 4):
         together = starts[first : first + 4]
         assert len({when for _, _, when in together}) == 1
-        # A busy machine may take a moment between choosing the time and using it.
-        assert 0.2 < max(wait_s for wait_s, _, _ in together) < 0.43
-    # What played before has long stopped, so that no change from it can be heard.
-    stops = page.evaluate("stops")
-    assert len(stops) == len(starts)
-    assert max(stops) < 0.1
+        # How much is left of the wait when a start is asked for depends on the machine; it is never more than asked.
+        assert max(wait_s for wait_s, _, _ in together) < 0.43
+        # What played before has long stopped, so that no change from it can be heard.
+        assert together[0][2] - max(when for _, when in stops[first : first + 4]) > 0.2
+    assert max(wait_s for wait_s, _ in stops) < 0.1
 
 
 def test_play_beside_the_two_settings_starts_as_they_do(open_page):

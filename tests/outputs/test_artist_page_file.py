@@ -10,6 +10,7 @@ import pytest
 
 from layerpipe.outputs.artist_page import ChosenLevel, PageAddresses, PageSetting, build_page, read_answer
 from layerpipe.outputs.artist_page.base91 import ALPHABET, bytes_of_text, text_characters, text_of_bytes
+from tests.support.examples import slow
 from tests.support.pages.browser import rendered, until
 
 SERVED = PageAddresses(sound=lambda n, k, piece, kind: f"sound/{n}-{k}-{piece}.{kind}",
@@ -69,7 +70,7 @@ HOSTILE = ['</script><script>window.hurt=1</script>', '"><img src=x onerror="win
            "\u05e9\u05dc\u05d5\u05dd; \"off\" , remark", "' onfocus=hurt=1 '"]
 
 
-@pytest.mark.parametrize("turn", [0, 3, 6])
+@pytest.mark.parametrize("turn", [0, slow(3), slow(6)])
 def test_hostile_names_change_nothing(open_page, demo, tmp_path, turn):
     song, _ = demo
     title, artist, section, mark, *layers = HOSTILE[turn:] + HOSTILE[:turn]

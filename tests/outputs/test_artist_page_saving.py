@@ -110,21 +110,24 @@ STORED = {"name": "verse", "proposed": [0, 0, 0], "edit": 5, "comment": "x", "le
           "compared": []}
 
 
-@pytest.mark.parametrize("damaged", [
+DAMAGED = [
     "", "{", "7", "null", '"x"', "[7, null]", '[{"name": "verse", "edit": 1}]', "[[0, [0], null]]",
     json.dumps([STORED | {"levels": [0, "loud", 0]}]),
     json.dumps([STORED | {"comment": "x" * 281}]),
     json.dumps([STORED | {"saved": [0]}]),
     json.dumps([STORED | {"compared": [{"pair": [[0]]}]}]),
-])
-def test_damaged_memory_is_ignored(open_page, damaged):
+]
+
+
+def test_damaged_memory_is_ignored(open_page):
     page = open_page()
-    page.evaluate("damaged => localStorage.setItem(`layerpipe page ${layerpipePage.song.id}`, damaged)", damaged)
-    page.reload()
-    assert page.locator("#play").is_visible()
-    assert page.get_by_label("Comment").input_value() == ""
-    page.locator("#save").click()
-    assert [one.section for one in answer_of(page).levels] == ["verse", "verse"]
+    for damaged in DAMAGED:
+        page.evaluate("damaged => localStorage.setItem(`layerpipe page ${layerpipePage.song.id}`, damaged)", damaged)
+        page.reload()
+        assert page.locator("#play").is_visible(), damaged
+        assert page.get_by_label("Comment").input_value() == "", damaged
+        page.locator("#save").click()
+        assert [one.section for one in answer_of(page).levels] == ["verse", "verse"], damaged
 
 
 @pytest.mark.parametrize("clipboard", [

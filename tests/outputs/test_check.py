@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 
 from layerpipe.cli import program
 from tests.support import faulty_takes as made
+from tests.support.examples import slow
 
 PROJECT = Path(__file__).resolve().parents[2]
 KINDS = {"clipping", "click", "rumble", "hum", "noise_floor", "dc", "dropout", "late_start", "early_end",
@@ -52,8 +53,8 @@ def double() -> tuple[made.MadeTake, made.MadeTake]:
     return one, other
 
 
-@pytest.mark.parametrize(("instrument", "rate_hz"), [("steel", 48_000), ("nylon", 44_100), ("loop electric", 48_000),
-                                                     ("small", 96_000)])
+@pytest.mark.parametrize(("instrument", "rate_hz"), [
+    ("steel", 48_000), ("small", 96_000), slow("nylon", 44_100), slow("loop electric", 48_000)])
 def test_clean_takes_are_fine(tmp_path, instrument, rate_hz):
     take = made.make_take(31, instrument=instrument, rate_hz=rate_hz, seconds=12, tempo=88)
     code, document = checked(written(tmp_path / "take.wav", take))
@@ -77,8 +78,8 @@ def test_a_planted_fault_is_found_and_nothing_else(tmp_path, clean, spoil, kind)
     assert {fault["kind"] for fault in faults} == {kind}
 
 
-@pytest.mark.parametrize("mains_hz", [50.0, 60.0])
-@pytest.mark.parametrize("level_db", [-54.0, -60.0, -66.0])
+@pytest.mark.parametrize(("mains_hz", "level_db"), [
+    (50.0, -54.0), (60.0, -66.0), slow(60.0, -54.0), slow(50.0, -60.0), slow(60.0, -60.0), slow(50.0, -66.0)])
 def test_hum_is_found_with_its_mains(tmp_path, clean, mains_hz, level_db):
     (fault,) = faults_of(written(tmp_path / "take.wav", made.with_hum(clean, mains_hz, level_db)))
     assert (fault["kind"], fault["hz"]) == ("hum", mains_hz)
@@ -134,7 +135,8 @@ def test_a_click_comes_up_with_compression(tmp_path, clean):
 
 
 @pytest.mark.parametrize(("change", "offset_s", "gain_db", "polarity"), [
-    (lambda x: x, 0.0, 0.0, 1), (lambda x: np.roll(0.5 * x, 700), 700 / 48_000, -6.02, 1), (lambda x: -x, 0.0, 0.0, -1),
+    (lambda x: np.roll(0.5 * x, 700), 700 / 48_000, -6.02, 1), (lambda x: -x, 0.0, 0.0, -1),
+    slow(lambda x: x, 0.0, 0.0, 1),
 ])
 def test_a_copy_is_no_double(tmp_path, double, change, offset_s, gain_db, polarity):
     one = double[0]
@@ -203,6 +205,7 @@ def test_high_passes_that_eat_the_instrument_are_named(tmp_path, clean):
     assert fault["details"]["highest_harmless_hz"] <= 0.591 * 2 * 82.41
 
 
+@pytest.mark.slow
 def test_the_demo_s_planted_faults_are_found_and_no_other():
     code, document = checked(PROJECT / "recipes" / "lantern.toml")
     found = {(take["layer"], take["take"]): [fault["kind"] for fault in take["faults"]] for take in document["takes"]}
@@ -259,6 +262,7 @@ def test_thresholds_can_be_set_in_the_recipe(tmp_path, clean):
     assert faults_of(tmp_path / "song.toml") == []
 
 
+@pytest.mark.slow
 def test_pictures_are_written_and_are_the_same_twice(tmp_path, clean):
     path = written(tmp_path / "take.wav", made.with_clicks(clean, 3, 2, 24.0, quiet=True))
     _, document = checked(path, "--pictures", tmp_path / "first")

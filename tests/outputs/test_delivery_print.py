@@ -68,10 +68,10 @@ def test_the_printed_file_has_every_page(page, tmp_path):
 
 def test_axe_finds_nothing_and_scrollers_can_be_focused(page):
     everything = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
-    for width in (1100, 390):
-        page.set_viewport_size({"width": width, "height": 800})
-        found = Axe().run(page, options=everything)
-        assert found.violations_count == 0, found.generate_report()
+    # Narrow, where tables scroll; the wide sheet is looked at in `test_delivery_sheet`.
+    page.set_viewport_size({"width": 390, "height": 800})
+    found = Axe().run(page, options=everything)
+    assert found.violations_count == 0, found.generate_report()
     assert page.locator("main").count() == 1
     assert page.locator(".scroll").count() == page.locator(".scroll[tabindex='0'][aria-label]").count() >= 7
 

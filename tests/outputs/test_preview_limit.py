@@ -20,6 +20,7 @@ from layerpipe.dsp.loudness import measure
 from layerpipe.dsp.peaks.true_peak import true_peak
 from layerpipe.jobs.preview import preview_song
 from layerpipe.outputs.preview.limit import limit_alike
+from tests.support.examples import few
 from tests.support.songs import RATE_HZ
 from tests.support.studio import Studio
 
@@ -63,7 +64,7 @@ def _hard(seed, rate_hz):
     return signal.sosfilt(signal.cheby2(12, 80, 0.45 * rate_hz, fs=rate_hz, output="sos"), sound, axis=0)
 
 
-@settings(max_examples=5, deadline=None)
+@settings(max_examples=few(2, 5), deadline=None)
 @given(st.lists(st.integers(0, 2**32 - 1), min_size=1, max_size=3), st.sampled_from([44_100, 48_000]),
        st.floats(-20, -6), st.floats(-6, 0))
 def test_hard_material_is_equally_loud_and_never_above_the_ceiling(seeds, rate_hz, wanted, ceiling):

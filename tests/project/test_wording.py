@@ -6,10 +6,9 @@ Visible text: strings of the package (docstrings only where a command prints the
 from __future__ import annotations
 
 import ast
+import functools
 import re
 from pathlib import Path
-
-import pytest
 
 PROJECT = Path(__file__).resolve().parents[2]
 PACKAGE = PROJECT / "layerpipe"
@@ -48,25 +47,19 @@ ALLOWED = {
 
 def _strings(path: Path) -> list[tuple[int, str]]:
     """Strings of a module that can be printed: all but docstrings, and those too where they are a command's help."""
-    tree = ast.parse(path.read_text("utf-8"))
-    docs = set()
-    for node in ast.walk(tree):
-        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef):
-            first = node.body[0] if node.body else None
-            if isinstance(first, ast.Expr) and isinstance(first.value, ast.Constant):
-                shown = path.parent.name == "cli" and isinstance(node,
-                                                                 ast.FunctionDef) and not node.name.startswith("_")
-                if not shown:
-                    docs.add(id(first.value))
-        for body in (getattr(node, "body", None),):
-            if isinstance(body, list):
-                # A string that stands alone explains the name before it.
-                docs |= {id(part.value) for part in body[1:] if isinstance(part, ast.Expr)
-                         and isinstance(part.value, ast.Constant)}
-    return [(node.lineno, node.value) for node in ast.walk(tree)
-            if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in docs]
+    docs, strings = set(), []
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Constant):
+            if isinstance(node.value, str):
+                strings.append(node)
+        elif isinstance(body := getattr(node, "body", None), list):
+            is_help = path.parent.name == "cli" and isinstance(node, ast.FunctionDef) and not node.name.startswith("_")
+            # A string that stands alone explains the name before it.
+            docs |= {id(part.value) for part in body[is_help:] if isinstance(part, ast.Expr)}
+    return [(node.lineno, node.value) for node in strings if id(node) not in docs]
 
 
+@functools.cache
 def _visible() -> list[tuple[str, str]]:
     """Place and text of everything that a reader can see."""
     found = []
@@ -81,19 +74,15 @@ def _visible() -> list[tuple[str, str]]:
     return found
 
 
-VISIBLE = _visible()
-
-
-@pytest.mark.parametrize("gone", GONE)
-def test_a_word_that_was_replaced_is_seen_nowhere(gone):
-    pattern = re.compile(gone, re.IGNORECASE)
-    found = [f"{place}: ...{text[max(hit.start() - 30, 0) : hit.end() + 30]!r}" for place, text in VISIBLE
-             for hit in pattern.finditer(text)]
+def test_words_that_were_replaced_are_seen_nowhere():
+    patterns = [re.compile(gone, re.IGNORECASE) for gone in GONE]
+    found = [f"{place}: ...{text[max(hit.start() - 30, 0) : hit.end() + 30]!r}" for place, text in _visible()
+             for pattern in patterns for hit in pattern.finditer(text)]
     assert not found, "\n".join(found)
 
 
 def test_positions_of_three_dotted_numbers_are_written_nowhere():
     pattern = re.compile(r"\"-?\d+\.\d+\.\d+\"")
-    found = [f"{place}: {hit[0]}" for place, text in VISIBLE for hit in pattern.finditer(text)
+    found = [f"{place}: {hit[0]}" for place, text in _visible() for hit in pattern.finditer(text)
              if "version" not in text[max(hit.start() - 20, 0) : hit.start()]]
     assert not found, "\n".join(found)

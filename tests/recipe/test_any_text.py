@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from layerpipe.core.errors import RecipeError
 from layerpipe.recipe.reader import parse_recipe
 from layerpipe.recipe.toml_text import lines_of
+from tests.support.examples import few
 
 GOOD = (Path(__file__).resolve().parents[2] / "recipes" / "lantern.toml").read_text("utf-8")
 A_FAULT = re.compile(r"  (line \d+, )?.*\S")
@@ -93,7 +94,7 @@ TREES = st.dictionaries(KEYS, st.recursive(
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(KEYS, inner, max_size=3), max_leaves=12), max_size=4)
 
 
-@settings(max_examples=100)
+@settings(max_examples=few(20, 100))
 @given(TREES)
 def test_the_line_of_a_number_holds_that_number(tree):
     text = tomlkit.dumps(tree)
@@ -106,7 +107,7 @@ def test_the_line_of_a_number_holds_that_number(tree):
             assert str(value) in written[lines[place] - 1]
 
 
-@settings(max_examples=200)
+@settings(max_examples=few(40, 200))
 @given(st.text(alphabet=st.sampled_from('[]{}=.,"\'\\#\n\r\t abz019-_:+eE\x00\u00e9\u202e'), max_size=60))
 def test_any_text_is_read_or_refused_in_words(text):
     assert is_a_letter(refusal_of(text))
@@ -118,7 +119,7 @@ ODD = st.one_of(
     st.just([{}]), st.dates(), st.times(), st.just(10**400))
 
 
-@settings(max_examples=100)
+@settings(max_examples=few(20, 100))
 @given(data=st.data(), odd=ODD, remove=st.booleans())
 def test_any_value_anywhere_is_read_or_refused_in_words(data, odd, remove):
     tree = tomllib.loads(GOOD)

@@ -15,6 +15,7 @@ from layerpipe.core.sound import ArraySound
 from layerpipe.dsp.splicing import crossfade_gains
 from layerpipe.recipe.model import Move, Take
 from layerpipe.render.moves import FrameMove, MovedTake, frame_moves
+from tests.support.examples import few
 
 RATE_HZ = 48_000
 JOINT = 240
@@ -139,7 +140,7 @@ def test_joints_say_where_they_are_and_what_they_follow(rng: np.random.Generator
     assert -1 <= first.rho <= 1
 
 
-@settings(max_examples=60)
+@settings(max_examples=few(15, 60))
 @given(st.lists(st.integers(0, 8_000), max_size=8), st.integers(-400, 400), st.integers(-400, 400))
 def test_cutting_a_moved_take_anywhere_changes_no_bit(cuts: list[int], first_by: int, second_by: int) -> None:
     x = np.random.default_rng(3).standard_normal(8_000)

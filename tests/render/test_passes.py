@@ -21,6 +21,7 @@ from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.passes import Comp, CompJoint
 from layerpipe.render.pipeline import process_takes
 from layerpipe.render.takes import OpenTake, open_all
+from tests.support.examples import few
 from tests.support.stamped_wave import write_wave
 
 RATE_HZ = 48_000
@@ -124,7 +125,7 @@ def test_a_joint_is_shortened_to_the_room_after_the_one_before(sounds: list[Arra
     assert not np.array_equal(heard[1_990:2_000], y[1_990:2_000])
 
 
-@settings(max_examples=60)
+@settings(max_examples=few(15, 60))
 @given(cuts=st.lists(st.integers(0, 10_000), max_size=8),
        bounds=st.lists(st.integers(-500, 11_000), min_size=2, max_size=8, unique=True).filter(lambda b: not len(b) % 2),
        names=st.lists(st.sampled_from(NAMES), min_size=4, max_size=4), crossfade_ms=st.sampled_from([0.1, 5.0, 100.0]))

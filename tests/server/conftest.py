@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 import queue
+import weakref
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page
@@ -20,7 +20,7 @@ from layerpipe.server.limits import ServerLimits
 from layerpipe.server.network import listen, netloc
 from layerpipe.server.pages import SharedPages, StoredSounds
 from layerpipe.server.running import RunningServer
-from tests.support.pages.browser import PATIENCE_MS, PHONE
+from tests.support.pages.browser import Watched
 from tests.support.pages.songs import demo_song
 
 SECRET = "q7Jc0Xn1vYp2Zs3Rk4Tm5w"
@@ -76,21 +76,22 @@ def serve(tmp_path, demo_page):
     assert [words for served in made for words in served.problems if "mistake" in words] == []
 
 
+_phones: weakref.WeakKeyDictionary[Browser, Watched] = weakref.WeakKeyDictionary()
+"""The phone of each browser that no test holds."""
+
+
 @contextmanager
-def on_phone(browser: Browser, url: str, **settings: Any) -> Iterator[Page]:
+def on_phone(browser: Browser, url: str) -> Iterator[Page]:
     """Open a served page on a small screen; insist that it asks nobody else and that nothing goes wrong in it."""
-    context = browser.new_context(**{"viewport": PHONE, "has_touch": True, "is_mobile": True, "locale": "en-GB"}
-                                  | settings)
-    context.set_default_timeout(PATIENCE_MS)
-    page = context.new_page()
-    troubles: list[str] = []
-    asked: set[str] = set()
-    page.on("pageerror", lambda error: troubles.append(str(error)))
-    page.on("console", lambda said: troubles.append(said.text) if said.type in ("error", "warning") else None)
-    page.on("request", lambda request: asked.add(request.url))
-    page.goto(url)
-    yield page
-    context.close()
+    phone = _phones.pop(browser, None) or Watched(browser, has_touch=True, is_mobile=True)
+    phone.troubles.clear()
+    phone.requests.clear()
+    phone.page.goto(url)
+    yield phone.page
+    phone.page.evaluate("() => { localStorage.clear(); sessionStorage.clear(); }")
+    troubles, asked = phone.troubles.copy(), {*phone.requests}
+    phone.page.goto("about:blank")
+    _phones[browser] = phone
     assert troubles == []
     assert all(one.startswith((url, "blob:")) for one in asked)
 

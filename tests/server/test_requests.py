@@ -17,7 +17,7 @@ from layerpipe.outputs.artist_page.answer_reader import read_answer
 from layerpipe.server.limits import ServerLimits
 from tests.server.conftest import GENEROUS, SECRET
 from tests.support.hostile import ask, requests
-from tests.support.waiting import wait_until
+from tests.support.waiting import PATIENCE_S, wait_until
 
 BODY = b'layerpipe levels 2: page 0123456789abcdef; "Lantern on the Pier"; "verse" "octave" -9 dB was off'
 
@@ -31,7 +31,7 @@ def good_line() -> str:
 
 def get(served, path, method="GET", body=None, **headers):
     """Status, headers and body of one request."""
-    connection = HTTPConnection("127.0.0.1", served.port, timeout=60)
+    connection = HTTPConnection("127.0.0.1", served.port, timeout=PATIENCE_S)
     connection.request(method, path, body, headers)
     response = connection.getresponse()
     found = response.status, {name.lower(): value for name, value in response.getheaders()}, response.read()
@@ -115,7 +115,7 @@ def test_an_answer_from_another_site_is_refused(serve):
 def test_a_name_cannot_steer_the_terminal(serve):
     served = serve()
     assert post(served, {"name": " \x1b[2J\u202eMari\nsol ", "answer": good_line()})[0] == 200
-    assert served.events.get(timeout=60).sender == "[2J Mari sol"
+    assert served.events.get(timeout=PATIENCE_S).sender == "[2J Mari sol"
 
 
 def test_too_many_requests_are_refused_until_time_has_passed(serve):
@@ -149,7 +149,7 @@ def slow_clients(served, starts, count):
     """Connections that begin a request and never end it; some may be dropped before their beginning is sent."""
     connections = []
     for n in range(count):
-        connections.append(socket.create_connection(("127.0.0.1", served.port), timeout=60))
+        connections.append(socket.create_connection(("127.0.0.1", served.port), timeout=PATIENCE_S))
         with suppress(BrokenPipeError, ConnectionResetError):
             connections[-1].sendall(starts[n % len(starts)])
     return connections
@@ -210,7 +210,7 @@ def test_a_client_that_takes_nothing_is_dropped(serve):
 
 def test_one_address_cannot_take_all_connections(serve):
     served = serve(dataclasses.replace(GENEROUS, connections_per_address=10, idle_s=600))
-    held = [socket.create_connection(("127.0.0.1", served.port), timeout=60) for _ in range(30)]
+    held = [socket.create_connection(("127.0.0.1", served.port), timeout=PATIENCE_S) for _ in range(30)]
     # The first ten stay; the server drops the others.
     assert [received_until_dropped(connection) for connection in held[10:]] == [b""] * 20
     for connection in held[:10]:
@@ -231,7 +231,7 @@ def test_the_server_stops_when_its_time_is_over(serve):
     wait_until(lambda: not served.server.is_running)
     served.server.close()
     with pytest.raises(ConnectionRefusedError):
-        socket.create_connection(("127.0.0.1", served.port), timeout=60)
+        socket.create_connection(("127.0.0.1", served.port), timeout=PATIENCE_S)
     assert ServerLimits().lifetime_s == 12 * 3600
 
 

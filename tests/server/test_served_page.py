@@ -13,7 +13,9 @@ from axe_playwright_python.sync_playwright import Axe
 
 from layerpipe.outputs.artist_page import ChosenLevel, build_page
 from tests.server.conftest import load_newer, on_phone
+from tests.support.examples import slow
 from tests.support.pages.browser import PHONE, opened, rendered, until
+from tests.support.waiting import PATIENCE_S
 
 WANTED = {"levels": [0, -9, -7.3], "bed": True, "seconds": 2.0}
 
@@ -39,12 +41,12 @@ def test_served_sound_is_that_of_the_one_file_page(browser, serve, demo_page, tm
 
 @pytest.mark.parametrize("reason", [
     "HTMLMediaElement.prototype.canPlayType = () => ''",
-    """const decode = BaseAudioContext.prototype.decodeAudioData;
+    slow("""const decode = BaseAudioContext.prototype.decodeAudioData;
        BaseAudioContext.prototype.decodeAudioData = function (bytes) {
          const name = String.fromCharCode(...new Uint8Array(bytes.slice(0, 4)));
          if (name === "fLaC") return Promise.reject(new DOMException("no", "EncodingError"));
          return decode.call(this, bytes);
-       };"""])
+       };""")])
 def test_a_browser_that_cannot_decode_flac_gets_the_same_sound_as_aac(browser, serve, demo_page, reason):
     served = serve()
     with on_phone(browser, served.url) as page:
@@ -100,7 +102,7 @@ def test_play_slide_and_send(browser, serve):
         page.reload()
         assert page.get_by_label("Your name").input_value() == "Marisol"
         assert page.get_by_label("octave", exact=True).input_value() == "-12.5"
-    choice = served.events.get(timeout=60)
+    choice = served.events.get(timeout=PATIENCE_S)
     assert (choice.number, choice.sender, choice.address) == (1, "Marisol", "127.0.0.1")
     assert choice.answer.levels[0] == ChosenLevel("verse", "octave", -12.5, float("-inf"))
     assert choice.answer.comments == {"verse": "more \u201eair\u201c"}
@@ -168,7 +170,7 @@ def test_a_server_that_is_gone_is_reported_and_nothing_is_lost(browser, serve):
     page.get_by_role("radio", name="chorus").check()
     page.locator("#play").click()
     page.locator("#status", has_text="could not be loaded (no connection)").wait_for()
-    page.get_by_text("does not answer").wait_for(timeout=120_000)
+    page.get_by_text("does not answer").wait_for(timeout=1000 * PATIENCE_S)
     assert page.locator("#answer").input_value()
     context.close()
 

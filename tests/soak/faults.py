@@ -7,7 +7,6 @@ either refused with a letter or come to the very bytes, and nothing half-written
 from __future__ import annotations
 
 import argparse
-import contextlib
 import errno
 import logging
 import os
@@ -18,19 +17,18 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 from layerpipe.audio_files.broadcast_wave import StemWriter
 from layerpipe.core.files import atomic_folder
-from layerpipe.core.files.atomic import NewFile
 from layerpipe.jobs.bounce import bounce_song
 from layerpipe.recipe.reader import parse_recipe
 from layerpipe.render import pipeline
-from layerpipe.render.cache import take_cache as cache_module
 from layerpipe.render.cache.take_cache import TakeCache
 from tests.soak.limits import closed_streams, few_descriptors, folder_just_made, little_memory
-from tests.soak.scene import FINE, REFUSED, Scene, bounce, digests, finish, forked
+from tests.soak.scene import FINE, REFUSED, Scene, after_fault, bounce, digests, finish, forked
+from tests.soak.store_faults import closed_store, damaged_store, full_store
 
 NOBODY = 65534
 Fault = Callable[[Scene, random.Random], list[str]]
@@ -46,7 +44,7 @@ def write_limit(scene: Scene, picked: random.Random) -> list[str]:
         resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
         bounce(scene, TakeCache(scene.folder / cache))
 
-    found = _after(scene, forked(work), allowed=(FINE, REFUSED))
+    found = after_fault(scene, forked(work), allowed=(FINE, REFUSED))
     shutil.rmtree(scene.folder / "fresh", ignore_errors=True)
     return found
 
@@ -66,7 +64,7 @@ def write_error(scene: Scene, picked: random.Random) -> list[str]:
         StemWriter._put = failing
         bounce(scene, TakeCache(scene.folder / "store"))
 
-    return _after(scene, forked(work), allowed=(FINE, REFUSED))
+    return after_fault(scene, forked(work), allowed=(FINE, REFUSED))
 
 
 def read_error(scene: Scene, picked: random.Random) -> list[str]:
@@ -84,30 +82,8 @@ def read_error(scene: Scene, picked: random.Random) -> list[str]:
         os.pread = failing
         bounce(scene, TakeCache(scene.folder / cache))
 
-    found = _after(scene, forked(work), allowed=(FINE, REFUSED))
+    found = after_fault(scene, forked(work), allowed=(FINE, REFUSED))
     shutil.rmtree(scene.folder / "fresh", ignore_errors=True)
-    return found
-
-
-def full_store(scene: Scene, picked: random.Random) -> list[str]:
-    """The store's disk is full: the bounce comes to the same bytes without it."""
-
-    whole_file = cache_module.whole_file
-
-    @contextlib.contextmanager
-    def failing(target: Path) -> Iterator[NewFile]:
-        with whole_file(target) as new:
-            if target.is_relative_to(scene.folder / "full"):
-                # What the library buffers reaches this disk at the end, or when the buffer is full.
-                os.dup2(os.open("/dev/full", os.O_RDWR), new.file.fileno())
-            yield new
-
-    def work() -> None:
-        cache_module.whole_file = failing
-        bounce(scene, TakeCache(scene.folder / "full"))
-
-    found = _after(scene, forked(work), allowed=(FINE,))
-    shutil.rmtree(scene.folder / "full", ignore_errors=True)
     return found
 
 
@@ -127,16 +103,7 @@ def no_permission(scene: Scene, picked: random.Random) -> list[str]:
     target.parent.chmod(0o555)
     code = forked(work)
     target.parent.chmod(mode)
-    return _after(scene, code, allowed=(REFUSED,))
-
-
-def closed_store(scene: Scene, picked: random.Random) -> list[str]:
-    """A store that can be neither written nor made: the bounce comes to the same bytes."""
-    blocked = scene.folder / "blocked"
-    blocked.write_text("a file where a folder should be")
-    found = _after(scene, forked(lambda: bounce(scene, TakeCache(blocked / "takes"))), allowed=(FINE,))
-    blocked.unlink()
-    return found
+    return after_fault(scene, code, allowed=(REFUSED,))
 
 
 def clock_set_back(scene: Scene, picked: random.Random) -> list[str]:
@@ -146,7 +113,7 @@ def clock_set_back(scene: Scene, picked: random.Random) -> list[str]:
     for path in scene.folder.glob("*.wav"):
         os.utime(path, (at, at))
     cache = scene.folder / "store"
-    found = _after(scene, forked(lambda: bounce(scene, TakeCache(cache))), allowed=(FINE,))
+    found = after_fault(scene, forked(lambda: bounce(scene, TakeCache(cache))), allowed=(FINE,))
     changed = bytearray(content)
     changed[5_000] ^= 4
     source.write_bytes(changed)
@@ -179,26 +146,8 @@ def at_once(scene: Scene, picked: random.Random) -> list[str]:
         children.append(child)
     codes = [os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) for child in children]
     shutil.rmtree(fresh, ignore_errors=True)
-    found = _after(scene, FINE, allowed=(FINE,))
+    found = after_fault(scene, FINE, allowed=(FINE,))
     return found if not any(codes) else [*found, f"exit codes {codes}"]
-
-
-def damaged_store(scene: Scene, picked: random.Random) -> list[str]:
-    """Entries cut short, flipped in one bit, emptied, or swapped: made again, never trusted."""
-    entries = sorted(path for path in (scene.folder / "store").iterdir() if path.suffix != ".place")
-    for path in picked.sample(entries, min(len(entries), picked.randrange(1, 4))):
-        content = bytearray(path.read_bytes())
-        way = picked.randrange(4)
-        if way == 0:
-            content = content[: picked.randrange(len(content) + 1)]
-        elif way == 1 and content:
-            content[picked.randrange(len(content))] ^= 1 << picked.randrange(8)
-        elif way == 2:
-            content = bytearray()
-        else:
-            content = bytearray(picked.choice(entries).read_bytes())
-        path.write_bytes(content)
-    return _after(scene, forked(lambda: bounce(scene, TakeCache(scene.folder / "store"))), allowed=(FINE,))
 
 
 def changed_while_read(scene: Scene, picked: random.Random) -> list[str]:
@@ -222,7 +171,7 @@ def changed_while_read(scene: Scene, picked: random.Random) -> list[str]:
     code = forked(work)
     source.write_bytes(content)
     shutil.rmtree(scene.folder / "fresh", ignore_errors=True)
-    return _after(scene, code, allowed=(REFUSED,))
+    return after_fault(scene, code, allowed=(REFUSED,))
 
 
 def without_exchange(scene: Scene, picked: random.Random) -> list[str]:
@@ -253,7 +202,7 @@ def without_exchange(scene: Scene, picked: random.Random) -> list[str]:
         forked(lambda: bounce_song(file, scene.target, TakeCache(scene.folder / "store")) and None)
         found += [] if scene.target.exists() and digests(scene.target) in scene.known else ["it does not come back"]
     code = forked(lambda: bounce(scene, TakeCache(scene.folder / "store")))
-    return found + _after(scene, code, allowed=(FINE,))
+    return found + after_fault(scene, code, allowed=(FINE,))
 
 
 def full_disk(scene: Scene, picked: random.Random) -> list[str]:
@@ -269,7 +218,7 @@ def full_disk(scene: Scene, picked: random.Random) -> list[str]:
         cache = disk / "store" if store_on_it else scene.folder / "store"
         target = disk / "out" / "song" if out_on_it else scene.target
         code = forked(lambda: bounce(scene, TakeCache(cache), target))
-        found = _after(scene, code, allowed=(FINE, REFUSED) if out_on_it else (FINE,))
+        found = after_fault(scene, code, allowed=(FINE, REFUSED) if out_on_it else (FINE,))
         if out_on_it and target.exists() and digests(target) not in scene.known:
             found.append("half a bounce on the full disk")
         found += [f"left on the full disk: {path.name}" for path in disk.rglob("*.partial")]
@@ -283,14 +232,6 @@ FAULTS: dict[str, Fault] = {fault.__name__: fault for fault in (
     damaged_store, changed_while_read, without_exchange, full_disk, few_descriptors, little_memory, closed_streams,
     folder_just_made)}
 NEED_RIGHTS = ("full_disk",)
-
-
-def _after(scene: Scene, code: int | None, *, allowed: tuple[int, ...]) -> list[str]:
-    """What is not as it must be after a fault."""
-    found = scene.complaints(may_be_absent=False)
-    if code not in allowed:
-        found.append(f"exit code {code}, allowed are {allowed}")
-    return found + [f"left over: {name}" for name in scene.leftovers()]
 
 
 def run(names: list[str], rounds: int, seed: int, folder: Path) -> tuple[dict[str, object], list[str]]:

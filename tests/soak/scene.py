@@ -107,3 +107,11 @@ def finish(figures: dict[str, Any], complaints: list[str]) -> int:
         print(f"  {complaint}")
     print(json.dumps({**figures, "complaints": len(complaints)}))
     return 1 if complaints else 0
+
+
+def after_fault(scene: Scene, code: int | None, *, allowed: tuple[int, ...]) -> list[str]:
+    """What is not as it must be after a fault."""
+    found = scene.complaints(may_be_absent=False)
+    if code not in allowed:
+        found.append(f"exit code {code}, allowed are {allowed}")
+    return found + [f"left over: {name}" for name in scene.leftovers()]

@@ -59,7 +59,7 @@ class Cluster:
 
 
 @contextmanager
-def cluster(folder: Path, workers: int) -> Iterator[Cluster]:
+def cluster(folder: Path, workers: int, *, nanny: bool = True) -> Iterator[Cluster]:
     """A scheduler with some workers."""
     folder.mkdir(parents=True, exist_ok=True)
     told = folder / "scheduler.json"
@@ -69,7 +69,7 @@ def cluster(folder: Path, workers: int) -> Iterator[Cluster]:
     try:
         wait_until(lambda: _address(told))
         started.address = _address(told)
-        started.add_workers(workers)
+        started.add_workers(workers, nanny=nanny)
         yield started
     finally:
         started.end()

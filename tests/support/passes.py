@@ -227,3 +227,53 @@ def make_mics(seed: int, *, seconds: float = 12.0, rate_hz: int = RATE_HZ) -> Pl
     inverted = seed % 3 == 2
     far = second_microphone(near, seed, delay_ms=delay_ms, inverted=inverted, rate_hz=rate_hz)
     return PlantedMics(np.stack([near, far], axis=1), rate_hz, delay_ms, inverted)
+
+
+START_S = 36_000
+"""The song begins at ten o'clock."""
+
+
+def over_frame(made: PassesSong) -> int:
+    """Frame of the song at which the overdub's file begins: half a second before bar 5."""
+    return round(round(made.song.downbeat_s(5) - 0.5, 3) * 48_000)
+
+
+def write_recipe(folder: Path, made: PassesSong, name: str = "song", *, left: str = "", over: str = "") -> Path:
+    """A recipe of three passes, a take and an overdub; `left` and `over` add to a take."""
+    song = made.song
+    sections = "".join(f'[[section]]\nname = "{part}"\nbars = [{first}, {last}]\n'
+                       for part, first, last in song.sections)
+    text = f"""[song]
+title = "Passes"
+tempo = {song.tempo}
+meter = "{song.meter}"
+bar_one_s = {song.bar_one_s}
+time_reference_s = {START_S}
+{sections}
+[[layer]]
+name = "guitar"
+[[layer.take]]
+name = "left"
+pan = -100
+passes = [
+  {{ name = "1", file = "left 1.wav" }},
+  {{ name = "2", file = "left 2.wav" }},
+  {{ name = "3", file = "left 3.wav" }},
+]
+{left}
+[[layer.take]]
+name = "right"
+file = "right.wav"
+starts = -0.5    # recorded with half a second of count-in
+pan = 100
+
+[[layer]]
+name = "overdub"
+[[layer.take]]
+name = "centre"
+file = "over.wav"
+{over or 'starts = "time reference"'}
+"""
+    path = folder / f"{name}.toml"
+    path.write_text(text)
+    return path

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
@@ -142,10 +142,6 @@ class Choice:
             return []
         return [part for part, (a, b) in enumerate(zip(self.comp.one, self.comp.other, strict=True))
                 if self.pairs[a][b].parts[part].same_performance]
-
-    def cost_of(self, numbers: Sequence[int]) -> float:
-        """Points of passes that are played throughout."""
-        return next(one.cost for one in self.ranking if one.numbers == tuple(numbers))
 
     def score_of_pass(self, take: int, number: int) -> float:
         """Score of the best pair that a pass is part of."""

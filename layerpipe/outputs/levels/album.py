@@ -6,7 +6,7 @@ import cmath
 import math
 import statistics
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,6 @@ class AlbumSong:
     meter: str
     tuning_cents: float | None
     """Of all takes against A4 = 440 Hz, -50 to 50."""
-    layers_cents: dict[str, float | None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

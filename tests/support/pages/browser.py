@@ -41,23 +41,51 @@ def chromium() -> Iterator[Browser]:
             browser.close()
 
 
+class Watched:
+    """A page in a context of its own that notes what goes wrong in it and what it asks for."""
+
+    def __init__(self, browser: Browser, **settings: Any) -> None:
+        self.context = browser.new_context(**{"viewport": PHONE, "locale": "en-GB"} | settings)
+        self.context.set_default_timeout(PATIENCE_MS)
+        self.page = self.context.new_page()
+        self.troubles: list[str] = []
+        self.requests: list[str] = []
+        self.page.on("pageerror", lambda error: self.troubles.append(str(error)))
+        self.page.on("console", lambda said: self.troubles.append(said.text) if said.type in ("error", "warning")
+                     else None)
+        self.page.on("request", lambda request: self.requests.append(request.url))
+
+    @contextmanager
+    def opened(self, path: Path) -> Iterator[Page]:
+        """Open a file; at the end, insist that it asked for nothing and that nothing went wrong in it."""
+        self.troubles.clear()
+        self.requests.clear()
+        self.page.goto(path.as_uri())
+        yield self.page
+        assert self.troubles == []
+        # Nothing but the file itself, and what it saved.
+        assert {url for url in self.requests if not url.startswith("blob:")} == {path.as_uri()}
+
+
 @contextmanager
 def opened(browser: Browser, path: Path, **settings: Any) -> Iterator[Page]:
-    """Open a page; at the end, insist that it asked for nothing and that nothing went wrong in it."""
-    context = browser.new_context(**{"viewport": PHONE, "locale": "en-GB"} | settings)
-    context.set_default_timeout(PATIENCE_MS)
-    page = context.new_page()
-    troubles: list[str] = []
-    requests: list[str] = []
-    page.on("pageerror", lambda error: troubles.append(str(error)))
-    page.on("console", lambda said: troubles.append(said.text) if said.type in ("error", "warning") else None)
-    page.on("request", lambda request: requests.append(request.url))
-    page.goto(path.as_uri())
-    yield page
-    context.close()
-    assert troubles == []
-    # Nothing but the file itself, and what it saved.
-    assert {url for url in requests if not url.startswith("blob:")} == {path.as_uri()}
+    """Open a page with settings of its own."""
+    watched = Watched(browser, **settings)
+    with watched.opened(path) as page:
+        yield page
+        watched.context.close()
+
+
+@contextmanager
+def opened_again(watched: Watched, path: Path) -> Iterator[Page]:
+    """Open a page where another was before, as if it were the first; it takes a third of the time of a new one."""
+    watched.page.set_viewport_size(PHONE)
+    with watched.opened(path) as page:
+        yield page
+        for other in watched.context.pages:
+            if other is not page:
+                other.close()
+        page.evaluate("localStorage.clear()")
 
 
 def until(page: Page, expression: str, *, seconds: float = PATIENCE_MS / 1000) -> None:

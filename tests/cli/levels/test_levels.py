@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import binascii
 import json
 import math
 import struct
@@ -11,53 +10,13 @@ import sys
 from xml.etree import ElementTree
 
 import pytest
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
-from layerpipe.jobs.page import page_id_of
 from layerpipe.recipe.reader import read_recipe
-from layerpipe.render.cache.take_cache import TakeCache
-from tests.support.songs import recipe_of, write_recipe
+from tests.cli.levels.conftest import COMMENT, levels_of
+from tests.support.songs import write_recipe
 
 ROW = ["section", "level_db", "lufs", "added_lu", "relative_lu", "short_term_max_lufs", "true_peak_dbtp",
        "mono_loss_lu", "brightness_db", "audible_bands", "audible_share"]
-COMMENT = "# kept as it was\n"
-
-
-@pytest.fixture
-def run(monkeypatch, tmp_path):
-    """Run the command in an empty folder; hands back (exit code, stdout, stderr)."""
-    monkeypatch.chdir(tmp_path)
-
-    def _run(*words, **settings):
-        result = CliRunner().invoke(program(), ["levels", *map(str, words)], **settings)
-        assert result.exception is None or isinstance(result.exception, SystemExit), result.exc_info
-        return result.exit_code, result.stdout, result.stderr
-
-    return _run
-
-
-@pytest.fixture(scope="module")
-def stems(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("stems")
-    recipe = recipe_of(folder)
-    for layer in recipe["layer"]:
-        for take in layer["take"]:
-            take["file"] = str(folder / take["file"])
-    return folder, recipe
-
-
-@pytest.fixture
-def song(stems, tmp_path):
-    path = write_recipe(tmp_path / "harbour.toml", stems[1])
-    path.write_text(COMMENT + path.read_text("utf-8"), "utf-8")
-    return path
-
-
-def _levels_of(path):
-    recipe = read_recipe(path).recipe
-    octave = recipe.layer[1]
-    return octave.level_db, {section.name: section.levels_db.get("octave") for section in recipe.section}
 
 
 def test_json_is_one_document_of_the_agreed_shape(run, song):
@@ -126,7 +85,7 @@ def test_what_was_solved_is_written_with_comments_kept_and_an_off_section_stays_
     assert code == 0
     assert f"+levels_db = {{octave = {round(solved['chorus'], 2)}}}" in out.replace("{ ", "{").replace(" }", "}")
     assert "unchanged: verse (octave is off there)" in out
-    assert _levels_of(song) == (-9.0, {"verse": -math.inf, "chorus": round(solved["chorus"], 2)})
+    assert levels_of(song) == (-9.0, {"verse": -math.inf, "chorus": round(solved["chorus"], 2)})
     assert song.read_text("utf-8").startswith(COMMENT)
     code, out, _ = run(song, "--under", 9, "--write", "--for", "chorus")
     assert "no change: already set" in out
@@ -144,18 +103,18 @@ def test_a_section_with_its_own_level_keeps_it_unless_it_is_named(run, song):
     assert "no section to change; nothing written" in out
     assert song.read_bytes() == before
     assert run(song, "--under", 9, "--write", "--for", "chorus")[0] == 0
-    assert _levels_of(song)[1]["chorus"] != -14.0
+    assert levels_of(song)[1]["chorus"] != -14.0
 
 
 def test_for_names_the_section_that_is_written(run, song):
     assert run(song, "--under", 6, "--write", "--for", "chorus")[0] == 0
-    own, by_section = _levels_of(song)
+    own, by_section = levels_of(song)
     assert (own, by_section["verse"]) == (-9.0, -math.inf)
     assert -12 < by_section["chorus"] < 0
     assert run(song, "--at", "-4.5", "--write", "--for", "verse", "--for", "chorus")[0] == 0
-    assert _levels_of(song) == (-9.0, {"verse": -4.5, "chorus": -4.5})
+    assert levels_of(song) == (-9.0, {"verse": -4.5, "chorus": -4.5})
     assert run(song, "--at", "-inf", "--write", "--for", "verse")[0] == 0
-    assert _levels_of(song) == (-9.0, {"verse": -math.inf, "chorus": -4.5})
+    assert levels_of(song) == (-9.0, {"verse": -math.inf, "chorus": -4.5})
 
 
 def test_a_layer_is_measured_against_a_named_one(run, stems, tmp_path):
@@ -182,7 +141,7 @@ def test_a_layer_is_measured_against_a_named_one(run, stems, tmp_path):
 def test_one_level_is_the_layers_own_and_sections_with_one_are_named(run, song):
     code, out, _ = run(song, "--at", "-7", "--write")
     assert code == 0
-    assert _levels_of(song) == (-7.0, {"verse": -math.inf, "chorus": None})
+    assert levels_of(song) == (-7.0, {"verse": -math.inf, "chorus": None})
     assert "unchanged: verse (has its own level of octave). Use --for SECTION to write them." in out
 
 
@@ -201,84 +160,7 @@ def test_with_json_the_change_is_shown_on_stderr(run, song):
     assert json.loads(out)["layer"] == "octave"
     assert "+level_db = -7.0" in err
     assert run(song, "--at", "-8", "--write", "--quiet") == (0, "", "")
-    assert _levels_of(song)[0] == -8.0
-
-
-def _line(song, entries, *, title="Harbour Test", page=None):
-    """An answer to the page that this recipe has now."""
-    page = page or page_id_of(read_recipe(song).recipe, TakeCache())
-    text = f'layerpipe levels 2: page {page}; "{title}"; {entries}'
-    return f"{text} (check {binascii.crc_hqx(text.encode(), 0xFFFF):04x})"
-
-
-ENTRIES = ('"chorus" "octave" -7.5 dB was -9 dB, comment "more of it", compared "octave -7.5 dB chosen once"; '
-           '"verse" "octave" off was off')
-
-
-def test_an_artists_answer_is_shown_asked_about_and_written(run, song):
-    line = _line(song, ENTRIES)
-    code, out, err = run(song, "--accept", f"Hi, here it is:\n{line}\nthanks", input="y\n")
-    assert code == 0
-    assert "chorus, comment: more of it" in out
-    assert "chorus, compared blind: octave -7.5 dB chosen once" in out
-    assert "chorus: octave -7.5 dB (was -9 dB)" in out
-    assert "verse: octave off\n" in out
-    assert "Write this?" in err
-    assert out.count("+levels_db") == 1
-    # What the recipe says already is not repeated in it.
-    assert _levels_of(song) == (-9.0, {"verse": -math.inf, "chorus": -7.5})
-    assert song.read_text("utf-8").startswith(COMMENT)
-    document = json.loads(run(song, "--accept", line, "--json")[1])
-    assert document["changed"] is False
-    assert document["accepted"][0] == {"section": "chorus", "layer": "octave", "level_db": -7.5, "was_db": -9.0}
-
-
-@pytest.mark.parametrize("reply", ["n\n", ""])
-def test_without_a_yes_nothing_is_written(run, song, reply):
-    before = song.read_bytes()
-    for words in ([], ["--json"], ["--quiet"]):
-        code, _, err = run(song, "--accept", _line(song, ENTRIES), *words, input=reply)
-        assert code == 1
-        assert "unchanged; --yes writes without asking" in err
-        assert song.read_bytes() == before
-
-
-def test_yes_writes_without_asking(run, song):
-    code, out, err = run(song, "--accept", _line(song, ENTRIES), "--yes")
-    assert (code, err) == (0, "")
-    assert "+levels_db" in out
-    assert _levels_of(song)[1]["chorus"] == -7.5
-
-
-def test_an_artists_file_is_read_too(run, song, tmp_path):
-    answer = tmp_path / "answer.toml"
-    page = page_id_of(read_recipe(song).recipe, TakeCache())
-    answer.write_text(f'format = "layerpipe levels 2"\npage = "{page}"\ntitle = "Harbour Test"\n[[choice]]\n'
-                      'section = "whole song"\nlevels_db = { octave = -11.0 }\nwas_db = { octave = -9.0 }\n', "utf-8")
-    code, out, _ = run(song, "--accept", answer, "--yes")
-    assert code == 0
-    assert _levels_of(song)[0] == -11.0
-    assert "+level_db = -11.0" in out
-
-
-@pytest.mark.parametrize(("answer", "says"), [
-    (lambda song: "nonsense", "was not found"),
-    (lambda song: "missing.toml", 'no file "missing.toml"'),
-    (lambda song: _line(song, '"bridge" "octave" -7.5 dB was off'), 'a section "bridge"'),
-    (lambda song: _line(song, '"chorus" "lead" -7.5 dB was off'), 'a layer "lead"'),
-    (lambda song: _line(song, '"chorus" "regular" -3 dB was 0 dB'), "has no slider"),
-    (lambda song: _line(song, '"chorus" "octave" 7 dB was -9 dB'), "outside the slider, -24 to 0 dB"),
-    (lambda song: _line(song, '"chorus" "octave" -24.5 dB was -9 dB'), "outside the slider"),
-    (lambda song: _line(song, '"chorus" "octave" -7.5 dB was -8 dB'), "was at -8 dB in the page and is at -9 dB now"),
-    (lambda song: _line(song, ENTRIES, title="Another Song"), 'about the song "Another Song"'),
-    (lambda song: _line(song, ENTRIES, page="0" * 16), "have changed since the page was made"),
-])
-def test_answers_that_do_not_fit_change_nothing(run, song, answer, says):
-    before = song.read_bytes()
-    code, _, err = run(song, "--accept", answer(song), "--yes")
-    assert code == 2
-    assert says in " ".join(err.split())
-    assert song.read_bytes() == before
+    assert levels_of(song)[0] == -8.0
 
 
 @pytest.mark.parametrize(("words", "says"), [
@@ -355,5 +237,3 @@ def test_levels_from_the_store_need_none_of_the_slow_libraries(run, song):
     done = subprocess.run([sys.executable, "-c", seen], capture_output=True, text=True, check=True)
     assert done.stdout.strip().startswith("0 ")
     assert not {"numba", "scipy", "matplotlib", "pyloudnorm", "tomlkit"} & set(done.stdout.replace("'", " ").split())
-
-
