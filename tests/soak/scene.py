@@ -68,7 +68,7 @@ class Scene:
 
 
 def short_session_of(folder: Path) -> dict[str, Any]:
-    """The song of a session with bars of a quarter of their length: all that can break is in it, and a round costs a third."""
+    """The song of a session with bars of a quarter of their length, so that a round takes half the time."""
     for layer, octave in (("regular", False), ("octave", True)):
         for n, side in enumerate(("left", "right")):
             write_take(folder / f"{layer}-{side}.wav", plucked(10 * n + octave, SECONDS / TIMES, octave=octave))
