@@ -44,7 +44,8 @@ def run(kind_name: str, count: int, seed: int, folder: Path) -> tuple[dict[str, 
             if forked(kind.work) != FINE:
                 found.append("the next run fails")
             found += kind.complaints() + kind.settled()
-        complaints += [f"{kind_name}, kill {n} after {at_s:.3f} s: {what}" for what in found]
+        complaints += (found := [f"{kind_name}, kill {n} after {at_s:.3f} s: {what}" for what in found])
+        print(*found, sep="\n", end="\n" * bool(found), file=sys.stderr, flush=True)
     return {"kind": kind_name, "kills": count, "while_working": hit, "work_s": round(longest, 3)}, complaints
 
 
