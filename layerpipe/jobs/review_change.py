@@ -149,13 +149,17 @@ def forget_undone(recipe: Path) -> None:
 
 
 def _written_steps(path: Path, text: str) -> list[dict[str, str]]:
-    """The kept texts without those to which nothing is left to undo.
+    """The kept texts up to the one from which the recipe's present text was made.
 
-    A run that is killed may have kept a text and not yet changed the recipe, or changed it back and not yet forgotten.
+    A run that is killed may have kept a text and not yet changed the recipe, or changed it back and not yet forgotten,
+    several times in a row. All steps if the text is in none of them.
     """
     steps = _read_steps(path)
-    while steps and steps[-1]["before"] == text:
-        steps.pop()
+    for number in range(len(steps), 0, -1):
+        if steps[number - 1]["written"] == _checksum(text):
+            return steps[:number]
+        if steps[number - 1]["before"] == text:
+            return steps[: number - 1]
     return steps
 
 

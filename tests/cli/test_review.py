@@ -127,26 +127,24 @@ def test_what_was_changed_since_is_not_undone(recipe, document):
     assert recipe.read_text() == by_hand
 
 
-def test_a_kill_between_keeping_the_text_and_changing_the_recipe_leaves_undo_working(recipe):
+def test_kills_between_keeping_the_text_and_changing_the_recipe_leave_undo_working(recipe):
     before = recipe.read_bytes()
-
-    def edit(level_db):
-        return set_level(recipe, "regular", level_db)
+    kept = recipe.with_name("kept")
 
     def killed(change):
         shutil.copy(undo_path(recipe), kept)
         return False
 
-    kept = recipe.with_name("kept")
-    write_undoably(edit(-3.0), lambda change: bool(change.write()))
-    write_undoably(edit(-6.0), killed)
+    for level_db in (-3.0, -6.0):
+        write_undoably(set_level(recipe, "regular", level_db), lambda change: bool(change.write()))
+    write_undoably(set_level(recipe, "regular", -9.0), killed)
     kept.replace(undo_path(recipe))
-    change = change_of_undo(recipe)
-    change.write()
+    # Every undo is killed before it is forgotten.
+    for _ in range(2):
+        change_of_undo(recipe).write()
     assert recipe.read_bytes() == before
-    # Killed once more, before it is forgotten.
     assert change_of_undo(recipe) is None
-    write_undoably(edit(-9.0), lambda change: bool(change.write()))
+    write_undoably(set_level(recipe, "regular", -9.0), lambda change: bool(change.write()))
     change_of_undo(recipe).write()
     forget_undone(recipe)
     assert recipe.read_bytes() == before
