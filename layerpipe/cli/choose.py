@@ -68,6 +68,7 @@ def _choose(terminal: Terminal, recipe: Path, *, write: bool, picture: Path | No
             several: bool) -> SongResult:
     """One song."""
     from layerpipe.jobs.choose import change_of_passes, choose_passes, comps_of
+    from layerpipe.jobs.listening_files import refuse_over_sources, remove_older
     from layerpipe.jobs.output_places import refuse_sources, sources_of
     from layerpipe.outputs.choose.document import document_of
     from layerpipe.recipe.reader import read_recipe
@@ -92,7 +93,8 @@ def _choose(terminal: Terminal, recipe: Path, *, write: bool, picture: Path | No
         from layerpipe.outputs.choose.listen import write_candidates
 
         folder = listen / recipe.stem if several else listen
-        made = write_candidates(choices, folder, before_writing=partial(refuse_sources, sources=sources_of(file)))
+        made = write_candidates(choices, folder, before_writing=refuse_over_sources(file, folder))
+        remove_older(file, folder, made)
         terminal.say(f"{folder}: {len(made)} files, the best candidates of every section")
         terminal.warn(CAUTION)
         document["caution"] = CAUTION

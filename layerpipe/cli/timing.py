@@ -76,14 +76,14 @@ def timing(
 def _timing(terminal: Terminal, recipe: Path, *, write: bool, after: bool, picture: Path | None, listen: Path | None,
             several: bool) -> SongResult:
     """One song."""
+    from layerpipe.jobs.listening_files import refuse_over_sources, remove_older
     from layerpipe.jobs.output_places import refuse_sources, sources_of
     from layerpipe.jobs.timing import change_of_edits, time_song
     from layerpipe.recipe.reader import read_recipe
 
     file = read_recipe(recipe)
-    sources = sources_of(file)
     target = None if picture is None else beside(picture, recipe, several=several)
-    refuse_sources([target] if target else [], sources)
+    refuse_sources([target] if target else [], sources_of(file))
     with terminal.progress("listening", 1.0) as on_progress:
         song = time_song(file, after=after, on_progress=on_progress)
     _say(terminal, song, file)
@@ -96,7 +96,8 @@ def _timing(terminal: Terminal, recipe: Path, *, write: bool, after: bool, pictu
         from layerpipe.outputs.timing.audition import write_auditions
 
         folder = listen / recipe.stem if several else listen
-        made = write_auditions(song, folder, before_writing=partial(refuse_sources, sources=sources))
+        made = write_auditions(song, folder, before_writing=refuse_over_sources(file, folder))
+        remove_older(file, folder, made)
         terminal.say(f"{folder}: {len(made)} files, each before, then after" if made else
                      "no edits, so no listening files")
         if made:

@@ -7,12 +7,13 @@ from pathlib import Path
 
 from layerpipe.audio_files.info import source_digest
 from layerpipe.core.errors import AudioError
+from layerpipe.core.files.regular import is_regular
 from layerpipe.outputs.bounce.delivery_sheet import DELIVERY_PDF
 from layerpipe.outputs.bounce.manifest import versions
 from layerpipe.outputs.bounce.manifest_model import DocumentEntry, StemEntry
 from layerpipe.outputs.verify.find_sources import files_by_name
 from layerpipe.outputs.verify.opened_bounce import NotABounceError, OpenBounce, open_bounce
-from layerpipe.outputs.verify.stem_file import checksum_of, is_plain_file
+from layerpipe.outputs.verify.stem_file import checksum_of
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.render.cache.take_cache import TakeCache
 
@@ -73,7 +74,7 @@ def _changed_output(bounce: OpenBounce) -> str | None:
     for entry in entries:
         path = bounce.path_of(entry)
         try:
-            if not is_plain_file(path) or checksum_of(path) != entry.sha256:
+            if not is_regular(path) or checksum_of(path) != entry.sha256:
                 return f"{entry.path} was changed"
         except OSError:
             return f"{entry.path} cannot be read"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Mapping, Sequence
 from hashlib import sha256
 from pathlib import Path
@@ -77,10 +78,11 @@ def keeping_in(cache: TakeCache) -> Keep:
         key = cache_key({"engine": ENGINE, **shaped_by})
         kept = cache.find_file(key, kind)
         if kept is not None:
-            found = kept.read_bytes()
-            if sha256(found[32:]).digest() == found[:32]:
-                return found[32:]
-            kept.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                found = kept.read_bytes()
+                if sha256(found[32:]).digest() == found[:32]:
+                    return found[32:]
+                kept.unlink(missing_ok=True)
         made = make()
 
         def write(path: Path) -> None:

@@ -6,10 +6,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from layerpipe.core.errors import OutputError
 from layerpipe.core.sound import OnProgress
-from layerpipe.jobs.output_places import folder_of, refuse_sources, sources_of
-from layerpipe.outputs.preview.file_list import LIST_NAME, remove_earlier
+from layerpipe.jobs.listening_files import refuse_over_sources, remove_older
+from layerpipe.jobs.output_places import folder_of
 from layerpipe.outputs.preview.write import Previews, make_previews, versions_of
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.render.cache.take_cache import TakeCache
@@ -40,20 +39,14 @@ def preview_song(file: RecipeFile, out: str | Path, *, sections: Sequence[str] =
     cache = cache or TakeCache()
     folder = folder_of(file, Path(out))
 
-    def allowed(paths: Sequence[Path]) -> None:
-        refuse_sources([*paths, folder / LIST_NAME], sources_of(file))
-
     def work() -> Previews:
         song = process_takes(file, cache, on_progress=lambda share: on_progress(share / 2))
         parts, wanted = song.parts(sections), versions_of(song, versions)
         return make_previews(song, measure_song(song, cache), folder, parts, wanted, workers=WORKERS,
-                             before_writing=allowed,
+                             before_writing=refuse_over_sources(file, folder),
                              on_progress=lambda share: on_progress(share / 2))
 
     made = cache.retried(work)
     cache.prune()
-    try:
-        removed = remove_earlier(folder, file, [one.file for one in made.files if one.file is not None])
-    except OSError as refusal:
-        raise OutputError(f"{folder}: cannot be written: {refusal.strerror or refusal}") from refusal
+    removed = remove_older(file, folder, [one.file for one in made.files if one.file is not None])
     return replace(made, removed=tuple(removed))

@@ -16,6 +16,7 @@ from typing import Any
 from layerpipe.analysis.timing.proposals import Proposal
 from layerpipe.core.errors import OutputError
 from layerpipe.core.files.atomic import write_whole
+from layerpipe.core.files.regular import read_regular
 from layerpipe.jobs.timing import PlannedEdits, write_edits
 from layerpipe.outputs.review.finding import (
     HighPassEdit,
@@ -26,6 +27,7 @@ from layerpipe.outputs.review.finding import (
     ReviewFinding,
     ShiftEdit,
 )
+from layerpipe.recipe.bounds import BOUNDS
 from layerpipe.recipe.chain_edits import add_high_pass
 from layerpipe.recipe.change import Change
 from layerpipe.recipe.comp_edits import NewPart, set_comp
@@ -37,6 +39,8 @@ from layerpipe.render.takes import OpenTake, open_all
 
 _FORMAT = "layerpipe review undo 1"
 _MOST_STEPS = 20
+_MOST_BYTES = 6 * _MOST_STEPS * BOUNDS.bytes
+"""JSON writes a character with six at most."""
 
 
 def change_of_findings(file: RecipeFile, findings: Sequence[ReviewFinding], cache: TakeCache) -> Change:
@@ -107,7 +111,7 @@ def write_undoably(change: Change, write: Callable[[Change], bool]) -> bool:
     if change.is_empty:
         return write(change)
     path = undo_path(change.path)
-    before = _read_steps(path)
+    before = _written_steps(path, change.before)
     step = {"written": _checksum(change.after.text), "before": change.before}
     _write_steps(path, [*before, step][-_MOST_STEPS:])
     written = False
@@ -128,10 +132,10 @@ def change_of_undo(recipe: Path) -> Change | None:
         If the recipe was changed since.
     """
     path = undo_path(recipe)
-    steps = _read_steps(path)
+    file = read_recipe(recipe)
+    steps = _written_steps(path, file.text)
     if not steps:
         return None
-    file = read_recipe(recipe)
     if _checksum(file.text) != steps[-1]["written"]:
         raise OutputError(f"{recipe}: has changed since review wrote it, and was left as it is; the text before is in "
                           f"{path}", "layerpipe timing --undo and choose --undo remove the edits of theirs alone")
@@ -141,7 +145,22 @@ def change_of_undo(recipe: Path) -> Change | None:
 def forget_undone(recipe: Path) -> None:
     """Forget the last accepted change, which was undone."""
     path = undo_path(recipe)
-    _write_steps(path, _read_steps(path)[:-1])
+    _write_steps(path, _written_steps(path, read_recipe(recipe).text))
+
+
+def _written_steps(path: Path, text: str) -> list[dict[str, str]]:
+    """The kept texts up to the one from which the recipe's present text was made.
+
+    A run that is killed may have kept a text and not yet changed the recipe, or changed it back and not yet forgotten,
+    several times in a row. All steps if the text is in none of them.
+    """
+    steps = _read_steps(path)
+    for number in range(len(steps), 0, -1):
+        if steps[number - 1]["written"] == _checksum(text):
+            return steps[:number]
+        if steps[number - 1]["before"] == text:
+            return steps[: number - 1]
+    return steps
 
 
 def _checksum(text: str) -> str:
@@ -151,7 +170,7 @@ def _checksum(text: str) -> str:
 def _read_steps(path: Path) -> list[dict[str, str]]:
     """The kept texts, the last one last."""
     try:
-        content: Any = json.loads(path.read_bytes())
+        content: Any = json.loads(read_regular(path, _MOST_BYTES))
     except FileNotFoundError:
         return []
     except OSError as refusal:

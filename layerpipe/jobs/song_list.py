@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from layerpipe.core.errors import Fault, RecipeError
+from layerpipe.core.files.regular import read_regular
 from layerpipe.recipe.bounds import BOUNDS
 
 RECIPE_SUFFIX, LIST_SUFFIX = ".toml", ".txt"
@@ -58,10 +59,7 @@ def same_names(songs: Sequence[Path]) -> list[Path]:
 def _listed(path: Path, faults: list[Fault]) -> list[Path]:
     """The paths in a list file; what is wrong with it is added to the faults."""
     try:
-        if path.stat().st_size > MOST_LIST_BYTES:
-            faults.append(Fault(path, "", f"has more than {MOST_LIST_BYTES >> 20} MiB; is this a list of recipes?"))
-            return []
-        text = path.read_bytes().decode("utf-8-sig")
+        text = read_regular(path, MOST_LIST_BYTES).decode("utf-8-sig")
     except FileNotFoundError:
         faults.append(Fault(path, "", "there is no such file"))
         return []

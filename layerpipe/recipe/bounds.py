@@ -34,7 +34,7 @@ _TOKEN = re.compile(r"""
     """, re.DOTALL | re.VERBOSE)
 
 
-def bounds_problem(text: str) -> tuple[int, str] | None:
+def bounds_problem(text: str, bounds: Bounds = BOUNDS) -> tuple[int, str] | None:
     """The line, from 1, at which a text passes a bound, and which one; None if it passes none."""
     depth = parts = values = 0
     for found in _TOKEN.finditer(text):
@@ -47,16 +47,16 @@ def bounds_problem(text: str) -> tuple[int, str] | None:
             parts += 1
         elif token in "=,":
             parts, values = 0, values + 1
-        elif len(token) <= BOUNDS.word or token[0] in "\"'#":
+        elif len(token) <= bounds.word or token[0] in "\"'#":
             continue
-        if depth > BOUNDS.depth:
-            problem = f"nests lists or tables too deeply; allowed are {BOUNDS.depth} levels"
-        elif parts > BOUNDS.key_parts:
-            problem = f"has a key of too many parts; allowed are {BOUNDS.key_parts} names with dots between"
-        elif values > BOUNDS.values:
-            problem = f"has too many keys and list elements for a song; allowed are {BOUNDS.values}"
-        elif len(token) > BOUNDS.word:
-            problem = f"has a number or key of {len(token)} characters; allowed are {BOUNDS.word}"
+        if depth > bounds.depth:
+            problem = f"nests lists or tables too deeply; allowed are {bounds.depth} levels"
+        elif parts > bounds.key_parts:
+            problem = f"has a key of too many parts; allowed are {bounds.key_parts} names with dots between"
+        elif values > bounds.values:
+            problem = f"has too many keys and list elements for a song; allowed are {bounds.values}"
+        elif len(token) > bounds.word:
+            problem = f"has a number or key of {len(token)} characters; allowed are {bounds.word}"
         else:
             continue
         return text.count("\n", 0, found.start()) + 1, problem

@@ -17,12 +17,14 @@ from typing import Any, Literal
 from layerpipe.core.errors import OutputError
 from layerpipe.core.files.atomic import write_whole
 from layerpipe.core.files.locks import locked
+from layerpipe.core.files.regular import read_regular
 from layerpipe.outputs.artist_page.answer import Answer
+from layerpipe.recipe.bounds import Bounds, bounds_problem
 
 FORMAT = "layerpipe comments 1"
 State = Literal["waiting", "written", "unchanged", "declined", "refused"]
-MOST_BYTES = 16 << 20
-"""Far more than the most answers need; a larger file is not read."""
+BOUNDS = Bounds(bytes=16 << 20, values=100_000)
+"""Far more than the most answers need; what is larger is neither written nor read."""
 
 
 class CommentsFull(OutputError):  # noqa: N818 - a state, told to the sender
@@ -135,6 +137,8 @@ class CommentsFile:
                 before = _text(entries)
                 edit(entries)
                 after = _text(entries)
+                if len(after.encode()) > BOUNDS.bytes or bounds_problem(after, BOUNDS) is not None:
+                    raise CommentsFull(f"{self.path}: holds as much as it may; move the file away")
                 if after != before:
                     write_whole(self.path, after.encode(), synced=True)
         except OSError as refusal:
@@ -145,18 +149,19 @@ class CommentsFile:
         import tomllib
 
         try:
-            with self.path.open("rb") as opened:
-                raw = opened.read(MOST_BYTES + 1)
+            raw = read_regular(self.path, BOUNDS.bytes)
         except FileNotFoundError:
             return []
         except OSError as refusal:
             raise OutputError(f"{self.path}: cannot be read: {refusal.strerror or refusal}") from refusal
         if not raw:
             return []
-        try:
-            content = tomllib.loads(raw.decode("utf-8")) if len(raw) <= MOST_BYTES else {}
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError):
-            content = {}
+        content: dict[str, Any] = {}
+        # Also a number of more digits than Python reads, and what is not UTF-8.
+        with contextlib.suppress(ValueError):
+            text = raw.decode("utf-8")
+            if bounds_problem(text, BOUNDS) is None:
+                content = tomllib.loads(text)
         entries = content.get("answer", [])
         if content.get("format") != FORMAT or not isinstance(entries, list) or not all(map(_is_entry, entries)):
             raise OutputError(f"{self.path}: is not a file of comments as this program writes it, and is left as it "

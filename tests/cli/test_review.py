@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,9 @@ from typer.testing import CliRunner
 
 from layerpipe.cli import program
 from layerpipe.jobs.review import find_review, prepare_review
+from layerpipe.jobs.review_change import change_of_undo, forget_undone, undo_path, write_undoably
 from layerpipe.outputs.review.line import line_of
+from layerpipe.recipe.edits import set_level
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.pipeline import process_takes
 from tests.cli.test_choose import PASSES, SONG, recipe_text
@@ -122,6 +125,30 @@ def test_what_was_changed_since_is_not_undone(recipe, document):
     recipe.write_text(by_hand)
     assert "has changed since review wrote it" in run("review", recipe, "--undo", code=1).stderr
     assert recipe.read_text() == by_hand
+
+
+def test_kills_between_keeping_the_text_and_changing_the_recipe_leave_undo_working(recipe):
+    before = recipe.read_bytes()
+    kept = recipe.with_name("kept")
+
+    def killed(change):
+        shutil.copy(undo_path(recipe), kept)
+        return False
+
+    for level_db in (-3.0, -6.0):
+        write_undoably(set_level(recipe, "regular", level_db), lambda change: bool(change.write()))
+    write_undoably(set_level(recipe, "regular", -9.0), killed)
+    kept.replace(undo_path(recipe))
+    # Every undo is killed before it is forgotten.
+    for _ in range(2):
+        change_of_undo(recipe).write()
+    assert recipe.read_bytes() == before
+    assert change_of_undo(recipe) is None
+    write_undoably(set_level(recipe, "regular", -9.0), lambda change: bool(change.write()))
+    change_of_undo(recipe).write()
+    forget_undone(recipe)
+    assert recipe.read_bytes() == before
+    assert not undo_path(recipe).exists()
 
 
 def test_what_is_proposed_sounds_as_it_will_be_bounced(recipe, document):

@@ -21,7 +21,8 @@ def _soak(*command: str) -> dict:
 
 
 @pytest.mark.parametrize("kind", [
-    "bounce", *(pytest.param(kind, marks=pytest.mark.slow) for kind in ("preview", "write", "fill"))])
+    "bounce", *(pytest.param(kind, marks=pytest.mark.slow) for kind in ("preview", "write", "fill", "review", "choose",
+                                                                        "share"))])
 def test_kills_at_random_moments_lose_nothing(kind):
     told = _soak("tests.soak.kills", "--count", "3", "--kind", kind)
     assert told["complaints"] == 0

@@ -11,7 +11,7 @@ import pytest
 
 from layerpipe.core.errors import OutputError
 from layerpipe.outputs.artist_page import Answer, ChosenLevel
-from layerpipe.server.comments import CommentsFile, CommentsFull, comments_path
+from layerpipe.server.comments import BOUNDS, CommentsFile, CommentsFull, comments_path
 from layerpipe.server.limits import Buckets
 from layerpipe.server.network import checked_address, listen, local_address, netloc
 from layerpipe.server.watch import SavedFiles
@@ -71,9 +71,20 @@ def test_a_full_file_takes_no_more(tmp_path):
         comments.add("A", "2", ANSWER)
 
 
+def test_answers_that_could_not_be_read_again_are_not_kept(tmp_path):
+    comments = comments_file(tmp_path / "song.comments.toml")
+    comments.add("A", "1", ANSWER)
+    with pytest.raises(CommentsFull, match="as much as it may"):
+        comments.add("A", "2", Answer("Lantern", "0" * 16, (), {f"{n}": "" for n in range(BOUNDS.values)}))
+    assert [one.line for one in comments.waiting()] == ["1"]
+
+
 @pytest.mark.parametrize("other", [
     b"my own notes", b'format = "layerpipe comments 2"', b"\xff",
     b'format = "layerpipe comments 1"\n[[answer]]\nnumber = "x"',
+    b'format = "layerpipe comments 1"\na = ' + b"9" * 5_000,
+    b'format = "layerpipe comments 1"\na = ' + b"[" * 5_000,
+    b'format = "layerpipe comments 1"\n' + b"a." * 5_000 + b"a = 1",
 ])
 def test_another_file_of_that_name_is_left_as_it_is(tmp_path, other):
     path = tmp_path / "song.comments.toml"

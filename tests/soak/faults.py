@@ -249,7 +249,9 @@ def run(names: list[str], rounds: int, seed: int, folder: Path) -> tuple[dict[st
     for n in range(rounds):
         for name in names:
             scene.use(n % 2)
-            complaints += [f"{name}, round {n}: {what}" for what in FAULTS[name](scene, picked)]
+            found = [f"{name}, round {n}: {what}" for what in FAULTS[name](scene, picked)]
+            complaints += found
+            print(*found, sep="\n", end="\n" * bool(found), file=sys.stderr, flush=True)
     return {"faults": len(names), "rounds": rounds, "seconds": round(time.perf_counter() - begun, 1)}, complaints
 
 

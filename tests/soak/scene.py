@@ -18,9 +18,10 @@ from layerpipe.core.errors import LayerpipeError
 from layerpipe.jobs.bounce import bounce_song
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
-from tests.support.songs import session_of, write_recipe
+from tests.support.songs import SECONDS, plucked, session_of, write_recipe, write_take
 
 FINE, REFUSED, BROKEN = 0, 3, 4
+TIMES = 4
 
 
 class Scene:
@@ -28,7 +29,7 @@ class Scene:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        recipe = session_of(folder)
+        recipe = short_session_of(folder)
         self.recipe = write_recipe(folder / "song.toml", recipe)
         self.texts = [self.recipe.read_text("utf-8")]
         other = copy.deepcopy(recipe)
@@ -66,6 +67,19 @@ class Scene:
                       if path.name.endswith((".partial", ".retired")))
 
 
+def short_session_of(folder: Path) -> dict[str, Any]:
+    """The song of a session with bars of a quarter of their length, so that a round takes half the time."""
+    for layer, octave in (("regular", False), ("octave", True)):
+        for n, side in enumerate(("left", "right")):
+            write_take(folder / f"{layer}-{side}.wav", plucked(10 * n + octave, SECONDS / TIMES, octave=octave))
+    recipe = session_of(folder)
+    recipe["song"] |= {"tempo": 240.0, "meter": "2/4"}
+    left = recipe["layer"][0]["take"][0]
+    left["passes"][1]["move"] = [{"from": 2.6 / TIMES, "to": 3.1 / TIMES, "by_ms": 7.0}]
+    left["comp"][0]["to"] = 3.6 / TIMES
+    return recipe
+
+
 def bounce(scene: Scene, cache: TakeCache, target: Path | None = None) -> None:
     """Bounce the scene's recipe as it is now."""
     file = read_recipe(scene.recipe)
@@ -79,7 +93,10 @@ def digests(folder: Path, pattern: str = "**/*") -> dict[str, str]:
 
 
 def forked(work: Callable[[], None], *, kill_after_s: float | None = None) -> int | None:
-    """Do work in a process of its own; its exit code, or None if it was killed before it ended."""
+    """Do work in a process of its own; its exit code, or None if it was killed before it ended.
+
+    It is killed after so much processor time, so that a kill falls as far into the work on a loaded machine.
+    """
     sys.stdout.flush()
     child = os.fork()
     if child == 0:
@@ -95,10 +112,21 @@ def forked(work: Callable[[], None], *, kill_after_s: float | None = None) -> in
         finally:
             os._exit(code)
     if kill_after_s is not None:
-        time.sleep(kill_after_s)
+        while (left_s := kill_after_s - cpu_s(child)) > 0 and not _has_ended(child):
+            time.sleep(max(left_s, 0.0002))
         os.kill(child, signal.SIGKILL)
     _, status = os.waitpid(child, 0)
     return None if os.WIFSIGNALED(status) else os.waitstatus_to_exitcode(status)
+
+
+def cpu_s(process: int) -> float:
+    """Processor time a process has taken, by Linux's clock of it."""
+    return time.clock_gettime((~process << 3) | 2)
+
+
+def _has_ended(child: int) -> bool:
+    """Whether a child has ended; it can still be waited for."""
+    return os.waitid(os.P_PID, child, os.WEXITED | os.WNOHANG | os.WNOWAIT) is not None
 
 
 def finish(figures: dict[str, Any], complaints: list[str]) -> int:

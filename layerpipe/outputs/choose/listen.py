@@ -74,9 +74,8 @@ def write_candidates(choices: Sequence[Choice], folder: Path, *,
         sound, rate_hz = _sound(choice, part, numbers), choice.takes[0].source.rate_hz
         lufs, _ = _loudness(sound, rate_hz)
         pcm, _ = to_pcm(sound, 24, gain=10 ** ((loudness - lufs) / 20) if math.isfinite(lufs) else 1.0)
-        writer = StemWriter(path, rate_hz, 1 if sound.ndim == 1 else sound.shape[1], 24, len(pcm))
-        writer.write(pcm)
-        writer.close()
+        with StemWriter(path, rate_hz, 1 if sound.ndim == 1 else sound.shape[1], 24, len(pcm)) as writer:
+            writer.write(pcm)
     return paths
 
 

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from layerpipe.core.files.atomic import write_whole
+from layerpipe.core.files.regular import is_regular
 from layerpipe.recipe.reader import RecipeFile
 
 LIST_NAME = "previews.json"
@@ -98,7 +99,7 @@ def _is_plain(name: str) -> bool:
 def _is_ours(path: Path, sha256: str) -> bool:
     """Whether a file is still what was written."""
     try:
-        return stat.S_ISREG(path.lstat().st_mode) and _sha256(path) == sha256
+        return is_regular(path) and _sha256(path) == sha256
     except OSError:
         return False
 

@@ -12,10 +12,11 @@ from itertools import islice
 from pathlib import Path
 
 from layerpipe.core.errors import Fault, OutputError, RecipeError
+from layerpipe.core.files.regular import is_regular
 from layerpipe.core.text import one_line
 from layerpipe.outputs.bounce.delivery_sheet import RECIPE
 from layerpipe.outputs.verify.opened_bounce import OpenBounce
-from layerpipe.outputs.verify.stem_file import checksum_of, is_plain_file
+from layerpipe.outputs.verify.stem_file import checksum_of
 from layerpipe.outputs.verify.verdicts import CHANGED, MISSING, UNCHANGED, SourceVerdict
 from layerpipe.recipe.bounds import BOUNDS
 from layerpipe.recipe.model import Recipe
@@ -45,7 +46,7 @@ def recipe_inside(bounce: OpenBounce, *, named: Path | None = None, remembered: 
     """
     shown = one_line(str(bounce.folder))
     kept = bounce.folder / RECIPE
-    if not is_plain_file(kept) or kept.stat().st_size > BOUNDS.bytes:
+    if not is_regular(kept) or kept.stat().st_size > BOUNDS.bytes:
         raise OutputError(f"{shown}: has no {RECIPE} inside, so its takes are unknown")
     try:
         text = kept.read_text("utf-8")
@@ -58,7 +59,7 @@ def recipe_inside(bounce: OpenBounce, *, named: Path | None = None, remembered: 
     for folder, likely in _candidates(bounce, text, remembered):
         file = parse_recipe(folder / name, text)
         paths = [path for layer in file.recipe.layer for take in layer.take for path in take.files]
-        found = sum(is_plain_file(path.resolve()) for path in paths)
+        found = sum(is_regular(path.resolve()) for path in paths)
         # In the recipe's own folder a take may be missing; elsewhere takes of the same names are others.
         if found == len(paths) or (found and likely):
             return file
@@ -103,7 +104,7 @@ def _candidates(bounce: OpenBounce, text: str, remembered: Path | None) -> Itera
     near = list(dict.fromkeys(_near(own, Path.cwd())))
     checksum = hashlib.sha256(text.encode()).hexdigest()
     yield from ((folder, True) for folder in near if folder != own and _has_recipe(folder, checksum))
-    yield from ((folder, False) for folder in near if is_plain_file(folder / f"{bounce.folder.name}.toml"))
+    yield from ((folder, False) for folder in near if is_regular(folder / f"{bounce.folder.name}.toml"))
     yield from ((folder, False) for folder in near)
 
 
@@ -123,7 +124,7 @@ def _has_recipe(folder: Path, checksum: str) -> bool:
     """Whether a recipe with this checksum is in a folder."""
     try:
         recipes = sorted(folder.glob("*.toml"))
-        return any(is_plain_file(path) and path.stat().st_size <= BOUNDS.bytes and checksum_of(path) == checksum
+        return any(is_regular(path) and path.stat().st_size <= BOUNDS.bytes and checksum_of(path) == checksum
                    for path in recipes[:_MOST_RECIPES])
     except OSError:
         return False

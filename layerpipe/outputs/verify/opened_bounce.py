@@ -9,11 +9,11 @@ from pathlib import Path, PurePosixPath
 
 from layerpipe.core.errors import LayerpipeError
 from layerpipe.core.files.atomic_folder import LITTER
+from layerpipe.core.files.regular import is_regular
 from layerpipe.core.text import one_line
 from layerpipe.outputs.bounce.delivery_sheet import RECIPE
 from layerpipe.outputs.bounce.manifest import MANIFEST
 from layerpipe.outputs.bounce.manifest_model import DocumentEntry, Manifest, StemEntry, read_manifest
-from layerpipe.outputs.verify.stem_file import is_plain_file
 
 
 class NotABounceError(LayerpipeError):
@@ -83,7 +83,7 @@ def open_bounce(folder: Path) -> OpenBounce:
     if not folder.is_dir():
         raise NotABounceError(f"{shown}: is not a folder; a bounce is a folder with {MANIFEST} in it")
     path = folder / MANIFEST
-    if not is_plain_file(path):
+    if not is_regular(path):
         raise NotABounceError(f"{shown}: is not a bounce folder; there is no {MANIFEST} in it")
     try:
         manifest, unchanged = read_manifest(path)

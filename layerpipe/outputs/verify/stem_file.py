@@ -8,7 +8,6 @@ Layout: EBU Tech 3285 v2 (`bext`), EBU Tech 3306 and ITU-R BS.2088 (RF64).
 from __future__ import annotations
 
 import hashlib
-import stat
 import struct
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ from typing import BinaryIO
 import numpy as np
 import numpy.typing as npt
 
+from layerpipe.core.files.regular import is_regular
 from layerpipe.core.files.shared_reader import SharedFile
 from layerpipe.core.units import db_of_gain
 
@@ -57,7 +57,7 @@ class StemFile:
     """
 
     def __init__(self, path: Path) -> None:
-        if not is_plain_file(path):
+        if not is_regular(path):
             raise ValueError("is not a regular file")
         with path.open("rb") as file:
             self.head = _head(file, path.stat().st_size)
@@ -81,14 +81,6 @@ class StemFile:
         wide = np.zeros((len(raw) // 3, 4), np.uint8)
         wide[:, 1:] = np.frombuffer(raw, np.uint8).reshape(-1, 3)
         return (wide.view("<i4")[:, 0] >> np.int32(8)).reshape(-1, head.channels).astype(np.int32, copy=False)
-
-
-def is_plain_file(path: Path) -> bool:
-    """Whether this is a regular file itself, not a link, folder, device or pipe."""
-    try:
-        return stat.S_ISREG(path.lstat().st_mode)
-    except (OSError, ValueError):
-        return False
 
 
 def checksum_of(path: Path) -> str:

@@ -12,6 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
+from layerpipe.core.files.regular import is_regular
 from layerpipe.core.sound import OnProgress
 from layerpipe.outputs.bounce.manifest import MANIFEST
 from layerpipe.outputs.bounce.manifest_model import DocumentEntry, StemEntry
@@ -25,7 +26,6 @@ from layerpipe.outputs.verify.stem_file import (
     checksum_of,
     dbfs_of_steps,
     difference,
-    is_plain_file,
     sum_reader,
 )
 from layerpipe.outputs.verify.verdicts import (
@@ -185,7 +185,7 @@ def _absent(bounce: OpenBounce, entry: StemEntry | DocumentEntry) -> FileVerdict
     path = bounce.path_of(entry)
     if any(parent.is_symlink() for parent in _between(bounce.folder, path)):
         return FileVerdict(entry.path, CHANGED, problems=(_NOT_A_FILE,))
-    if is_plain_file(path):
+    if is_regular(path):
         return None
     try:
         path.lstat()

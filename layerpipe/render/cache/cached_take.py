@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import stat
 import zlib
 from array import array
 from collections.abc import Iterable, Iterator, Mapping
@@ -16,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from layerpipe.core.errors import LayerpipeError
+from layerpipe.core.files.regular import is_regular
 from layerpipe.core.files.shared_reader import SharedFile
 from layerpipe.core.sound import Float32Array, FloatArray
 from layerpipe.render.cache.digests import cache_key
@@ -154,14 +154,6 @@ def by_the_second(blocks: Iterable[FloatArray], rate_hz: int) -> Iterator[FloatA
         left = joined[whole:]
     if len(left):
         yield left
-
-
-def is_regular(path: Path) -> bool:
-    """Whether a path is a plain file: an entry is never a link, a pipe or a folder."""
-    try:
-        return stat.S_ISREG(path.lstat().st_mode)
-    except OSError:
-        return False
 
 
 def seal_of(words: Mapping[str, Any], rows: bytes) -> str:

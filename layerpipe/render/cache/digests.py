@@ -16,7 +16,9 @@ from typing import Any
 
 from layerpipe.core.files.atomic import write_whole
 from layerpipe.core.files.cache_dir import make_private
+from layerpipe.core.files.regular import read_regular
 
+_MOST_BYTES = 1 << 16
 _SETTLED_S = 2.0
 """Age from which a file's times show that it was written again: FAT stores them in steps of 2 s."""
 
@@ -32,8 +34,8 @@ class SourceNotes:
         seen = path.stat()
         identity = f"{path.resolve()}|{seen.st_size}|{seen.st_mtime_ns}|{seen.st_ctime_ns}|{seen.st_ino}"
         memo = self._folder / f"{hashlib.sha256(identity.encode('utf-8', 'surrogateescape')).hexdigest()}.digest"
-        with contextlib.suppress(OSError, UnicodeDecodeError):
-            known, _, seal = memo.read_text("ascii").partition(" ")
+        with contextlib.suppress(OSError, ValueError):
+            known, _, seal = read_regular(memo, _MOST_BYTES).decode("ascii").partition(" ")
             if len(known) == 64 and seal == _seal_of_memo(identity, known):
                 return known
         found = digest(path)
@@ -52,7 +54,7 @@ class SourceNotes:
         if not (len(sha256) == 64 and sha256.isalnum()):
             return None
         try:
-            folder = Path(os.fsdecode((self._folder / f"{sha256}.place").read_bytes()))
+            folder = Path(os.fsdecode(read_regular(self._folder / f"{sha256}.place", _MOST_BYTES)))
             return folder if folder.is_absolute() and folder.is_dir() else None
         except (OSError, ValueError):
             return None

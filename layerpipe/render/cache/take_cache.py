@@ -26,9 +26,10 @@ import numpy.typing as npt
 from layerpipe.core.errors import DamagedFile, OutputError, ParameterError
 from layerpipe.core.files.atomic import whole_file, write_whole
 from layerpipe.core.files.cache_dir import cache_folder, make_private
+from layerpipe.core.files.regular import is_regular
 from layerpipe.core.files.temporary import TemporaryFolder
 from layerpipe.core.sound import FloatArray
-from layerpipe.render.cache.cached_take import CachedTake, DamagedEntry, by_the_second, is_regular, seal_of
+from layerpipe.render.cache.cached_take import CachedTake, DamagedEntry, by_the_second, seal_of
 from layerpipe.render.cache.digests import SourceNotes, cache_key
 
 __all__ = ["CacheMoved", "TakeCache", "cache_key"]
