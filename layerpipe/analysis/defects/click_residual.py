@@ -115,7 +115,8 @@ def residual_of(sound: FloatArray, at: int, step: int, tick: FloatArray) -> Plac
     if over_chance < SETTINGS.over_chance or over_loudest < SETTINGS.over_loudest:
         return None
     # Hardly any suspect comes as far as this.
-    over_rms, over_highest = _amplitudes(_ticks(whitened, hole, tick), near.start * step, near.stop * step, 2 * MS * step)
+    ticks = _ticks(whitened, hole, tick)
+    over_rms, over_highest = _amplitudes(ticks, near.start * step, near.stop * step, 2 * MS * step)
     outside = np.r_[SETTINGS.order : hole.start, hole.stop : len(sound)]
     ringing = float(np.mean(sound[outside] ** 2) / (np.mean(residual[outside] ** 2) + 1e-30))
     return Place(start, stop, Residual(over_chance, over_loudest, over_rms, over_highest, ringing))
