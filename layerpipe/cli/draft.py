@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from layerpipe.cli.songs import FOLDERS, JobsOption, SongResult, answer_songs
 from layerpipe.cli.tables import drawn, new_table
-from layerpipe.cli.terminal import FINE, JsonOption, QuietOption, Terminal, answers
+from layerpipe.cli.terminal import JsonOption, QuietOption, Terminal, answers
 
 if TYPE_CHECKING:
     from layerpipe.analysis.folder.understood import DraftedTake, Understood
@@ -17,10 +19,12 @@ if TYPE_CHECKING:
 
 @answers
 def draft(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A folder of takes.", show_default=False)],
+    folders: Annotated[list[Path], typer.Argument(metavar="FOLDER...", show_default=False, help=(
+        "Folders of takes, one for each song, or .txt files that list one a line."))],
     out: Annotated[Path | None, typer.Option("--out", "-o", metavar="FILE", help=(
         "Write the recipe to this new file; if omitted, the recipe is printed with paths relative to the current "
-        "folder."), show_default=False)] = None,
+        "folder. Of several folders: a folder that gets one recipe each."), show_default=False)] = None,
+    jobs: JobsOption = 1,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
@@ -29,9 +33,36 @@ def draft(
     Sorts out takes, passes, microphones of one performance, the rough mix and the click track, whose tempo is used.
     What is not certain is muted, with the reason beside it. Files that are not audio are listed and skipped.
     """
+    several = not FOLDERS.is_one(folders)
+    if several and out is None:
+        raise typer.BadParameter("must name a folder for the recipes of several songs", param_hint="--out")
+    return answer_songs(Terminal(as_json=as_json, quiet=quiet), folders, partial(
+        _draft, out=out, several=several), jobs=jobs, refuse=_refuse_same_names, named=FOLDERS)
+
+
+def _refuse_same_names(folders: list[Path]) -> None:
+    """Refuse folders whose recipes would get one name."""
+    from layerpipe.core.errors import Fault, RecipeError
+
+    names = [_name_of(folder).casefold() for folder in folders]
+    faults = [Fault(folder, "", "another folder has this name; draft them into different folders (--out)")
+              for folder, name in zip(folders, names, strict=True) if names.count(name) > 1]
+    if faults:
+        raise RecipeError(faults)
+
+
+def _name_of(folder: Path) -> str:
+    """The name of a folder's recipe, without its ending."""
+    return folder.resolve().name
+
+
+def _draft(terminal: Terminal, folder: Path, *, out: Path | None, several: bool) -> SongResult:
+    """One song."""
     from layerpipe.jobs.draft import draft_recipe, write_draft
 
-    terminal = Terminal(as_json=as_json, quiet=quiet)
+    if several and out is not None:
+        out.mkdir(parents=True, exist_ok=True)
+        out = out / f"{_name_of(folder)}.toml"
     with terminal.progress("listening", 1.0) as on_progress:
         drafted = draft_recipe(folder, out.parent if out else Path(), on_progress=on_progress)
     for skip in drafted.skipped:
@@ -41,15 +72,15 @@ def draft(
         terminal.say(_table(drafted, folder))
         terminal.say(*_kinds(drafted), f"wrote {out}: {_summary(drafted.understood)}")
         terminal.say(f"next: {_next(drafted.understood, str(out))}")
-    elif not as_json:
+    elif not terminal.as_json:
         # Printed even with --quiet: it is the result. What is said about it does not get into the file it is sent to.
         terminal.result(*drafted.text.splitlines())
         if terminal.talks:
             terminal.warn(*drawn(_table(drafted, folder)).splitlines(), *_kinds(drafted), _summary(drafted.understood))
             terminal.warn(f"next: layerpipe draft {folder} --out song.toml, then "
                           f"{_next(drafted.understood, 'song.toml')}")
-    terminal.document(_document(drafted, out))
-    return FINE
+    uncertain = sum(take.muted for take in drafted.understood.takes)
+    return SongResult(_document(drafted, out), "drafted", note=f"{uncertain} not certain" if uncertain else "")
 
 
 def _next(understood: Understood, recipe: str) -> str:

@@ -18,7 +18,7 @@ from layerpipe.cli.tables import drawn, new_bars, new_table, terminal_width
 from layerpipe.cli.terminal import FINE, Terminal
 from layerpipe.core.json_values import json_value
 from layerpipe.core.text import one_line, printable
-from layerpipe.jobs.song_list import find_songs, is_one_recipe
+from layerpipe.jobs.song_list import find_bounces, find_folders, find_songs, is_one_bounce, is_one_folder, is_one_recipe
 from layerpipe.jobs.songs import SongOutcome, SongProgress, run_songs
 
 SongsArgument = Annotated[list[Path], typer.Argument(metavar="RECIPE...", show_default=False, help=(
@@ -39,6 +39,19 @@ class SongResult:
     note: str = ""
 
 
+@dataclass(frozen=True)
+class Named:
+    """What a command's songs are named by: the name in documents, whether one was named, and which are meant."""
+
+    name: str
+    is_one: Callable[[Sequence[Path]], bool]
+    find: Callable[[Sequence[Path]], list[Path]]
+
+
+RECIPES = Named("recipe", is_one_recipe, find_songs)
+BOUNCES = Named("bounce", is_one_bounce, find_bounces)
+FOLDERS = Named("folder", is_one_folder, find_folders)
+
 Song = Callable[[Terminal, Path], SongResult]
 """A command's work for one recipe: says what it found and returns it. To run in other processes it is a function of a
 module, or a `functools.partial` of one with keywords."""
@@ -46,7 +59,7 @@ module, or a `functools.partial` of one with keywords."""
 
 def answer_songs(terminal: Terminal, given: Sequence[Path], song: Song, *, jobs: int = 1, cluster: str | None = None,
                  outputs: Sequence[Path] = (), alone: Callable[[dict[str, Any]], dict[str, Any]] = lambda made: made,
-                 refuse: Callable[[list[Path]], None] = lambda recipes: None) -> int:
+                 refuse: Callable[[list[Path]], None] = lambda recipes: None, named: Named = RECIPES) -> int:
     """Do a command's work for one song or many, print the results, return the exit code.
 
     One recipe alone is answered by its own results and document. Several end with a table of songs; their document is
@@ -68,21 +81,23 @@ def answer_songs(terminal: Terminal, given: Sequence[Path], song: Song, *, jobs:
         The document of one recipe alone.
     refuse : function of the recipes
         Raises if they cannot be done together; called if there are several.
+    named : Named
+        What the songs are named by.
     """
-    if is_one_recipe(given) and cluster is None:
+    if named.is_one(given) and cluster is None:
         result = song(terminal, given[0])
         terminal.document(alone(result.document))
         return result.exit_code
-    recipes = find_songs(given)
+    recipes = named.find(given)
     if len(recipes) > 1:
         refuse(recipes)
     recipes, done = do_all(terminal, recipes, song, jobs=jobs, cluster=cluster, outputs=outputs)
-    if is_one_recipe(given):
+    if named.is_one(given):
         terminal.document(done[0].document if "refused" in done[0].document else alone(done[0].document))
     else:
         terminal.say(_table(recipes, done))
         terminal.say(_summary(done))
-        terminal.document({"songs": [{"recipe": recipe, "verdict": outcome.verdict, "exit_code": outcome.exit_code,
+        terminal.document({"songs": [{named.name: recipe, "verdict": outcome.verdict, "exit_code": outcome.exit_code,
                                       **outcome.document} for recipe, outcome in zip(recipes, done, strict=True)]})
     return max((outcome.exit_code for outcome in done), default=FINE)
 

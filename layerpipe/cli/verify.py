@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import tempfile
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from layerpipe.cli.songs import BOUNCES, JobsOption, SongResult, answer_songs
 from layerpipe.cli.tables import new_table
 from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers
 
@@ -18,13 +20,15 @@ if TYPE_CHECKING:
 
 @answers
 def verify(
-    bounce: Annotated[Path, typer.Argument(metavar="BOUNCE", help="Folder of a bounce.", show_default=False)],
+    bounces: Annotated[list[Path], typer.Argument(metavar="BOUNCE...", show_default=False, help=(
+        "Bounces, folders of bounces, or .txt files that list one path a line."))],
     sources: Annotated[bool, typer.Option("--sources", help=(
         "Also check the source takes against the checksums."))] = False,
     render: Annotated[bool, typer.Option("--render", help=(
         "Also re-render from the enclosed recipe, without the cache, and compare."))] = False,
     recipe: Annotated[Path | None, typer.Option("--recipe", metavar="FILE", show_default=False, help=(
         "Original recipe, if its takes cannot be found."))] = None,
+    jobs: JobsOption = 1,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> int:
@@ -33,14 +37,22 @@ def verify(
     Checks the checksum, header and loudness of every file, and the sum of the layers. Exits with 1 if anything changed.
 
     JSON: bounce, verdict (unchanged, changed, missing, extra), files (file, verdict, first_different_frame,
-    largest_difference_dbfs, problems), sum (agrees, ...), sources and rerender (null unless asked for), remarks.
+    largest_difference_dbfs, problems), sum (agrees, ...), sources and rerender (null unless asked for), remarks. Of
+    several: songs (these of each, and exit_code; or refused).
     """
+    if recipe is not None and not BOUNCES.is_one(bounces):
+        raise typer.BadParameter("is the recipe of one bounce; give that alone", param_hint="--recipe")
+    return answer_songs(Terminal(as_json=as_json, quiet=quiet), bounces, partial(
+        _verify, sources=sources, render=render, recipe=recipe), jobs=jobs, named=BOUNCES)
+
+
+def _verify(terminal: Terminal, bounce: Path, *, sources: bool, render: bool, recipe: Path | None) -> SongResult:
+    """One bounce."""
     from layerpipe.jobs.verify import verify_render, verify_song
     from layerpipe.outputs.verify.opened_bounce import open_bounce
     from layerpipe.outputs.verify.verdicts import UNCHANGED
     from layerpipe.render.pipeline import WORKERS
 
-    terminal = Terminal(as_json=as_json, quiet=quiet)
     opened = open_bounce(bounce)
     with terminal.progress("verifying", 1.0) as on_progress:
         found = verify_song(opened, sources=sources, recipe=recipe, workers=WORKERS, on_progress=on_progress)
@@ -48,8 +60,9 @@ def verify(
             terminal.progress("rendering", 1.0) as on_progress:
         found = verify_render(found, opened, Path(room), wanted=render, recipe=recipe, on_progress=on_progress)
     _print(terminal, bounce, found)
-    terminal.document({"bounce": bounce, **asdict(found)})
-    return FINE if found.verdict == UNCHANGED else FAULTY
+    return SongResult({"bounce": bounce, **asdict(found)}, found.verdict,
+                      FINE if found.verdict == UNCHANGED else FAULTY, ", ".join(
+                          file.file for file in found.files if file.verdict != UNCHANGED))
 
 
 def _print(terminal: Terminal, bounce: Path, found: Verified) -> None:

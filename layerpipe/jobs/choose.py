@@ -91,12 +91,12 @@ def choose_passes(file: RecipeFile, cache: TakeCache | None = None, *,
                 compared = iter(list(pool.map(lambda two: compare_passes(two[0], two[1], spans),
                                               [(one, other) for one in listened[0] for other in listened[1]])))
                 pairs = tuple(tuple(next(compared) for _ in listened[1]) for _ in listened[0])
-            found.append(_with_joints_heard(file.recipe, Choice(group, spans, listened, pairs, usual)))
+            found.append(_with_joints_heard(file.recipe, Choice(group, spans, listened, pairs, usual), ask))
     ask.tidy()
     return found
 
 
-def _with_joints_heard(recipe: Recipe, choice: Choice) -> Choice:
+def _with_joints_heard(recipe: Recipe, choice: Choice, ask: Ask) -> Choice:
     """The choice after listening to the joints of its comp as `check` does: an audible one has to gain more."""
     heard: dict[Joint, str] = {}
     while any(joint not in heard for joint in choice.joints):
@@ -104,10 +104,12 @@ def _with_joints_heard(recipe: Recipe, choice: Choice) -> Choice:
             take, passes = choice.takes[joint.take], choice.passes[joint.take]
             before, after = passes[joint.before], passes[joint.after]
             at_s = round(_joint_s(before, after, choice.spans[joint.part + 1].start_s), 3)
-            rate_hz, frames = take.source.rate_hz, take.frames
-            found = measure_joint(PlacedSound(before.sound, frames), PlacedSound(after.sound, frames),
-                                  frames_of_s(at_s, rate_hz), frames_of_ms(DEFAULT_CROSSFADE_MS, rate_hz),
-                                  recipe.song.a4_hz)
+            rate_hz = take.source.rate_hz
+            # As long as the take, as for `check`, which then knows the answer.
+            lasting = [one.sound if one.sound.frames == take.frames else PlacedSound(one.sound, take.frames)
+                       for one in (before, after)]
+            found = ask(measure_joint, *lasting, frames_of_s(at_s, rate_hz),
+                        frames_of_ms(DEFAULT_CROSSFADE_MS, rate_hz), recipe.song.a4_hz)
             words = ", ".join(joint_words(found, recipe.check).values())
             heard[joint] = f"edit point at {take.tempo_map.text_of(at_s)} is audible: {words}" if words else ""
         choice = replace(choice, audible={joint: words for joint, words in heard.items() if words})

@@ -1,10 +1,11 @@
-"""Which songs a command is about: recipes, folders of recipes, and files that list them."""
+"""Which songs a command is about: recipes, bounces, folders of them, and files that list them."""
 
 from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from pathlib import Path
 
 from layerpipe.core.errors import Fault, RecipeError
@@ -19,7 +20,17 @@ _TABLE = re.compile(rb"^\s*\[\[?\s*(song|layer)\b", re.MULTILINE)
 
 def is_one_recipe(given: Sequence[Path]) -> bool:
     """Whether exactly one recipe was named, not a folder or a list (which may contain one)."""
-    return len(given) == 1 and not given[0].is_dir() and given[0].suffix.casefold() != LIST_SUFFIX
+    return len(given) == 1 and not given[0].is_dir() and not _is_list(given[0])
+
+
+def is_one_bounce(given: Sequence[Path]) -> bool:
+    """Whether exactly one bounce was named, not a folder of bounces or a list; what is neither counts as one."""
+    return len(given) == 1 and not _is_list(given[0]) and not any(_bounces(given[0]))
+
+
+def is_one_folder(given: Sequence[Path]) -> bool:
+    """Whether exactly one folder was named, not a list."""
+    return len(given) == 1 and not _is_list(given[0])
 
 
 def find_songs(given: Sequence[Path]) -> list[Path]:
@@ -37,13 +48,30 @@ def find_songs(given: Sequence[Path]) -> list[Path]:
     RecipeError
         With every folder and list that cannot be read or contains no recipe.
     """
+    return _found(given, lambda path, faults: _in_folder(path, faults) if path.is_dir() else [path])
+
+
+def find_bounces(given: Sequence[Path]) -> list[Path]:
+    """The bounces meant by bounces, folders of bounces and lists, as `find_songs` finds recipes.
+
+    A folder without a manifest in it means the bounces in it, by name; if there are none, it is left as it is.
+    """
+    return _found(given, lambda path, faults: sorted(_bounces(path)) or [path])
+
+
+def find_folders(given: Sequence[Path]) -> list[Path]:
+    """Folders, and those in lists, in the given order, each once."""
+    return _found(given, lambda path, faults: [path])
+
+
+def _found(given: Sequence[Path], inside: Callable[[Path, list[Fault]], list[Path]]) -> list[Path]:
+    """What every path means, each once; raises with all faults."""
     faults: list[Fault] = []
     found: dict[str, Path] = {}
     for path in given:
-        listed = _listed(path, faults) if path.suffix.casefold() == LIST_SUFFIX and not path.is_dir() else [path]
-        for one in listed:
-            for recipe in _in_folder(one, faults) if one.is_dir() else [one]:
-                found.setdefault(os.path.realpath(recipe), recipe)
+        for one in _listed(path, faults) if _is_list(path) else [path]:
+            for song in inside(one, faults):
+                found.setdefault(os.path.realpath(song), song)
     if faults:
         raise RecipeError(faults)
     return list(found.values())
@@ -56,6 +84,22 @@ def same_names(songs: Sequence[Path]) -> list[Path]:
     return [song for song, name in zip(songs, names, strict=True) if name in many]
 
 
+def _is_list(path: Path) -> bool:
+    """Whether a path is a list's."""
+    return path.suffix.casefold() == LIST_SUFFIX and not path.is_dir()
+
+
+def _bounces(folder: Path) -> Iterator[Path]:
+    """The bounces in a folder that is none itself and can be read."""
+    from layerpipe.outputs.bounce.manifest import MANIFEST
+
+    if folder.is_dir() and not (folder / MANIFEST).exists():
+        with suppress(OSError):
+            for path in folder.iterdir():
+                if not path.name.startswith(".") and (path / MANIFEST).is_file():
+                    yield path
+
+
 def _listed(path: Path, faults: list[Fault]) -> list[Path]:
     """The paths in a list file; what is wrong with it is added to the faults."""
     try:
@@ -65,12 +109,12 @@ def _listed(path: Path, faults: list[Fault]) -> list[Path]:
         return []
     except (OSError, UnicodeDecodeError) as refusal:
         reason = getattr(refusal, "strerror", None) or "it is not UTF-8"
-        faults.append(Fault(path, "", f"cannot be read as a list of recipes: {reason}"))
+        faults.append(Fault(path, "", f"cannot be read as a list of paths: {reason}"))
         return []
     lines = [line.strip() for line in text.splitlines()]
     named = [path.parent / line for line in lines if line and not line.startswith("#")]
     if not named:
-        faults.append(Fault(path, "", "lists no recipe; write one path a line"))
+        faults.append(Fault(path, "", "lists nothing; write one path a line"))
     return named
 
 

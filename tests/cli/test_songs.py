@@ -6,6 +6,7 @@ import json
 import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 from typer.testing import CliRunner
 
@@ -88,6 +89,48 @@ def test_a_list_of_songs_ends_with_a_table_of_verdicts(run, songs, tmp_path):
     assert code == 0
     assert "2 songs: 2 skipped" in out
     assert run("bounce", "side one.txt", "--continue", "--quiet") == (0, "", "")
+
+
+def test_a_folder_of_bounces_is_verified_with_one_table_and_the_highest_exit_code(run, songs, tmp_path):
+    assert run("bounce", songs / "amber.toml", songs / "birch.toml", "--quiet")[0] == 0
+    assert run("verify", "bounces", "--quiet") == (0, "", "")
+    (tmp_path / "bounces" / "birch" / "blend.wav").unlink()
+    code, out, _ = run("verify", "bounces")
+    assert code == 1
+    assert "2 songs: 1 unchanged, 1 missing" in out
+    (tmp_path / "some.txt").write_text("bounces/birch\nbounces/gone\nbounces/amber\n")
+    code, out, err = run("verify", "some.txt", "--json", "--jobs", "2")
+    told = json.loads(out)["songs"]
+    assert [(one["bounce"], one["verdict"], one["exit_code"]) for one in told] == [
+        ("bounces/birch", "missing", 1), ("bounces/gone", "refused", 2), ("bounces/amber", "unchanged", 0)]
+    assert code == 2
+    assert "bounces/gone: there is no such folder" in err
+    alone = json.loads(run("verify", "bounces/amber", "--json")[1])
+    assert alone.items() <= told[2].items()
+    # A folder in which nothing is a bounce is refused as before.
+    assert run("verify", songs)[0] == 2
+    assert run("verify", "bounces", "--recipe", songs / "amber.toml")[0] == 2
+
+
+def test_folders_of_takes_are_drafted_into_one_folder(run, tmp_path):
+    for name in ("elm", "fir"):
+        (tmp_path / name).mkdir()
+        for n, side in enumerate(("left", "right")):
+            write_take(tmp_path / name / f"regular {side}.wav", 0.1 * np.random.default_rng(n).standard_normal(16_000))
+    (tmp_path / "empty").mkdir()
+    assert run("draft", "elm", "fir")[0] == 2
+    code, out, err = run("draft", "elm", "empty", "fir", "--out", "recipes", "--json")
+    told = json.loads(out)["songs"]
+    assert [(one["folder"], one["verdict"]) for one in told] == [
+        ("elm", "drafted"), ("empty", "refused"), ("fir", "drafted")]
+    assert code == max(one["exit_code"] for one in told)
+    assert "contains no usable audio file" in err
+    assert {path.name for path in (tmp_path / "recipes").iterdir()} == {"elm.toml", "fir.toml"}
+    assert len(read_recipe(tmp_path / "recipes" / "elm.toml").recipe.layer[0].take) == 2
+    # What exists is left as it is; folders of one name would write one file.
+    assert "exists and was left as it is" in run("draft", "elm", "fir", "--out", "recipes", "--quiet")[2]
+    (tmp_path / "side" / "elm").mkdir(parents=True)
+    assert "another folder has this name" in run("draft", "elm", "side/elm", "--out", "more")[2]
 
 
 @pytest.mark.slow

@@ -142,6 +142,7 @@ def measure_pass(name: str, checked: CheckedTake, sound: Sound, aligned: Aligned
     heard = [0] * len(spans)
     for onset in aligned.onsets:
         heard[span_at(spans, onset.heard_s) if onset.point is None else span_of_bar(spans, onset.point.bar)] += 1
+    cents = checked.ask(cents_of_parts, checked.measured.low, checked.a4_hz, checked.starts_s, spans)
     parts = []
     for part, span in enumerate(spans):
         pairs = timing[part]
@@ -149,11 +150,11 @@ def measure_pass(name: str, checked: CheckedTake, sound: Sound, aligned: Aligned
         parts.append(PartMeasures(
             heard[part], deviation_ms([late for _, late in pairs]) if enough else None,
             float(np.median([offset for offset, _ in pairs])) if enough else None,
-            _cents(checked, spans, part), _level_db(checked, span, part == 0, part == len(spans) - 1),
+            _cents(checked, cents[part]), _level_db(checked, span, part == 0, part == len(spans) - 1),
             tuple(by_part[part])))
     starts_s = checked.starts_s
     repeats = tuple(Repeat(starts_s + one.start_s, starts_s + one.stop_s, starts_s + one.of_s)
-                    for one in find_repeats(checked.sound, checked.measured.steps.mid_power))
+                    for one in checked.ask(find_repeats, checked.sound, power=checked.measured.steps.mid_power))
     return MeasuredPass(name, checked, sound, aligned, tuple(parts), tuple(faults), repeats)
 
 
@@ -200,15 +201,18 @@ def _faults(checked: CheckedTake) -> list[PassFault]:
     return found
 
 
-def _cents(checked: CheckedTake, spans: tuple[Span, ...], part: int) -> float | None:
+def cents_of_parts(low: LowBand, a4_hz: float, starts_s: float, spans: tuple[Span, ...]) -> list[float | None]:
+    """Tuning in every part; None where too little sounds. `starts_s` is where in the song the low band begins."""
+    middles_s = starts_s + np.arange(len(low.power)) * SETTINGS.hop_s + SETTINGS.window_s / 2
+    parts = np.array([span_at(spans, at_s) for at_s in middles_s], dtype=np.int64)
+    found = [tuning_of(_windows(low, parts == part), a4_hz) if (parts == part).any() else None
+             for part in range(len(spans))]
+    return [None if one is None else one.cents for one in found]
+
+
+def _cents(checked: CheckedTake, cents: float | None) -> float | None:
     """Tuning in one part; that of the whole pass where too little sounds."""
-    low = checked.measured.low
-    middles_s = checked.starts_s + np.arange(len(low.power)) * SETTINGS.hop_s + SETTINGS.window_s / 2
-    inside = np.array([span_at(spans, at_s) == part for at_s in middles_s], dtype=np.bool_)
-    found = tuning_of(_windows(low, inside), checked.a4_hz) if inside.any() else None
-    if found is None and checked.tuning is not None:
-        return checked.tuning.cents
-    return None if found is None else found.cents
+    return checked.tuning.cents if cents is None and checked.tuning is not None else cents
 
 
 def _windows(low: LowBand, inside: np.ndarray) -> LowBand:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from layerpipe.analysis.defects.click_verdict import Residual
 from layerpipe.core.sound import FloatArray
@@ -97,10 +98,10 @@ def residual_of(sound: FloatArray, at: int, step: int, tick: FloatArray) -> Plac
         None in digital silence, too near an end, or where nothing stands out.
     """
     hole = slice(max(at - 2 * MS, 0) * step, (at + 4 * MS) * step)
-    unpredicted = _unpredicted(sound, hole, tick)
-    if unpredicted is None:
+    whitened = _whitened(sound, hole, len(tick))
+    if whitened is None:
         return None
-    residual, ticks = unpredicted
+    residual = whitened.residual
     power = (residual * residual)[: len(residual) // step * step].reshape(-1, step).mean(axis=1)
     near = slice(max(at - MS, 0), at + MS)
     start, stop, width = most_prominent(power, near.start + int(np.argmax(power[near])))
@@ -113,6 +114,8 @@ def residual_of(sound: FloatArray, at: int, step: int, tick: FloatArray) -> Plac
     over_loudest = energy / (max(loudest(before, width), loudest(after, width)) + 1e-30)
     if over_chance < SETTINGS.over_chance or over_loudest < SETTINGS.over_loudest:
         return None
+    # Hardly any suspect comes as far as this.
+    ticks = _ticks(whitened, hole, tick)
     over_rms, over_highest = _amplitudes(ticks, near.start * step, near.stop * step, 2 * MS * step)
     outside = np.r_[SETTINGS.order : hole.start, hole.stop : len(sound)]
     ringing = float(np.mean(sound[outside] ** 2) / (np.mean(residual[outside] ** 2) + 1e-30))
@@ -135,19 +138,22 @@ def _amplitudes(ticks: FloatArray, start: int, stop: int, apart: int) -> tuple[f
     return best
 
 
-def _unpredicted(sound: FloatArray, hole: slice, tick: FloatArray) -> tuple[FloatArray, FloatArray] | None:
-    """What a model fitted outside the hole does not predict.
+class _Whitened(NamedTuple):
+    """What a model fitted outside a hole does not predict, its spectrum, that of the filter, their size."""
 
-    Returns
-    -------
-    (residual, ticks) or None
-        The residual, and the output of a matched filter for ticks, which is shorter by the lengths of the filters.
-        None in digital silence.
-    """
+    residual: FloatArray
+    spectrum: npt.NDArray[np.complex128]
+    white: npt.NDArray[np.complex128]
+    size: int
+    optimism: float
+
+
+def _whitened(sound: FloatArray, hole: slice, tick_frames: int) -> _Whitened | None:
+    """Take away what a model fitted outside the hole predicts; None in digital silence."""
     around = sound.copy()
     around[hole] = 0.0
     # Long enough for the lags and for the filters, so that nothing wraps around.
-    size = next_fast_length(len(sound) + SETTINGS.order + len(tick))
+    size = next_fast_length(len(sound) + SETTINGS.order + tick_frames)
     spectrum = np.fft.rfft(around, size)
     correlation: FloatArray = np.fft.irfft(spectrum.real**2 + spectrum.imag**2, size)[: SETTINGS.order + 1]
     if correlation[0] <= 1e-18:
@@ -158,12 +164,18 @@ def _unpredicted(sound: FloatArray, hole: slice, tick: FloatArray) -> tuple[Floa
     white = np.fft.rfft(whitener, size)
     spectrum = np.fft.rfft(sound, size) * white
     residual = np.fft.irfft(spectrum, size)[: len(sound)]
-    # The response to a tick through both filters, reversed in time, gathers the tick in one sample again.
-    length = len(sound) - SETTINGS.order - len(tick)
-    ticks = np.fft.irfft(spectrum * np.conj(white * np.fft.rfft(tick, size)), size)[:length]
     residual[hole] /= math.sqrt(optimism)
-    ticks[hole] /= optimism
-    return residual, ticks
+    return _Whitened(residual, spectrum, white, size, optimism)
+
+
+def _ticks(found: _Whitened, hole: slice, tick: FloatArray) -> FloatArray:
+    """The output of a matched filter for ticks, which is shorter by the lengths of the filters."""
+    # The response to a tick through both filters, reversed in time, gathers the tick in one sample again.
+    length = len(found.residual) - SETTINGS.order - len(tick)
+    gathered = found.spectrum * np.conj(found.white * np.fft.rfft(tick, found.size))
+    ticks = np.fft.irfft(gathered, found.size)[:length]
+    ticks[hole] /= found.optimism
+    return ticks
 
 
 def _whitener(correlation: FloatArray, fitted_to: int) -> tuple[FloatArray, float]:

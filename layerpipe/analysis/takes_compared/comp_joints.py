@@ -9,13 +9,17 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
-from layerpipe.analysis.defects.single_pass import Measurements, measure_take
-from layerpipe.analysis.defects.tuning import cents_between, tuning_of
+from layerpipe.analysis.defects.low_band import LowBandMeter
+from layerpipe.analysis.defects.tuning import Tuning, cents_between, tuning_of
 from layerpipe.analysis.onsets.detect import find_onsets
-from layerpipe.core.sound import Sound
+from layerpipe.core.sound import FloatArray, Sound
+from layerpipe.dsp.filters import run_sections
+from layerpipe.dsp.k_weighting import k_weighting
+from layerpipe.dsp.loudness import HOP_STEPS, STEPS_PER_S, step_start
 from layerpipe.recipe.model import Check
 from layerpipe.render.placing import Place, PlacedSound
 
@@ -89,7 +93,8 @@ def joint_place(outgoing_s: Sequence[float], incoming_s: Sequence[float], at_s: 
         `at_s` itself where no strum is near.
     """
     places = []
-    for onset_s in incoming_s:
+    reach_s = JOINT.near_s + JOINT.one_strum_s + JOINT.before_s
+    for onset_s in (one for one in incoming_s if abs(one - at_s) <= reach_s):
         near = [other for other in outgoing_s if abs(other - onset_s) <= JOINT.one_strum_s]
         places.append(min([onset_s, *near]) - JOINT.before_s)
     near_places = [place for place in places if abs(place - at_s) <= JOINT.near_s]
@@ -124,9 +129,9 @@ def measure_joint(outgoing: Sound, incoming: Sound, stop: int, crossfade_frames:
     """
     rate_hz = outgoing.rate_hz
     found = [_around(sound, stop, round(JOINT.around_s * rate_hz)) for sound in (outgoing, incoming)]
-    measured = [measure_take(sound) for sound, _ in found]
-    levels = [_level_db(one) for one in measured]
-    tunings = [tuning_of(one.low, a4_hz) for one in measured]
+    sounds = [np.ascontiguousarray(sound.read(0, sound.frames)) for sound, _ in found]
+    levels = [_level_db(one, rate_hz) for one in sounds]
+    tunings = [_tuning(one, rate_hz, a4_hz) for one in sounds]
     onsets = []
     for sound in (outgoing, incoming):
         near, start = _around(sound, stop, round(JOINT.context_s * rate_hz))
@@ -145,8 +150,17 @@ def _around(sound: Sound, at: int, reach: int) -> tuple[Sound, int]:
     return PlacedSound(sound, stop - start, Place(-start, 0.0)), start
 
 
-def _level_db(measured: Measurements) -> float | None:
-    """K-weighted level of the louder half of the time; None in silence."""
-    energy = np.sort(measured.steps.k_energy)
+def _tuning(sound: FloatArray, rate_hz: int, a4_hz: float) -> Tuning | None:
+    """Tuning of a few seconds."""
+    low = LowBandMeter(rate_hz)
+    low.add(sound)
+    return tuning_of(low.end(), a4_hz)
+
+
+def _level_db(sound: FloatArray, rate_hz: int) -> float | None:
+    """K-weighted level of the louder half of the whole 100 ms; None in silence."""
+    weighted, _ = run_sections(k_weighting(rate_hz), sound, None)
+    edges = [step_start(step, rate_hz) for step in range(0, len(sound) * STEPS_PER_S // rate_hz + 1, HOP_STEPS)]
+    energy = np.sort([float(weighted[start:stop] @ weighted[start:stop]) for start, stop in pairwise(edges)])
     loud = float(np.mean(energy[len(energy) // 2 :])) if len(energy) else 0.0
     return 10 * math.log10(loud) if loud > 1e-12 else None
