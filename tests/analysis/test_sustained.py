@@ -5,8 +5,10 @@ What is true of sampled and real voices is measured by `tests.bench.bench_kinds`
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pytest
@@ -87,7 +89,8 @@ def lags(*phrases: tuple[int, int, float, float]) -> tuple[PhraseLag, ...]:
     """Phrases from their frames, lag, and lag by the verifying features."""
     edges = [(0, phrases[0][0]), *((a[1], b[0]) for a, b in pairwise(phrases)),
              (phrases[-1][1], 2000)]
-    return tuple(PhraseLag(Phrase(start, stop, edges[n][0], edges[n + 1][1]), late_ms, verified_ms, 0.8, True)
+    return tuple(PhraseLag(Phrase(start, stop, edges[n][0], edges[n + 1][1]), late_ms, verified_ms, 0.8, True,
+                           (late_ms, late_ms))
                  for n, (start, stop, late_ms, verified_ms) in enumerate(phrases))
 
 
@@ -118,6 +121,29 @@ def test_a_move_that_the_spectral_envelope_does_not_confirm_is_not_made():
     found = propose_phrase_edits(still(), LeadComparison(0.0, lags((50, 300, 0, 0), (340, 600, 32, 8))),
                                  tolerance_ms=TOGETHER_MS)
     assert found.moves == ()
+
+
+@pytest.mark.parametrize(("changed", "moves"), [
+    ({}, 1), ({"halves_ms": (60.0, 40.0)}, 1), ({"halves_ms": (60.0, -20.0)}, 0), ({"likeness": 0.45}, 0)],
+    ids=["alike", "halves near it", "one half early", "little alike"])
+def test_only_a_lag_that_is_certain_for_its_size_moves_a_phrase(changed: dict[str, Any], moves: int):
+    first, second = lags((50, 300, 0, 0), (340, 600, 50, 48))
+    found = LeadComparison(0.0, (first, replace(second, **changed)))
+    assert len(propose_phrase_edits(still(), found, tolerance_ms=TOGETHER_MS).moves) == moves
+
+
+def test_a_short_rest_shortens_a_move_if_little_is_left():
+    # 190 ms of rest, less 20 ms on either side, have room for 150 ms between two phrases.
+    found = LeadComparison(0.0, lags((50, 300, 0, 0), (400, 600, 70, 72), (619, 900, -95, -95), (1000, 1500, 0, 0)))
+    edits = propose_phrase_edits(still(), found, tolerance_ms=TOGETHER_MS)
+    assert [move.by_ms for move in edits.moves] == [pytest.approx(-55, abs=0.3), 95]
+    assert edits.stuck == ()
+
+
+@pytest.mark.parametrize(("late_ms", "shift_ms"), [(36, 0), (44, -44)])
+def test_a_take_is_shifted_only_if_two_timbres_cannot_seem_so_far_apart(late_ms: float, shift_ms: float):
+    found = LeadComparison(late_ms, lags((50, 300, late_ms, late_ms), (340, 600, late_ms, late_ms)))
+    assert propose_phrase_edits(still(), found, tolerance_ms=TOGETHER_MS).shift_ms == shift_ms
 
 
 def test_what_is_frozen_is_not_moved():

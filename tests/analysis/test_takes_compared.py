@@ -19,6 +19,7 @@ from layerpipe.analysis.takes_compared.events import events_of
 from layerpipe.analysis.takes_compared.matching import Events
 from layerpipe.analysis.takes_compared.note_profiles import LOWEST_NOTE, PER_SEMITONE, note_profiles
 from layerpipe.analysis.takes_compared.notes_compared import WrongNotes, judge_notes, unwrap_cents
+from layerpipe.analysis.takes_compared.offset import compare_offsets
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace, judge_offsets
 from layerpipe.analysis.takes_compared.song_takes import ComparedTake, compare_pairs
 from layerpipe.core.sound import ArraySound
@@ -146,6 +147,33 @@ def test_a_tempo_that_sways_is_a_wobble() -> None:
     found = places(at_times(song()[0], lambda at: at + sway * np.sin(2 * np.pi * at / 16)), *song()[1:])
     assert found["a0"].kind == "wobble"
     assert found["a1"].kind == "none"
+
+
+@pytest.mark.parametrize(("percent", "course"), [(0.0, "steady"), (1.0, "wobble")])
+def test_few_notes_show_a_quick_sway(percent: float, course: str) -> None:
+    random = np.random.default_rng(3)
+    at_s = 1.4 * np.arange(29) + random.uniform(-0.2, 0.2, 29)
+    events = Events(at_s, np.zeros(29), random.dirichlet(np.ones(12), 29), np.ones(29))
+    sway_s = percent / 100 * 14 / (2 * np.pi) * np.sin(2 * np.pi * at_s / 14)
+    late = replace(events, time_s=at_s + sway_s + random.normal(0, 0.008, 29))
+    assert compare_offsets(late, events, most_lag_s=4.0).course == course
+
+
+def test_two_takes_that_drift_against_each_other_and_no_other_take_are_not_blamed() -> None:
+    takes = song()[1:]
+    pairs = [replace(pair, found=replace(pair.found, course="drift")) if pair.doubles else pair
+             for pair in compare_pairs(takes, TEMPO_MAP)]
+    assert sum(pair.doubles for pair in pairs) == 1
+    assert [one.kind for one in judge_offsets(takes, pairs, TEMPO_MAP)] == ["none"] * 3
+
+
+def test_the_grid_does_not_decide_where_no_take_is_on_it() -> None:
+    # Two takes 80 ms apart, on either side of the grid and then 50 ms away from it.
+    first, second = song()[:2]
+    for by_s in (0.0, 0.05):
+        apart = [at_times(take, lambda at, to_s=to_s: at + to_s) for take, to_s in
+                 ((first, by_s), (second, by_s + 0.08))]
+        assert places(*apart)["a1"].decided == (by_s == 0.0)
 
 
 def test_an_overdub_that_starts_later_is_not_late() -> None:

@@ -55,10 +55,15 @@ class TruePhrase:
     planted: bool
     widens_ms_per_s: float = 0.0
     """By how much later it gets, where it is played slower."""
+    notes: tuple[tuple[float, float], ...] = ()
+    """When each note begins in the double, and how much later it is; none where notes are not known."""
 
-    def late_at_ms(self, at_s: float) -> float:
-        """How much later the double is at one of its moments."""
-        return self.late_ms + self.widens_ms_per_s * (at_s - (self.from_s + self.to_s) / 2)
+    def distance_ms(self, moved_ms: Callable[[float], float]) -> float:
+        """How far it is from the lead when each moment of it is moved by so much: the median over its notes."""
+        moments_s = np.linspace(self.from_s, self.to_s, 11)[1:-1]
+        notes = self.notes or [(at_s, self.late_ms + self.widens_ms_per_s * (at_s - moments_s[4]))
+                               for at_s in moments_s]
+        return abs(float(np.median([late_ms + moved_ms(at_s) for at_s, late_ms in notes])))
 
 
 @dataclass(frozen=True)
@@ -120,8 +125,10 @@ def instrument_pair(instrument: Instrument, seed: int, double_on: Instrument | N
     for phrase, (_, planted) in zip(phrases, plan, strict=True):
         span = slice(n, n + len(phrase))
         late = 1000 * float(np.median(double.onsets_s[span] - lead.onsets_s[span]))
+        notes = tuple((float(at_s), 1000 * float(at_s - lead_s))
+                      for at_s, lead_s in zip(double.onsets_s[span], lead.onsets_s[span], strict=True))
         truth.append(TruePhrase(float(double.onsets_s[n]), float(double.onsets_s[span][-1]) + phrase[-1].duration_s,
-                                late, planted))
+                                late, planted, notes=notes))
         n += len(phrase)
     name, takes = instrument.name, (lead.samples, double.samples)
     if double_on is not None:

@@ -56,6 +56,9 @@ class PhraseLag:
         Correlation with the lead there, the lesser of both.
     is_sure : bool
         Whether both agree and nothing else fits as well.
+    halves_ms : (float, float)
+        How much later each half of it is, by both together. Of two phrases of which one is early and one late, so that
+        no rest is left between them, they differ.
     """
 
     phrase: Phrase
@@ -63,6 +66,7 @@ class PhraseLag:
     verified_ms: float
     likeness: float
     is_sure: bool
+    halves_ms: tuple[float, float]
 
     @property
     def from_s(self) -> float:
@@ -199,7 +203,16 @@ def _phrase_lag(lead: Trains, take: Trains, phrase: Phrase, whole: int) -> Phras
     is_inside = min(np.argmax(proposed), np.argmax(proposed[::-1])) > 1
     is_sure = (likeness >= COMPARE.likeness and abs(late_ms - verified_ms) <= COMPARE.agree_ms and bool(is_inside)
                and not _has_rival(proposed) and not _has_rival(verified))
-    return PhraseLag(phrase, late_ms, verified_ms, likeness, is_sure)
+    middle = (span[0] + span[1]) // 2
+    halves_ms = (_half_lag_ms(lead, take, (span[0], middle), lags), _half_lag_ms(lead, take, (middle, span[1]), lags))
+    return PhraseLag(phrase, late_ms, verified_ms, likeness, is_sure, halves_ms)
+
+
+def _half_lag_ms(lead: Trains, take: Trains, span: tuple[int, int], lags: range) -> float:
+    """The lag of a part of a phrase, by both sets of trains together."""
+    curve = likeness_curve(lead.proposing, take.proposing, span, lags) + likeness_curve(
+        lead.verifying, take.verifying, span, lags)
+    return 1000 * HOP_S * (lags[0] + _peak(curve))
 
 
 def _has_rival(curve: FloatArray) -> bool:

@@ -27,6 +27,15 @@ class PhraseEditLimits:
     """The spectral envelope, too, must be nearer by this much after a move: its own lags scatter by as much."""
     disagreement: float = 0.4
     """Nor may the two sets of features differ by more than this share of the lag: a small one must be certain."""
+    clear_likeness: float = 0.7
+    unlike_ms: float = 100.0
+    """A move helps as long as the lag's error is less than half of the lag. Errors grow as likeness falls (95 of 100
+    are below 18 ms from .8 up, below 28 ms under it: `bench_kinds`), so phrases that are less alike than
+    `clear_likeness` must be farther away, by this much times what is missing."""
+    least_shift_ms: float = 40.0
+    """Of the whole take. Two instruments whose notes swell at different speeds seem 20 to 35 ms apart as a whole."""
+    half_error_ms: float = 30.0
+    """No half of a phrase may come to lie farther away by more than the error of its lag: then it is no one phrase."""
     one_move_ms: float = 15.0
     """Neighbours whose lags differ by less are moved together."""
     same_place_ms: float = 45.0
@@ -110,14 +119,14 @@ def propose_phrase_edits(features: SustainedFeatures, found: LeadComparison, *, 
     tolerance_ms = max(tolerance_ms, PHRASE_EDITS.tolerance_ms)
     together = [one for one in sure if abs(one.late_ms - found.whole_ms) <= PHRASE_EDITS.same_place_ms]
     shift_ms = 0.0
-    if may_shift and abs(found.whole_ms) > tolerance_ms and (
+    if may_shift and abs(found.whole_ms) > max(tolerance_ms, PHRASE_EDITS.least_shift_ms) and (
             _length(together) >= PHRASE_EDITS.least_together * _length(sure)):
         shift_ms = -round(found.whole_ms, 1)
     # Lags as they are once the whole take is shifted.
-    lags = [replace(one, late_ms=one.late_ms + shift_ms, verified_ms=one.verified_ms + shift_ms)
-            for one in found.phrases]
+    lags = [replace(one, late_ms=one.late_ms + shift_ms, verified_ms=one.verified_ms + shift_ms,
+                    halves_ms=(one.halves_ms[0] + shift_ms, one.halves_ms[1] + shift_ms)) for one in found.phrases]
     wanted = [-one.late_ms if _is_worth_moving(one, tolerance_ms) else 0.0 for one in lags]
-    by_ms = _with_room(lags, _together(lags, wanted), frozen)
+    by_ms = _with_room(lags, _together(lags, wanted), frozen, tolerance_ms)
     stuck = tuple(one for one, asked, given in zip(lags, wanted, by_ms, strict=True) if asked and not given)
     return PhraseEdits(found.whole_ms, shift_ms, tuple(_moves(features, lags, by_ms)), stuck, confidence)
 
@@ -128,9 +137,11 @@ def _length(phrases: Sequence[PhraseLag]) -> int:
 
 
 def _is_worth_moving(one: PhraseLag, tolerance_ms: float) -> bool:
-    """Whether a phrase is out of place, and nearer after its move by what did not propose it."""
+    """Whether a phrase is out of place, and nearer after its move by what did not propose it, and both halves."""
     left_ms = abs(one.verified_ms - one.late_ms)
-    return (one.is_sure and abs(one.late_ms) > tolerance_ms
+    unlike_ms = PHRASE_EDITS.unlike_ms * max(PHRASE_EDITS.clear_likeness - one.likeness, 0.0)
+    halves = all(abs(half_ms - one.late_ms) < abs(half_ms) + PHRASE_EDITS.half_error_ms for half_ms in one.halves_ms)
+    return (one.is_sure and halves and abs(one.late_ms) > tolerance_ms + unlike_ms
             and left_ms + PHRASE_EDITS.improves_ms <= abs(one.verified_ms)
             and left_ms <= PHRASE_EDITS.disagreement * abs(one.late_ms))
 
@@ -148,23 +159,35 @@ def _together(lags: Sequence[PhraseLag], wanted: Sequence[float]) -> list[float]
     return by_ms
 
 
-def _with_room(lags: Sequence[PhraseLag], by_ms: Sequence[float], frozen: Sequence[tuple[float, float]]) -> list[float]:
-    """The same without moves for which a rest is too short, or that touch what is frozen."""
+def _with_room(lags: Sequence[PhraseLag], by_ms: Sequence[float], frozen: Sequence[tuple[float, float]],
+               tolerance_ms: float) -> list[float]:
+    """The same without moves that touch what is frozen, and with no more of the others than there is rest for."""
     kept = [0.0 if any(_span_s(one, by)[0] < stop and start < _span_s(one, by)[1] for start, stop in frozen) else by
             for one, by in zip(lags, by_ms, strict=True)]
     while True:
         tight = [n for n in range(len(kept) + 1) if not _has_room(lags, kept, n)]
         if not tight:
             return kept
-        # The smaller of the two moves that meet there does less good; a run is given up as a whole.
-        beside = [k for k in (tight[0] - 1, tight[0]) if 0 <= k < len(kept) and kept[k]]
-        worst = min(beside, key=lambda k: abs(kept[k]))
-        low = high = worst
-        while low > 0 and kept[low - 1] == kept[worst]:
-            low -= 1
-        while high + 1 < len(kept) and kept[high + 1] == kept[worst]:
-            high += 1
-        kept[low : high + 1] = [0.0] * (high + 1 - low)
+        low_s, high_s = _cut_range(lags, kept, tight[0])
+        beside = sorted((k for k in (tight[0] - 1, tight[0]) if 0 <= k < len(kept) and kept[k]),
+                        key=lambda k: abs(kept[k]))
+        # Moves in opposite directions meet in the middle, those in one direction at the smaller one.
+        shortened = beside[-1] if len(beside) == 2 and kept[beside[0]] * kept[beside[1]] > 0 else beside[0]
+        by = kept[shortened] - float(np.copysign(np.ceil(10_000 * (low_s - high_s) + 1) / 10, kept[shortened]))
+        if abs(by - by_ms[shortened]) <= tolerance_ms and by * kept[shortened] > 0:
+            _set_run(kept, shortened, round(by, 1))
+        else:
+            _set_run(kept, beside[0], 0.0)  # the smaller one does less good
+
+
+def _set_run(by_ms: list[float], n: int, by: float) -> None:
+    """Give a phrase, and those moved together with it, another move."""
+    was, low, high = by_ms[n], n, n
+    while low > 0 and by_ms[low - 1] == was:
+        low -= 1
+    while high + 1 < len(by_ms) and by_ms[high + 1] == was:
+        high += 1
+    by_ms[low : high + 1] = [by] * (high + 1 - low)
 
 
 def _span_s(one: PhraseLag, by_ms: float) -> tuple[float, float]:

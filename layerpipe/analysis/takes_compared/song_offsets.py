@@ -174,12 +174,16 @@ def _moving(count: int, known: Sequence[ComparedPair], takes: Sequence[ComparedT
             return found
         rivals = [n for n in range(count) if shares[n] > worst - 1e-9]
         first = max(rivals, key=lambda n: partners[n])
-        if others[first] > 1 or len(rivals) == 1:
+        against = [pair for pair in left if first in (pair.one, pair.other) and pair.found.course != "steady"]
+        if len(rivals) == 1 or len(against) > 1:
             found[first] = True
             continue
-        # Two takes that move against each other and nothing else: the grid knows.
-        pair = next(pair for pair in known if first in (pair.one, pair.other)
-                    and pair.one not in found and pair.other not in found)
+        # Two takes that move against each other and nothing else. A drift would show against others, too; of a wobble
+        # the grid knows.
+        pair = against[0]
+        if others[first] > 1 and pair.found.course == "drift":
+            known = [one for one in known if one is not pair]
+            continue
         right = right_group([[pair.one], [pair.other]], [0.0, 0.0], takes, tempo_map)
         if right is None:
             found |= {pair.one: False, pair.other: False}

@@ -12,6 +12,9 @@ from layerpipe.recipe.tempo_map import TempoMap
 
 BETTER_FIT = 0.15
 """By how much a group must fit the grid better (1 is exactly, 0 at random): three standard errors of 90 onsets."""
+LEAST_FIT = 0.6
+"""From how well a group must fit for the grid to decide: two annotated real players fit theirs by 0 to .5, because
+where it lies is only known to some tens of ms, and plucked and struck takes that follow a click by .75 and more."""
 FEWEST_ON_GRID = 16
 START_MS = 90.0
 """How near to a downbeat a take starts that starts with a bar."""
@@ -38,9 +41,10 @@ def right_group(groups: Sequence[Sequence[int]], places_ms: Sequence[float], tak
         return None
     fits = [max(grid_fit(takes[n].events, tempo_map) for n in group) for group in groups]
     order = np.argsort(fits)[::-1]
-    if fits[order[0]] - fits[order[1]] > BETTER_FIT:
+    grid_decides = fits[order[0]] >= LEAST_FIT
+    if grid_decides and fits[order[0]] - fits[order[1]] > BETTER_FIT:
         return int(order[0])
-    rivals = [int(n) for n in order if fits[n] > fits[order[0]] - BETTER_FIT]
+    rivals = [int(n) for n in order if not grid_decides or fits[n] > fits[order[0]] - BETTER_FIT]
     # A group off by whole beats fits the grid as well; then one that starts in bar 1, or with a bar, is right.
     for starts in (_starts_bar_one, _starts_a_bar):
         begun = [n for n in rivals if any(starts(takes[k].events, tempo_map) for k in groups[n])]
