@@ -140,9 +140,12 @@ def test_a_short_rest_shortens_a_move_if_little_is_left():
     assert edits.stuck == ()
 
 
-@pytest.mark.parametrize(("late_ms", "shift_ms"), [(36, 0), (44, -44)])
-def test_a_take_is_shifted_only_if_two_timbres_cannot_seem_so_far_apart(late_ms: float, shift_ms: float):
-    found = LeadComparison(late_ms, lags((50, 300, late_ms, late_ms), (340, 600, late_ms, late_ms)))
+@pytest.mark.parametrize(("whole_ms", "first_ms", "shift_ms"), [(36, 36, 0), (44, 44, -44), (50, 20, 0),
+                                                                (150, 20, -150)])
+def test_a_take_is_shifted_if_it_plainly_is_misplaced_as_a_whole(whole_ms: float, first_ms: float, shift_ms: float):
+    # A small shift is not made if it moves the first phrase to the other side of the lead.
+    found = LeadComparison(whole_ms, lags((50, 150, first_ms, first_ms), (340, 600, whole_ms, whole_ms),
+                                          (640, 900, whole_ms, whole_ms)))
     assert propose_phrase_edits(still(), found, tolerance_ms=TOGETHER_MS).shift_ms == shift_ms
 
 

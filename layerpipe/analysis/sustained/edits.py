@@ -28,12 +28,14 @@ class PhraseEditLimits:
     disagreement: float = 0.4
     """Nor may the two sets of features differ by more than this share of the lag: a small one must be certain."""
     clear_likeness: float = 0.7
-    unlike_ms: float = 100.0
+    unlike_ms: float = 150.0
     """A move helps as long as the lag's error is less than half of the lag. Errors grow as likeness falls (95 of 100
-    are below 18 ms from .8 up, below 28 ms under it: `bench_kinds`), so phrases that are less alike than
-    `clear_likeness` must be farther away, by this much times what is missing."""
+    are below 18 ms from .8 up, below 28 ms under it, the worst 45 ms at .5 to .6: `bench_kinds`), so phrases that are
+    less alike than `clear_likeness` must be farther away, by this much times what is missing."""
     least_shift_ms: float = 40.0
     """Of the whole take. Two instruments whose notes swell at different speeds seem 20 to 35 ms apart as a whole."""
+    large_shift_ms: float = 100.0
+    """A smaller one must bring every phrase nearer; otherwise phrases are moved one by one."""
     half_error_ms: float = 30.0
     """No half of a phrase may come to lie farther away by more than the error of its lag: then it is no one phrase."""
     one_move_ms: float = 15.0
@@ -127,6 +129,10 @@ def propose_phrase_edits(features: SustainedFeatures, found: LeadComparison, *, 
                     halves_ms=(one.halves_ms[0] + shift_ms, one.halves_ms[1] + shift_ms)) for one in found.phrases]
     wanted = [-one.late_ms if _is_worth_moving(one, tolerance_ms) else 0.0 for one in lags]
     by_ms = _with_room(lags, _together(lags, wanted), frozen, tolerance_ms)
+    if 0 < abs(shift_ms) < PHRASE_EDITS.large_shift_ms and any(
+            one.is_sure and abs(one.late_ms + by) + PHRASE_EDITS.improves_ms > abs(one.late_ms - shift_ms)
+            for one, by in zip(lags, by_ms, strict=True)):
+        return propose_phrase_edits(features, found, tolerance_ms=tolerance_ms, may_shift=False, frozen=frozen)
     stuck = tuple(one for one, asked, given in zip(lags, wanted, by_ms, strict=True) if asked and not given)
     return PhraseEdits(found.whole_ms, shift_ms, tuple(_moves(features, lags, by_ms)), stuck, confidence)
 

@@ -28,6 +28,9 @@ class KindModel:
 
     under_loud_db: float = 25.0  # softer moments are not looked at: they are rests, rooms and noise
     shortest_s: float = 8.0  # a take that sounds for less shows too few notes
+    note_frames: tuple[int, ...] = (32, 16)  # pitch motion is measured in notes this long; where there are none, as in
+    # speech, in shorter ones
+    fewest_short: int = 6  # chords show one or two by chance
     least_odds: float = 0.8  # below it, a take counts as plucked: what is heard of plucked strings must not change
     lasts: tuple[float, ...] = (1.112, 9.292, 3.737, -12.195, -1.308, -0.998)
     lasts_base: float = -5.6
@@ -133,13 +136,16 @@ def _motion_in_notes(cents: FloatArray, pitched: np.ndarray) -> float:
     """Median over notes of how far the pitch moves round a parabola: vibrato, slides."""
     breaks = ~pitched | (np.abs(np.diff(cents, prepend=cents[:1])) >= 60)
     edges = [0, *np.flatnonzero(breaks), len(cents)]
-    found = []
-    for start, stop in pairwise(edges):
-        first = start if pitched[start : start + 1].any() else start + 1
-        if stop - first >= 32:
-            t = np.arange(stop - first)
-            found.append(float(np.std(cents[first:stop] - np.polyval(np.polyfit(t, cents[first:stop], 2), t))))
-    return float(np.median(found)) if found else 0.0
+    notes = [(start if pitched[start : start + 1].any() else start + 1, stop) for start, stop in pairwise(edges)]
+    for least, fewest in zip(KIND_MODEL.note_frames, (1, KIND_MODEL.fewest_short), strict=True):
+        found = []
+        for first, stop in notes:
+            if stop - first >= least:
+                t = np.arange(stop - first)
+                found.append(float(np.std(cents[first:stop] - np.polyval(np.polyfit(t, cents[first:stop], 2), t))))
+        if len(found) >= fewest:
+            return float(np.median(found))
+    return 0.0
 
 
 def _third_cepstrum(features: SustainedFeatures, sounding: np.ndarray) -> tuple[float, float]:

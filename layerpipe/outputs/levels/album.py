@@ -6,7 +6,7 @@ import cmath
 import math
 import statistics
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True)
@@ -46,6 +46,7 @@ class AlbumSong:
     meter: str
     tuning_cents: float | None
     """Of all takes against A4 = 440 Hz, -50 to 50."""
+    layers_cents: dict[str, float | None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
