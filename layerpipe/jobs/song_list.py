@@ -19,7 +19,7 @@ _TABLE = re.compile(rb"^\s*\[\[?\s*(song|layer)\b", re.MULTILINE)
 
 def is_one_recipe(given: Sequence[Path]) -> bool:
     """Whether exactly one recipe was named, not a folder or a list (which may contain one)."""
-    return len(given) == 1 and not given[0].is_dir() and given[0].suffix.casefold() != LIST_SUFFIX
+    return len(given) == 1 and not _is_folder(given[0]) and given[0].suffix.casefold() != LIST_SUFFIX
 
 
 def find_songs(given: Sequence[Path]) -> list[Path]:
@@ -40,10 +40,10 @@ def find_songs(given: Sequence[Path]) -> list[Path]:
     faults: list[Fault] = []
     found: dict[str, Path] = {}
     for path in given:
-        listed = _listed(path, faults) if path.suffix.casefold() == LIST_SUFFIX and not path.is_dir() else [path]
+        listed = _listed(path, faults) if path.suffix.casefold() == LIST_SUFFIX and not _is_folder(path) else [path]
         for one in listed:
-            for recipe in _in_folder(one, faults) if one.is_dir() else [one]:
-                found.setdefault(os.path.realpath(recipe), recipe)
+            for recipe in _in_folder(one, faults) if _is_folder(one) else [one]:
+                found.setdefault(_same(recipe), recipe)
     if faults:
         raise RecipeError(faults)
     return list(found.values())
@@ -54,6 +54,22 @@ def same_names(songs: Sequence[Path]) -> list[Path]:
     names = [song.stem.casefold() for song in songs]
     many = {name for name in names if names.count(name) > 1} if len(set(names)) < len(names) else set()
     return [song for song, name in zip(songs, names, strict=True) if name in many]
+
+
+def _is_folder(path: Path) -> bool:
+    """Whether there is a folder of that name; none where no file can have it: a list may hold anything."""
+    try:
+        return path.is_dir()
+    except OSError:
+        return False
+
+
+def _same(path: Path) -> str:
+    """What two paths of one file have in common."""
+    try:
+        return os.path.realpath(path)
+    except (OSError, ValueError):
+        return str(path)
 
 
 def _listed(path: Path, faults: list[Fault]) -> list[Path]:

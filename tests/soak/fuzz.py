@@ -1,8 +1,8 @@
-"""Feed the recipe reader and the audio door thousands of broken inputs: `python -m tests.soak.fuzz`.
+"""Feed everything that reads what others wrote thousands of broken inputs: `python -m tests.soak.fuzz`.
 
-Inputs grow from good recipes and good sound files of every kind by seeded mutations: cut, flipped, repeated, spliced
-with pieces that have meaning, sizes and counts replaced by extremes. Every answer is a result or a letter; a traceback,
-a crash, an input that takes longer than `--longest`, or memory past `--memory` is a complaint with its seed.
+Recipes, sound files of every kind, artists' answers and other texts, and manifests are broken by seeded mutations.
+Every answer is a result or a letter; a traceback, a crash, an input that takes longer than
+`--longest`, or memory past `--memory` is a complaint with its seed.
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ import os
 import random
 import resource
 import signal
-import struct
 import sys
 import tempfile
 import time
@@ -34,6 +33,8 @@ from layerpipe.recipe.edits import remove_moves
 from layerpipe.recipe.reader import RecipeFile, parse_recipe, read_recipe
 from layerpipe.recipe.shift_edits import remove_shifts, write_shift
 from layerpipe.recipe.tempo_map import TempoMap
+from tests.soak.fuzz_texts import Manifests, Texts
+from tests.soak.mutation import mutated
 from tests.soak.scene import finish
 from tests.support.bad_files import BAD
 from tests.support.bad_files import make as make_bad
@@ -43,7 +44,6 @@ BATCH = 250
 EDITED_EVERY = 4
 """Recipes that are let through and whose length is a multiple of this are also edited."""
 _READ_FRAMES = 1 << 16
-_EXTREMES = (0, 1, 2, 0x7F, 0x80, 0xFF, 0x7FFF, 0x8000, 0xFFFF, 0x7FFFFFFF, 0x80000000, 0xFFFFFFFE, 0xFFFFFFFF)
 _WORDS = ("nan", "inf", "-inf", "1e309", "-0.0", "9" * 400, "true", '""', "''", '"\\u0000"',
           '"../../../etc/passwd"', "[]", "{}", "[[", "]]", "=", "#", '"""', "\ufeff", "\u202e", "[layer.take]",
           "[[layer.take]]", "[song]", "0x_", "1979-05-27", '"/dev/zero"', '"1.1.1.1"', '"bar 1 beat 1+1/3"',
@@ -72,30 +72,6 @@ _CHUNKS = (b"RIFF", b"RF64", b"WAVE", b"fmt ", b"data", b"ds64", b"bext", b"FORM
 _KINDS = (("WAV", "PCM_16", 1), ("WAV", "PCM_24", 2), ("WAV", "FLOAT", 1), ("WAVEX", "PCM_24", 3),
           ("AIFF", "PCM_24", 1), ("FLAC", "PCM_24", 1), ("RF64", "PCM_24", 1), ("W64", "PCM_16", 1),
           ("CAF", "PCM_24", 1), ("WAV", "DOUBLE", 1), ("WAV", "PCM_32", 1))
-
-
-def mutated(content: bytes, picked: random.Random, pieces: tuple[bytes, ...], *, head: int) -> bytes:
-    """A broken copy; most of the harm is done in the first `head` bytes."""
-    out = bytearray(content)
-    for _ in range(picked.randrange(1, 6)):
-        at = picked.randrange(min(len(out), head if picked.random() < 0.8 else len(out)) + 1) if out else 0
-        way = picked.randrange(7)
-        if way == 0:
-            del out[at : at + picked.randrange(1, 64)]
-        elif way == 1 and at < len(out):
-            out[at] ^= 1 << picked.randrange(8)
-        elif way == 2:
-            piece = picked.choice(pieces)
-            out[at : at + (len(piece) if picked.random() < 0.5 else 0)] = piece
-        elif way == 3:
-            out[at : at + 4] = struct.pack(picked.choice("<>") + "I", picked.choice(_EXTREMES))
-        elif way == 4:
-            out = out[: picked.randrange(len(out) + 1)]
-        elif way == 5:
-            out[at:at] = out[at : at + picked.randrange(1, 200)]
-        elif at + 2 <= len(out):
-            out[at : at + 2] = struct.pack(picked.choice("<>") + "H", picked.choice(_EXTREMES) & 0xFFFF)
-    return bytes(out)
 
 
 class Recipes:
@@ -196,7 +172,9 @@ class Sounds:
             file.close()
 
 
-TARGETS: dict[str, Callable[[Path], Recipes | Sounds]] = {"recipes": Recipes, "sounds": Sounds}
+Target = Recipes | Sounds | Texts | Manifests
+TARGETS: dict[str, Callable[[Path], Target]] = {"recipes": Recipes, "sounds": Sounds, "texts": Texts,
+                                               "manifests": Manifests}
 
 
 class TooLongError(BaseException):
@@ -244,7 +222,7 @@ def run(target_name: str, count: int, seed: int, folder: Path, *, longest_s: flo
             "seconds": round(time.perf_counter() - begun, 1)}, complaints
 
 
-def _batch(target: Recipes | Sounds, inputs: list[bytes], first: int, longest_s: float,
+def _batch(target: Target, inputs: list[bytes], first: int, longest_s: float,
            memory_mb: int) -> Iterator[str]:
     """Answers of a batch, one line an input."""
     resource.setrlimit(resource.RLIMIT_AS, (_size_now() + (memory_mb << 20), resource.RLIM_INFINITY))
