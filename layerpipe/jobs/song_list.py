@@ -84,7 +84,7 @@ def _listed(path: Path, faults: list[Fault]) -> list[Path]:
         faults.append(Fault(path, "", f"cannot be read as a list of recipes: {reason}"))
         return []
     lines = [line.strip() for line in text.splitlines()]
-    named = [path.parent / line for line in lines if line and not line.startswith("#")]
+    named = [path.parent / line for line in dict.fromkeys(lines) if line and not line.startswith("#")]
     if not named:
         faults.append(Fault(path, "", "lists no recipe; write one path a line"))
     return named
