@@ -20,7 +20,7 @@ _TABLE = re.compile(rb"^\s*\[\[?\s*(song|layer)\b", re.MULTILINE)
 
 def is_one_recipe(given: Sequence[Path]) -> bool:
     """Whether exactly one recipe was named, not a folder or a list (which may contain one)."""
-    return len(given) == 1 and not given[0].is_dir() and not _is_list(given[0])
+    return len(given) == 1 and not _is_folder(given[0]) and not _is_list(given[0])
 
 
 def is_one_bounce(given: Sequence[Path]) -> bool:
@@ -48,7 +48,7 @@ def find_songs(given: Sequence[Path]) -> list[Path]:
     RecipeError
         With every folder and list that cannot be read or contains no recipe.
     """
-    return _found(given, lambda path, faults: _in_folder(path, faults) if path.is_dir() else [path])
+    return _found(given, lambda path, faults: _in_folder(path, faults) if _is_folder(path) else [path])
 
 
 def find_bounces(given: Sequence[Path]) -> list[Path]:
@@ -71,7 +71,7 @@ def _found(given: Sequence[Path], inside: Callable[[Path, list[Fault]], list[Pat
     for path in given:
         for one in _listed(path, faults) if _is_list(path) else [path]:
             for song in inside(one, faults):
-                found.setdefault(os.path.realpath(song), song)
+                found.setdefault(_same(song), song)
     if faults:
         raise RecipeError(faults)
     return list(found.values())
@@ -86,18 +86,34 @@ def same_names(songs: Sequence[Path]) -> list[Path]:
 
 def _is_list(path: Path) -> bool:
     """Whether a path is a list's."""
-    return path.suffix.casefold() == LIST_SUFFIX and not path.is_dir()
+    return path.suffix.casefold() == LIST_SUFFIX and not _is_folder(path)
 
 
 def _bounces(folder: Path) -> Iterator[Path]:
     """The bounces in a folder that is none itself and can be read."""
     from layerpipe.outputs.bounce.manifest import MANIFEST
 
-    if folder.is_dir() and not (folder / MANIFEST).exists():
-        with suppress(OSError):
+    with suppress(OSError):
+        if folder.is_dir() and not (folder / MANIFEST).exists():
             for path in folder.iterdir():
                 if not path.name.startswith(".") and (path / MANIFEST).is_file():
                     yield path
+
+
+def _is_folder(path: Path) -> bool:
+    """Whether there is a folder of that name; none where no file can have it: a list may hold anything."""
+    try:
+        return path.is_dir()
+    except OSError:
+        return False
+
+
+def _same(path: Path) -> str:
+    """What two paths of one file have in common."""
+    try:
+        return os.path.realpath(path)
+    except (OSError, ValueError):
+        return str(path)
 
 
 def _listed(path: Path, faults: list[Fault]) -> list[Path]:
@@ -112,7 +128,7 @@ def _listed(path: Path, faults: list[Fault]) -> list[Path]:
         faults.append(Fault(path, "", f"cannot be read as a list of paths: {reason}"))
         return []
     lines = [line.strip() for line in text.splitlines()]
-    named = [path.parent / line for line in lines if line and not line.startswith("#")]
+    named = [path.parent / line for line in dict.fromkeys(lines) if line and not line.startswith("#")]
     if not named:
         faults.append(Fault(path, "", "lists nothing; write one path a line"))
     return named

@@ -32,6 +32,9 @@ def test_folders_and_lists_name_recipes_in_order_each_once(tmp_path):
     (tmp_path / ".hidden.toml").write_text("[song]\n")
     (tmp_path / "broken.toml").write_text("[[layer]\n")
     (tmp_path / "list.txt").write_text("\ufeff# the second side\n\n c.toml \na.toml\n", "utf-8")
+    (tmp_path / "any.txt").write_text(f"a\0.toml\n{'x' * 300}.toml\n")
+    assert [path.name[:2] for path in find_songs([tmp_path / "any.txt"])] == ["a\0", "xx"], "refused when they are read"
+    (tmp_path / "any.txt").unlink()
     names = [path.name for path in find_songs([tmp_path / "list.txt", tmp_path, tmp_path / "gone.toml"])]
     assert names == ["c.toml", "a.toml", "b.toml", "broken.toml", "gone.toml"]
     assert is_one_recipe([tmp_path / "a.toml"])

@@ -46,6 +46,9 @@ def test_what_mail_does_to_it_does_not_matter(mailed):
     ("", "was not found"), (LINE[:40], "was not found"), (LINE.replace("accept 1", "accept 2"), "altered in transit"),
     (LINE.replace("review 1", "review 2"), "is of version 2"), (f"{LINE} {line_of(ID, [2])}", "more than one line"),
     ("x" * 70_000, "longer than"),
+    # Digits that could be split in many ways, and a list that does not end: neither takes time nor is half read.
+    (f"layerpipe review 1: page {ID}; accept {'1' * 60_000} x", "was not found"),
+    (f"layerpipe review 1: page {ID}; accept 1,  (check 1fac)", "was not found"),
 ])
 def test_everything_else_is_refused(text, problem):
     with pytest.raises(AnswerError, match=problem):

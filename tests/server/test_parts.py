@@ -11,7 +11,8 @@ import pytest
 
 from layerpipe.core.errors import OutputError
 from layerpipe.outputs.artist_page import Answer, ChosenLevel
-from layerpipe.server.comments import BOUNDS, CommentsFile, CommentsFull, comments_path
+from layerpipe.recipe.bounds import Bounds
+from layerpipe.server.comments import CommentsFile, CommentsFull, comments_path
 from layerpipe.server.limits import Buckets
 from layerpipe.server.network import checked_address, listen, local_address, netloc
 from layerpipe.server.watch import SavedFiles
@@ -71,11 +72,12 @@ def test_a_full_file_takes_no_more(tmp_path):
         comments.add("A", "2", ANSWER)
 
 
-def test_answers_that_could_not_be_read_again_are_not_kept(tmp_path):
+def test_answers_that_could_not_be_read_again_are_not_kept(tmp_path, monkeypatch):
+    monkeypatch.setattr("layerpipe.server.comments.BOUNDS", Bounds(values=50))
     comments = comments_file(tmp_path / "song.comments.toml")
     comments.add("A", "1", ANSWER)
     with pytest.raises(CommentsFull, match="as much as it may"):
-        comments.add("A", "2", Answer("Lantern", "0" * 16, (), {f"{n}": "" for n in range(BOUNDS.values)}))
+        comments.add("A", "2", Answer("Lantern", "0" * 16, (), {f"{n}": "" for n in range(60)}))
     assert [one.line for one in comments.waiting()] == ["1"]
 
 

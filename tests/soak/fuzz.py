@@ -1,8 +1,8 @@
-"""Feed the recipe reader and the audio door thousands of broken inputs: `python -m tests.soak.fuzz`.
+"""Feed everything that reads what others wrote thousands of broken inputs: `python -m tests.soak.fuzz`.
 
-Inputs grow from good recipes and good sound files of every kind by seeded mutations: cut, flipped, repeated, spliced
-with pieces that have meaning, sizes and counts replaced by extremes. Every answer is a result or a letter; a traceback,
-a crash, an input that takes longer than `--longest`, or memory past `--memory` is a complaint with its seed.
+Recipes, sound files of every kind, artists' answers and other texts, and manifests are broken by seeded mutations.
+Every answer is a result or a letter; a traceback, a crash, an input that takes longer than
+`--longest`, or memory past `--memory` is a complaint with its seed.
 """
 
 from __future__ import annotations
@@ -33,7 +33,8 @@ from layerpipe.recipe.edits import remove_moves
 from layerpipe.recipe.reader import RecipeFile, parse_recipe, read_recipe
 from layerpipe.recipe.shift_edits import remove_shifts, write_shift
 from layerpipe.recipe.tempo_map import TempoMap
-from tests.soak.mutations import mutated
+from tests.soak.fuzz_texts import Manifests, Texts
+from tests.soak.mutation import mutated
 from tests.soak.scene import finish
 from tests.support.bad_files import BAD
 from tests.support.bad_files import make as make_bad
@@ -171,7 +172,9 @@ class Sounds:
             file.close()
 
 
-TARGETS: dict[str, Callable[[Path], Recipes | Sounds]] = {"recipes": Recipes, "sounds": Sounds}
+Target = Recipes | Sounds | Texts | Manifests
+TARGETS: dict[str, Callable[[Path], Target]] = {"recipes": Recipes, "sounds": Sounds, "texts": Texts,
+                                               "manifests": Manifests}
 
 
 class TooLongError(BaseException):
@@ -219,7 +222,7 @@ def run(target_name: str, count: int, seed: int, folder: Path, *, longest_s: flo
             "seconds": round(time.perf_counter() - begun, 1)}, complaints
 
 
-def _batch(target: Recipes | Sounds, inputs: list[bytes], first: int, longest_s: float,
+def _batch(target: Target, inputs: list[bytes], first: int, longest_s: float,
            memory_mb: int) -> Iterator[str]:
     """Answers of a batch, one line an input."""
     resource.setrlimit(resource.RLIMIT_AS, (_size_now() + (memory_mb << 20), resource.RLIM_INFINITY))

@@ -15,7 +15,8 @@ from layerpipe.outputs.artist_page.answer import MOST_CHARACTERS, refuse
 from layerpipe.outputs.artist_page.mail_text import plain_text
 
 FORMAT = "layerpipe review 1"
-_LINE = re.compile(r"layerpipe review (\d+): page ([0-9a-f]{16}); accept ((?:\d{1,4}(?:-\d{1,4})?(?:, )?)+) "
+_RUN = "[0-9]{1,4}(?:-[0-9]{1,4})?"
+_LINE = re.compile(rf"layerpipe review ([0-9]{{1,9}}): page ([0-9a-f]{{16}}); accept ({_RUN}(?:, {_RUN})*) "
                    r"\(check ([0-9a-f]{4})\)", re.IGNORECASE)
 
 

@@ -1,4 +1,4 @@
-"""Seeded mutations: cut, flipped, repeated, spliced with pieces that have meaning, sizes replaced by extremes."""
+"""Broken copies of good inputs, by seed: cut, flipped, repeated, spliced, sizes and counts replaced by extremes."""
 
 from __future__ import annotations
 
