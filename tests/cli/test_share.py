@@ -156,6 +156,7 @@ def test_from_the_phone_into_the_recipe(recipe, browser, tmp_path):
         assert list(terminal.temporary.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_ctrl_c_and_a_shutdown_end_it_while_it_asks(recipe, tmp_path):
     words = ["share", recipe, "--host", "127.0.0.1", "--section", "chorus", "--seconds", "2"]
     with screen(words, tmp_path) as terminal:

@@ -14,6 +14,7 @@ from typer.testing import CliRunner
 
 from layerpipe.cli import program
 from layerpipe.recipe.reader import parse_recipe
+from tests.support.examples import slow
 from tests.support.songs import plucked, recipe_of, write_recipe, write_take
 from tests.support.waiting import PATIENCE_S
 
@@ -176,7 +177,7 @@ def test_a_draft_leaves_bounces_previews_and_planted_links_alone(run, song, tmp_
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no pipes with names")
 @pytest.mark.parametrize("words", [["page", "--out", "pipe.svg"], ["levels", "--at", "-9", "--picture", "pipe.svg"],
-                                   ["timing", "--picture", "pipe.svg"]])
+                                   slow(["timing", "--picture", "pipe.svg"])])
 def test_a_pipe_in_the_place_of_an_output_is_refused_or_replaced_and_never_waited_for(run, song, tmp_path, words):
     os.mkfifo(tmp_path / "pipe.svg")
     answer = []

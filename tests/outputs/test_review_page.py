@@ -144,6 +144,7 @@ def test_axe_finds_nothing(browser, path):
         assert len(found.response["passes"]) > 20
 
 
+@pytest.mark.slow
 def test_two_hundred_findings_stay_fluid(browser, tmp_path):
     path = tmp_path / "review.html"
     song = made_review(200, sounds=made_sounds(0, seconds=0.42))

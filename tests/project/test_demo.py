@@ -231,6 +231,7 @@ def test_the_chorus_is_hit_harder_than_the_verse():
         assert np.abs(chorus).max() > 1.4 * np.abs(verse).max()
 
 
+@pytest.mark.slow
 def test_the_script_makes_the_stems_anew(tmp_path):
     """The same bytes twice; against the committed file at most the last bit, in which processors may differ."""
     name, seconds = "octave-right.flac", 2.0
