@@ -88,18 +88,28 @@ def onsets(count: int) -> None:
 
 def moves(count: int) -> None:
     """The table of loose places."""
-    print("loose places: planted, proposed, false, minutes of sound")
+    print("loose places: planted, proposed, false, minutes of sound; mean distance of moved strums from their place")
     for voice in VOICES:
         planted = proposed = wrong = 0
-        minutes = 0.0
+        minutes, before, after = 0.0, list[float](), list[float]()
         for n in range(count):
             song = plant_song(400 + n, voice=voice, hand=Hand(scatter_ms=6.0, light=0.08, muted=0.06, room_db=-20.0,
                                                               noise_db=-70.0))
             heard = [detect_onsets(ArraySound(take.samples, take.rate_hz)) for take in song.takes]
-            counted = compare_moves(song, judge(song, heard))
+            judged = judge(song, heard)
+            counted = compare_moves(song, judged)
+            for take, (proposals, _) in zip(song.takes, judged, strict=True):
+                late_ms = 1000 * (take.onsets_s - take.grid_s)
+                late_ms = late_ms - np.median(late_ms)  # what is left is feel
+                for move in proposals:
+                    for onset in move.onsets:
+                        nearest = int(np.argmin(np.abs(take.onsets_s - onset.onset.at_s)))
+                        before.append(abs(late_ms[nearest]))
+                        after.append(abs(late_ms[nearest] + move.by_ms))
             planted, proposed, wrong = planted + counted[0], proposed + counted[1], wrong + counted[2]
             minutes += sum(take.seconds for take in song.takes) / 60
-        print(f"  {voice:10s} {planted:4d} {proposed:4d} {wrong:4d}   {minutes:.1f}")
+        print(f"  {voice:10s} {planted:4d} {proposed:4d} {wrong:4d}   {minutes:.1f}   {np.mean(before):.1f} -> "
+              f"{np.mean(after):.1f} ms")
 
 
 def verdicts(count: int) -> None:

@@ -6,7 +6,6 @@ sound. Wrong notes are planted before the sound is made, so what is judged is he
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -160,19 +159,3 @@ def _fingered(notes: list[Note], kind: str, finger: Fingering, first_s: float, b
         inside = (pitch + 12 * (pitch < instrument.low) - 12 * (pitch > instrument.high) for pitch in wrong)
         played.append(replace(note, pitches=tuple(map(float, inside))))
     return played
-
-
-def all_songs(own: int, per_instrument: int, chosen: Callable[[Instrument], bool], instruments: list[Instrument],
-              players: list[Recording]) -> Iterator[PlayedSong]:
-    """Own songs of each voice, then those of the chosen instruments, then a real player's on some guitars."""
-    for seed in range(own):
-        for voice in ("steel", "nylon", "electric", "modal"):
-            yield own_song(seed, voice)
-    for n, instrument in enumerate(one for one in instruments if chosen(one)):
-        for again in range(per_instrument):
-            yield outside_song(1 + n + 50 * again, instrument)
-    for n, recording in enumerate(players):
-        for instrument in instruments:
-            if instrument.name in ("general/steel-guitar", "fluid/clean-guitar"):
-                yield player_song(recording, instrument, 300 + n)
-

@@ -34,10 +34,10 @@ class PulseSettings:
 class DoubtLimits:
     """When a tempo is uncertain or wrong."""
 
-    sure: float = 0.98  # odds of tempo, meter and bar 1 together; from there on 725 of 727 are right (bench_tempo)
+    sure: float = 0.98  # odds of tempo, meter and bar 1 together; from there on 1,063 of 1,068 are right (bench_tempo)
     sure_bars: float = 8.0  # fewer bars repeat too little
     click_share: float = 0.005  # a pulse that is so near to a part or multiple of a metronome's is that
-    sure_fit: float = 0.6  # phase strength of the pulse; below, the onsets are on no grid
+    sure_fit: float = 0.75  # phase strength of the pulse; below, the onsets are on no grid
     inaudible_drift_s: float = 0.008  # over the song; a whole number of beats per minute this near is meant
     audible_drift_s: float = 0.03  # over the song; tempos that drift apart less are the same
     wrong_below: float = 0.45  # phase strength of the recipe's tempo
