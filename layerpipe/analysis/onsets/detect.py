@@ -1,7 +1,6 @@
 """Onsets of plucked and strummed strings: the moment the first string of each strum sounds.
 
-The onset curve gives, for every millisecond, the level of the prediction residual relative to the 150 ms before. Each
-of its peaks is a candidate, which is an onset or not. Times are seconds from the start of the take.
+Each peak of the onset curve is a candidate, which is an onset or not. Times are seconds from the start of the take.
 """
 
 from __future__ import annotations
@@ -11,26 +10,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from layerpipe.analysis.onsets.arrival import PICK, RISE_WINDOW_MS, Arrival, find_arrival
+from layerpipe.analysis.onsets.arrival import PICK, RISE_WINDOW_MS, find_arrival
+from layerpipe.analysis.onsets.changes import band_changes_db, is_change_near, light_strokes
 from layerpipe.analysis.onsets.chroma import chroma_after
 from layerpipe.analysis.onsets.damping import is_cut_off, is_damped, is_falling, rings_on
 from layerpipe.analysis.onsets.metronome import Metronome, WithoutTicks
 from layerpipe.analysis.onsets.metronome_search import find_metronome, rises_of
+from layerpipe.analysis.onsets.onset_curve import CURVE, highest_near, onset_curve_db
 from layerpipe.analysis.onsets.rakes import is_same_rake, rake_duration_ms
 from layerpipe.analysis.onsets.residual import Chunk, prediction_residual, read_chunks
 from layerpipe.core.sound import FloatArray, Sound
 
 STRUM_S = 0.048
 """Strings released within this time are one strum; the shortest distance of two onsets."""
-
-
-@dataclass(frozen=True)
-class CurveSettings:
-    """The onset curve and its peaks, ms."""
-
-    back_ms: int = 150  # the reference is the median of this span: shorter than an eighth at 190 beats per minute
-    gap_ms: int = 6  # not counted, right before each millisecond: the rise itself
-    reach_ms: int = 25  # a peak is higher than everything this near
 
 
 @dataclass(frozen=True)
@@ -53,10 +45,11 @@ class OnsetLimits:
     faint_confidence: float = 0.3  # of a faint onset at most
     under_loud_db: float = 50.0  # an onset is at most this far below the loud ones of the take
     over_noise_db: float = 3.0  # and this far above its noise floor
+    faint_near_s: float = 0.03  # something changes this near to a faint onset
     before_end_s: float = 0.05  # nothing can be judged so near to the end
 
 
-CURVE, PEAK, ONSET = CurveSettings(), PeakLimits(), OnsetLimits()
+PEAK, ONSET = PeakLimits(), OnsetLimits()
 
 
 @dataclass(frozen=True)
@@ -88,6 +81,8 @@ class Detection:
     """Times of candidates that were rejected."""
     faint: tuple[Onset, ...] = ()
     """Rejected candidates that may be very soft or muted strums, if one is expected there."""
+    light: tuple[Onset, ...] = ()
+    """Light strokes on ringing strings, which make nothing louder, if the take plays there."""
     span_s: tuple[float, float] = (-math.inf, math.inf)
     """Where the take's files are; an overdub plays a part of the song."""
     metronome: Metronome | None = None
@@ -95,10 +90,11 @@ class Detection:
 
     def later(self, seconds: float) -> Detection:
         """The same, with every time later: what was detected in a file, in a song in which it begins later."""
-        onsets, faint = ([replace(onset, at_s=onset.at_s + seconds) for onset in listed]
-                         for listed in (self.onsets, self.faint))
+        onsets, faint, light = ([replace(onset, at_s=onset.at_s + seconds) for onset in listed]
+                                for listed in (self.onsets, self.faint, self.light))
         metronome = None if self.metronome is None else self.metronome.later(seconds)
-        return Detection(onsets, [at_s + seconds for at_s in self.doubtful_s], tuple(faint), metronome=metronome)
+        return Detection(onsets, [at_s + seconds for at_s in self.doubtful_s], tuple(faint), tuple(light),
+                         metronome=metronome)
 
 
 def find_onsets(sound: Sound, noise_db: float | None = None) -> list[Onset]:
@@ -149,6 +145,7 @@ def _detect(sound: Sound, noise_db: float | None) -> tuple[Detection, FloatArray
     doubtful: list[float] = []
     floors_db = [] if noise_db is None else [noise_db]
     faint: list[Onset] = []
+    light: list[Onset] = []
     rises: list[FloatArray] = []
     for chunk in read_chunks(sound):
         floor_db = _noise_floor_db(chunk)
@@ -160,6 +157,7 @@ def _detect(sound: Sound, noise_db: float | None) -> tuple[Detection, FloatArray
         here = _detect_in_chunk(chunk, residual, floor_db, sound.frames / sound.rate_hz - ONSET.before_end_s)
         doubtful += here.doubtful_s
         faint += here.faint
+        light += here.light
         for onset in here.onsets:
             if not found or onset.at_s - found[-1].at_s > STRUM_S:
                 found.append(onset)
@@ -169,8 +167,8 @@ def _detect(sound: Sound, noise_db: float | None) -> tuple[Detection, FloatArray
     loud_db = float(np.percentile([onset.level_db for onset in found], 90))
     least_db = max(loud_db - ONSET.under_loud_db, min(floors_db) + ONSET.over_noise_db)
     doubtful += [onset.at_s for onset in found if onset.level_db <= least_db]
-    return Detection([onset for onset in found if onset.level_db > least_db], sorted(doubtful),
-                     tuple(onset for onset in faint if onset.level_db > least_db)), all_rises
+    found, faint, light = ([onset for onset in listed if onset.level_db > least_db] for listed in (found, faint, light))
+    return Detection(found, sorted(doubtful), tuple(faint), tuple(light)), all_rises
 
 
 def _noise_floor_db(chunk: Chunk) -> float:
@@ -181,31 +179,11 @@ def _noise_floor_db(chunk: Chunk) -> float:
     return float(10 * np.log10(np.percentile(powers, 2))) if len(powers) else -120.0
 
 
-def onset_curve_db(residual: FloatArray, rate_hz: float) -> FloatArray:
-    """Onset curve: how much the residual rises at each millisecond.
-
-    Returns
-    -------
-    np.ndarray [shape=(milliseconds,), float64]
-        dB of the 8 ms from each millisecond on, relative to the median of the 150 ms before.
-    """
-    edges = np.round(np.arange(len(residual) * 1000 // rate_hz + 1) * rate_hz / 1000).astype(int)
-    sums = np.concatenate([[0.0], np.cumsum(residual**2)])
-    power = np.diff(sums[edges]) * (1000 / rate_hz)
-    ahead = np.concatenate([[0.0], np.cumsum(np.concatenate([power, np.zeros(RISE_WINDOW_MS)]))])
-    now = (ahead[RISE_WINDOW_MS:] - ahead[:-RISE_WINDOW_MS])[: len(power)] / RISE_WINDOW_MS
-    padded = np.concatenate([np.full(CURVE.back_ms, np.median(now[: CURVE.back_ms])), now])
-    before = np.lib.stride_tricks.sliding_window_view(padded, CURVE.back_ms - CURVE.gap_ms)[: len(power) : 2]
-    usual = np.repeat(np.median(before, axis=1), 2)[: len(power)]
-    curve: FloatArray = 10 * np.log10((now + 1e-14) / (usual + 1e-13))
-    return curve
-
-
 def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float, last_s: float) -> Detection:
     """Detect in the core of a chunk; nothing after `last_s`."""
     rate_hz, samples = chunk.rate_hz, chunk.samples
     curve = onset_curve_db(residual, rate_hz)
-    highest = _highest_near(curve, CURVE.reach_ms)
+    highest = highest_near(curve, CURVE.reach_ms)
     found: list[Onset] = []
     low: list[Onset] = []
     doubtful: list[float] = []
@@ -222,7 +200,7 @@ def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float, last_s
             if arrival.frame - last[1] < back or not is_falling(piece, back, back):
                 continue
             hand_s = chunk.start_s + last[1] / rate_hz
-        onset = _onset_of(chunk, arrival, rise_db)
+        onset = _onset_of(chunk, arrival.frame, rise_db, arrival.confidence)
         ended = (((arrival.step_db < PICK.great_step_db and is_damped(samples, arrival.frame, rate_hz))
                   or is_cut_off(samples, arrival.frame, rate_hz))
                  and not rings_on(samples, arrival.frame, rate_hz, floor_db))
@@ -241,18 +219,17 @@ def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float, last_s
     for one in low:
         if all(abs(one.at_s - onset.at_s) > PEAK.low_apart_s for onset in found):
             found.append(one)
+    changes_db = band_changes_db(samples, rate_hz)
+    faint = [onset for onset in faint if is_change_near(changes_db, onset.at_s - chunk.start_s, ONSET.faint_near_s)]
+    light = [_onset_of(chunk, frame, 0.0, ONSET.faint_confidence)
+             for frame in light_strokes(samples, rate_hz, changes_db)]
+    light = [one for one in light if all(abs(one.at_s - onset.at_s) > PEAK.low_apart_s for onset in (*found, *faint))]
     start_s, stop_s = chunk.core_s[0], min(chunk.core_s[1], last_s)
     onsets = _join_rakes(chunk, residual, sorted(found, key=lambda onset: onset.at_s))
     return Detection([onset for onset in onsets if start_s <= onset.at_s < stop_s],
                      [at_s for at_s in doubtful if start_s <= at_s < stop_s],
-                     tuple(onset for onset in faint if start_s <= onset.at_s < stop_s))
-
-
-def _highest_near(curve: FloatArray, reach: int) -> FloatArray:
-    """The highest value within `reach` of each place."""
-    padded = np.pad(curve, reach, constant_values=-np.inf)
-    highest: FloatArray = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1)
-    return highest
+                     tuple(onset for onset in faint if start_s <= onset.at_s < stop_s),
+                     tuple(onset for onset in light if start_s <= onset.at_s < stop_s))
 
 
 def _join_rakes(chunk: Chunk, residual: FloatArray, found: list[Onset]) -> list[Onset]:
@@ -268,15 +245,15 @@ def _join_rakes(chunk: Chunk, residual: FloatArray, found: list[Onset]) -> list[
             for n, (onset, frame) in enumerate(kept)]
 
 
-def _onset_of(chunk: Chunk, arrival: Arrival, rise_db: float) -> Onset:
-    """The onset at an arrival."""
-    after = chunk.samples[arrival.frame : arrival.frame + round(0.06 * chunk.rate_hz)]
+def _onset_of(chunk: Chunk, frame: int, rise_db: float, confidence: float) -> Onset:
+    """The onset at a frame."""
+    after = chunk.samples[frame : frame + round(0.06 * chunk.rate_hz)]
     level_db = float(10 * np.log10(np.mean(after**2) + 1e-14)) if len(after) else -140.0
     ms = chunk.rate_hz / 1000
-    before = chunk.samples[max(arrival.frame - round(40 * ms), 0) : max(arrival.frame - round(4 * ms), 1)]
+    before = chunk.samples[max(frame - round(40 * ms), 0) : max(frame - round(4 * ms), 1)]
     before_db = float(10 * np.log10(np.mean(before**2) + 1e-14))
-    return Onset(float(chunk.start_s + arrival.frame / chunk.rate_hz), arrival.confidence, rise_db, level_db,
-                 chroma_after(chunk.samples, arrival.frame, chunk.rate_hz), before_db=before_db)
+    return Onset(float(chunk.start_s + frame / chunk.rate_hz), confidence, rise_db, level_db,
+                 chroma_after(chunk.samples, frame, chunk.rate_hz), before_db=before_db)
 
 
 def _begin_of(curve: FloatArray, peak: int) -> int:
