@@ -15,14 +15,28 @@ before `__main__` has begun would print a traceback."""
 if TYPE_CHECKING:
     from typing import Any
 
-    from layerpipe.analysis.defects.tuning import Tuning
+    from layerpipe.analysis.defects.pitch.tuning import Tuning
     from layerpipe.analysis.onsets.detect import Onset
     from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming
     from layerpipe.core.errors import AudioError, LayerpipeError, OutputError, ParameterError, RecipeError
-    from layerpipe.dsp.loudness import Loudness
-    from layerpipe.jobs.api import check_song, compare_bounces, read_levels, verify_bounce, write_artist_page
-    from layerpipe.jobs.arrays import find_defects, find_onsets, loudness, measure_tuning, pan, process, true_peak_dbtp
+    from layerpipe.dsp.loudness.bs1770 import Loudness
     from layerpipe.jobs.bounce import bounce_song
+    from layerpipe.jobs.from_python.arrays import (
+        find_defects,
+        find_onsets,
+        loudness,
+        measure_tuning,
+        pan,
+        process,
+        true_peak_dbtp,
+    )
+    from layerpipe.jobs.from_python.recipes import (
+        check_song,
+        compare_bounces,
+        read_levels,
+        verify_bounce,
+        write_artist_page,
+    )
     from layerpipe.jobs.levels import study_levels
     from layerpipe.jobs.preview import preview_song
     from layerpipe.jobs.timing import time_song
@@ -31,8 +45,8 @@ if TYPE_CHECKING:
     from layerpipe.outputs.levels.study import LevelStudy
     from layerpipe.outputs.verify.compare import Compared
     from layerpipe.outputs.verify.verdicts import Verified
-    from layerpipe.recipe.model import Chain, Recipe
-    from layerpipe.recipe.outputs import Check
+    from layerpipe.recipe.model.outputs import Check
+    from layerpipe.recipe.model.recipe import Chain, Recipe
     from layerpipe.recipe.reader import RecipeFile, read_recipe
     from layerpipe.render.cache.take_cache import TakeCache
     from layerpipe.render.energies.meter import Energies
@@ -90,13 +104,14 @@ __all__ = [
 ]
 
 _NAMES = {
-    "analysis.defects.tuning": ("Tuning",),
+    "analysis.defects.pitch.tuning": ("Tuning",),
     "analysis.onsets.detect": ("Onset",),
     "analysis.timing.song_timing": ("SongTiming", "TakeTiming"),
     "core.errors": ("AudioError", "LayerpipeError", "OutputError", "ParameterError", "RecipeError"),
-    "dsp.loudness": ("Loudness",),
-    "jobs.api": ("check_song", "compare_bounces", "read_levels", "verify_bounce", "write_artist_page"),
-    "jobs.arrays": ("find_defects", "find_onsets", "loudness", "measure_tuning", "pan", "process", "true_peak_dbtp"),
+    "dsp.loudness.bs1770": ("Loudness",),
+    "jobs.from_python.recipes": ("check_song", "compare_bounces", "read_levels", "verify_bounce", "write_artist_page"),
+    "jobs.from_python.arrays": ("find_defects", "find_onsets", "loudness", "measure_tuning", "pan", "process",
+                                "true_peak_dbtp"),
     "jobs.bounce": ("bounce_song",),
     "jobs.levels": ("study_levels",),
     "jobs.preview": ("preview_song",),
@@ -106,8 +121,8 @@ _NAMES = {
     "outputs.levels.study": ("LevelStudy",),
     "outputs.verify.compare": ("Compared",),
     "outputs.verify.verdicts": ("Verified",),
-    "recipe.model": ("Chain", "Recipe"),
-    "recipe.outputs": ("Check",),
+    "recipe.model.recipe": ("Chain", "Recipe"),
+    "recipe.model.outputs": ("Check",),
     "recipe.reader": ("RecipeFile", "read_recipe"),
     "render.cache.take_cache": ("TakeCache",),
     "render.energies.meter": ("Energies",),

@@ -19,7 +19,7 @@ from layerpipe.cli import COMMANDS, program
 from layerpipe.dsp import kernels
 from layerpipe.dsp.kernels import jit
 from layerpipe.dsp.kernels.portable_code import GENERATOR_SETTINGS, IR_FOLDER
-from layerpipe.recipe.model import Recipe
+from layerpipe.recipe.model.recipe import Recipe
 from layerpipe.recipe.position import BarShape
 from layerpipe.recipe.schema import SCHEMA_FILE, schema_text
 

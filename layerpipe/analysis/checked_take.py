@@ -11,27 +11,27 @@ from pathlib import Path
 import numpy as np
 
 from layerpipe.analysis.defects.band_limit import BandLimit, find_band_limit
-from layerpipe.analysis.defects.click_verdict import ClickEvidence, ClickLimits, judge
+from layerpipe.analysis.defects.clicks.verdict import ClickEvidence, ClickLimits, judge
 from layerpipe.analysis.defects.clipping import Clipping, find_clipping
 from layerpipe.analysis.defects.dropouts import Dropout, find_dropouts
-from layerpipe.analysis.defects.lowest_notes import LowNotes, lowest_notes
 from layerpipe.analysis.defects.noise_and_hum import Hum, Noise, find_gaps, measure_gaps
+from layerpipe.analysis.defects.pitch.lowest_notes import LowNotes, lowest_notes
+from layerpipe.analysis.defects.pitch.tuning import Tuning, tuning_of
 from layerpipe.analysis.defects.single_pass import Measurements
 from layerpipe.analysis.defects.talk import talk_spans_s
-from layerpipe.analysis.defects.tuning import Tuning, tuning_of
 from layerpipe.analysis.onsets.detect import Detection, detect_onsets
 from layerpipe.analysis.sustained.kinds import UNHEARD, HeardKind
-from layerpipe.analysis.takes_compared.notes_compared import unwrap_cents
+from layerpipe.analysis.takes_compared.notes.compared import unwrap_cents
 from layerpipe.audio_files.info import FileFacts
 from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.core.sound import Float32Array, FloatArray, Sound
-from layerpipe.dsp.dynamics import reduction_db
+from layerpipe.dsp.dynamics.compressor import reduction_db
 from layerpipe.dsp.filters import response_db
-from layerpipe.dsp.k_weighting import k_weighting
-from layerpipe.dsp.loudness import HOP_STEPS, MOMENTARY_STEPS, integrated, powers, step_starts
-from layerpipe.recipe.model import Chain, Check
+from layerpipe.dsp.loudness.bs1770 import HOP_STEPS, MOMENTARY_STEPS, integrated, powers, step_starts
+from layerpipe.dsp.loudness.k_weighting import k_weighting
+from layerpipe.recipe.model.recipe import Chain, Check
 from layerpipe.render.chain import design
-from layerpipe.render.placing import Place, PlacedSound
+from layerpipe.render.takes.placing import Place, PlacedSound
 
 
 @dataclass(frozen=True)

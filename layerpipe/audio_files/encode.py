@@ -25,7 +25,7 @@ from layerpipe.core.errors import OutputError
 from layerpipe.core.files.atomic import whole_file
 
 if TYPE_CHECKING:
-    from layerpipe.recipe.model import PreviewFormat
+    from layerpipe.recipe.model.recipe import PreviewFormat
 
 BIT_RATE = "256k"
 HIGHEST_ENCODED_HZ = 48_000

@@ -11,7 +11,7 @@ from typing import Any
 from layerpipe.cli.songs import SongResult, do_all
 from layerpipe.cli.tables import new_table
 from layerpipe.cli.terminal import FINE, Terminal, shown
-from layerpipe.jobs.song_list import find_songs
+from layerpipe.jobs.many.song_list import find_songs
 from layerpipe.outputs.levels.album import Album, AlbumSong, compare_album
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from layerpipe.cli.terminal import Terminal
-    from layerpipe.outputs.artist_page.answer import Answer
+    from layerpipe.outputs.artist_page.answers.answer import Answer
 
 
 def say_answer(terminal: Terminal, answer: Answer) -> None:

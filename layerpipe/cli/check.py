@@ -12,12 +12,12 @@ import typer
 from layerpipe.cli.songs import ClusterOption, JobsOption, SongResult, answer_songs, is_several
 from layerpipe.cli.tables import new_table
 from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers
-from layerpipe.jobs.song_list import LIST_SUFFIX, RECIPE_SUFFIX
+from layerpipe.jobs.many.song_list import LIST_SUFFIX, RECIPE_SUFFIX
 
 if TYPE_CHECKING:
     from layerpipe.outputs.check.finding import Finding
     from layerpipe.outputs.check.report import Report
-    from layerpipe.recipe.model import Recipe
+    from layerpipe.recipe.model.recipe import Recipe
 
 MOST_CLICKS_SHOWN = 6
 _VERDICTS = ("re-record", "review", "OK")

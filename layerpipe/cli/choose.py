@@ -23,7 +23,7 @@ from layerpipe.cli.terminal import CAUTION, FAULTY, FINE, JsonOption, QuietOptio
 
 if TYPE_CHECKING:
     from layerpipe.analysis.choose.choice import Choice
-    from layerpipe.recipe.comp_edits import NewPart
+    from layerpipe.recipe.edit.comps import NewPart
 
 PAIRS_SHOWN = 5
 
@@ -108,7 +108,7 @@ def _choose(terminal: Terminal, recipe: Path, *, write: bool, picture: Path | No
 
 def _undo(terminal: Terminal, recipe: Path) -> SongResult:
     """Remove the written keys."""
-    from layerpipe.recipe.comp_edits import marked_comps, remove_comps
+    from layerpipe.recipe.edit.comps import marked_comps, remove_comps
 
     removed = len(marked_comps(recipe))
     terminal.show_and_write(remove_comps(recipe), otherwise="nothing was written by --write")

@@ -18,8 +18,15 @@ from layerpipe.cli.tables import drawn, new_bars, new_table, terminal_width
 from layerpipe.cli.terminal import FINE, Terminal
 from layerpipe.core.json_values import json_value
 from layerpipe.core.text import one_line, printable
-from layerpipe.jobs.song_list import find_bounces, find_folders, find_songs, is_one_bounce, is_one_folder, is_one_recipe
-from layerpipe.jobs.songs import SongOutcome, SongProgress, run_songs
+from layerpipe.jobs.many.song_list import (
+    find_bounces,
+    find_folders,
+    find_songs,
+    is_one_bounce,
+    is_one_folder,
+    is_one_recipe,
+)
+from layerpipe.jobs.many.songs import SongOutcome, SongProgress, run_songs
 
 SongsArgument = Annotated[list[Path], typer.Argument(metavar="RECIPE...", show_default=False, help=(
     "Recipes, folders of recipes, or .txt files that list one path a line."))]

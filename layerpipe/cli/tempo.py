@@ -13,7 +13,7 @@ from layerpipe.cli.songs import ClusterOption, JobsOption, SongResult, SongsArgu
 from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers
 
 if TYPE_CHECKING:
-    from layerpipe.analysis.timing.tempo import TempoEstimate
+    from layerpipe.analysis.timing.grid.tempo import TempoEstimate
 
 LEAST_ODDS = 0.05
 """Less likely results are listed, but not asked about."""

@@ -24,10 +24,10 @@ from layerpipe.core.errors import LayerpipeError, OutputError
 from layerpipe.core.json_values import json_value
 from layerpipe.core.process import is_short_of_memory, show_notices
 from layerpipe.core.text import printable
-from layerpipe.jobs.songs import refusal_document
+from layerpipe.jobs.many.songs import refusal_document
 
 if TYPE_CHECKING:
-    from layerpipe.recipe.change import Change
+    from layerpipe.recipe.edit.change import Change
 
 P = ParamSpec("P")
 FINE, FAULTY, WRONG = 0, 1, 2

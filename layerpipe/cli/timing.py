@@ -23,7 +23,7 @@ from layerpipe.cli.terminal import CAUTION, FAULTY, FINE, JsonOption, QuietOptio
 if TYPE_CHECKING:
     from layerpipe.analysis.sustained.compare import PhraseLag
     from layerpipe.analysis.sustained.kinds import HeardKind
-    from layerpipe.analysis.timing.align import AlignedOnset
+    from layerpipe.analysis.timing.grid.align import AlignedOnset
     from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming
     from layerpipe.analysis.timing.tightness import OffsetSummary, TakePair
     from layerpipe.recipe.reader import RecipeFile
@@ -128,7 +128,7 @@ def _say(terminal: Terminal, song: SongTiming, file: RecipeFile) -> None:
     """Everything, for a person."""
     if not terminal.talks:
         return
-    from layerpipe.analysis.timing.song_edits import place_words
+    from layerpipe.analysis.timing.edits.song_edits import place_words
 
     table = new_table(f"{file.recipe.song.title}: takes")
     by_phrases = any(take.sustained is not None for take in song.takes)

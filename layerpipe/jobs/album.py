@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 
-from layerpipe.analysis.defects.low_band import LowBandMeter
+from layerpipe.analysis.defects.pitch.low_band import LowBandMeter
+from layerpipe.analysis.defects.pitch.tuning import tuning_of
 from layerpipe.analysis.defects.single_pass import seconds_of
-from layerpipe.analysis.defects.tuning import tuning_of
 from layerpipe.core.sound import OnProgress
 from layerpipe.core.units import SILENCE_DB
 from layerpipe.jobs.tempo import tempo_of_song

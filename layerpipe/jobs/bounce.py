@@ -14,8 +14,8 @@ from layerpipe.core.files.atomic_folder import atomic_folder
 from layerpipe.core.process import release_memory
 from layerpipe.core.sound import OnProgress
 from layerpipe.jobs.bounce_state import why_not_current
+from layerpipe.jobs.many.song_list import same_names
 from layerpipe.jobs.output_places import folder_of, refuse_sources, sources_of
-from layerpipe.jobs.song_list import same_names
 from layerpipe.outputs.bounce.charts import draw_charts
 from layerpipe.outputs.bounce.delivery_sheet import files_of_bounce, prepare_template, write_documents
 from layerpipe.outputs.bounce.manifest import describe_bounce

@@ -29,16 +29,16 @@ from layerpipe.outputs.check.finding import Finding
 from layerpipe.outputs.check.report import Report, make_report
 from layerpipe.outputs.check.song_findings import compare_all, metronome_findings
 from layerpipe.outputs.check.two_takes import TwoTakes, compare_takes, tuned_beside_each_other
-from layerpipe.recipe.change import Change
-from layerpipe.recipe.edits import set_shift
-from layerpipe.recipe.model import Chain, Check, Recipe, Take
+from layerpipe.recipe.edit.change import Change
+from layerpipe.recipe.edit.moves_and_levels import set_shift
+from layerpipe.recipe.edit.toml_text import Location
+from layerpipe.recipe.model.recipe import Chain, Check, Recipe, Take
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.recipe.tempo_map import TempoMap
-from layerpipe.recipe.toml_text import Location
 from layerpipe.render.cache.heard import Heard
 from layerpipe.render.cache.take_cache import TakeCache
-from layerpipe.render.placing import Place, PlacedSound
-from layerpipe.render.takes import OpenTake, open_all
+from layerpipe.render.takes.open_takes import OpenTake, open_all
+from layerpipe.render.takes.placing import Place, PlacedSound
 
 MOST_COMPARED = 16
 """Takes of different layers, and files without a recipe, are compared each with each, up to this many."""

@@ -17,24 +17,24 @@ from layerpipe.analysis.choose.spans import Span, song_spans
 from layerpipe.analysis.defects.single_pass import measure_take
 from layerpipe.analysis.onsets.detect import detect_onsets
 from layerpipe.analysis.takes_compared.comp_joints import joint_place, joint_words, measure_joint
-from layerpipe.analysis.timing.align import align_onsets
-from layerpipe.analysis.timing.expected import onsets_with_expected
+from layerpipe.analysis.timing.grid.align import align_onsets
+from layerpipe.analysis.timing.grid.expected import onsets_with_expected
 from layerpipe.core.errors import OutputError
 from layerpipe.core.listening import Ask
 from layerpipe.core.sound import OnProgress
 from layerpipe.core.units import frames_of_ms, frames_of_s
 from layerpipe.outputs.choose.words import copied_words
-from layerpipe.recipe.change import Change
-from layerpipe.recipe.comp_edits import NewPart, set_comp
-from layerpipe.recipe.model import DEFAULT_CROSSFADE_MS, Recipe
+from layerpipe.recipe.edit.change import Change
+from layerpipe.recipe.edit.comps import NewPart, set_comp
+from layerpipe.recipe.model.recipe import DEFAULT_CROSSFADE_MS, Recipe
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.recipe.tempo_map import TempoMap, seconds_text
-from layerpipe.render.attack import refuse_changed_takes
 from layerpipe.render.cache.heard import Heard
 from layerpipe.render.cache.take_cache import TakeCache
-from layerpipe.render.moves import MovedTake, frame_moves
-from layerpipe.render.placing import Place, PlacedSound
-from layerpipe.render.takes import OpenTake, open_all
+from layerpipe.render.takes.attack import refuse_changed_takes
+from layerpipe.render.takes.moves import MovedTake, frame_moves
+from layerpipe.render.takes.open_takes import OpenTake, open_all
+from layerpipe.render.takes.placing import Place, PlacedSound
 
 
 def choose_passes(file: RecipeFile, cache: TakeCache | None = None, *,

@@ -27,7 +27,7 @@ from layerpipe.core.text import one_line
 from layerpipe.jobs.draft_text import draft_text, relative
 from layerpipe.outputs.bounce.manifest import MANIFEST
 from layerpipe.outputs.preview.file_list import LIST_NAME
-from layerpipe.recipe.model import MOST_LAYERS, MOST_TAKES
+from layerpipe.recipe.model.recipe import MOST_LAYERS, MOST_TAKES
 from layerpipe.recipe.names import refuse_control
 from layerpipe.recipe.reader import parse_recipe
 from layerpipe.render.cache.heard import Heard

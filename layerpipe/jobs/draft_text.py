@@ -19,9 +19,9 @@ from layerpipe.analysis.folder.understood import (
 )
 from layerpipe.analysis.sustained.kinds import HeardKind
 from layerpipe.core.text import one_line
+from layerpipe.recipe.edit.toml_text import toml_text
+from layerpipe.recipe.model.types import TIME_REFERENCE
 from layerpipe.recipe.tempo_map import seconds_text
-from layerpipe.recipe.toml_text import toml_text
-from layerpipe.recipe.types import TIME_REFERENCE
 
 OCTAVE_LEVEL_DB = -9.0
 

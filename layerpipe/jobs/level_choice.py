@@ -13,14 +13,14 @@ from pathlib import Path
 from layerpipe.core.errors import Fault, RecipeError
 from layerpipe.core.units import SILENCE_DB
 from layerpipe.jobs.page import page_id_of
-from layerpipe.outputs.artist_page.answer import MOST_CHARACTERS, Answer, ChosenLevel, same_name
-from layerpipe.outputs.artist_page.answer_reader import read_answer
+from layerpipe.outputs.artist_page.answers.answer import MOST_CHARACTERS, Answer, ChosenLevel, same_name
+from layerpipe.outputs.artist_page.answers.reader import read_answer
 from layerpipe.outputs.artist_page.model import slider_range_db
 from layerpipe.outputs.artist_page.page_id import reference_layer
 from layerpipe.outputs.levels.study import LevelStudy, layer_to_try
-from layerpipe.recipe.change import Change
-from layerpipe.recipe.edits import set_level
-from layerpipe.recipe.model import Layer, Section
+from layerpipe.recipe.edit.change import Change
+from layerpipe.recipe.edit.moves_and_levels import set_level
+from layerpipe.recipe.model.recipe import Layer, Section
 from layerpipe.recipe.names import WHOLE_SONG
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.render.cache.take_cache import TakeCache

@@ -19,7 +19,7 @@ from layerpipe.outputs.levels import (
     reference_layer,
     study,
 )
-from layerpipe.recipe.model import Layer
+from layerpipe.recipe.model.recipe import Layer
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.render.cache.take_cache import TakeCache, cache_key
 from layerpipe.render.layers import take_pans

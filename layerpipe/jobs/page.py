@@ -16,7 +16,7 @@ from layerpipe.outputs.artist_page.fit import FittedPage, SizeLimits, fit_page
 from layerpipe.outputs.artist_page.loops import Keep, PagePart, parts_of
 from layerpipe.outputs.artist_page.model import PageSong
 from layerpipe.outputs.artist_page.page_id import page_id
-from layerpipe.recipe.model import Recipe
+from layerpipe.recipe.model.recipe import Recipe
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.render.cache.take_cache import TakeCache, cache_key
 from layerpipe.render.pipeline import ENGINE, WORKERS, measure_song, process_takes

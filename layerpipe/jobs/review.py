@@ -26,14 +26,14 @@ from layerpipe.outputs.review.line import read_line
 from layerpipe.outputs.review.model import ReviewItem, ReviewSong, ReviewVoice
 from layerpipe.outputs.review.place import ReviewPlace, place_of
 from layerpipe.outputs.review.render import PlaceRenderer, PlaceSounds
-from layerpipe.recipe.change import Change
+from layerpipe.recipe.edit.change import Change
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.energies.meter import Energies
 from layerpipe.render.energies.mixes import Alone, Mix, read_mix
 from layerpipe.render.pipeline import WORKERS, measure_song, process_takes
 from layerpipe.render.song import ProcessedSong
-from layerpipe.render.takes import OpenTake, open_all
+from layerpipe.render.takes.open_takes import OpenTake, open_all
 
 BITS, REST_BITS = 16, 14
 """What is judged, and what is heard around it: dither at 14 bits is at -84 dBFS, as a small artist's page has it."""

@@ -13,10 +13,11 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from layerpipe.analysis.timing.proposals import Proposal
+from layerpipe.analysis.timing.edits.proposals import Proposal
 from layerpipe.core.errors import OutputError
 from layerpipe.core.files.atomic import write_whole
 from layerpipe.core.files.regular import read_regular
+from layerpipe.core.toml_bounds import BOUNDS
 from layerpipe.jobs.timing import PlannedEdits, write_edits
 from layerpipe.outputs.review.finding import (
     HighPassEdit,
@@ -27,15 +28,14 @@ from layerpipe.outputs.review.finding import (
     ReviewFinding,
     ShiftEdit,
 )
-from layerpipe.recipe.bounds import BOUNDS
-from layerpipe.recipe.chain_edits import add_high_pass
-from layerpipe.recipe.change import Change
-from layerpipe.recipe.comp_edits import NewPart, set_comp
-from layerpipe.recipe.edits import set_level, set_shift
-from layerpipe.recipe.model import Recipe
+from layerpipe.recipe.edit.chain import add_high_pass
+from layerpipe.recipe.edit.change import Change
+from layerpipe.recipe.edit.comps import NewPart, set_comp
+from layerpipe.recipe.edit.moves_and_levels import set_level, set_shift
+from layerpipe.recipe.model.recipe import Recipe
 from layerpipe.recipe.reader import RecipeFile, parse_recipe, read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
-from layerpipe.render.takes import OpenTake, open_all
+from layerpipe.render.takes.open_takes import OpenTake, open_all
 
 _FORMAT = "layerpipe review undo 1"
 _MOST_STEPS = 20

@@ -10,7 +10,7 @@ import numpy as np
 
 from layerpipe.analysis.checked_take import CheckedTake
 from layerpipe.analysis.choose.choice import Choice
-from layerpipe.analysis.timing.song_edits import place_words
+from layerpipe.analysis.timing.edits.song_edits import place_words
 from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming
 from layerpipe.core.sound import OnProgress
 from layerpipe.core.units import SILENCE_DB

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
+from layerpipe.analysis.timing.grid.tempo import TempoEstimate, estimate_tempo
 from layerpipe.analysis.timing.song_timing import detect_in_takes
-from layerpipe.analysis.timing.tempo import TempoEstimate, estimate_tempo
 from layerpipe.core.sound import OnProgress
-from layerpipe.recipe.change import Change
-from layerpipe.recipe.edits import set_song
+from layerpipe.recipe.edit.change import Change
+from layerpipe.recipe.edit.moves_and_levels import set_song
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.render.cache.heard import Heard
 from layerpipe.render.cache.take_cache import TakeCache
-from layerpipe.render.takes import open_all
+from layerpipe.render.takes.open_takes import open_all
 
 
 def tempo_of_song(file: RecipeFile, cache: TakeCache | None = None, *,

@@ -6,22 +6,22 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from layerpipe.analysis.timing.proposals import Proposal
-from layerpipe.analysis.timing.song_edits import place_words
+from layerpipe.analysis.timing.edits.proposals import Proposal
+from layerpipe.analysis.timing.edits.song_edits import place_words
 from layerpipe.analysis.timing.song_timing import SongTiming, measure_timing
 from layerpipe.core.sound import OnProgress
 from layerpipe.core.units import frames_of_s
-from layerpipe.recipe.change import Change, opened
-from layerpipe.recipe.edits import NewMove, add_moves, marked_moves, remove_moves
-from layerpipe.recipe.model import DEFAULT_CROSSFADE_MS, Recipe
+from layerpipe.recipe.edit.change import Change, opened
+from layerpipe.recipe.edit.moves_and_levels import NewMove, add_moves, marked_moves, remove_moves
+from layerpipe.recipe.edit.shifts import marked_shifts, remove_shifts, write_shift
+from layerpipe.recipe.model.recipe import DEFAULT_CROSSFADE_MS, Recipe
 from layerpipe.recipe.reader import RecipeFile
-from layerpipe.recipe.shift_edits import marked_shifts, remove_shifts, write_shift
 from layerpipe.recipe.tempo_map import TempoMap
-from layerpipe.render.attack import attack_text, refuse_changed_takes
 from layerpipe.render.cache.heard import Heard
 from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.pipeline import play_moves
-from layerpipe.render.takes import OpenTake, open_all
+from layerpipe.render.takes.attack import attack_text, refuse_changed_takes
+from layerpipe.render.takes.open_takes import OpenTake, open_all
 
 
 def time_song(file: RecipeFile, cache: TakeCache | None = None, *, after: bool = False,

@@ -16,13 +16,13 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from layerpipe.core.errors import MOST_SHOWN, Fault, RecipeError
-from layerpipe.recipe.bounds import BOUNDS, bounds_problem
-from layerpipe.recipe.checks import cross_problems
-from layerpipe.recipe.messages import model_problems, place_words
-from layerpipe.recipe.model import Bed, Mic, Pass, Recipe, Take
+from layerpipe.core.toml_bounds import BOUNDS, bounds_problem
+from layerpipe.recipe.edit.toml_text import Location, lines_of
+from layerpipe.recipe.faults.checks import cross_problems
+from layerpipe.recipe.faults.messages import model_problems, place_words
+from layerpipe.recipe.model.recipe import Bed, Mic, Pass, Recipe, Take
 from layerpipe.recipe.names import found_key, found_text
 from layerpipe.recipe.schema import recipe_schema
-from layerpipe.recipe.toml_text import Location, lines_of
 
 __all__ = ["RecipeFile", "parse_recipe", "read_recipe", "recipe_schema"]
 

@@ -12,8 +12,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from layerpipe.recipe.model import Recipe
-from layerpipe.recipe.toml_text import Location
+from layerpipe.recipe.edit.toml_text import Location
+from layerpipe.recipe.model.recipe import Recipe
 
 SCHEMA_FILE = Path(__file__).with_name("recipe.schema.json")
 Schema = dict[str, Any]

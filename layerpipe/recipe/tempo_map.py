@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
-    from layerpipe.recipe.model import Recipe, Section
+    from layerpipe.recipe.model.recipe import Recipe, Section
 
 FIRST_BAR, LAST_BAR = -1_000, 100_000
 

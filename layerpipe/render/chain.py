@@ -15,11 +15,11 @@ import numpy.typing as npt
 
 from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.dsp import kernels
-from layerpipe.dsp.dynamics import Curve, compress
+from layerpipe.dsp.dynamics.compressor import Curve, compress
+from layerpipe.dsp.dynamics.hit_threshold import loudest_hits, peaks_of, threshold_for
 from layerpipe.dsp.filters import design_bell, design_high_pass, design_shelf, run_sections
-from layerpipe.dsp.hit_threshold import loudest_hits, peaks_of, threshold_for
-from layerpipe.dsp.loudness import STEPS_PER_S, step_starts
-from layerpipe.recipe.model import Chain, Compressor
+from layerpipe.dsp.loudness.bs1770 import STEPS_PER_S, step_starts
+from layerpipe.recipe.model.recipe import Chain, Compressor
 
 AUDIBLE_REDUCTION_DB = 0.5
 """A step counts as compressed from this gain reduction on; common practice, no source."""

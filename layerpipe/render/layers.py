@@ -17,7 +17,7 @@ from layerpipe.core.sound import FloatArray
 from layerpipe.core.units import frames_of_ms, gain_of_db
 from layerpipe.dsp import kernels
 from layerpipe.dsp.panning import pan_gains
-from layerpipe.recipe.model import Layer, Take
+from layerpipe.recipe.model.recipe import Layer, Take
 
 RAMP_MS = 20.0
 """Length of a change of level: short enough to end between two notes, long enough not to click; common practice."""

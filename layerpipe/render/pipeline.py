@@ -19,17 +19,18 @@ import numpy.typing as npt
 from layerpipe.core.errors import AudioError, Fault, ParameterError, RecipeError
 from layerpipe.core.process import release_memory, worker_threads
 from layerpipe.core.sound import Float32Array, FloatArray, OnProgress, Sound
-from layerpipe.recipe.model import Chain, Recipe
+from layerpipe.recipe.model.recipe import Chain, Recipe
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.recipe.tempo_map import TempoMap, seconds_text
-from layerpipe.render import attack, chain, takes
+from layerpipe.render import chain
 from layerpipe.render.cache.cached_take import CachedTake
 from layerpipe.render.cache.take_cache import TakeCache, cache_key
 from layerpipe.render.energies.meter import Energies, EnergyMeter
 from layerpipe.render.layers import take_pans
-from layerpipe.render.moves import frame_moves
 from layerpipe.render.song import ProcessedSong, ProcessedTake
 from layerpipe.render.stream import BlockStream, measure_block
+from layerpipe.render.takes import attack, open_takes
+from layerpipe.render.takes.moves import frame_moves
 
 PcmArray = npt.NDArray[np.int32]
 
@@ -130,7 +131,7 @@ def process_takes(file: RecipeFile, cache: TakeCache | None = None, *,
         What is wrong with the recipe or its files; before anything is rendered.
     """
     recipe, cache = file.recipe, cache or TakeCache()
-    every = takes.open_all(recipe, digest_of=cache.notes.digest_of)
+    every = open_takes.open_all(recipe, digest_of=cache.notes.digest_of)
     opened = [take for take in every if not take.take.mute]
     if not opened:
         raise RecipeError([Fault(file.path, "layer", "every take is muted; nothing would sound")])
@@ -139,7 +140,7 @@ def process_takes(file: RecipeFile, cache: TakeCache | None = None, *,
     _refuse_late_sections(file, recipe, tempo_map, frames / rate_hz)
     attack.refuse_changed_takes(file, tempo_map, [None if take.take.mute else take.pass_sounds for take in every])
 
-    def process_one(take: takes.OpenTake) -> ProcessedTake:
+    def process_one(take: open_takes.OpenTake) -> ProcessedTake:
         moved = play_moves(file, take)
         wanted = recipe.chain_of(take.layer, take.take)
         key = take_key(take, wanted)
@@ -149,7 +150,7 @@ def process_takes(file: RecipeFile, cache: TakeCache | None = None, *,
 
     with ThreadPoolExecutor(WORKERS) as pool:
         processed = tuple(pool.map(process_one, opened))
-    bed = takes.open_bed(recipe, rate_hz, digest_of=cache.notes.digest_of)
+    bed = open_takes.open_bed(recipe, rate_hz, digest_of=cache.notes.digest_of)
     return ProcessedSong(file.path, recipe, tempo_map, rate_hz, frames, processed, bed)
 
 
@@ -195,7 +196,7 @@ def energies_key(song: ProcessedSong) -> str:
                       "bed": None if bed is None else [*bed.key, song.rate_hz, song.frames]})
 
 
-def play_moves(file: RecipeFile, take: takes.OpenTake) -> Sound:
+def play_moves(file: RecipeFile, take: open_takes.OpenTake) -> Sound:
     """A take as it is heard, before its chain: its passes with their moves, comped."""
     try:
         return take.played()
@@ -203,7 +204,7 @@ def play_moves(file: RecipeFile, take: takes.OpenTake) -> Sound:
         raise RecipeError([Fault(file.path, f"{_place(take)}, move", str(refusal))]) from refusal
 
 
-def take_key(take: takes.OpenTake, wanted: Chain) -> str:
+def take_key(take: open_takes.OpenTake, wanted: Chain) -> str:
     """Key of a processed take: everything that shapes its sound."""
     rate_hz = take.source.rate_hz
     key = {
@@ -222,7 +223,7 @@ def take_key(take: takes.OpenTake, wanted: Chain) -> str:
     return cache_key(key)
 
 
-def _run_chain(file: RecipeFile, take: takes.OpenTake, moved: Sound, wanted: Chain, key: str,
+def _run_chain(file: RecipeFile, take: open_takes.OpenTake, moved: Sound, wanted: Chain, key: str,
                cache: TakeCache) -> CachedTake:
     """Run a moved take through its chain into the cache."""
     try:
@@ -240,7 +241,7 @@ def _run_chain(file: RecipeFile, take: takes.OpenTake, moved: Sound, wanted: Cha
     return made
 
 
-def _place(take: takes.OpenTake) -> str:
+def _place(take: open_takes.OpenTake) -> str:
     """A take's place in the recipe, for messages."""
     return f'layer "{take.layer.name}", take "{take.take.name}"'
 

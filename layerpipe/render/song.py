@@ -16,15 +16,15 @@ import numpy.typing as npt
 from layerpipe.core.errors import Fault, RecipeError
 from layerpipe.core.sound import Float32Array, FloatArray
 from layerpipe.core.units import frames_of_s, gain_of_db
-from layerpipe.dsp.loudness import step_starts
-from layerpipe.recipe.model import Layer, Recipe, Section, Take
+from layerpipe.dsp.loudness.bs1770 import step_starts
+from layerpipe.recipe.model.recipe import Layer, Recipe, Section, Take
 from layerpipe.recipe.names import WHOLE_SONG
 from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.render.cache.cached_take import CachedTake
 from layerpipe.render.energies.mixes import Alone, Gains, Mix
 from layerpipe.render.layers import LevelPlan, plan_levels, sum_layer, take_gain, take_pans
-from layerpipe.render.moves import FrameMove
-from layerpipe.render.takes import OpenBed, OpenTake
+from layerpipe.render.takes.moves import FrameMove
+from layerpipe.render.takes.open_takes import OpenBed, OpenTake
 
 
 @dataclass(frozen=True)

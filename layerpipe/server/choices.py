@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from layerpipe.core.text import one_line
 from layerpipe.outputs.artist_page import Answer, AnswerError, read_answer
-from layerpipe.outputs.artist_page.answer import FORMAT
+from layerpipe.outputs.artist_page.answers.answer import FORMAT
 from layerpipe.server.comments import CommentsFile
 
 LONGEST_SENDER = 60

@@ -10,7 +10,7 @@ from dataclasses import fields, replace
 
 import pytest
 
-from layerpipe.analysis.defects.click_verdict import ClickEvidence, ClickLimits, Residual, judge
+from layerpipe.analysis.defects.clicks.verdict import ClickEvidence, ClickLimits, Residual, judge
 
 PLAIN = ClickEvidence(
     at_s=1.0, width_s=1 / 6000, level_rise=1.0, new_sound=((1.0, 0.0),) * 5, over_loudest=2.0,

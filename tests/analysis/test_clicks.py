@@ -9,13 +9,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from layerpipe.analysis.defects import click_residual
-from layerpipe.analysis.defects.click_residual import SETTINGS, SLICES_PER_S
+from layerpipe.analysis.defects.clicks import residual as click_residual
+from layerpipe.analysis.defects.clicks.residual import SETTINGS, SLICES_PER_S
 from layerpipe.analysis.defects.single_pass import HIGH_HZ, TICK_S, measure_take
 from layerpipe.core.sound import ArraySound
 from layerpipe.dsp.filters import design_high_pass, run_sections
-from tests.outputs.test_check import faults_of, written
-from tests.support import faulty_takes as made
+from tests.outputs.check.test_check import faults_of, written
+from tests.support.sounds import faulty_takes as made
 
 RATE_HZ = 48_000
 

@@ -9,7 +9,8 @@ from dataclasses import replace
 
 import pytest
 
-from layerpipe.analysis.defects import band_limit, clipping, copies, dropouts, lowest_notes, noise_and_hum, tuning
+from layerpipe.analysis.defects import band_limit, clipping, copies, dropouts, noise_and_hum
+from layerpipe.analysis.defects.pitch import lowest_notes, tuning
 
 SILENCE = dropouts.DropoutEvidence(length=96, length_s=0.002, value=0.0, quieter_side=0.01, before=0.01,
                                    under_loud_db=10.0, edges=(0.5, 0.5), jump_steps=50.0, looks_clipped=False,

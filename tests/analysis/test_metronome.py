@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 
 from layerpipe.analysis.onsets.detect import Detection, detect_onsets
-from layerpipe.analysis.timing.tempo import estimate_tempo
+from layerpipe.analysis.timing.grid.tempo import estimate_tempo
 from layerpipe.core.sound import ArraySound
 from tests.support.onset_scores import f_measure, match_onsets
-from tests.support.strums import EASY, Strums, make_strums
+from tests.support.sounds.strums import EASY, Strums, make_strums
 
 TEMPO, RATE_HZ, BLEED_DB = 97.0, 48_000, -40.0
 

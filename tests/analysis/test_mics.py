@@ -9,7 +9,7 @@ from layerpipe.analysis.takes_compared.comp_joints import JOINT, joint_place, ju
 from layerpipe.analysis.takes_compared.mics import MicDistance, MicSettings, measure_mics
 from layerpipe.core.sound import ArraySound
 from tests.support.passes import make_mics
-from tests.support.song_player import make_song, play_pass
+from tests.support.sounds.song_player import make_song, play_pass
 
 
 def distance(one: np.ndarray, other: np.ndarray, rate_hz: int = 48_000) -> MicDistance | None:

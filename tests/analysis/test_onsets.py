@@ -19,7 +19,7 @@ from layerpipe.analysis.onsets.residual import read_chunks
 from layerpipe.core.sound import ArraySound
 from tests.support.examples import slow
 from tests.support.onset_scores import f_measure, match_onsets
-from tests.support.strums import CHORDS, EASY, HARD, RATE_HZ, VOICES, Hand, Strings, Strums, make_strums
+from tests.support.sounds.strums import CHORDS, EASY, HARD, RATE_HZ, VOICES, Hand, Strings, Strums, make_strums
 
 
 def times_of(samples, rate_hz):

@@ -1,6 +1,6 @@
 """Pasted sections of a take: found where they are, and not where the same part is played again.
 
-Truth: takes are strummed anew for every bar (`tests.support.strums`, `tests.support.song_player`); a paste is put in.
+Truth: takes are strummed anew for every bar (`sounds.strums`, `sounds.song_player`); a paste is put in.
 """
 
 from __future__ import annotations
@@ -10,8 +10,8 @@ import pytest
 
 from layerpipe.analysis.defects.repeats import find_repeats
 from layerpipe.core.sound import ArraySound
-from tests.support.song_player import Playing, make_song, play_pass
-from tests.support.strums import RATE_HZ, Hand, make_strums
+from tests.support.sounds.song_player import Playing, make_song, play_pass
+from tests.support.sounds.strums import RATE_HZ, Hand, make_strums
 
 BAR_S, BAR_ONE_S = 2.4, 0.6
 

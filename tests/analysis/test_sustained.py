@@ -1,4 +1,4 @@
-"""Kinds, phrases and noises of voices and bowed strings, on takes made by `tests.support.sung`.
+"""Kinds, phrases and noises of voices and bowed strings, on takes made by `tests.support.sounds.sung`.
 
 What is true of sampled and real voices is measured by `tests.bench.bench_kinds`; this keeps it from breaking.
 """
@@ -21,9 +21,9 @@ from layerpipe.analysis.sustained.layer_kinds import kind_of_layer
 from layerpipe.analysis.sustained.noises import louder_noises
 from layerpipe.analysis.sustained.phrases import Phrase, find_phrases
 from layerpipe.core.sound import ArraySound
-from layerpipe.recipe.model import Layer
-from tests.support.strums import make_strums
-from tests.support.sung import RATE_HZ, SungTake, sing
+from layerpipe.recipe.model.recipe import Layer
+from tests.support.sounds.strums import make_strums
+from tests.support.sounds.sung import RATE_HZ, SungTake, sing
 
 LATE_MS = (0.0, 90.0, 0.0, -120.0, 0.0, 60.0)
 # Rasch, Acustica 43 (1979): members of trios are 27 to 49 ms apart (read second hand).

@@ -1,6 +1,6 @@
 """Takes of a song beside each other: which one is misplaced, and which one plays other notes.
 
-Truth: takes are strummed by `tests.support.strums`, each anew with 8 ms of scatter, and moved or fretted wrong by known
+Truth: takes are strummed by `sounds.strums`, each anew with 8 ms of scatter, and moved or fretted wrong by known
 amounts. Audibility of an offset (nothing below 10 ms, told from 20 ms on): Friberg and Sundberg, JASA 98, 1995.
 """
 
@@ -17,16 +17,16 @@ import pytest
 from layerpipe.analysis.onsets.detect import detect_onsets
 from layerpipe.analysis.takes_compared.events import events_of
 from layerpipe.analysis.takes_compared.matching import Events
-from layerpipe.analysis.takes_compared.note_profiles import LOWEST_NOTE, PER_SEMITONE, note_profiles
-from layerpipe.analysis.takes_compared.notes_compared import WrongNotes, judge_notes, unwrap_cents
+from layerpipe.analysis.takes_compared.notes.compared import WrongNotes, judge_notes, unwrap_cents
+from layerpipe.analysis.takes_compared.notes.profiles import LOWEST_NOTE, PER_SEMITONE, note_profiles
 from layerpipe.analysis.takes_compared.offset import compare_offsets
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace, judge_offsets
 from layerpipe.analysis.takes_compared.song_takes import ComparedTake, compare_pairs
 from layerpipe.core.sound import ArraySound
-from layerpipe.recipe.model import Recipe
+from layerpipe.recipe.model.recipe import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
 from tests.support.examples import slow
-from tests.support.strums import RATE_HZ, Fingering, Hand, make_strums
+from tests.support.sounds.strums import RATE_HZ, Fingering, Hand, make_strums
 
 TEMPO, BARS = 92.0, 10
 BEAT_S, BAR_S = 60 / TEMPO, 240 / TEMPO

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from layerpipe.core.errors import ParameterError
-from layerpipe.recipe.model import Recipe, Section
+from layerpipe.recipe.model.recipe import Recipe, Section
 from layerpipe.recipe.position import BarShape, Position, parse_position
 from layerpipe.recipe.tempo_map import TempoMap
 

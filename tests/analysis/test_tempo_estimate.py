@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from layerpipe.analysis.onsets.detect import Onset, detect_onsets
-from layerpipe.analysis.timing.align import align_onsets
-from layerpipe.analysis.timing.tempo import estimate_tempo
+from layerpipe.analysis.timing.grid.align import align_onsets
+from layerpipe.analysis.timing.grid.tempo import estimate_tempo
 from layerpipe.core.sound import ArraySound
 from tests.analysis.test_timing import eighths, map_of
-from tests.support.strums import EASY, make_strums
+from tests.support.sounds.strums import EASY, make_strums
 
 
 def test_tempo_meter_and_bar_one_are_estimated_from_onsets():

@@ -6,21 +6,21 @@ import numpy as np
 import pytest
 
 from layerpipe.analysis.onsets.detect import Onset, detect_onsets
-from layerpipe.analysis.timing.align import align_onsets
-from layerpipe.analysis.timing.edit_points import check_edit_points, choose_crossfade, choose_edit_points
-from layerpipe.analysis.timing.expected import onsets_with_expected
-from layerpipe.analysis.timing.proposals import propose_edits
-from layerpipe.analysis.timing.retakes import BarRange
-from layerpipe.analysis.timing.segments import partition
-from layerpipe.analysis.timing.tempo import estimate_tempo
+from layerpipe.analysis.timing.edits.edit_points import check_edit_points, choose_crossfade, choose_edit_points
+from layerpipe.analysis.timing.edits.proposals import propose_edits
+from layerpipe.analysis.timing.edits.retakes import BarRange
+from layerpipe.analysis.timing.edits.segments import partition
+from layerpipe.analysis.timing.grid.align import align_onsets
+from layerpipe.analysis.timing.grid.expected import onsets_with_expected
+from layerpipe.analysis.timing.grid.tempo import estimate_tempo
 from layerpipe.analysis.timing.tightness import compare_takes, summarise_differences
 from layerpipe.core.sound import ArraySound
 from layerpipe.dsp.splicing import FrameMove
-from layerpipe.recipe.model import Recipe, Timing
+from layerpipe.recipe.model.recipe import Recipe, Timing
 from layerpipe.recipe.tempo_map import TempoMap
 from tests.support.onset_scores import match_onsets
-from tests.support.planted import compare_moves, judge, plant_song
-from tests.support.strums import EASY, HARD, make_strums
+from tests.support.sounds.planted import compare_moves, judge, plant_song
+from tests.support.sounds.strums import EASY, HARD, make_strums
 
 
 def recipe_of(**song):

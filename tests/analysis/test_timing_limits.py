@@ -10,14 +10,14 @@ import pytest
 from layerpipe.analysis.onsets.arrival import Arrival
 from layerpipe.analysis.onsets.damping import is_cut_off, is_damped, is_falling
 from layerpipe.analysis.onsets.detect import Detection, Onset
-from layerpipe.analysis.timing.align import align_onsets
-from layerpipe.analysis.timing.expected import onsets_with_expected
-from layerpipe.analysis.timing.proposals import propose_edits
-from layerpipe.analysis.timing.retakes import BarRange, find_missing
-from layerpipe.analysis.timing.segments import partition, segment_penalties
-from layerpipe.analysis.timing.tempo import find_other_tempo, round_tempo
+from layerpipe.analysis.timing.edits.proposals import propose_edits
+from layerpipe.analysis.timing.edits.retakes import BarRange, find_missing
+from layerpipe.analysis.timing.edits.segments import partition, segment_penalties
+from layerpipe.analysis.timing.grid.align import align_onsets
+from layerpipe.analysis.timing.grid.expected import onsets_with_expected
+from layerpipe.analysis.timing.grid.tempo import find_other_tempo, round_tempo
 from layerpipe.analysis.timing.tightness import compare_takes, summarise_differences
-from layerpipe.recipe.model import Recipe, Timing
+from layerpipe.recipe.model.recipe import Recipe, Timing
 from layerpipe.recipe.tempo_map import TempoMap
 
 EIGHTH_S = 1 / 3

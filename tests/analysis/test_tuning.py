@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from layerpipe.analysis.defects.low_band import LowBandMeter
-from layerpipe.analysis.defects.tuning import tuning_of
-from tests.support import faulty_takes as made
+from layerpipe.analysis.defects.pitch.low_band import LowBandMeter
+from layerpipe.analysis.defects.pitch.tuning import tuning_of
 from tests.support.examples import slow
-from tests.support.waves import Wave, sum_waves
+from tests.support.sounds import faulty_takes as made
+from tests.support.sounds.waves import Wave, sum_waves
 
 
 def heard_cents(samples: np.ndarray, rate_hz: int = 48_000, a4_hz: float = 440.0) -> float | None:

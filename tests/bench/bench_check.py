@@ -21,9 +21,9 @@ from layerpipe.core.sound import ArraySound
 from layerpipe.outputs.check.finding import Finding
 from layerpipe.outputs.check.take_findings import findings_of
 from layerpipe.outputs.check.two_takes import compare_takes
-from layerpipe.recipe.model import Chain, Check
-from tests.support import faulty_takes as made
+from layerpipe.recipe.model.recipe import Chain, Check
 from tests.support import made_takes
+from tests.support.sounds import faulty_takes as made
 
 INSTRUMENTS = (*made_takes.INSTRUMENTS, *made_takes.LOOPS)
 RATES_HZ = (48_000, 44_100, 48_000, 96_000)

@@ -19,7 +19,7 @@ from layerpipe.analysis.choose.choice import Choice
 from layerpipe.jobs.check import check_recipe
 from layerpipe.jobs.choose import change_of_passes, choose_passes
 from layerpipe.recipe.reader import RecipeFile, read_recipe
-from layerpipe.render.takes import open_all
+from layerpipe.render.takes.open_takes import open_all
 from tests.support.passes import SIDES, PassesSong, make_passes, write_passes
 
 GOAL = 0.95

@@ -18,13 +18,13 @@ from pathlib import Path
 
 import numpy as np
 
-from layerpipe.analysis.takes_compared.notes_compared import judge_notes
+from layerpipe.analysis.takes_compared.notes.compared import judge_notes
 from layerpipe.analysis.takes_compared.offset import OffsetLimits, compare_offsets
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace, judge_offsets
 from layerpipe.analysis.takes_compared.song_takes import ComparedTake, compare_pairs
-from tests.bench.compared_cases import HeardSong, TimeCase, hear_song, pair_cases, time_cases
-from tests.bench.compared_songs import WRONG_BARS, PlayedSong, outside_song, own_song, player_song
-from tests.bench.outside_material import folder, instruments, recordings
+from tests.bench.material.compared_cases import HeardSong, TimeCase, hear_song, pair_cases, time_cases
+from tests.bench.material.compared_songs import WRONG_BARS, PlayedSong, outside_song, own_song, player_song
+from tests.bench.material.outside_material import folder, instruments, recordings
 
 VOICES = ("steel", "nylon", "electric", "modal")
 PLAYED_BY = ("general/steel-guitar", "fluid/clean-guitar")

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from layerpipe.jobs.draft import draft_recipe
-from tests.support.recipe_score import changed_lines
-from tests.support.renamed_folders import renamed, style_of
-from tests.support.session_folders import FOLDERS, plan_folder, write_folder
+from tests.support.sessions.recipe_score import changed_lines
+from tests.support.sessions.renamed_folders import renamed, style_of
+from tests.support.sessions.session_folders import FOLDERS, plan_folder, write_folder
 
 
 @dataclass(frozen=True)

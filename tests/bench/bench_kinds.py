@@ -26,9 +26,9 @@ from layerpipe.analysis.sustained.features import measure_features
 from layerpipe.analysis.sustained.kinds import LASTING
 from layerpipe.analysis.sustained.layer_kinds import kind_of_sound
 from layerpipe.core.sound import ArraySound
-from tests.bench.outside_instruments import INSTRUMENTS, NEVER_LOOKED_AT, TUNED_ON
-from tests.bench.outside_material import instruments, recordings, require_folder
-from tests.bench.sustained_songs import (
+from tests.bench.material.outside_instruments import INSTRUMENTS, NEVER_LOOKED_AT, TUNED_ON
+from tests.bench.material.outside_material import instruments, recordings, require_folder
+from tests.bench.material.sustained_songs import (
     DOUBLED_ON,
     TUNED_ON_SINGER,
     VOICES,

@@ -25,7 +25,7 @@ from layerpipe.jobs.levels import bands_of, peaks_of
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render import pipeline
 from layerpipe.render.cache.take_cache import TakeCache
-from tests.bench.material import write_recipe, write_takes
+from tests.bench.material.material import write_recipe, write_takes
 
 RUNS = 5
 LEVELS = 1000

@@ -16,7 +16,8 @@ from pathlib import Path
 import numpy as np
 import pyloudnorm
 
-from tests.bench import filter_graph, material
+from tests.bench import filter_graph
+from tests.bench.material import material
 from tests.bench.timing_of import PYTHON, Run, cpu_ratio, median_s, ratio, run, side_by_side
 
 HERE = Path(__file__).resolve().parent

@@ -17,8 +17,8 @@ from pathlib import Path
 import numpy as np
 
 from tests.bench.timing_of import PYTHON, Run, run
-from tests.support.song_player import RATE_HZ, Playing, make_song, play_pass
-from tests.support.stamped_wave import write_wave
+from tests.support.sounds.song_player import RATE_HZ, Playing, make_song, play_pass
+from tests.support.sounds.stamped_wave import write_wave
 
 PROJECT = Path(__file__).resolve().parents[2]
 LAYERS = ("regular", "octave")

@@ -24,8 +24,8 @@ import tomlkit
 
 from layerpipe.cli.bounce import _bounce
 from layerpipe.cli.songs import do_song
-from layerpipe.jobs.songs import SongOutcome, SongWork, run_songs
-from tests.bench.material import write_recipe, write_takes
+from layerpipe.jobs.many.songs import SongOutcome, SongWork, run_songs
+from tests.bench.material.material import write_recipe, write_takes
 from tests.support.cluster import cluster
 
 EMPTY_SONGS = 400

@@ -16,9 +16,9 @@ import numpy as np
 
 from layerpipe.analysis.onsets.detect import Detection, detect_onsets
 from layerpipe.core.sound import ArraySound
-from tests.bench.human_hands import strummed_notes
-from tests.bench.outside_instruments import NEVER_LOOKED_AT, TUNED_ON, Instrument
-from tests.bench.outside_material import Part, drum, instruments, render_part, require_folder
+from tests.bench.material.human_hands import strummed_notes
+from tests.bench.material.outside_instruments import NEVER_LOOKED_AT, TUNED_ON, Instrument
+from tests.bench.material.outside_material import Part, drum, instruments, render_part, require_folder
 
 RATE_HZ, BLEED_DB, BARS = 48_000, -40.0, 12
 NEAR_S, CLOSE_S = 0.05, 0.025

@@ -19,12 +19,12 @@ from itertools import pairwise
 import numpy as np
 from scipy import optimize, stats
 
-from layerpipe.analysis.timing import tempo as tempo_module
-from layerpipe.analysis.timing.meter import Candidates, candidates_of
-from layerpipe.analysis.timing.tempo import TempoEstimate, estimate_tempo
-from tests.bench.outside_instruments import NEVER_LOOKED_AT, TUNED_ON
-from tests.bench.tempo_songs import KnownSong, strummed_songs, tune_songs
-from tests.bench.tunes import tunes
+from layerpipe.analysis.timing.grid import tempo as tempo_module
+from layerpipe.analysis.timing.grid.meter import Candidates, candidates_of
+from layerpipe.analysis.timing.grid.tempo import TempoEstimate, estimate_tempo
+from tests.bench.material.outside_instruments import NEVER_LOOKED_AT, TUNED_ON
+from tests.bench.material.tempo_songs import KnownSong, strummed_songs, tune_songs
+from tests.bench.material.tunes import tunes
 
 RIDGE = 1e-3
 BAR_ONE_S, TEMPO_SHARE = 0.06, 0.02

@@ -15,13 +15,13 @@ import mir_eval
 import numpy as np
 
 from layerpipe.analysis.onsets.detect import Detection, detect_onsets
-from layerpipe.analysis.timing.align import robust_spread
-from layerpipe.analysis.timing.expected import onsets_with_expected
+from layerpipe.analysis.timing.grid.align import robust_spread
+from layerpipe.analysis.timing.grid.expected import onsets_with_expected
 from layerpipe.core.sound import ArraySound
-from layerpipe.recipe.model import Recipe, Timing
+from layerpipe.recipe.model.recipe import Recipe, Timing
 from layerpipe.recipe.tempo_map import TempoMap
-from tests.support.planted import METERS, TEMPI, compare_moves, judge, plant_song
-from tests.support.strums import EASY, HARD, Hand, Strums, make_strums
+from tests.support.sounds.planted import METERS, TEMPI, compare_moves, judge, plant_song
+from tests.support.sounds.strums import EASY, HARD, Hand, Strums, make_strums
 
 WINDOWS_S = (0.005, 0.010, 0.025, 0.050)
 VOICES = ("steel", "nylon", "electric", "modal")

@@ -20,8 +20,8 @@ import soundfile
 from layerpipe.analysis.timing.song_timing import SongTiming
 from layerpipe.jobs.timing import time_song
 from layerpipe.recipe.reader import read_recipe
-from tests.bench.compared_songs import RATE_HZ, PlayedSong, outside_song, own_song, player_song
-from tests.bench.outside_material import folder, instruments, recordings
+from tests.bench.material.compared_songs import RATE_HZ, PlayedSong, outside_song, own_song, player_song
+from tests.bench.material.outside_material import folder, instruments, recordings
 
 VOICES = ("steel", "nylon", "electric", "modal")
 PLAYED_BY = ("general/steel-guitar", "fluid/clean-guitar")

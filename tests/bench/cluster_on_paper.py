@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 SONGS, WORKERS = 100_000, 500
 AHEAD = 3
-"""Songs handed over for each worker, as `jobs.cluster` does."""
+"""Songs handed over for each worker, as `jobs.many.cluster` does."""
 TASK_S = 0.004
 """Processor time for each task: 3.0 ms of the scheduler, 3.7 ms of the client beside it; measured by `bench_songs`."""
 RESULT_BYTES, TASK_BYTES = 2_000, 12_000

@@ -16,8 +16,8 @@ from typer.testing import CliRunner
 
 from layerpipe.cli import program
 from layerpipe.recipe.reader import read_recipe
-from tests.support.song_player import Playing, make_song, play_pass
-from tests.support.stamped_wave import write_wave
+from tests.support.sounds.song_player import Playing, make_song, play_pass
+from tests.support.sounds.stamped_wave import write_wave
 
 SONG = make_song(4001, sections=2, bars=2, meter="4/4")
 TIGHT_MS, LOOSE_MS = 4.0, 26.0

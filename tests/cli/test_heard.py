@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 from layerpipe.cli import program
 from layerpipe.render.cache.heard import KIND
 from tests.support.examples import slow
-from tests.support.song_player import Playing, make_song, play_pass
+from tests.support.sounds.song_player import Playing, make_song, play_pass
 
 SONG = make_song(4001, sections=2, bars=2, meter="4/4")
 TAKES = {"left 1": 0.0, "left 2": 0.0, "right 1": 0.0, "right 2": 30.0}

@@ -14,10 +14,10 @@ from typer.testing import CliRunner, Result
 from layerpipe.audio_files.reader import inspect
 from layerpipe.cli import program
 from layerpipe.recipe.reader import read_recipe
-from layerpipe.render.takes import open_all
+from layerpipe.render.takes.open_takes import open_all
 from tests.support.passes import START_S, PassesSong, make_mics, make_passes, over_frame, write_recipe
-from tests.support.song_player import Playing, play_pass
-from tests.support.stamped_wave import write_wave
+from tests.support.sounds.song_player import Playing, play_pass
+from tests.support.sounds.stamped_wave import write_wave
 
 SEED = 3
 

@@ -16,17 +16,17 @@ from layerpipe.cli import program
 from layerpipe.jobs.review import find_review, prepare_review
 from layerpipe.jobs.review_change import change_of_undo, forget_undone, undo_path, write_undoably
 from layerpipe.outputs.review.line import line_of
-from layerpipe.recipe.edits import set_level
+from layerpipe.recipe.edit.moves_and_levels import set_level
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.pipeline import process_takes
 from tests.cli.test_choose import PASSES, SONG, recipe_text
 from tests.cli.test_share import screen
 from tests.server.conftest import load_newer, on_phone
 from tests.support.pages.browser import until
-from tests.support.session_sounds import second_microphone
-from tests.support.song_player import play_pass
-from tests.support.stamped_wave import write_wave
-from tests.support.strums import EASY, make_strums
+from tests.support.sessions.session_sounds import second_microphone
+from tests.support.sounds.song_player import play_pass
+from tests.support.sounds.stamped_wave import write_wave
+from tests.support.sounds.strums import EASY, make_strums
 
 RECIPE = """# by hand
 [song]

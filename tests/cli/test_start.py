@@ -54,7 +54,7 @@ def test_nothing_slow_is_imported_for_an_answer_that_is_ready(words, code):
 
 
 def test_recipes_are_read_without_a_search_for_plug_ins():
-    script = ("import sys, layerpipe.__main__, layerpipe.recipe.model\n"
-              "print('email' in sys.modules, layerpipe.recipe.model.Recipe.__pydantic_complete__)")
+    script = ("import sys, layerpipe.__main__, layerpipe.recipe.model.recipe\n"
+              "print('email' in sys.modules, layerpipe.recipe.model.recipe.Recipe.__pydantic_complete__)")
     done = subprocess.run([sys.executable, "-c", script, "bounce"], capture_output=True, text=True, check=True)
     assert done.stdout == "False True\n"

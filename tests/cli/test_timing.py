@@ -14,8 +14,8 @@ from typer.testing import CliRunner
 from layerpipe.cli import program
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.recipe.tempo_map import TempoMap
-from tests.support.planted import plant_song
-from tests.support.strums import EASY, make_strums
+from tests.support.sounds.planted import plant_song
+from tests.support.sounds.strums import EASY, make_strums
 
 TEMPO, METER, BARS = 100.0, "4/4", 6
 RECIPE = """# by hand

@@ -1,6 +1,6 @@
 """`layerpipe timing` and `check` on voices: heard as such, moved by phrases, and in words that fit a singer.
 
-Truth: phrases of `tests.support.sung` are sung late or early. Limit: members of trios are 27 to 49 ms apart (Rasch,
+Truth: phrases of `sounds.sung` are sung late or early. Limit: members of trios are 27 to 49 ms apart (Rasch,
 Acustica 43, 1979, read second hand), so a phrase belongs within 30 ms of the lead.
 """
 
@@ -13,7 +13,7 @@ import soundfile
 from typer.testing import CliRunner
 
 from layerpipe.cli import program
-from tests.support.sung import RATE_HZ, sing
+from tests.support.sounds.sung import RATE_HZ, sing
 
 LATE_MS = (0.0, 90.0, 0.0, -120.0, 0.0, 60.0)
 

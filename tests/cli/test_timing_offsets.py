@@ -1,6 +1,6 @@
 """`layerpipe timing` on takes that lie apart from their doubles: shifts, drifts, beats, and what cannot be told.
 
-Truth: every take is strummed anew by `tests.support.strums`, then its file is made to begin later, or resampled.
+Truth: every take is strummed anew by `tests.support.sounds.strums`, then its file is made to begin later, or resampled.
 Limits: of two sounds displaced in a groove, listeners hear 31 to 35 ms (guitar) and from 23 to 28 ms on at best
 (preprint osf jsg94); players of ensembles are 27 to 49 ms apart (Rasch, Acustica 43, 1979, read second hand).
 """
@@ -16,9 +16,9 @@ import soundfile
 from typer.testing import CliRunner
 
 from layerpipe.cli import program
+from layerpipe.recipe.edit.shifts import remove_shifts
 from layerpipe.recipe.reader import read_recipe
-from layerpipe.recipe.shift_edits import remove_shifts
-from tests.support.strums import RATE_HZ, Hand, make_strums
+from tests.support.sounds.strums import RATE_HZ, Hand, make_strums
 
 TEMPO, BARS = 100.0, 8
 BEAT_S = 60 / TEMPO

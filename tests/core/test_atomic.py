@@ -23,7 +23,7 @@ from layerpipe.core.files.atomic import tidy_files, whole_file, write_whole
 from layerpipe.jobs.draft import write_draft
 from layerpipe.outputs.artist_page.page import write_page
 from layerpipe.outputs.drawing.mpl import picture
-from layerpipe.recipe.change import Change
+from layerpipe.recipe.edit.change import Change
 from layerpipe.recipe.reader import parse_recipe, read_recipe
 from tests.support.songs import recipe_of, write_recipe
 

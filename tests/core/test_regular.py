@@ -8,8 +8,8 @@ import pytest
 
 from layerpipe.core.errors import OutputError, RecipeError
 from layerpipe.core.files.regular import is_regular, read_regular
+from layerpipe.jobs.many.song_list import find_songs
 from layerpipe.jobs.review_change import change_of_undo, undo_path
-from layerpipe.jobs.song_list import find_songs
 from layerpipe.render.cache.digests import SourceNotes
 from layerpipe.server.comments import CommentsFile, comments_path
 from tests.support.songs import recipe_of, write_recipe

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from layerpipe.core.errors import ParameterError
 from layerpipe.core.sound import ArraySound
 from layerpipe.dsp import kernels
-from layerpipe.dsp.dynamics import Curve, compress, reduction_db, smoothing_coefficient
-from layerpipe.dsp.hit_threshold import loudest_hits, peaks_of
-from layerpipe.recipe.model import Chain, Compressor
+from layerpipe.dsp.dynamics.compressor import Curve, compress, reduction_db, smoothing_coefficient
+from layerpipe.dsp.dynamics.hit_threshold import loudest_hits, peaks_of
+from layerpipe.recipe.model.recipe import Chain, Compressor
 from layerpipe.render.chain import find_threshold
 from tests.support.examples import few
 

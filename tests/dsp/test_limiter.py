@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
-from layerpipe.dsp.limiter import LIMITER, PeakLimiter
+from layerpipe.dsp.dynamics.limiter import LIMITER, PeakLimiter
 from tests.support.examples import few
 
 RATE_HZ = 48_000

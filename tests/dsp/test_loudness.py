@@ -10,10 +10,10 @@ import pyloudnorm
 import pytest
 
 from layerpipe.core.errors import ParameterError
-from layerpipe.dsp import loudness
 from layerpipe.dsp.filters import response_db
-from layerpipe.dsp.k_weighting import k_weighting
-from layerpipe.dsp.loudness import measure
+from layerpipe.dsp.loudness import bs1770 as loudness
+from layerpipe.dsp.loudness.bs1770 import measure
+from layerpipe.dsp.loudness.k_weighting import k_weighting
 
 # ITU-R BS.1770-5 (11/2023) Annex 1, tables 1 and 2: coefficients at 48 kHz.
 ITU_TABLES = np.array([

@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from layerpipe.dsp import loudness
-from layerpipe.dsp.loudness import measure
+from layerpipe.dsp.loudness import bs1770 as loudness
+from layerpipe.dsp.loudness.bs1770 import measure
 from layerpipe.render.energies.meter import EnergyMeter
 from layerpipe.render.energies.mixes import Mix, read_mix
 

@@ -21,7 +21,7 @@ from typer.testing import CliRunner
 from layerpipe.cli import program
 from layerpipe.cli.bounce import _bounce
 from layerpipe.cli.songs import do_song
-from layerpipe.jobs.songs import run_songs
+from layerpipe.jobs.many.songs import run_songs
 from tests.conftest import PROJECT
 from tests.support.songs import plucked, recipe_of, write_recipe, write_take
 from tests.support.waiting import PATIENCE_S, wait_until
@@ -182,7 +182,7 @@ def _note_worker(work, folder, recipe, on_progress):
 
 @pytest.mark.slow
 def test_a_lost_scheduler_is_reported_and_what_was_written_is_complete(songs, tmp_path):
-    from layerpipe.jobs.cluster import ClusterError
+    from layerpipe.jobs.many.cluster import ClusterError
     from tests.support.cluster import cluster
 
     recipes = sorted(songs.glob("*.toml"))
@@ -201,7 +201,7 @@ def test_a_lost_scheduler_is_reported_and_what_was_written_is_complete(songs, tm
 
 
 def test_a_scheduler_that_does_not_answer_is_reported(songs, tmp_path, monkeypatch):
-    from layerpipe.jobs import cluster as job
+    from layerpipe.jobs.many import cluster as job
 
     monkeypatch.setattr(job, "LIMITS", job.ClusterLimits(connect_s=0.5))
     code, _, err = run("bounce", songs, "--out", tmp_path / "out", "--cluster", "tcp://127.0.0.1:9")

@@ -12,10 +12,10 @@ from typer.testing import CliRunner
 from layerpipe.cli import program
 from layerpipe.jobs.draft import draft_recipe
 from layerpipe.recipe.reader import parse_recipe
-from tests.support.recipe_score import changed_lines
-from tests.support.renamed_folders import renamed
-from tests.support.session_folders import plan_folder, write_folder
-from tests.support.stamped_wave import PCM_24, write_wave
+from tests.support.sessions.recipe_score import changed_lines
+from tests.support.sessions.renamed_folders import renamed
+from tests.support.sessions.session_folders import plan_folder, write_folder
+from tests.support.sounds.stamped_wave import PCM_24, write_wave
 
 
 @pytest.mark.slow

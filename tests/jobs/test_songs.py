@@ -16,8 +16,8 @@ import pytest
 from layerpipe.core.errors import Fault, ParameterError, RecipeError
 from layerpipe.jobs.bounce import bounce_into
 from layerpipe.jobs.bounce_state import why_not_current
-from layerpipe.jobs.song_list import find_songs, is_one_recipe, same_names
-from layerpipe.jobs.songs import SongOutcome, run_songs
+from layerpipe.jobs.many.song_list import find_songs, is_one_recipe, same_names
+from layerpipe.jobs.many.songs import SongOutcome, run_songs
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
 from tests.conftest import PROJECT

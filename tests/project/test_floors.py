@@ -13,15 +13,18 @@ FLOORS = ("core", "dsp", "recipe", "audio_files", "render", "analysis", "outputs
 """From the ground up. A module imports from floors below its own, or from its own."""
 MAP = "render.pipeline"
 """The one module of its floor that knows every stage."""
-KNOWN_STAGES = {("render.song", "render.layers"), ("render.song", "render.moves"),
-                ("render.song", "render.takes"), ("render.song", "render.cache"), ("render.song", "render.energies"),
-                ("render.stream", "render.song"), ("render.stream", "render.energies"),
-                ("render.moves", "render.joined"), ("render.moves", "render.placing"),
-                ("render.passes", "render.joined"), ("render.passes", "render.placing"),
-                ("render.takes", "render.passes"), ("render.takes", "render.moves"), ("render.takes", "render.placing")}
+KNOWN_STAGES = {("render.song", "render.layers"), ("render.song", "render.takes"), ("render.song", "render.cache"),
+                ("render.song", "render.energies"), ("render.stream", "render.song"),
+                ("render.stream", "render.energies")}
 """Stages know only what they hand on. A song holds its takes, their moves and what is stored of them, and says how the
-energies mix them; a stream reads a song and feeds the meter. Moves and comps are pieces at places, joined; a take holds
-its passes and says how it is heard; the bed has a place as passes have."""
+energies mix them; a stream reads a song and feeds the meter."""
+_TAKES = {"moves": ("joined", "placing"), "passes": ("joined", "placing"), "open_takes": ("passes", "moves", "placing")}
+KNOWN_PIECES = {(f"render.takes.{one}", f"render.takes.{other}") for one, known in _TAKES.items() for other in known}
+"""Moves and comps are pieces at places, joined; a take holds its passes; the bed has a place as passes have."""
+MOST_NAMES = 12
+"""On one level of the tree; a folder with a file for each command may have that many beside these."""
+A_FILE_EACH = {"cli/help": "*.txt", "dsp/kernels/ir": "*.ll"}
+"""Generated: one file a command, one a loop."""
 KNOWN_OUTPUTS = {("outputs.choose", "outputs.drawing"), ("outputs.bounce", "outputs.drawing"),
                  ("outputs.check", "outputs.drawing"),
                  ("outputs.levels", "outputs.drawing"), ("outputs.timing", "outputs.drawing"),
@@ -75,9 +78,9 @@ def _foreign(path: Path) -> set[str]:
     return found
 
 
-def _room(name: str) -> str:
-    """A folder or file directly on a floor."""
-    return ".".join(name.split(".")[:2])
+def _room(name: str, floor: str = "outputs") -> str:
+    """A folder or file directly on a floor, or directly in a folder of one."""
+    return ".".join(name.split(".")[: len(floor.split(".")) + 1])
 
 
 def test_the_tree_shows_the_floors():
@@ -98,14 +101,15 @@ def test_imports_point_down_only(path):
         assert theirs <= mine, f"{_name(path)} looks up to {name}"
 
 
-@pytest.mark.parametrize(("floor", "known"), [("render", KNOWN_STAGES), ("outputs", KNOWN_OUTPUTS)])
+@pytest.mark.parametrize(("floor", "known"), [
+    ("render", KNOWN_STAGES), ("render.takes", KNOWN_PIECES), ("outputs", KNOWN_OUTPUTS)])
 def test_rooms_know_only_the_neighbours_they_are_allowed(floor, known):
     met = set()
     for path in IN_FLOORS:
         own = _name(path)
         if own.startswith(f"{floor}.") and own != MAP:
-            met |= {(_room(own), _room(name)) for name in _imports(path)
-                    if name.startswith(f"{floor}.") and _room(name) != _room(own)}
+            met |= {(_room(own, floor), _room(name, floor)) for name in _imports(path)
+                    if name.startswith(f"{floor}.") and _room(name, floor) != _room(own, floor)}
     assert met <= known, f"not allowed: {sorted(met - known)}"
 
 
@@ -126,6 +130,16 @@ def test_the_server_knows_pages_and_answers_but_no_sound_formulas():
 def test_only_audio_files_import_soundfile():
     assert {_name(path) for path in MODULES if "soundfile" in _foreign(path)} == {"audio_files.flac",
                                                                                   "audio_files.reader"}
+
+
+def test_no_level_of_the_tree_has_more_than_a_dozen_names():
+    commands = {path.stem for path in PACKAGE.joinpath("cli/help").glob("*.txt")}
+    for folder in [PACKAGE, *(path for path in PACKAGE.rglob("*") if path.is_dir() and path.name != "__pycache__")]:
+        generated = set(folder.glob(A_FILE_EACH.get(folder.relative_to(PACKAGE).as_posix(), "-")))
+        names = [path.name for path in folder.iterdir() if path not in generated
+                 and path.name not in ("__pycache__", "__init__.py", "__main__.py")
+                 and not (folder.name in ("cli", "jobs") and path.stem in commands)]
+        assert len(names) <= MOST_NAMES, f"{folder.relative_to(PACKAGE)}: {sorted(names)}"
 
 
 def test_no_module_is_longer_than_300_lines():

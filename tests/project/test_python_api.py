@@ -42,7 +42,7 @@ def test_results_are_frozen_dataclasses():
             assert found.__dataclass_params__.frozen, name
 
 
-@pytest.mark.parametrize("module", ["layerpipe.jobs.arrays", "layerpipe.jobs.api"])
+@pytest.mark.parametrize("module", ["layerpipe.jobs.from_python.arrays", "layerpipe.jobs.from_python.recipes"])
 def test_the_examples_are_true(module, monkeypatch):
     monkeypatch.chdir(PROJECT)
     found = doctest.testmod(importlib.import_module(module), optionflags=doctest.ELLIPSIS)

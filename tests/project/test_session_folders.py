@@ -14,11 +14,11 @@ import soundfile
 
 from tests.support import passes
 from tests.support.examples import slow
-from tests.support.recipe_score import changed_lines
-from tests.support.session_folders import FOLDERS, plan_folder, write_folder
-from tests.support.session_names import HABITS, LANGUAGES
-from tests.support.session_truth import right_recipe
-from tests.support.stamped_wave import FLOAT, PCM_16, PCM_24, bext_body, write_wave
+from tests.support.sessions.recipe_score import changed_lines
+from tests.support.sessions.session_folders import FOLDERS, plan_folder, write_folder
+from tests.support.sessions.session_names import HABITS, LANGUAGES
+from tests.support.sessions.session_truth import right_recipe
+from tests.support.sounds.stamped_wave import FLOAT, PCM_16, PCM_24, bext_body, write_wave
 
 PLANS = [plan_folder(number) for number in range(FOLDERS)]
 

@@ -41,7 +41,7 @@ GONE = [
 """Left-hand words of the word list that can be searched for."""
 ALLOWED = {
     # A refusal names the old key to say what it is called now.
-    "recipe/renamed.py",
+    "recipe/faults/renamed.py",
 }
 
 

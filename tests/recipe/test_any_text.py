@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layerpipe.core.errors import RecipeError
+from layerpipe.recipe.edit.toml_text import lines_of
 from layerpipe.recipe.reader import parse_recipe
-from layerpipe.recipe.toml_text import lines_of
 from tests.support.examples import few
 
 GOOD = (Path(__file__).resolve().parents[2] / "recipes" / "lantern.toml").read_text("utf-8")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from layerpipe.recipe.chain_edits import add_high_pass
+from layerpipe.recipe.edit.chain import add_high_pass
 from layerpipe.recipe.reader import read_recipe
 
 HEAD = '[song]\ntitle = "T"\n\n[[layer]]\nname = "a"  # mine\n'

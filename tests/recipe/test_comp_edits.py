@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from layerpipe.core.errors import RecipeError
-from layerpipe.recipe.comp_edits import NewPart, marked_comps, remove_comps, set_comp
+from layerpipe.recipe.edit.comps import NewPart, marked_comps, remove_comps, set_comp
 
 HEAD = '[song]\ntitle = "T"\ntempo = 100\n\n[[layer]]\nname = "steel"\n'
 LISTED = HEAD + """

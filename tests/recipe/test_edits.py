@@ -11,8 +11,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from layerpipe.core.errors import OutputError, RecipeError
-from layerpipe.recipe.change import Change
-from layerpipe.recipe.edits import NewMove, add_moves, marked_moves, remove_moves, set_level, set_song
+from layerpipe.recipe.edit.change import Change
+from layerpipe.recipe.edit.moves_and_levels import NewMove, add_moves, marked_moves, remove_moves, set_level, set_song
 from layerpipe.recipe.reader import read_recipe
 from tests.support.examples import few
 from tests.support.recipe_texts import BRACES, TABLES, WAYS

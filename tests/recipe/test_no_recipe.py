@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from layerpipe.core.errors import RecipeError
-from layerpipe.recipe.bounds import BOUNDS
+from layerpipe.core.toml_bounds import BOUNDS
 from layerpipe.recipe.reader import read_recipe
 from tests.recipe.test_reader import GOOD, letter
 

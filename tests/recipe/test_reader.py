@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from layerpipe.core.errors import RecipeError
-from layerpipe.recipe.model import Move, Recipe, Song
+from layerpipe.recipe.model.recipe import Move, Recipe, Song
 from layerpipe.recipe.reader import parse_recipe, read_recipe
 
 PROJECT = Path(__file__).resolve().parents[2]

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from layerpipe.core.errors import RecipeError
+from layerpipe.recipe.faults.renamed import RENAMED, RENAMED_VALUES
 from layerpipe.recipe.reader import parse_recipe
-from layerpipe.recipe.renamed import RENAMED, RENAMED_VALUES
 from layerpipe.recipe.schema import schema_at
 
 SONG = '[song]\ntitle = "x"\ntempo = 60\n'

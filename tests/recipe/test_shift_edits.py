@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from layerpipe.core.errors import OutputError
-from layerpipe.recipe.shift_edits import marked_shifts, remove_shifts, write_shift
+from layerpipe.recipe.edit.shifts import marked_shifts, remove_shifts, write_shift
 
 SONG = '[song]\ntitle = "T"\ntempo = 100\n\n[[layer]]\nname = "steel"\n\n[[layer.take]]\nname = "left"\n'
 LISTED = SONG + """passes = [

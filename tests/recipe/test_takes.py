@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from layerpipe.core.errors import RecipeError
-from layerpipe.recipe.edits import NewMove, add_moves, marked_moves, remove_moves, set_shift
+from layerpipe.recipe.edit.moves_and_levels import NewMove, add_moves, marked_moves, remove_moves, set_shift
 from layerpipe.recipe.reader import parse_recipe, read_recipe
 
 SONG = '[song]\ntitle = "Lantern"\ntempo = 120\n[[layer]]\nname = "regular"\n[[layer.take]]\nname = "left"\n'

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from layerpipe.core.errors import OutputError
-from layerpipe.recipe.edits import remove_moves, set_level
+from layerpipe.recipe.edit.moves_and_levels import remove_moves, set_level
 from tests.support.recipe_texts import TABLES
 
 

@@ -7,8 +7,8 @@ import pytest
 from scipy import signal
 
 from layerpipe.core.sound import ArraySound
-from layerpipe.render.attack import attack_text, is_same_attack
-from tests.support.strums import EASY, make_strums
+from layerpipe.render.takes.attack import attack_text, is_same_attack
+from tests.support.sounds.strums import EASY, make_strums
 
 START_S = 0.592
 

@@ -11,9 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layerpipe.core.errors import ParameterError
-from layerpipe.dsp import kernels, loudness
-from layerpipe.dsp.k_weighting import k_weighting
-from layerpipe.dsp.loudness import measure
+from layerpipe.dsp import kernels
+from layerpipe.dsp.loudness import bs1770 as loudness
+from layerpipe.dsp.loudness.bs1770 import measure
+from layerpipe.dsp.loudness.k_weighting import k_weighting
 from layerpipe.render.energies.meter import Energies, EnergyMeter
 from layerpipe.render.energies.mixes import Alone, Mix, measure_mixes, read_mix
 from layerpipe.render.energies.sweep import sweep

@@ -23,9 +23,9 @@ from layerpipe.dsp.splicing import FrameMove
 from layerpipe.render.cache.heard import KIND, Heard
 from layerpipe.render.cache.packed import pack, unpack
 from layerpipe.render.cache.take_cache import TakeCache
-from layerpipe.render.joined import JoinedSound
-from layerpipe.render.moves import MovedTake
-from layerpipe.render.placing import Place, PlacedSound, SummedSound
+from layerpipe.render.takes.joined import JoinedSound
+from layerpipe.render.takes.moves import MovedTake
+from layerpipe.render.takes.placing import Place, PlacedSound, SummedSound
 from tests.support.songs import plucked, write_take
 
 RATE_HZ = 8_000

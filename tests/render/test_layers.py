@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from layerpipe.recipe.model import Layer, Take
+from layerpipe.recipe.model.recipe import Layer, Take
 from layerpipe.render.layers import plan_levels, sum_layer, take_pans
 
 TAKE = {"name": "left", "file": "left.wav"}

@@ -16,7 +16,7 @@ import pyebur128
 import pytest
 import soundfile
 
-from layerpipe.dsp.loudness import steps_inside
+from layerpipe.dsp.loudness.bs1770 import steps_inside
 from layerpipe.jobs.bounce import bounce_song
 from layerpipe.jobs.verify import verify_song
 from layerpipe.outputs.verify.opened_bounce import open_bounce

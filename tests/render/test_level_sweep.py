@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from layerpipe.dsp.loudness import measure
+from layerpipe.dsp.loudness.bs1770 import measure
 from layerpipe.render.energies.meter import Energies
 from layerpipe.render.energies.mixes import Mix, read_mix
 from layerpipe.render.energies.sweep import level_for_difference, sweep

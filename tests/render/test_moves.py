@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from layerpipe.core.errors import ParameterError
 from layerpipe.core.sound import ArraySound
 from layerpipe.dsp.splicing import crossfade_gains
-from layerpipe.recipe.model import Move, Take
-from layerpipe.render.moves import FrameMove, MovedTake, frame_moves
+from layerpipe.recipe.model.recipe import Move, Take
+from layerpipe.render.takes.moves import FrameMove, MovedTake, frame_moves
 from tests.support.examples import few
 
 RATE_HZ = 48_000

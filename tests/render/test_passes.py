@@ -13,16 +13,16 @@ from hypothesis import strategies as st
 
 from layerpipe.core.errors import RecipeError
 from layerpipe.core.sound import ArraySound
-from layerpipe.recipe.model import CompPart, Layer, Mic, Move, Pass, Recipe, Song, Take
+from layerpipe.recipe.model.recipe import CompPart, Layer, Mic, Move, Pass, Recipe, Song, Take
 from layerpipe.recipe.reader import RecipeFile, read_recipe
 from layerpipe.recipe.tempo_map import TempoMap
-from layerpipe.render.attack import attack_text
 from layerpipe.render.cache.take_cache import TakeCache
-from layerpipe.render.passes import Comp, CompJoint
 from layerpipe.render.pipeline import process_takes
-from layerpipe.render.takes import OpenTake, open_all
+from layerpipe.render.takes.attack import attack_text
+from layerpipe.render.takes.open_takes import OpenTake, open_all
+from layerpipe.render.takes.passes import Comp, CompJoint
 from tests.support.examples import few
-from tests.support.stamped_wave import write_wave
+from tests.support.sounds.stamped_wave import write_wave
 
 RATE_HZ = 48_000
 NAMES = ("1", "2", "3")

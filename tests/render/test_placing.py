@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from layerpipe.audio_files.reader import inspect
 from layerpipe.core.errors import AudioError, ParameterError
 from layerpipe.core.sound import ArraySound
-from layerpipe.recipe.model import Layer, Mic, Recipe, Song, Take
-from layerpipe.render.placing import Place, PlacedSound, SummedSound, stamped_start_s
-from layerpipe.render.takes import OpenTake, open_all
-from tests.support.stamped_wave import write_wave
+from layerpipe.recipe.model.recipe import Layer, Mic, Recipe, Song, Take
+from layerpipe.render.takes.open_takes import OpenTake, open_all
+from layerpipe.render.takes.placing import Place, PlacedSound, SummedSound, stamped_start_s
+from tests.support.sounds.stamped_wave import write_wave
 
 RATE_HZ = 48_000
 HOUR = 3_600

@@ -9,14 +9,14 @@ import pytest
 
 from layerpipe.analysis.onsets.detect import Onset, find_onsets
 from layerpipe.analysis.onsets.residual import extrapolate
-from layerpipe.analysis.timing.align import AlignedTake, align_onsets
-from layerpipe.analysis.timing.proposals import propose_edits
-from layerpipe.analysis.timing.retakes import BarRange
+from layerpipe.analysis.timing.edits.proposals import propose_edits
+from layerpipe.analysis.timing.edits.retakes import BarRange
+from layerpipe.analysis.timing.grid.align import AlignedTake, align_onsets
 from layerpipe.analysis.timing.tightness import compare_takes
 from layerpipe.core.sound import ArraySound
-from layerpipe.recipe.model import Recipe, Timing
+from layerpipe.recipe.model.recipe import Recipe, Timing
 from layerpipe.recipe.tempo_map import TempoMap
-from tests.support.strums import EASY, RATE_HZ, VOICES, Hand, make_strums
+from tests.support.sounds.strums import EASY, RATE_HZ, VOICES, Hand, make_strums
 
 STRINGS_HZ = (82.4, 110.0, 146.8, 196.0, 246.9, 329.6)
 CLOCK = TempoMap.of(Recipe.model_validate({

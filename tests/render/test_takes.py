@@ -14,8 +14,8 @@ import soundfile
 from layerpipe.audio_files.resample import ConvertedSound, converted_frames
 from layerpipe.core.errors import AudioError, OutputError
 from layerpipe.core.sound import ArraySound
-from layerpipe.recipe.model import Bed, Layer, Recipe, Song, Take
-from layerpipe.render.takes import open_all, open_bed
+from layerpipe.recipe.model.recipe import Bed, Layer, Recipe, Song, Take
+from layerpipe.render.takes.open_takes import open_all, open_bed
 from tests.support import bad_files
 
 

@@ -13,7 +13,7 @@ from http.client import HTTPConnection
 import psutil
 import pytest
 
-from layerpipe.outputs.artist_page.answer_reader import read_answer
+from layerpipe.outputs.artist_page.answers.reader import read_answer
 from layerpipe.server.limits import ServerLimits
 from tests.server.conftest import GENEROUS, SECRET
 from tests.support.hostile import ask, requests

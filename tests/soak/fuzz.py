@@ -27,11 +27,11 @@ import tomlkit
 from layerpipe.audio_files.reader import StereoFile, inspect
 from layerpipe.audio_files.scan import scan
 from layerpipe.core.errors import AudioError, LayerpipeError, OutputError, RecipeError
-from layerpipe.recipe.change import Change
-from layerpipe.recipe.comp_edits import NewPart, remove_comps, set_comp
-from layerpipe.recipe.edits import remove_moves
+from layerpipe.recipe.edit.change import Change
+from layerpipe.recipe.edit.comps import NewPart, remove_comps, set_comp
+from layerpipe.recipe.edit.moves_and_levels import remove_moves
+from layerpipe.recipe.edit.shifts import remove_shifts, write_shift
 from layerpipe.recipe.reader import RecipeFile, parse_recipe, read_recipe
-from layerpipe.recipe.shift_edits import remove_shifts, write_shift
 from layerpipe.recipe.tempo_map import TempoMap
 from tests.soak.fuzz_texts import Manifests, Texts
 from tests.soak.mutation import mutated

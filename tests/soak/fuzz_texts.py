@@ -11,14 +11,14 @@ from pathlib import Path
 import tomlkit
 
 from layerpipe.core.errors import LayerpipeError
+from layerpipe.jobs.many.song_list import find_songs
 from layerpipe.jobs.review_change import change_of_undo, undo_path, write_undoably
-from layerpipe.jobs.song_list import find_songs
 from layerpipe.jobs.verify import verify_song
 from layerpipe.outputs.artist_page import read_answer
 from layerpipe.outputs.review.line import line_of, read_line
 from layerpipe.outputs.verify.compare import compare_bounces
 from layerpipe.outputs.verify.opened_bounce import open_bounce
-from layerpipe.recipe.edits import set_level
+from layerpipe.recipe.edit.moves_and_levels import set_level
 from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.server.accepted import ReviewInbox
 from layerpipe.server.choices import read_posted

@@ -22,11 +22,11 @@ from layerpipe.outputs.choose.listen import write_candidates
 from layerpipe.outputs.choose.plot import draw_choice
 from layerpipe.outputs.review.finding import LevelEdit, ReviewFinding, ShiftEdit
 from layerpipe.outputs.review.page import MARK
-from layerpipe.recipe.change import Change
-from layerpipe.recipe.comp_edits import NewPart, remove_comps, set_comp
-from layerpipe.recipe.edits import NewMove, add_moves, remove_moves, set_level
+from layerpipe.recipe.edit.change import Change
+from layerpipe.recipe.edit.comps import NewPart, remove_comps, set_comp
+from layerpipe.recipe.edit.moves_and_levels import NewMove, add_moves, remove_moves, set_level
+from layerpipe.recipe.edit.shifts import remove_shifts, write_shift
 from layerpipe.recipe.reader import read_recipe
-from layerpipe.recipe.shift_edits import remove_shifts, write_shift
 from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.server.comments import CommentsFile, comments_path
 from tests.soak.scene import Scene, bounce, digests

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tests.support.plucked_voices import VOICES
-from tests.support.waves import Wave, sum_waves
+from tests.support.sounds.waves import Wave, sum_waves
 
 Array = npt.NDArray[np.float64]
 REGULAR = (40, 45, 50, 55, 59, 64)

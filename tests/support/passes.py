@@ -21,10 +21,10 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from tests.support.faulty_takes import above_3k, click_shape
-from tests.support.session_sounds import second_microphone
-from tests.support.song_player import RATE_HZ, PlayedPass, Playing, Song, make_song, play_pass
-from tests.support.stamped_wave import write_wave
+from tests.support.sessions.session_sounds import second_microphone
+from tests.support.sounds.faulty_takes import above_3k, click_shape
+from tests.support.sounds.song_player import RATE_HZ, PlayedPass, Playing, Song, make_song, play_pass
+from tests.support.sounds.stamped_wave import write_wave
 
 Array = npt.NDArray[np.float64]
 

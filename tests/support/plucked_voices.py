@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.dsp.kernels.jit import kernel
-from tests.support.waves import Wave, sum_waves
+from tests.support.sounds.waves import Wave, sum_waves
 
 Array = npt.NDArray[np.float64]
 Voice = Callable[[float, float, bool, int, int], Array]

@@ -10,7 +10,7 @@ import numpy as np
 import soundfile
 import tomlkit
 
-from tests.support.waves import Wave, sum_waves
+from tests.support.sounds.waves import Wave, sum_waves
 
 RATE_HZ = 48_000
 SECONDS = 4.0

@@ -15,7 +15,7 @@ from layerpipe.analysis.choose.measures import MeasuredPass, PairMeasures
 from layerpipe.analysis.choose.search import CheapestComp, cheapest_comp
 from layerpipe.analysis.choose.spans import Span
 from layerpipe.core.sound import FloatArray
-from layerpipe.render.takes import OpenTake
+from layerpipe.render.takes.open_takes import OpenTake
 
 PERFECT = 100.0
 """Score of passes that nothing is held against; each point takes one off, and 0 is the lowest."""

@@ -13,7 +13,7 @@ import numpy as np
 
 from layerpipe.analysis.choose.measures import MeasuredPass, PairMeasures
 from layerpipe.analysis.choose.spans import Span
-from layerpipe.analysis.defects.tuning import cents_between
+from layerpipe.analysis.defects.pitch.tuning import cents_between
 from layerpipe.core.sound import FloatArray
 
 

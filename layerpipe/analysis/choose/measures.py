@@ -14,16 +14,16 @@ import numpy as np
 from layerpipe.analysis.checked_take import CheckedTake
 from layerpipe.analysis.choose.spans import Span, span_at, span_of_bar
 from layerpipe.analysis.defects import copies
-from layerpipe.analysis.defects.low_band import SETTINGS, LowBand
 from layerpipe.analysis.defects.noise_and_hum import judge_hum
+from layerpipe.analysis.defects.pitch.low_band import SETTINGS, LowBand
+from layerpipe.analysis.defects.pitch.tuning import cents_between, tuning_of
 from layerpipe.analysis.defects.repeats import Repeat, find_repeats
-from layerpipe.analysis.defects.tuning import cents_between, tuning_of
 from layerpipe.analysis.takes_compared.mics import measure_mics
-from layerpipe.analysis.timing.align import AlignedTake
+from layerpipe.analysis.timing.grid.align import AlignedTake
 from layerpipe.analysis.timing.tightness import difference_ms, pair_onsets
 from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.core.units import frames_of_s
-from layerpipe.render.placing import Place, PlacedSound
+from layerpipe.render.takes.placing import Place, PlacedSound
 
 
 @dataclass(frozen=True)

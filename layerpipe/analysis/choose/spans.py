@@ -6,7 +6,7 @@ import math
 from bisect import bisect_right
 from dataclasses import dataclass
 
-from layerpipe.recipe.model import Recipe
+from layerpipe.recipe.model.recipe import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
 
 

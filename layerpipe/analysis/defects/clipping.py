@@ -18,7 +18,7 @@ from layerpipe.analysis.defects.dropouts import FULL_SCALE, Run
 from layerpipe.analysis.defects.judgement import Judgement
 from layerpipe.analysis.defects.single_pass import Measurements
 from layerpipe.core.sound import FloatArray, Sound
-from layerpipe.dsp.loudness import step_start
+from layerpipe.dsp.loudness.bs1770 import step_start
 
 
 @dataclass(frozen=True)

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from layerpipe.analysis.defects.judgement import Judgement
-from layerpipe.analysis.defects.low_band import Decimator
+from layerpipe.analysis.defects.pitch.low_band import Decimator
 from layerpipe.analysis.defects.single_pass import Measurements
 from layerpipe.core.sound import FloatArray, Sound
-from layerpipe.dsp.loudness import step_start
+from layerpipe.dsp.loudness.bs1770 import step_start
 
 
 @dataclass(frozen=True)

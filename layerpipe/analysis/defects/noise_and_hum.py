@@ -16,12 +16,12 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.analysis.defects.judgement import Judgement
-from layerpipe.analysis.defects.low_band import Decimator
+from layerpipe.analysis.defects.pitch.low_band import Decimator
 from layerpipe.analysis.defects.single_pass import Measurements
 from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.dsp.filters import response_db
-from layerpipe.dsp.k_weighting import k_weighting
-from layerpipe.dsp.loudness import lufs_of_power, step_start
+from layerpipe.dsp.loudness.bs1770 import lufs_of_power, step_start
+from layerpipe.dsp.loudness.k_weighting import k_weighting
 
 
 @dataclass(frozen=True)

@@ -13,15 +13,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.analysis.defects.click_verdict import ClickEvidence
-from layerpipe.analysis.defects.clicks import ClickSearch
+from layerpipe.analysis.defects.clicks.search import ClickSearch
+from layerpipe.analysis.defects.clicks.verdict import ClickEvidence
 from layerpipe.analysis.defects.dropouts import Repeat, Run
 from layerpipe.analysis.defects.equal_samples import EqualSampleSearch
-from layerpipe.analysis.defects.low_band import LowBand, LowBandMeter
+from layerpipe.analysis.defects.pitch.low_band import LowBand, LowBandMeter
 from layerpipe.core.sound import Float32Array, FloatArray, OnProgress, Sound
 from layerpipe.dsp.filters import design_high_pass, run_sections
-from layerpipe.dsp.k_weighting import k_weighting
-from layerpipe.dsp.loudness import HOP_STEPS, STEPS_PER_S, step_start, step_starts
+from layerpipe.dsp.loudness.bs1770 import HOP_STEPS, STEPS_PER_S, step_start, step_starts
+from layerpipe.dsp.loudness.k_weighting import k_weighting
 
 MID_HZ, UPPER_HZ, HIGH_HZ = 150.0, 1000.0, 3000.0
 """Corners of the high-passes, 24 dB per octave."""

@@ -17,7 +17,7 @@ import numpy as np
 
 from layerpipe.analysis.sustained.features import HOP_S, SustainedFeatures
 from layerpipe.core.sound import FloatArray
-from layerpipe.recipe.takes_model import Kind
+from layerpipe.recipe.model.takes import Kind
 
 LASTING: tuple[Kind, ...] = ("voice", "bowed", "wind")
 

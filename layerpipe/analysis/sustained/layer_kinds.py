@@ -11,8 +11,8 @@ from layerpipe.analysis.sustained.features import SustainedFeatures, measure_fea
 from layerpipe.analysis.sustained.kinds import HeardKind, recognise
 from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.core.sound import Sound
-from layerpipe.recipe.model import Layer
-from layerpipe.render.takes import OpenTake
+from layerpipe.recipe.model.recipe import Layer
+from layerpipe.render.takes.open_takes import OpenTake
 
 
 @dataclass(frozen=True)

@@ -8,8 +8,8 @@ from concurrent.futures import ThreadPoolExecutor
 
 from layerpipe.analysis.checked_take import CheckedTake
 from layerpipe.analysis.takes_compared.events import events_of
-from layerpipe.analysis.takes_compared.note_profiles import note_profiles
-from layerpipe.analysis.takes_compared.notes_compared import WrongNotes, judge_notes
+from layerpipe.analysis.takes_compared.notes.compared import WrongNotes, judge_notes
+from layerpipe.analysis.takes_compared.notes.profiles import note_profiles
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace, judge_offsets
 from layerpipe.analysis.takes_compared.song_takes import ComparedTake, compare_pairs
 from layerpipe.recipe.tempo_map import TempoMap

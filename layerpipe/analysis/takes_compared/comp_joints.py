@@ -13,15 +13,15 @@ from itertools import pairwise
 
 import numpy as np
 
-from layerpipe.analysis.defects.low_band import LowBandMeter
-from layerpipe.analysis.defects.tuning import Tuning, cents_between, tuning_of
+from layerpipe.analysis.defects.pitch.low_band import LowBandMeter
+from layerpipe.analysis.defects.pitch.tuning import Tuning, cents_between, tuning_of
 from layerpipe.analysis.onsets.detect import find_onsets
 from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.dsp.filters import run_sections
-from layerpipe.dsp.k_weighting import k_weighting
-from layerpipe.dsp.loudness import HOP_STEPS, STEPS_PER_S, step_start
-from layerpipe.recipe.model import Check
-from layerpipe.render.placing import Place, PlacedSound
+from layerpipe.dsp.loudness.bs1770 import HOP_STEPS, STEPS_PER_S, step_start
+from layerpipe.dsp.loudness.k_weighting import k_weighting
+from layerpipe.recipe.model.recipe import Check
+from layerpipe.render.takes.placing import Place, PlacedSound
 
 
 @dataclass(frozen=True)

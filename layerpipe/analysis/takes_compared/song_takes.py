@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from layerpipe.analysis.takes_compared.matching import Events
-from layerpipe.analysis.takes_compared.note_profiles import NoteProfiles
+from layerpipe.analysis.takes_compared.notes.profiles import NoteProfiles
 from layerpipe.analysis.takes_compared.offset import OffsetLimits, TakeOffset, compare_offsets
 from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.core.sound import FloatArray

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from layerpipe.analysis.timing.align import AlignedTake
-from layerpipe.analysis.timing.tempo import find_other_tempo
-from layerpipe.recipe.model import Recipe
+from layerpipe.analysis.timing.grid.align import AlignedTake
+from layerpipe.analysis.timing.grid.tempo import find_other_tempo
+from layerpipe.recipe.model.recipe import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
-from layerpipe.render.takes import OpenTake
+from layerpipe.render.takes.open_takes import OpenTake
 
 FEWEST_TO_DOUBT = 12
 """Onsets of a take that show whether bar 1 is right."""

@@ -19,11 +19,11 @@ from layerpipe.analysis.onsets.detect import Detection, detect_onsets
 from layerpipe.analysis.sustained.kinds import HeardKind
 from layerpipe.analysis.sustained.layer_kinds import kinds_of_takes
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace
-from layerpipe.analysis.timing.align import AlignedOnset, AlignedTake, align_onsets
+from layerpipe.analysis.timing.edits.proposals import Proposal
+from layerpipe.analysis.timing.edits.retakes import Rerecord
+from layerpipe.analysis.timing.edits.song_edits import HeardTake, SongEdits, TakeEdits
 from layerpipe.analysis.timing.explained import explained_share, two_step_levels
-from layerpipe.analysis.timing.proposals import Proposal
-from layerpipe.analysis.timing.retakes import Rerecord
-from layerpipe.analysis.timing.song_edits import HeardTake, SongEdits, TakeEdits
+from layerpipe.analysis.timing.grid.align import AlignedOnset, AlignedTake, align_onsets
 from layerpipe.analysis.timing.song_notes import notes_of, other_tempo, take_name
 from layerpipe.analysis.timing.sustained_takes import SustainedTake, judge_sustained
 from layerpipe.analysis.timing.take_places import HEARING, find_places
@@ -36,10 +36,10 @@ from layerpipe.analysis.timing.tightness import (
 )
 from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.core.sound import OnProgress
-from layerpipe.recipe.model import Recipe
+from layerpipe.recipe.model.recipe import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
-from layerpipe.render.placing import Place, PlacedSound
-from layerpipe.render.takes import OpenTake
+from layerpipe.render.takes.open_takes import OpenTake
+from layerpipe.render.takes.placing import Place, PlacedSound
 
 TIGHT, NEEDS_EDITS, RERECORD, UNKNOWN = "tight", "needs edits", "re-record", "unknown"
 

@@ -16,15 +16,21 @@ from layerpipe.analysis.sustained.edits import PHRASE_EDITS, PhraseEdits, propos
 from layerpipe.analysis.sustained.features import SustainedFeatures, measure_features
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace
 from layerpipe.analysis.takes_compared.song_takes import BARS_APART, SECONDS_APART
-from layerpipe.analysis.timing.proposals import Proposal
-from layerpipe.analysis.timing.retakes import Rerecord
-from layerpipe.analysis.timing.song_edits import MOST_SHIFT_MS, NEAR_A_JOINT_S, TakeEdits, place_words, with_edit_points
+from layerpipe.analysis.timing.edits.proposals import Proposal
+from layerpipe.analysis.timing.edits.retakes import Rerecord
+from layerpipe.analysis.timing.edits.song_edits import (
+    MOST_SHIFT_MS,
+    NEAR_A_JOINT_S,
+    TakeEdits,
+    place_words,
+    with_edit_points,
+)
 from layerpipe.analysis.timing.song_notes import take_name
 from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.core.sound import OnProgress
-from layerpipe.recipe.model import Recipe
+from layerpipe.recipe.model.recipe import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
-from layerpipe.render.takes import OpenTake
+from layerpipe.render.takes.open_takes import OpenTake
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from layerpipe.analysis.takes_compared.events import events_of
 from layerpipe.analysis.takes_compared.song_offsets import PlaceLimits, TakePlace, judge_offsets
 from layerpipe.analysis.takes_compared.song_takes import ComparedPair, ComparedTake, compare_pairs
-from layerpipe.analysis.timing.align import AlignedTake
+from layerpipe.analysis.timing.grid.align import AlignedTake
 from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.recipe.tempo_map import TempoMap
 

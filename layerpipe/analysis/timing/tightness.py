@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layerpipe.analysis.timing.align import AlignedOnset, AlignedTake, robust_spread
+from layerpipe.analysis.timing.grid.align import AlignedOnset, AlignedTake, robust_spread
 from layerpipe.core.sound import FloatArray
 
 WITHIN_MS = (5, 10, 20, 30)

@@ -1,7 +1,7 @@
 """The artist's page: readings and sound in, one HTML file out, and the reader of the artist's answer."""
 
-from layerpipe.outputs.artist_page.answer import Answer, AnswerError, ChosenLevel
-from layerpipe.outputs.artist_page.answer_reader import read_answer
+from layerpipe.outputs.artist_page.answers.answer import Answer, AnswerError, ChosenLevel
+from layerpipe.outputs.artist_page.answers.reader import read_answer
 from layerpipe.outputs.artist_page.model import PageLayer, PagePiece, PageSection, PageSetting, PageSong, PageSound
 from layerpipe.outputs.artist_page.page import PageAddresses, build_page, write_page
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from layerpipe.core.sound import FloatArray, OnProgress
 from layerpipe.core.units import db_of_gain, gain_of_db
-from layerpipe.dsp.loudness import MOMENTARY_STEPS, integrated
+from layerpipe.dsp.loudness.bs1770 import MOMENTARY_STEPS, integrated
 from layerpipe.dsp.peaks.mixes import MixPeaks
 from layerpipe.dsp.peaks.true_peak import TAPS
 from layerpipe.outputs.artist_page.loops import Keep, Loops, PagePart

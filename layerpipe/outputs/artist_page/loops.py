@@ -24,7 +24,7 @@ from layerpipe.audio_files.flac import flac_writer, write_flac
 from layerpipe.core.errors import AudioError, Fault, RecipeError
 from layerpipe.core.sound import BLOCK_FRAMES, FloatArray
 from layerpipe.core.units import frames_of_ms, frames_of_s
-from layerpipe.dsp.loudness import MOMENTARY_STEPS
+from layerpipe.dsp.loudness.bs1770 import MOMENTARY_STEPS
 from layerpipe.dsp.quantize import DitherStream, to_pcm
 from layerpipe.outputs.artist_page.model import PagePiece, PageSound
 from layerpipe.render.layers import sum_layer, take_pans

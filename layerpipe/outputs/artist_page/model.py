@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from layerpipe.core.errors import ParameterError
 from layerpipe.core.sound import FloatArray
-from layerpipe.outputs.artist_page.base91 import bytes_of_text, text_of_bytes
+from layerpipe.outputs.artist_page.answers.base91 import bytes_of_text, text_of_bytes
 
 
 @dataclass(frozen=True)

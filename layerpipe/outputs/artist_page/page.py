@@ -22,9 +22,9 @@ from layerpipe.core.errors import OutputError
 from layerpipe.core.files.atomic import write_whole
 from layerpipe.outputs.artist_page.model import PageSection, PageSong
 
-SCRIPTS = ("loudness.js", "words.js", "source.js", "player.js", "answer.js", "dragging.js", "page.js", "comparison.js",
-           "memory.js", "saving.js", "controls.js", "start.js")
-SERVED_SCRIPTS = (*SCRIPTS[:-1], "served.js", SCRIPTS[-1])
+SCRIPTS = ("sound/loudness.js", "words.js", "sound/source.js", "sound/player.js", "choices/answer.js", "dragging.js",
+           "page.js", "comparison.js", "choices/memory.js", "choices/saving.js", "controls.js", "start.js")
+SERVED_SCRIPTS = (*SCRIPTS[:-1], "choices/served.js", SCRIPTS[-1])
 """Of a page on its own server."""
 GENERATOR = "layerpipe page 2"
 _SIZE, _SOUNDS = "000.0", "<!-- sounds -->"

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from layerpipe.recipe.model import Layer, Pass, Recipe
+from layerpipe.recipe.model.recipe import Layer, Pass, Recipe
 
 
 def page_id(recipe: Recipe, digest_of: Callable[[Path], str]) -> str:

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.core.sound import FloatArray
-from layerpipe.dsp.loudness import HOP_STEPS, SHORT_TERM_STEPS, STEPS_PER_S, lufs_of_powers
+from layerpipe.dsp.loudness.bs1770 import HOP_STEPS, SHORT_TERM_STEPS, STEPS_PER_S, lufs_of_powers
 from layerpipe.outputs.bounce.stem import Stem
 from layerpipe.outputs.drawing.palette import INK, LINES
 from layerpipe.outputs.drawing.svg import DASHES, Chart, seconds_ticks

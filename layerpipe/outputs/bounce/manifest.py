@@ -22,12 +22,12 @@ import numpy.typing as npt
 from layerpipe import __version__
 from layerpipe.core.json_values import json_value
 from layerpipe.core.units import db_of_gain, frames_of_s
-from layerpipe.dsp.loudness import steps_inside
+from layerpipe.dsp.loudness.bs1770 import steps_inside
 from layerpipe.outputs.bounce.stem import PartPeaks, Stem
-from layerpipe.recipe.model import Recipe
+from layerpipe.recipe.model.recipe import Recipe
 from layerpipe.render.energies.readings import Blend
-from layerpipe.render.passes import OpenPass
 from layerpipe.render.song import ProcessedSong, ProcessedTake, SongPart
+from layerpipe.render.takes.passes import OpenPass
 
 FORMAT = "layerpipe bounce 2"
 MANIFEST = "bounce.json"

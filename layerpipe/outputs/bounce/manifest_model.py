@@ -14,8 +14,8 @@ from pydantic_core import from_json
 from layerpipe.core.text import one_line
 from layerpipe.core.units import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 from layerpipe.outputs.bounce.manifest import FORMAT, checksum_of_manifest
+from layerpipe.recipe.model.types import MOST_TAKES, Bar, Name
 from layerpipe.recipe.names import refuse_control
-from layerpipe.recipe.types import MOST_TAKES, Bar, Name
 
 MOST_MANIFEST_BYTES = 64 << 20
 """256 takes in 100 sections need about 15 MB."""

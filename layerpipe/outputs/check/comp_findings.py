@@ -8,9 +8,9 @@ from typing import Any
 from layerpipe.analysis.takes_compared.comp_joints import JointEvidence, joint_words
 from layerpipe.analysis.takes_compared.mics import MicDistance
 from layerpipe.outputs.check.finding import Finding
-from layerpipe.recipe.model import TIME_REFERENCE, Check
-from layerpipe.render.passes import CompJoint, OpenMic, OpenPass
-from layerpipe.render.takes import OpenTake
+from layerpipe.recipe.model.recipe import TIME_REFERENCE, Check
+from layerpipe.render.takes.open_takes import OpenTake
+from layerpipe.render.takes.passes import CompJoint, OpenMic, OpenPass
 
 ALIGNED_MS = 0.05
 """Two microphones this near are aligned: their first comb-filter notch is at 10 kHz."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from layerpipe.recipe.takes_model import Kind
+from layerpipe.recipe.model.takes import Kind
 
 
 @dataclass(frozen=True)

@@ -12,14 +12,14 @@ from typing import Any
 
 import numpy as np
 
-from layerpipe.analysis.defects.lowest_notes import hz_of, number_of
+from layerpipe.analysis.defects.pitch.lowest_notes import hz_of, number_of
 from layerpipe.core.errors import OutputError
 from layerpipe.core.sound import FloatArray
 from layerpipe.outputs.check.report import Report, TakeReport
 from layerpipe.outputs.drawing.mpl import picture
 from layerpipe.outputs.drawing.palette import BLUE, GREEN, GREY, ORANGE, SKY
 from layerpipe.outputs.drawing.palette import VERMILION as RED
-from layerpipe.recipe.model import Recipe
+from layerpipe.recipe.model.recipe import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
 
 COLUMNS = 1400

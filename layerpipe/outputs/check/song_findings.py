@@ -10,7 +10,7 @@ from layerpipe.analysis.checked_take import CheckedTake
 from layerpipe.analysis.defects.repeats import find_repeats
 from layerpipe.analysis.takes_compared.checked_takes import compare_checked
 from layerpipe.analysis.takes_compared.entrances import late_entrance_s
-from layerpipe.analysis.takes_compared.notes_compared import WrongNotes
+from layerpipe.analysis.takes_compared.notes.compared import WrongNotes
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace
 from layerpipe.outputs.check.finding import Finding
 from layerpipe.outputs.check.kind_words import WORDS

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from layerpipe.analysis.checked_take import CheckedTake
-from layerpipe.analysis.defects.lowest_notes import hz_of, judge, name_of, number_of
+from layerpipe.analysis.defects.pitch.lowest_notes import hz_of, judge, name_of, number_of
 from layerpipe.core.sound import FloatArray
 from layerpipe.dsp.filters import response_db
 from layerpipe.outputs.check.finding import Finding
-from layerpipe.recipe.model import Chain
+from layerpipe.recipe.model.recipe import Chain
 from layerpipe.render.chain import design
 
 STRINGS_CAUTION = ("Other string gauges change the tension on neck and bridge: stay within the maker's limits; ask a "

@@ -16,7 +16,7 @@ from layerpipe.analysis.takes_compared.song_offsets import TakePlace
 from layerpipe.analysis.takes_compared.song_takes import BARS_APART, SECONDS_APART
 from layerpipe.outputs.check.finding import Finding
 from layerpipe.recipe.tempo_map import TempoMap
-from layerpipe.render.placing import Place, PlacedSound
+from layerpipe.render.takes.placing import Place, PlacedSound
 
 NAMES: dict[NoiseKind, tuple[str, str]] = {
     "breath": ("breath", "fade it out or lower it there, so that both breathe as one"),

@@ -7,10 +7,10 @@ import math
 import numpy as np
 
 from layerpipe.analysis.checked_take import CheckedTake
-from layerpipe.analysis.defects import tuning
-from layerpipe.analysis.defects.click_verdict import click_peak
+from layerpipe.analysis.defects.clicks.verdict import click_peak
 from layerpipe.analysis.defects.dropouts import Repeat
 from layerpipe.analysis.defects.noise_and_hum import judge_hum, judge_noise
+from layerpipe.analysis.defects.pitch import tuning
 from layerpipe.core.units import db_of_gain, db_of_power
 from layerpipe.outputs.check.finding import Finding, Verdict
 from layerpipe.outputs.check.kind_words import WORDS

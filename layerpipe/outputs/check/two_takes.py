@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from layerpipe.analysis.checked_take import CheckedTake
-from layerpipe.analysis.defects import copies, tuning
+from layerpipe.analysis.defects import copies
+from layerpipe.analysis.defects.pitch import tuning
 from layerpipe.analysis.takes_compared.mics import MicDistance, measure_mics
 from layerpipe.audio_files.resample import ConvertedSound
 from layerpipe.core.sound import Sound

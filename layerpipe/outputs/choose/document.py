@@ -7,7 +7,7 @@ from typing import Any
 
 from layerpipe.analysis.choose.choice import Choice
 from layerpipe.outputs.choose.words import figures_of, place_of, reasons, throughout
-from layerpipe.recipe.comp_edits import NewPart
+from layerpipe.recipe.edit.comps import NewPart
 
 
 def document_of(choices: Sequence[Choice], comps: Sequence[Sequence[Sequence[NewPart]]]) -> dict[str, Any]:

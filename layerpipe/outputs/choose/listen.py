@@ -14,7 +14,7 @@ from layerpipe.audio_files.broadcast_wave import StemWriter
 from layerpipe.core.errors import OutputError
 from layerpipe.core.sound import FloatArray
 from layerpipe.core.units import frames_of_s
-from layerpipe.dsp.loudness import measure
+from layerpipe.dsp.loudness.bs1770 import measure
 from layerpipe.dsp.quantize import to_pcm
 from layerpipe.recipe.names import safe_piece, told_apart
 

@@ -30,7 +30,7 @@ from layerpipe.dsp.band_energies import (
     pairs,
     weights_of,
 )
-from layerpipe.recipe.model import Layer
+from layerpipe.recipe.model.recipe import Layer
 from layerpipe.render.song import ProcessedSong
 
 _MAGIC = b"layerpipe bands1"

@@ -19,7 +19,7 @@ from layerpipe.core.sound import OnProgress
 from layerpipe.dsp.peaks.envelope import PeakEnvelope
 from layerpipe.dsp.peaks.true_peak import TAPS
 from layerpipe.outputs.levels.bands import DamagedBands, padded_rest_and_layer
-from layerpipe.recipe.model import Layer
+from layerpipe.recipe.model.recipe import Layer
 from layerpipe.render.song import ProcessedSong, SongPart
 
 _BEFORE, _AFTER = TAPS // 2 - 1, TAPS // 2

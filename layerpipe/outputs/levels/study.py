@@ -25,7 +25,7 @@ from layerpipe.dsp.band_energies import weights_of
 from layerpipe.dsp.masking import masked_thresholds
 from layerpipe.outputs.levels.bands import Bands
 from layerpipe.outputs.levels.peaks import SectionPeaks
-from layerpipe.recipe.model import Layer
+from layerpipe.recipe.model.recipe import Layer
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.render.energies.meter import Energies
 from layerpipe.render.energies.sweep import level_for_difference, sweep

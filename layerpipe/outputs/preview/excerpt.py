@@ -12,8 +12,8 @@ import numpy as np
 
 from layerpipe.core.sound import Float32Array, FloatArray
 from layerpipe.core.units import frames_of_s
-from layerpipe.dsp.loudness import STEPS_PER_S, step_start
-from layerpipe.recipe.model import Layer
+from layerpipe.dsp.loudness.bs1770 import STEPS_PER_S, step_start
+from layerpipe.recipe.model.recipe import Layer
 from layerpipe.render.energies.mixes import Mix
 from layerpipe.render.song import ProcessedSong, SongPart
 

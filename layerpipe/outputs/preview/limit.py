@@ -1,9 +1,9 @@
 """Versions of a section limited so that all reach one loudness: `[preview] peaks = "limit"`.
 
-A version whose peaks leave room is only raised. The others go through `dsp.limiter`; as that makes them quieter, they
-are raised again until each has the wanted loudness. What the result is still above the ceiling, by the meter of true
-peaks, is taken off all of it. No version is limited by more than 6 dB (`LimiterSettings.most_reduction_db`): where
-one would need more, the section is quieter.
+A version whose peaks leave room is only raised. The others go through `dsp.dynamics.limiter`; as that makes them
+quieter, they are raised again until each has the wanted loudness. What the result is still above the ceiling, by the
+meter of true peaks, is taken off all of it. No version is limited by more than 6 dB
+(`LimiterSettings.most_reduction_db`): where one would need more, the section is quieter.
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ from dataclasses import dataclass
 
 from layerpipe.core.sound import FloatArray
 from layerpipe.core.units import db_of_gain, gain_of_db
-from layerpipe.dsp.limiter import LIMITER, PeakLimiter
-from layerpipe.dsp.loudness import LoudnessMeter
+from layerpipe.dsp.dynamics.limiter import LIMITER, PeakLimiter
+from layerpipe.dsp.loudness.bs1770 import LoudnessMeter
 from layerpipe.dsp.peaks.true_peak import TruePeakMeter
 from layerpipe.outputs.preview.excerpt import ExcerptSound, Version
 

@@ -13,7 +13,7 @@ import numpy as np
 from layerpipe.audio_files.flac import write_flac
 from layerpipe.core.sound import FloatArray
 from layerpipe.core.units import db_of_gain
-from layerpipe.dsp.loudness import measure
+from layerpipe.dsp.loudness.bs1770 import measure
 from layerpipe.dsp.peaks.true_peak import true_peak
 from layerpipe.dsp.quantize import DitherStream, PcmArray, to_pcm
 from layerpipe.outputs.artist_page.model import PageSound

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
-from layerpipe.recipe.toml_text import Location
+from layerpipe.recipe.edit.toml_text import Location
 
 Source = Literal["check", "timing", "choose", "levels"]
 Verdict = Literal["re-record", "edit", "review"]

@@ -11,8 +11,8 @@ from __future__ import annotations
 import binascii
 import re
 
-from layerpipe.outputs.artist_page.answer import MOST_CHARACTERS, refuse
-from layerpipe.outputs.artist_page.mail_text import plain_text
+from layerpipe.outputs.artist_page.answers.answer import MOST_CHARACTERS, refuse
+from layerpipe.outputs.artist_page.answers.mail_text import plain_text
 
 FORMAT = "layerpipe review 1"
 _RUN = "[0-9]{1,4}(?:-[0-9]{1,4})?"

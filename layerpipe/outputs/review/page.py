@@ -23,7 +23,7 @@ MARK = b"layerpipe review page "
 """In the head of every page of this kind."""
 GENERATOR = "layerpipe review page 1"
 _SOUNDS = "<!-- sounds -->"
-_SHARED_STYLE, _SHARED_SCRIPTS = ("page.css",), ("words.js", "source.js", "player.js", "answer.js")
+_SHARED_STYLE, _SHARED_SCRIPTS = ("page.css",), ("words.js", "sound/source.js", "sound/player.js", "choices/answer.js")
 _STYLE, _SCRIPTS = ("review.css",), ("sounds.js", "listening.js", "review.js", "accepting.js", "newer.js", "keys.js")
 
 

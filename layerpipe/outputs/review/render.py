@@ -16,13 +16,13 @@ from layerpipe.core.sound import FloatArray
 from layerpipe.core.units import frames_of_ms, frames_of_s
 from layerpipe.dsp.splicing import close_loop
 from layerpipe.outputs.review.place import ReviewPlace
-from layerpipe.recipe.model import Layer, Recipe
+from layerpipe.recipe.model.recipe import Layer, Recipe
 from layerpipe.render.chain import design, run_chain
 from layerpipe.render.layers import plan_levels, take_gain, take_pans
 from layerpipe.render.pipeline import take_key
-from layerpipe.render.placing import Place, PlacedSound
 from layerpipe.render.song import ProcessedSong
-from layerpipe.render.takes import OpenTake
+from layerpipe.render.takes.open_takes import OpenTake
+from layerpipe.render.takes.placing import Place, PlacedSound
 
 CROSSFADE_MS = 15.0
 """As the artist's page closes its loops."""

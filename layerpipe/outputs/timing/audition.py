@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from layerpipe.analysis.timing.song_edits import frame_move
+from layerpipe.analysis.timing.edits.song_edits import frame_move
 from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming
 from layerpipe.audio_files.broadcast_wave import StemWriter
 from layerpipe.core.errors import OutputError
@@ -17,7 +17,7 @@ from layerpipe.core.units import frames_of_s
 from layerpipe.dsp.quantize import to_pcm
 from layerpipe.dsp.splicing import FrameMove
 from layerpipe.recipe.tempo_map import TempoMap
-from layerpipe.render.moves import MovedTake
+from layerpipe.render.takes.moves import MovedTake
 
 PAUSE_S, FADE_S = 0.4, 0.01
 PEAK = 0.5

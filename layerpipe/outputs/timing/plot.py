@@ -9,13 +9,13 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from layerpipe.analysis.timing.align import AlignedOnset
-from layerpipe.analysis.timing.song_edits import place_words
+from layerpipe.analysis.timing.edits.song_edits import place_words
+from layerpipe.analysis.timing.grid.align import AlignedOnset
 from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming
 from layerpipe.analysis.timing.sustained_takes import SustainedTake
 from layerpipe.outputs.drawing.mpl import picture
 from layerpipe.outputs.drawing.palette import BLUE, GREEN, INK, PURPLE, SKY, VERMILION
-from layerpipe.recipe.model import Recipe
+from layerpipe.recipe.model.recipe import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
 
 

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.core.units import db_of_gain
-from layerpipe.dsp.loudness import Loudness, loudness_of_steps, step_starts, steps_inside
+from layerpipe.dsp.loudness.bs1770 import Loudness, loudness_of_steps, step_starts, steps_inside
 from layerpipe.dsp.peaks.true_peak import TruePeakMeter
 from layerpipe.outputs.bounce.manifest_model import StemEntry
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from layerpipe.outputs.settings_text import pan_words, rows_of
 from layerpipe.outputs.verify.settings_diff import Table, by_name, settings_changes, table_in, without_keys
-from layerpipe.recipe.types import TIME_REFERENCE
+from layerpipe.recipe.model.types import TIME_REFERENCE
 
 _OF_FILES = ("file", "channel", "mics", "starts", "shift_ms", "move")
 

@@ -28,8 +28,8 @@ from layerpipe.core.errors import DamagedFile, ParameterError
 from layerpipe.core.files.atomic import whole_file
 from layerpipe.core.sound import FloatArray
 from layerpipe.dsp import kernels
-from layerpipe.dsp.k_weighting import k_weighting
-from layerpipe.dsp.loudness import HOP_STEPS, STEPS_PER_S, step_start, step_starts
+from layerpipe.dsp.loudness.bs1770 import HOP_STEPS, STEPS_PER_S, step_start, step_starts
+from layerpipe.dsp.loudness.k_weighting import k_weighting
 
 MOST_ROWS = 4096
 _MAGIC = b"layerpipe energ2"

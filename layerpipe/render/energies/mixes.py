@@ -16,8 +16,8 @@ import numpy as np
 from layerpipe.core.errors import ParameterError
 from layerpipe.core.sound import FloatArray
 from layerpipe.dsp.filters import run_sections
-from layerpipe.dsp.k_weighting import k_weighting
-from layerpipe.dsp.loudness import HOP_STEPS, STEPS_PER_S, step_start, step_starts, steps_inside
+from layerpipe.dsp.loudness.bs1770 import HOP_STEPS, STEPS_PER_S, step_start, step_starts, steps_inside
+from layerpipe.dsp.loudness.k_weighting import k_weighting
 from layerpipe.render.energies.meter import Energies
 from layerpipe.render.energies.readings import Blend, Readings
 

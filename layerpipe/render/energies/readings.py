@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.core.sound import FloatArray
-from layerpipe.dsp import loudness
+from layerpipe.dsp.loudness import bs1770 as loudness
 
 _QUIETEST_POWER = 2.0**-46 / 12
 """Mean square of the rounding to 24 bits. What is left below it of takes that cancel is the rounding of the sums, which

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.core.sound import FloatArray
-from layerpipe.dsp import loudness
+from layerpipe.dsp.loudness import bs1770 as loudness
 from layerpipe.render.energies.meter import Energies
 from layerpipe.render.energies.mixes import Mix, measure_mixes
 from layerpipe.render.energies.readings import Blend

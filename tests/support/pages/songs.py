@@ -11,10 +11,10 @@ import numpy as np
 import soundfile
 
 from layerpipe.dsp.filters import run_sections
-from layerpipe.dsp.k_weighting import k_weighting
-from layerpipe.dsp.loudness import HOP_STEPS, MOMENTARY_STEPS, powers, step_starts, steps_inside
+from layerpipe.dsp.loudness.bs1770 import HOP_STEPS, MOMENTARY_STEPS, powers, step_starts, steps_inside
+from layerpipe.dsp.loudness.k_weighting import k_weighting
 from layerpipe.outputs.artist_page import PageLayer, PageSection, PageSetting, PageSong, PageSound
-from tests.support.waves import Wave, sum_waves
+from tests.support.sounds.waves import Wave, sum_waves
 
 RATE_HZ = 48_000
 

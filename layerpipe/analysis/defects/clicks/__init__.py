@@ -1,0 +1,1 @@
+"""Clicks: the search, what prediction leaves of them, and the verdict."""

@@ -1,0 +1,1 @@
+"""Which notes sound, and which take of a song plays other ones."""

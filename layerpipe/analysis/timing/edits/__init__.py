@@ -1,0 +1,1 @@
+"""Which edits are worth making, and what is better re-recorded."""

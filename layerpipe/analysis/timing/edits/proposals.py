@@ -1,0 +1,223 @@
+"""Which onsets are worth moving, with as few moves as possible, and what should be re-recorded instead.
+
+A take is judged by its double first: what both play alike is the song's timing, however far it is from the grid.
+Where there is no double, or it disagrees, a take keeps its own average offset and only what deviates from it is loose.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from layerpipe.analysis.timing.edits.retakes import BarRange, Rerecord, find_missing, find_overedited, merge_overlapping
+from layerpipe.analysis.timing.edits.segments import (
+    FEWEST_ONSETS,
+    DoubleComparison,
+    apart_from_double,
+    compare_with_double,
+    find_segments,
+    segment_penalties,
+)
+from layerpipe.analysis.timing.grid.align import AlignedOnset, AlignedTake
+from layerpipe.recipe.model.recipe import Timing
+
+
+@dataclass(frozen=True)
+class TrustLimits:
+    """How certain the onsets of a move must be; tuned on takes with planted faults and noises."""
+
+    beside_double: float = 0.5  # median confidence where the double plays too
+    alone: float = 0.9  # where only this take plays
+    alone_share: float = 0.5  # and it plays there in this share of the bars
+    end_rise_db: float = 8.0  # after the last common onset, rises this far below usual are decaying notes
+    late: float = 0.97  # below it, an onset that seems late may have begun with an undetected soft string
+    missed_string_ms: float = 20.0  # a strum's first string is at most this much earlier
+
+
+@dataclass(frozen=True)
+class MoveLimits:
+    """Which moves are proposed and where they are cut."""
+
+    before_onset_s: float = 0.008  # the cut is this long before the onset, so that the attack stays whole
+    least_ring_s: float = 0.02  # an attack this near to repeated sound would be heard twice
+    after_last_s: float = 1.0  # the last move of a take ends this long after its last onset
+    kept_lag_ms: float = 15.0  # a take that is usually this far from its double keeps the distance
+    least_share: float = 0.8  # of the tolerance: the least move toward a double
+    loose_double: float = 2.5  # spreads; a double that deviates by more is no target
+
+
+TRUST, MOVES = TrustLimits(), MoveLimits()
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A proposed move: seconds in the file, ms later, the onsets it contains, why."""
+
+    from_s: float
+    to_s: float
+    by_ms: float
+    onsets: tuple[AlignedOnset, ...]
+    why: str
+    crossfade_ms: float = 5.0
+    audible: str = ""
+    """What may be heard at its edit points; empty if nothing."""
+
+
+def propose_edits(name: str, take: AlignedTake, double: tuple[str, AlignedTake] | None, others: Sequence[AlignedTake],
+                  ranges: Sequence[BarRange], timing: Timing,
+                  frozen: Sequence[tuple[float, float]] = (),
+                  is_struck: Callable[[float], bool] = lambda at_s: False) -> tuple[list[Proposal], list[Rerecord]]:
+    """Find the moves worth making in one take, and what should be re-recorded.
+
+    Parameters
+    ----------
+    name : str
+        Of the take.
+    take : AlignedTake
+        Heard with the moves it has.
+    double : (name, AlignedTake), optional
+        The other take of its layer.
+    others : sequence of AlignedTake
+        All other takes of the song.
+    ranges : sequence of BarRange
+        Sections.
+    timing : Timing
+    frozen : sequence of (from_s, to_s)
+        Where the recipe has moves already (seconds in the file).
+    is_struck : callable
+        Whether anything is struck in the take when a moment is heard; asked before a strum is called missing.
+
+    Returns
+    -------
+    (moves, rerecord)
+    """
+    onsets = [onset for onset in take.onsets if onset.is_reliable and onset.point and onset.point.bar >= 0]
+    if take.spread_ms is None or len(onsets) < FEWEST_ONSETS:
+        return [], []
+    points = [onset.point for onset in onsets if onset.point]
+    bars = [point.bar for point in points]
+    deviations_ms = np.array([onset.deviation_ms for onset in onsets], dtype=np.float64)
+    segments, spread_ms = find_segments(deviations_ms, timing.tolerance_ms, segment_penalties(onsets))
+    comparison = compare_with_double(take, double)
+    is_apart = comparison is None or comparison.spread_ms > timing.most_double_spread_ms
+    if spread_ms > timing.most_spread_ms and is_apart:
+        beside = "" if comparison is None or double is None else (
+            f", and {comparison.spread_ms:.0f} ms against {double[0]} (above {timing.most_double_spread_ms:g} ms)")
+        why = f"{name}: the spread is {spread_ms:.0f} ms{beside}; above {timing.most_spread_ms:g} ms re-record"
+        return [], [Rerecord((min(bars), max(bars)), why)]
+    rerecord = find_missing(name, take, others, is_struck)
+    trust = _Trust(comparison, onsets)
+    far = [onset for onset in onsets
+           if abs(onset.deviation_ms or 0.0) > timing.most_offset_ms and trust.is_enough([onset])
+           and not _is_shared([onset], comparison, timing)]
+    rerecord += [Rerecord((onset.point.bar, onset.point.bar),
+                          f"{name}: {onset.point.text} is {_difference_words(onset.deviation_ms or 0.0)} its own "
+                          f"average; above {timing.most_offset_ms:g} ms re-record") for onset in far if onset.point]
+    segments += apart_from_double(onsets, deviations_ms, comparison, segments, spread_ms, timing)
+    moves = []
+    for segment in sorted(segments, key=lambda segment: segment.first):
+        taken = onsets[segment.first : segment.last + 1]
+        if (any(onset in far for onset in taken) or not trust.is_enough(taken)
+                or (timing.toward == "double" and _is_shared(taken, comparison, timing))
+                or _may_begin_earlier(taken, segment.offset_ms, timing)):
+            continue
+        move = _move(name, take, taken, segment.offset_ms, comparison, double, timing)
+        if move is not None and not any(move.from_s < stop and start < move.to_s for start, stop in frozen):
+            moves.append(move)
+    rerecord += find_overedited(name, [move.onsets[0].point.bar for move in moves if move.onsets[0].point], ranges,
+                                timing)
+    rerecord = merge_overlapping(rerecord)
+    kept = [move for move in moves
+            if not any(a.bars[0] <= onset.point.bar <= a.bars[1]
+                       for a in rerecord for onset in move.onsets if onset.point)]
+    return kept, rerecord
+
+
+def _is_shared(taken: Sequence[AlignedOnset], comparison: DoubleComparison | None, timing: Timing) -> bool:
+    """Whether the double plays most of these onsets within the tolerance of this take: then they are not loose."""
+    if comparison is None:
+        return False
+    apart = [comparison.difference_ms[onset.point] - comparison.lag_ms for onset in taken
+             if onset.point in comparison.difference_ms]
+    return 2 * len(apart) > len(taken) and abs(float(np.median(apart))) < MOVES.least_share * timing.tolerance_ms
+
+
+class _Trust:
+    """Which onsets are certain enough to be judged: a candidate that no double confirms may be no onset."""
+
+    def __init__(self, comparison: DoubleComparison | None, onsets: Sequence[AlignedOnset]) -> None:
+        points = [onset.point for onset in onsets if onset.point]
+        played = Counter((point.beat, point.sixteenth) for point in points)
+        bars = len({point.bar for point in points})
+        self._often = {kind for kind, count in played.items() if count >= TRUST.alone_share * bars}
+        self._least_rise_db = float(np.median([onset.onset.rise_db for onset in onsets])) - TRUST.end_rise_db
+        self._comparison = comparison
+
+    def is_enough(self, taken: Sequence[AlignedOnset]) -> bool:
+        """Whether the onsets of a move are certain enough."""
+        confidence = float(np.median([onset.onset.confidence for onset in taken]))
+        points = [onset.point for onset in taken if onset.point]
+        if self._comparison is not None:
+            confirmed = self._comparison.difference_ms
+            if 2 * sum(point in confirmed for point in points) >= len(points):
+                return confidence >= TRUST.beside_double
+            at_the_end = points and points[0].order > max(point.order for point in confirmed)
+            if at_the_end and max(onset.onset.rise_db for onset in taken) < self._least_rise_db:
+                return False
+        often = 2 * sum((point.beat, point.sixteenth) in self._often for point in points) >= len(points)
+        return confidence >= TRUST.alone and often
+
+
+def _may_begin_earlier(taken: Sequence[AlignedOnset], offset_ms: float, timing: Timing) -> bool:
+    """Whether onsets that seem late may have been detected late."""
+    unsure = float(np.median([onset.onset.confidence for onset in taken])) < TRUST.late
+    return unsure and 0 < offset_ms < timing.tolerance_ms + TRUST.missed_string_ms
+
+
+def _move(name: str, take: AlignedTake, taken: Sequence[AlignedOnset], offset_ms: float,
+          comparison: DoubleComparison | None, double: tuple[str, AlignedTake] | None,
+          timing: Timing) -> Proposal | None:
+    """The move that corrects a segment; None where there is no room for it."""
+    reference, by_ms = "its own average", -offset_ms
+    if timing.toward == "double" and comparison is not None and double is not None:
+        limit_ms = max(timing.tolerance_ms, MOVES.loose_double * (double[1].spread_ms or 0.0))
+        good = [onset for onset in taken if onset.point in comparison.difference_ms
+                and abs(comparison.deviation_ms[onset.point]) <= limit_ms]
+        if len(good) * 2 >= len(taken):
+            kept_ms = comparison.lag_ms if abs(comparison.lag_ms) > MOVES.kept_lag_ms else 0.0
+            apart = [comparison.difference_ms[onset.point] - kept_ms for onset in good if onset.point]
+            by_ms, reference = -float(np.median(apart)), f"the {double[0]} take"
+            if abs(by_ms) < MOVES.least_share * timing.tolerance_ms or by_ms * offset_ms > 0:
+                return None
+    by_ms = round(by_ms, 1)
+    span_s = _span_s(take, taken[0].onset.at_s, taken[-1].onset.at_s, by_ms / 1000)
+    if span_s is None:
+        return None
+    points = [onset.point for onset in taken if onset.point]
+    where = points[0].text if len(points) == 1 else f"{points[0].text} to {points[-1].text}"
+    why = f"{where}, {name}: {_difference_words(-by_ms)} {reference}"
+    return Proposal(round(span_s[0], 4), round(span_s[1], 4), by_ms, tuple(taken), why)
+
+
+def _span_s(take: AlignedTake, first_s: float, last_s: float, by_s: float) -> tuple[float, float] | None:
+    """Where a move of the onsets first to last is cut; None where it would repeat an attack."""
+    times = [onset.onset.at_s for onset in take.onsets]
+    following = [at for at in times if at > last_s + 1e-9]
+    earlier = [at for at in times if at < first_s - 1e-9]
+    start = max(first_s - MOVES.before_onset_s, 0.0)
+    stop = following[0] - MOVES.before_onset_s if following else last_s + MOVES.after_last_s
+    ring_s = MOVES.least_ring_s
+    # A later move repeats sound before its start, an earlier one sound before its end.
+    if by_s > 0 and earlier and earlier[-1] + ring_s > start - by_s:
+        return None
+    if by_s < 0 and (last_s + ring_s > stop + by_s or (earlier and earlier[-1] + ring_s > start + by_s)):
+        return None
+    return None if first_s + by_s < 0 else (start, stop)
+
+
+def _difference_words(ms: float) -> str:
+    """34 ms ahead of / 34 ms behind."""
+    return f"{abs(ms):.0f} ms {'behind' if ms > 0 else 'ahead of'}"

@@ -1,0 +1,119 @@
+"""What is better re-recorded than edited: missing onsets, sections that need too many moves.
+
+Limits: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from layerpipe.analysis.timing.grid.align import AlignedTake
+from layerpipe.recipe.model.recipe import Timing
+
+
+@dataclass(frozen=True)
+class MissingLimits:
+    """When an onset is missing and not merely undetected."""
+
+    usually_played: float = 0.75  # the take plays the place in this share of the bars
+    others_confidence: float = 0.8  # the other takes certainly play it
+    under_usual_db: float = 9.0  # and not much softer than they usually play
+    near_s: float = 0.08  # and nothing at all was detected this near
+    light_db: float = 8.0  # an onset this far below the usual rise of its place is light
+    light_share: float = 0.02  # a take with more light onsets than this may have undetected ones between the beats
+
+
+MISSING = MissingLimits()
+
+
+@dataclass(frozen=True)
+class Rerecord:
+    """Bars to re-record, first and last, and why."""
+
+    bars: tuple[int, int]
+    why: str
+
+
+@dataclass(frozen=True)
+class BarRange:
+    """A section, or the whole take where there are no sections: what is re-recorded in one go."""
+
+    name: str
+    first_bar: int
+    last_bar: int
+
+
+def find_missing(name: str, take: AlignedTake, others: Sequence[AlignedTake],
+                 is_struck: Callable[[float], bool] = lambda at_s: False) -> list[Rerecord]:
+    """Onsets that all other takes play, and this one nearly always, but not here; `is_struck` is asked last whether
+    anything is struck in the take when a moment is heard."""
+    mine = set(take.points)
+    if not mine or not others:
+        return []
+    times = np.array([*(onset.heard_s for onset in take.onsets), *take.doubtful_s])
+    played = Counter((point.beat, point.sixteenth) for point in take.reliable)
+    bars = {point.bar for point in mine}
+    plays_lightly = _light_share(take) > MISSING.light_share
+    theirs = [other.reliable for other in others]
+    usual_db = [float(np.median([one.onset.level_db for one in other.onsets])) for other in others]
+    every = {point: held[point].heard_s for held in reversed(theirs) for point in held}
+    found, first, last = [], min(bars), max(bars)
+    for point in sorted(every, key=lambda point: point.order):
+        if (point in mine or not first <= point.bar <= last or (plays_lightly and point.sixteenth != 1)
+                or not _is_inside(take, every[point])):
+            continue
+        # An overdub says nothing about the bars in which it has no file.
+        there = [(held.get(point), level_db) for held, level_db, other in zip(theirs, usual_db, others, strict=True)
+                 if _is_inside(other, every[point])]
+        usual = played[point.beat, point.sixteenth] >= MISSING.usually_played * len(bars)
+        certain = all(one is not None and one.onset.confidence > MISSING.others_confidence
+                      and one.onset.level_db > level_db - MISSING.under_usual_db for one, level_db in there)
+        near = len(times) and np.min(np.abs(times - every[point])) < MISSING.near_s
+        if there and usual and certain and not near and not is_struck(every[point]):
+            found.append(Rerecord((point.bar, point.bar), f"{name}: {point.text} is missing; the other takes play it"))
+    return found
+
+
+def _is_inside(take: AlignedTake, at_s: float) -> bool:
+    """Whether the take has a file there."""
+    return take.span_s[0] <= at_s < take.span_s[1]
+
+
+def _light_share(take: AlignedTake) -> float:
+    """Share of onsets far softer than the take usually plays that place of the bar."""
+    kinds: dict[tuple[int, int], list[float]] = {}
+    for onset in take.onsets:
+        if onset.point:
+            kinds.setdefault((onset.point.beat, onset.point.sixteenth), []).append(onset.onset.rise_db)
+    light = [np.array(rises) < np.median(rises) - MISSING.light_db for rises in kinds.values()]
+    return float(np.mean(np.concatenate(light))) if light else 0.0
+
+
+def find_overedited(name: str, moved_bars: Sequence[int], ranges: Sequence[BarRange],
+                    timing: Timing) -> list[Rerecord]:
+    """Sections that would need more moves than are worth making; a move counts in the bar it begins in."""
+    found = []
+    for part in ranges:
+        inside = [bar for bar in moved_bars if part.first_bar <= bar <= part.last_bar]
+        bars = part.last_bar - part.first_bar + 1
+        if len(inside) > max(1.0, timing.moves_per_bar * bars):
+            found.append(Rerecord((part.first_bar, part.last_bar),
+                                  f"{name}, {part.name}: needs {len(inside)} moves in {bars} "
+                                  f"bar{'s' if bars > 1 else ''}; re-recording is quicker and better"))
+    return found
+
+
+def merge_overlapping(found: Sequence[Rerecord]) -> list[Rerecord]:
+    """One entry for each range of bars; a range inside a longer one is merged into it."""
+    kept: list[Rerecord] = []
+    for one in sorted(found, key=lambda a: (a.bars[0] - a.bars[1], a.bars[0])):
+        around = next((n for n, a in enumerate(kept) if a.bars[0] <= one.bars[0] and one.bars[1] <= a.bars[1]), None)
+        if around is None:
+            kept.append(one)
+        else:
+            kept[around] = replace(kept[around], why=f"{kept[around].why}; {one.why}")
+    return sorted(kept, key=lambda a: a.bars)

@@ -1,0 +1,1 @@
+"""Gain that follows the level: the compressor, its threshold, and the limiter."""

@@ -1,0 +1,1 @@
+"""What a notebook calls: on arrays, and on recipes."""

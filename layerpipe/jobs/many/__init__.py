@@ -1,0 +1,1 @@
+"""Many songs: lists of them, processes of one machine, workers of many."""

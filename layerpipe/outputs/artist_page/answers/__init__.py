@@ -1,0 +1,1 @@
+"""What the artist sends back: as a line, as mail, as a file."""

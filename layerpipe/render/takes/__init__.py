@@ -1,0 +1,1 @@
+"""Takes opened: files at their places, microphones, moves, passes and comps."""
