@@ -112,6 +112,7 @@ def test_a_pasted_section_is_a_remark(tmp_path):
     assert "repeat" not in kinds(right)
 
 
+@pytest.mark.slow
 def test_tunings_on_both_sides_of_half_a_semitone_are_read_next_to_each_other(tmp_path):
     as_played = [take["tuning_cents"] for take in checked(tmp_path, strummed(1), strummed(2))]
     takes = checked(tmp_path, *(retuned(strummed(n + 1), -by - as_played[n]) for n, by in enumerate((47, 52))))
@@ -135,6 +136,7 @@ def test_a_metronome_in_a_take_is_told_with_its_worst_bar(tmp_path):
     assert kinds(second) == []
 
 
+@pytest.mark.slow
 def test_a_late_first_entrance_is_told_where_the_rest_is_in_place(tmp_path):
     late, by, edge = strummed(1).copy(), round(0.18 * RATE_HZ), round(0.02 * RATE_HZ)
     strum = slice(round((BAR_ONE_S - 0.04) * RATE_HZ), round((BAR_ONE_S + 0.26) * RATE_HZ))
