@@ -207,7 +207,6 @@ def test_without_the_compiler_the_loop_as_written_gives_the_same(tmp_path: Path)
     assert done.stderr.count("machine code cannot be made or loaded") == 1
 
 
-@pytest.mark.slow
 def test_without_machine_code_a_bounce_has_the_same_bytes_and_says_so_once(tmp_path: Path) -> None:
     for seed, name in enumerate(("regular-left", "regular-right", "octave-left", "octave-right")):
         write_take(tmp_path / f"{name}.wav", plucked(seed, 0.65))

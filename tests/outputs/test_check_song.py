@@ -136,7 +136,6 @@ def test_a_metronome_in_a_take_is_told_with_its_worst_bar(tmp_path):
     assert kinds(second) == []
 
 
-@pytest.mark.slow
 def test_a_late_first_entrance_is_told_where_the_rest_is_in_place(tmp_path):
     late, by, edge = strummed(1).copy(), round(0.18 * RATE_HZ), round(0.02 * RATE_HZ)
     strum = slice(round((BAR_ONE_S - 0.04) * RATE_HZ), round((BAR_ONE_S + 0.26) * RATE_HZ))
