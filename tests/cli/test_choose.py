@@ -166,7 +166,6 @@ def test_options_that_exclude_each_other_are_refused(recipe):
     assert "must end in .png or .svg" in run(recipe, "--picture", "passes.pdf", code=2).output
 
 
-@pytest.mark.slow
 def test_neither_picture_nor_candidates_are_written_over_a_take(recipe, tmp_path):
     recipe.write_text(recipe_text({"left": "12", "right": "2"}), "utf-8")
     take = tmp_path / "left 1.wav"

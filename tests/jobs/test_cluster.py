@@ -89,7 +89,6 @@ def bouncing(out: Path) -> functools.partial:
                              talks=False, width=0)
 
 
-@pytest.mark.slow
 def test_a_cluster_gives_the_same_bytes_as_one_machine(one_worker, songs, tmp_path):
     few = [songs / f"harbour{n:02d}.toml" for n in (0, 7, 9)]
     here, there = tmp_path / "here", tmp_path / "there"

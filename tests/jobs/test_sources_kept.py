@@ -192,8 +192,7 @@ def test_a_pipe_in_the_place_of_an_output_is_refused_or_replaced_and_never_waite
 
 
 @pytest.mark.parametrize("name", [
-    "$_{$", pytest.param("_hidden", marks=pytest.mark.slow),
-    pytest.param("\u6f22\u5b57 \U0001f3b8" + "x" * 70, marks=pytest.mark.slow)])
+    slow("$_{$"), slow("_hidden"), slow("\u6f22\u5b57 \U0001f3b8" + "x" * 70)])
 def test_any_name_of_a_take_can_be_drawn(run, tmp_path, name):
     recipe = recipe_of(tmp_path)
     recipe["layer"][0]["take"][0]["name"] = name

@@ -13,7 +13,6 @@ import pytest
 import soundfile
 
 from tests.support import passes
-from tests.support.examples import slow
 from tests.support.sessions.recipe_score import changed_lines
 from tests.support.sessions.session_folders import FOLDERS, plan_folder, write_folder
 from tests.support.sessions.session_names import HABITS, LANGUAGES
@@ -57,7 +56,8 @@ def test_the_truth_of_a_folder_agrees_with_itself(plan):
     assert changed_lines(right_recipe(truth), truth) == 0
 
 
-@pytest.mark.parametrize("number", [10, slow(29)])
+@pytest.mark.slow
+@pytest.mark.parametrize("number", [10, 29])
 def test_a_folder_is_written_as_its_truth_says(tmp_path, number):
     plan = PLANS[number]
     folder = write_folder(plan, tmp_path)
@@ -157,7 +157,8 @@ def test_sides_that_names_do_not_tell_may_be_exchanged():
     assert changed_lines(f'{head}name = "{name}"\n{mirrored}', told) == 2
 
 
-@pytest.mark.parametrize("seed", [12, slow(4)])
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [4, 12])
 def test_planted_passes_are_what_their_kinds_say(seed):
     made = passes.make_passes(seed)
     side, name, source = made.copy

@@ -19,6 +19,7 @@ from layerpipe.cli import program
 from layerpipe.core.errors import RecipeError
 from layerpipe.recipe.reader import parse_recipe
 from tests.soak.scene import digests
+from tests.support.examples import slow
 from tests.support.songs import recipe_of, write_recipe
 
 EVIL = "-y -i /etc/passwd; $(touch pwned) `touch pwned` | touch pwned & %s {0} '\"> <x> --"
@@ -79,7 +80,7 @@ def test_names_that_lead_elsewhere_are_refused(tmp_path, name, where):
         parse_recipe(tmp_path / "song.toml", tomlkit.dumps(recipe))
 
 
-@pytest.mark.parametrize("kind", ["pipe", "device", "link to a device", "folder", "process memory"])
+@pytest.mark.parametrize("kind", ["pipe", "link to a device", slow("device"), slow("folder"), slow("process memory")])
 def test_devices_and_pipes_are_not_read(studio, kind):
     folder, recipe = studio
     path = folder / "odd.wav"

@@ -72,6 +72,7 @@ def test_long_sections_are_shortened_at_downbeats_before_sound_is_coded_smaller(
         assert kept_s >= 4.0
 
 
+@pytest.mark.slow
 def test_below_the_shortest_length_sound_is_coded_smaller(lantern, making):
     song, _ = lantern
     shortest, _ = fitted(song, making, most_bytes=1_000_000, shortest_s=4.0)

@@ -73,6 +73,7 @@ def test_short_sections_are_one_piece_and_long_ones_equal_pieces():
     assert lengths.max() - lengths.min() <= 1
 
 
+@pytest.mark.slow
 def test_pieces_sound_as_the_whole_does_around_the_end_and_from_anywhere(chorus, browser, tmp_path):
     seconds = chorus[0].sections[0].frames / chorus[0].rate_hz
     spans = ((0.0, seconds + 3), (seconds - 0.4, 1.0), (2.5, 4.0))

@@ -129,6 +129,7 @@ def test_the_common_loudness_is_the_highest_at_which_no_setting_passes_the_ceili
     assert section.reference_lufs == pytest.approx(min(rooms) + ceiling - 0.25, abs=0.05)
 
 
+@pytest.mark.slow
 def test_the_demo_sounds_in_the_page_as_in_the_blend(lantern, browser, tmp_path):
     song, _, page_song = lantern
     one = dataclasses.replace(page_song, sections=page_song.sections[1:2])

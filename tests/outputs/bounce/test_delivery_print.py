@@ -66,6 +66,7 @@ def test_the_printed_file_has_every_page(page, tmp_path):
     assert (tmp_path / "sheet.pdf").read_bytes().count(b"/Type /Page\n") >= 4
 
 
+@pytest.mark.slow
 def test_axe_finds_nothing_and_scrollers_can_be_focused(page):
     everything = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
     # Narrow, where tables scroll; the wide sheet is looked at in `test_delivery_sheet`.

@@ -68,7 +68,7 @@ def test_a_take_that_ends_early_is_reported_with_its_double(tmp_path, seconds):
 def test_a_copy_is_found_at_another_rate(tmp_path, rate_hz):
     import soxr
 
-    take = made.make_take(21, instrument="nylon", seconds=6)
+    take = made.make_take(21, instrument="nylon", seconds=8)
     copy = made.MadeTake(soxr.resample(take.samples, 48_000, rate_hz, quality="VHQ"), rate_hz, (), (), 0.0)
     _, document = checked(written(tmp_path / "a.wav", take), written(tmp_path / "b.wav", copy))
     assert document["pairs"][0]["same_performance"]

@@ -112,6 +112,7 @@ def test_a_pasted_section_is_a_remark(tmp_path):
     assert "repeat" not in kinds(right)
 
 
+@pytest.mark.slow
 def test_tunings_on_both_sides_of_half_a_semitone_are_read_next_to_each_other(tmp_path):
     as_played = [take["tuning_cents"] for take in checked(tmp_path, strummed(1), strummed(2))]
     takes = checked(tmp_path, *(retuned(strummed(n + 1), -by - as_played[n]) for n, by in enumerate((47, 52))))

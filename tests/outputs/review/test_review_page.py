@@ -13,6 +13,7 @@ from axe_playwright_python.sync_playwright import Axe
 from layerpipe.jobs.review import _within
 from layerpipe.outputs.review.line import line_of
 from layerpipe.outputs.review.page import build_page
+from tests.support.examples import slow
 from tests.support.pages.browser import DESK, PHONE, opened, until
 from tests.support.pages.reviews import PAGE_ID, RATE_HZ, made_review, made_sounds
 
@@ -83,7 +84,7 @@ def test_a_walk_by_keyboard_hears_both_states_and_accepts(browser, path):
         assert page.locator("#line").input_value() == line_of(PAGE_ID, [5])
 
 
-@pytest.mark.parametrize("viewport", [PHONE, TABLET], ids=["phone", "tablet"])
+@pytest.mark.parametrize("viewport", [PHONE, slow(TABLET)], ids=["phone", "tablet"])
 def test_one_tap_plays_as_recorded_another_as_proposed(browser, path, viewport):
     with opened(browser, path, viewport=viewport, has_touch=True) as page:
         assert page.evaluate("document.documentElement.scrollWidth") <= viewport["width"]
