@@ -181,7 +181,7 @@ class _Near:
     @property
     def width(self) -> int:
         """Most onsets that are near one; 0 if none is."""
-        return self.columns.shape[1]
+        return int(self.columns.shape[1])
 
 
 def _centred(rows: FloatArray) -> FloatArray:
