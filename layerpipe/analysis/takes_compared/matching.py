@@ -101,26 +101,25 @@ def match_onsets(one: Events, other: Events, *, most_lag_s: float, prices: Match
     nothing = Matched(*(np.zeros(0, np.int64),) * 2, np.zeros(0), 0.0, 0.0)
     if not count or not width:
         return nothing
-    lag_s = one.time_s[:, None] - other.time_s[None, :]
-    worth = _worth(one, other, lag_s, paid)
-    possible = np.abs(lag_s) <= most_lag_s
-    if not possible.any():
+    near = _Near.of(one.time_s, other.time_s, most_lag_s)
+    if not near.width:
         return nothing
-    total, came_from = _chains(worth, lag_s, possible, one.time_s, paid)
+    total, came_from = _chains(one, other, near, paid)
     # Onsets after the last pair are left out as well, but not those beyond the other take's end.
-    ends = total - paid.left_out * 0.5 * np.minimum(count - 1 - np.arange(count)[:, None],
-                                                    width - 1 - np.arange(width)[None, :])
-    last = int(np.argmax(ends))
-    rows, columns = [], []
-    while last >= 0:
-        i, j = divmod(last, width)
-        rows.append(i)
-        columns.append(j)
-        last = int(came_from[i, j])
+    ends = total - paid.left_out * 0.5 * np.minimum(count - 1 - np.arange(count)[:, None], width - 1 - near.columns)
+    at, k = divmod(int(np.argmax(ends)), near.width)
+    last_lag_s, best = one.time_s[at] - other.time_s[near.first[at] + k], float(ends[at, k])
+    ends[np.abs(one.time_s[:, None] - other.time_s[near.columns] - last_lag_s) <= OTHER_LAG_S] = -np.inf
+    rows, columns = [at], [int(near.first[at]) + k]
+    while step := int(came_from[at, k]):
+        back, across = divmod(step - 1, paid.skip + 1)
+        at, column = at - back - 1, columns[-1] - across - 1
+        k = column - int(near.first[at])
+        rows.append(at)
+        columns.append(column)
     mine, theirs = np.array(rows[::-1]), np.array(columns[::-1])
-    apart = np.abs(lag_s - lag_s[mine[-1], theirs[-1]]) > OTHER_LAG_S
-    margin = min(float(ends.max() - ends[apart].max(initial=-np.inf)), paid.jump)
-    return Matched(mine, theirs, lag_s[mine, theirs], float(ends.max() / len(mine)), margin)
+    return Matched(mine, theirs, one.time_s[mine] - other.time_s[theirs], best / len(mine),
+                   min(best - float(ends.max()), paid.jump))
 
 
 TRANSPOSED_BELOW, TRANSPOSED_GAIN = 1.9, 0.25
@@ -159,14 +158,30 @@ def match_transposed(one: Events, other: Events, *, most_lag_s: float,
     return best, semitones
 
 
-def _worth(one: Events, other: Events, lag_s: FloatArray, paid: MatchPrices) -> FloatArray:
-    """What each pair brings, shape (onsets of one, onsets of other)."""
-    harmony = _centred(one.chroma) @ _centred(other.chroma).T
-    accents = np.abs((one.level_db - np.median(one.level_db))[:, None]
-                     - (other.level_db - np.median(other.level_db))[None, :])
-    accent = np.clip(1 - accents / paid.accent_width_db, -1, 1)
-    worth: FloatArray = 1 + paid.harmony * harmony + paid.accent * accent - paid.distance_s * np.abs(lag_s)
-    return worth
+@dataclass(frozen=True)
+class _Near:
+    """The pairs that are near enough: of each onset of one take, onsets `first` to `stop` of the other.
+
+    Arrays over them have the shape (onsets of one, width): memory grows with the song, not with its square.
+    """
+
+    first: IntArray
+    stop: IntArray
+    columns: IntArray
+    """Onset of the other take at each place; where there is none, the nearest there is."""
+
+    @classmethod
+    def of(cls, one_s: FloatArray, other_s: FloatArray, most_lag_s: float) -> _Near:
+        """Those of rising times."""
+        first = np.searchsorted(other_s, one_s - most_lag_s, "left")
+        stop = np.maximum(np.searchsorted(other_s, one_s + most_lag_s, "right"), first)
+        columns = np.minimum(first[:, None] + np.arange(int((stop - first).max())), len(other_s) - 1)
+        return cls(first, stop, columns)
+
+    @property
+    def width(self) -> int:
+        """Most onsets that are near one; 0 if none is."""
+        return int(self.columns.shape[1])
 
 
 def _centred(rows: FloatArray) -> FloatArray:
@@ -178,37 +193,42 @@ def _centred(rows: FloatArray) -> FloatArray:
     return centred
 
 
-def _chains(worth: FloatArray, lag_s: FloatArray, possible: npt.NDArray[np.bool_], time_s: FloatArray,
-            paid: MatchPrices) -> tuple[FloatArray, IntArray]:
-    """Worth of the best chain that ends with each pair, and the pair before it (-1 at the beginning of a chain)."""
-    count, width = worth.shape
-    reach = paid.skip + 1
-    # Bordered by pairs that are not there, so that every pair has as many before it.
-    total, bordered_s = np.full((count + reach, width + reach), -np.inf), np.zeros((count + reach, width + reach))
-    bordered_s[reach:, reach:] = lag_s
-    came_from = np.full((count, width), -1, np.int64)
-    begin = -paid.left_out * 0.5 * np.minimum(np.arange(count)[:, None], np.arange(width)[None, :])
-    passed_s = time_s[:, None] - np.concatenate([np.full(reach, time_s[0]), time_s])[
-        np.arange(count)[:, None] + reach - np.arange(1, reach + 1)]
-    allowed_s = paid.jitter_s + paid.drift * passed_s
+def _chains(one: Events, other: Events, near: _Near, paid: MatchPrices) -> tuple[FloatArray, npt.NDArray[np.int16]]:
+    """Worth of the best chain that ends with each pair (-inf: no pair), and how far back the pair before it is.
+
+    1 + rows between * (skip + 1) + columns between; 0 at the beginning of a chain.
+    """
+    count, reach = len(one.time_s), paid.skip + 1
+    total = np.full((count, near.width), -np.inf)
+    came_from = np.zeros((count, near.width), np.int16)
+    harmonies, accents = (_centred(one.chroma), _centred(other.chroma)), [
+        take.level_db - np.median(take.level_db) for take in (one, other)]
+    # The last rows, the nearest first, bordered by pairs that are not there, so that every pair has as many before it.
+    recent = np.full((reach, len(other.time_s) + reach), -np.inf)
+    bordered_s = np.concatenate([np.full(reach, other.time_s[0]), other.time_s])
+    rows_s = np.concatenate([np.full(reach, one.time_s[0]), one.time_s])
     left_out = paid.left_out * (np.arange(reach)[:, None] + np.arange(reach))
-    # Of every pair those before it, shape (rows back, columns back), the nearest first.
-    before, before_s = (np.lib.stride_tricks.sliding_window_view(one, (reach, reach))[:, :, ::-1, ::-1]
-                        for one in (total, bordered_s))
     for i in range(count):
-        columns = np.flatnonzero(possible[i])
-        if not len(columns):
-            continue
-        low, high = int(columns[0]), int(columns[-1]) + 1
-        change = np.abs(lag_s[i, low:high, None, None] - before_s[i, low:high]) / allowed_s[i, :, None]
-        gained = before[i, low:high] - np.minimum(0.5 * change**2, paid.jump) - left_out
-        gained = gained.reshape(high - low, -1)
-        first = gained.argmax(axis=1)
-        best = gained[np.arange(high - low), first]
-        follows = best > begin[i, low:high]
-        back, across = first // reach + 1, first % reach + 1
-        came_from[i, low:high] = np.where(follows, (i - back) * width + np.arange(low, high) - across, -1)
-        best = np.where(follows, best, begin[i, low:high])
-        total[i + reach, low + reach : high + reach] = np.where(possible[i, low:high], best + worth[i, low:high],
-                                                                -np.inf)
-    return total[reach:, reach:], came_from
+        low, high = int(near.first[i]), int(near.stop[i])
+        row = np.full(recent.shape[1], -np.inf)
+        if low < high:
+            lag_s = one.time_s[i] - other.time_s[low:high]
+            accent = np.clip(1 - np.abs(accents[0][i] - accents[1][low:high]) / paid.accent_width_db, -1, 1)
+            worth = (1 + paid.harmony * (harmonies[1][low:high] @ harmonies[0][i]) + paid.accent * accent
+                     - paid.distance_s * np.abs(lag_s))
+            # Of every pair those before it, shape (pairs, rows back, columns back), the nearest first.
+            inside = slice(low, high + reach - 1)
+            before, before_s = (np.lib.stride_tricks.sliding_window_view(whole[:, inside], reach, axis=1)[
+                :, :, ::-1].transpose(1, 0, 2) for whole in (recent, bordered_s[None]))
+            passed_s = rows_s[i + reach - 1 - np.arange(reach)]
+            change = np.abs(lag_s[:, None, None] - (passed_s[:, None] - before_s)) / (
+                paid.jitter_s + paid.drift * (one.time_s[i] - passed_s))[:, None]
+            gained = (before - np.minimum(0.5 * change**2, paid.jump) - left_out).reshape(high - low, -1)
+            first = gained.argmax(axis=1)
+            best = gained[np.arange(high - low), first]
+            begin = -paid.left_out * 0.5 * np.minimum(i, np.arange(low, high))
+            follows = best > begin
+            came_from[i, : high - low] = np.where(follows, first + 1, 0)
+            total[i, : high - low] = row[low + reach : high + reach] = np.where(follows, best, begin) + worth
+        recent = np.concatenate([row[None], recent[:-1]])
+    return total, came_from
