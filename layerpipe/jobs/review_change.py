@@ -17,6 +17,7 @@ from layerpipe.analysis.timing.proposals import Proposal
 from layerpipe.core.errors import OutputError
 from layerpipe.core.files.atomic import write_whole
 from layerpipe.core.files.regular import read_regular
+from layerpipe.core.toml_bounds import BOUNDS
 from layerpipe.jobs.timing import PlannedEdits, write_edits
 from layerpipe.outputs.review.finding import (
     HighPassEdit,
@@ -27,7 +28,6 @@ from layerpipe.outputs.review.finding import (
     ReviewFinding,
     ShiftEdit,
 )
-from layerpipe.recipe.bounds import BOUNDS
 from layerpipe.recipe.chain_edits import add_high_pass
 from layerpipe.recipe.change import Change
 from layerpipe.recipe.comp_edits import NewPart, set_comp

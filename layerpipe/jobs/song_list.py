@@ -9,7 +9,7 @@ from pathlib import Path
 
 from layerpipe.core.errors import Fault, RecipeError
 from layerpipe.core.files.regular import read_regular
-from layerpipe.recipe.bounds import BOUNDS
+from layerpipe.core.toml_bounds import BOUNDS
 
 RECIPE_SUFFIX, LIST_SUFFIX = ".toml", ".txt"
 MOST_LIST_BYTES = 64 << 20

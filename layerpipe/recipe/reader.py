@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from layerpipe.core.errors import MOST_SHOWN, Fault, RecipeError
-from layerpipe.recipe.bounds import BOUNDS, bounds_problem
+from layerpipe.core.toml_bounds import BOUNDS, bounds_problem
 from layerpipe.recipe.checks import cross_problems
 from layerpipe.recipe.messages import model_problems, place_words
 from layerpipe.recipe.model import Bed, Mic, Pass, Recipe, Take

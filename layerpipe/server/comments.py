@@ -18,8 +18,8 @@ from layerpipe.core.errors import OutputError
 from layerpipe.core.files.atomic import write_whole
 from layerpipe.core.files.locks import locked
 from layerpipe.core.files.regular import read_regular
+from layerpipe.core.toml_bounds import Bounds, bounds_problem
 from layerpipe.outputs.artist_page.answer import Answer
-from layerpipe.recipe.bounds import Bounds, bounds_problem
 
 FORMAT = "layerpipe comments 1"
 State = Literal["waiting", "written", "unchanged", "declined", "refused"]

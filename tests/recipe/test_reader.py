@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from layerpipe.core.errors import RecipeError
-from layerpipe.recipe.bounds import BOUNDS
+from layerpipe.core.toml_bounds import BOUNDS
 from layerpipe.recipe.model import Move, Recipe, Song
 from layerpipe.recipe.reader import parse_recipe, read_recipe
 

@@ -10,8 +10,8 @@ import tomllib
 import pytest
 
 from layerpipe.core.errors import OutputError
+from layerpipe.core.toml_bounds import Bounds
 from layerpipe.outputs.artist_page import Answer, ChosenLevel
-from layerpipe.recipe.bounds import Bounds
 from layerpipe.server.comments import CommentsFile, CommentsFull, comments_path
 from layerpipe.server.limits import Buckets
 from layerpipe.server.network import checked_address, listen, local_address, netloc

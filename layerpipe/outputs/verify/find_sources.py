@@ -14,11 +14,11 @@ from pathlib import Path
 from layerpipe.core.errors import Fault, OutputError, RecipeError
 from layerpipe.core.files.regular import is_regular
 from layerpipe.core.text import one_line
+from layerpipe.core.toml_bounds import BOUNDS
 from layerpipe.outputs.bounce.delivery_sheet import RECIPE
 from layerpipe.outputs.verify.opened_bounce import OpenBounce
 from layerpipe.outputs.verify.stem_file import checksum_of
 from layerpipe.outputs.verify.verdicts import CHANGED, MISSING, UNCHANGED, SourceVerdict
-from layerpipe.recipe.bounds import BOUNDS
 from layerpipe.recipe.model import Recipe
 from layerpipe.recipe.reader import RecipeFile, parse_recipe
 

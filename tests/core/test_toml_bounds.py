@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from layerpipe.core.errors import MOST_SHOWN, RecipeError
-from layerpipe.recipe.bounds import BOUNDS, bounds_problem
+from layerpipe.core.toml_bounds import BOUNDS, bounds_problem
 from layerpipe.recipe.reader import parse_recipe
 
 MB = 1_000_000

@@ -1,4 +1,4 @@
-"""What a recipe may ask of the TOML reader, counted before it reads: some short texts take gigabytes to read.
+"""What a recipe or another text may ask of the TOML reader, counted before it reads: some short texts take gigabytes.
 
 tomllib needs memory that grows with the square of a dotted key's length, and a megabyte can hold 500,000 values, far
 more than a song has. Only tokens are counted here; whether the text is TOML is tomllib's business.
