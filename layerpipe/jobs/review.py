@@ -83,8 +83,8 @@ def find_review(file: RecipeFile, cache: TakeCache | None = None, *,
     cache = cache or TakeCache()
     digests = [cache.notes.digest_of(path, source_digest) for path in sources_of(file)[1:]]
     state = {"review": _VERSION, "program": _program_digest(), "recipe": file.text, "sources": digests}
-    kept = keeping_in(cache)(state, "review", lambda: json.dumps(to_json(find_all(
-        file, cache, on_progress=on_progress))).encode())
+    kept = keeping_in(cache)(state, "review", lambda: json.dumps(to_json(cache.retried(
+        lambda: find_all(file, cache, on_progress=on_progress)))).encode())
     song = json.dumps([file.recipe.song.title, file.recipe.song.artist])
     page_id = _digits(song) + _digits(json.dumps([state, kept.decode()]))
     return Review(file, page_id, from_json(json.loads(kept)))

@@ -18,8 +18,8 @@ _START_S = _END_S = 60.0
 """Much longer than either takes on a loaded machine."""
 _HEAD_BYTES = 16 << 10
 """Largest head of a request; a browser's has about one KB."""
-_CUT_SHORT = "ASGI callable returned without completing response."
-"""What the web server says of a response that was not taken in time (`ServerLimits.response_s`)."""
+_CUT_SHORT = tuple(f"ASGI callable returned without {what} response." for what in ("starting", "completing"))
+"""What the web server says of a response that was not made or taken in time (`ServerLimits.response_s`)."""
 
 
 class RunningServer:
@@ -90,7 +90,7 @@ class _ToTerminal(logging.Handler):
 
     def emit(self, record: logging.LogRecord) -> None:
         """One message."""
-        if record.getMessage() == _CUT_SHORT:
+        if record.getMessage() in _CUT_SHORT:
             return
         mistake = record.exc_info[1] if record.exc_info else None
         reason = f" ({type(mistake).__name__}: {mistake})" if mistake else ""
@@ -120,6 +120,7 @@ def _guarded_protocol(limits: ServerLimits) -> type[asyncio.Protocol]:
             super().connection_made(transport)
             self._address = self.client[0] if self.client else ""
             self._seen: object = None
+            self._was_closing = False
             open_of[self._address] += 1
             self._look: asyncio.TimerHandle = self.loop.call_later(limits.idle_s, self._close_if_idle)
             if open_of[self._address] > limits.connections_per_address:
@@ -133,11 +134,14 @@ def _guarded_protocol(limits: ServerLimits) -> type[asyncio.Protocol]:
             super().connection_lost(exc)
 
         def _close_if_idle(self) -> None:
-            """Close if no request has arrived since the last look and none is being answered."""
-            if self.conn.their_state is h11.IDLE and self._seen is self.cycle:
+            """Close if no request has arrived since the last look and none is being answered.
+
+            Closing waits for the client to take what was sent: not longer than until the next look.
+            """
+            if self._was_closing or (self.conn.their_state is h11.IDLE and self._seen is self.cycle):
                 self.transport.abort()
                 return
-            self._seen = self.cycle
+            self._seen, self._was_closing = self.cycle, self.transport.is_closing()
             self._look = self.loop.call_later(limits.idle_s, self._close_if_idle)
 
     return GuardedProtocol

@@ -115,9 +115,16 @@ def test_pictures_and_candidates_of_every_section_are_written_equally_loud(recip
     drawn = sorted(path.name for path in tmp_path.glob("*.svg"))
     assert drawn == ["passes-again.svg", "passes-song.svg"]
     assert (tmp_path / drawn[0]).read_bytes() == (tmp_path / drawn[1]).read_bytes()
-    files = sorted((tmp_path / "ears" / "song").iterdir())
+    files = sorted((tmp_path / "ears" / "song").glob("*.wav"))
     assert len(files) == 6
     assert sum("chosen" in path.name for path in files) == 2
+    earlier, mine = sorted((tmp_path / "ears" / "again").glob("*.wav")), tmp_path / "ears" / "again" / "mine.wav"
+    mine.write_bytes(earlier[0].read_bytes())
+    again.write_text(again.read_text("utf-8").replace(f'"{SONG.sections[-1][0]}"', '"last"'), "utf-8")
+    run(again, "--listen", tmp_path / "ears" / "again")
+    left = [path for path in earlier if path.exists()]
+    assert mine.exists()
+    assert 0 < len(left) < len(earlier), "files of the earlier recipe are gone"
     # ITU-R BS.1770 as pyloudnorm measures it.
     loudness = []
     for path in files:
@@ -176,7 +183,7 @@ def test_neither_picture_nor_candidates_are_written_over_a_take(recipe, tmp_path
     made = json.loads(result.stdout)
     assert made["caution"] == "Caution: start with the volume low, above all in headphones."
     assert made["caution"] in result.stderr
-    first = min((tmp_path / "ear").iterdir())
+    first = min((tmp_path / "ear").glob("*.wav"))
     assert made["takes"]
     first.unlink()
     first.hardlink_to(take)

@@ -18,6 +18,7 @@ from layerpipe.jobs.review_change import change_of_undo, forget_undone, undo_pat
 from layerpipe.outputs.review.line import line_of
 from layerpipe.recipe.edit.moves_and_levels import set_level
 from layerpipe.recipe.reader import read_recipe
+from layerpipe.render.cache.take_cache import CacheMoved, TakeCache
 from layerpipe.render.pipeline import process_takes
 from tests.cli.test_choose import PASSES, SONG, recipe_text
 from tests.cli.test_share import screen
@@ -149,6 +150,20 @@ def test_kills_between_keeping_the_text_and_changing_the_recipe_leave_undo_worki
     forget_undone(recipe)
     assert recipe.read_bytes() == before
     assert not undo_path(recipe).exists()
+
+
+def test_a_cache_that_fails_while_findings_are_looked_for_is_left(recipe, tmp_path, monkeypatch):
+    tried = []
+
+    def find_all(file, cache, *, on_progress):
+        tried.append(cache)
+        if len(tried) == 1:
+            raise CacheMoved("the disk is full")
+        return []
+
+    monkeypatch.setattr("layerpipe.jobs.review.find_all", find_all)
+    assert find_review(read_recipe(recipe), TakeCache(tmp_path / "cache")).findings == []
+    assert len(tried) == 2
 
 
 def test_what_is_proposed_sounds_as_it_will_be_bounced(recipe, document):

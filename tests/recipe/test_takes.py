@@ -21,6 +21,13 @@ comp = [ { from = "bar 5", to = "bar 9", pass = "3" } ]
 """
 
 
+@pytest.mark.parametrize("folder", ["\u200f\u05e9\u05d9\u05e8", "\udce9\udcff", "a\x1b[2J\nb"])
+def test_a_song_may_lie_in_a_folder_of_any_name(folder):
+    recipe = parse_recipe(Path(f"/{folder}/song.toml"), SONG + 'file = "left.wav"\nchannel = 2\n').recipe
+    (mic,) = recipe.layer[0].take[0].every_pass[0].every_mic
+    assert (mic.file, mic.channel, mic.shift_ms) == (Path(f"/{folder}/left.wav"), 2, 0.0)
+
+
 def faults_of(text: str) -> str:
     """What a recipe is refused for."""
     with pytest.raises(RecipeError) as refusal:

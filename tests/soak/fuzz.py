@@ -213,6 +213,7 @@ def run(target_name: str, count: int, seed: int, folder: Path, *, longest_s: flo
                     slowest_s, peak_mb = max(slowest_s, float(slow)), max(peak_mb, float(peak))
                 else:
                     complaints.append(f"{target_name}, seed {seed}, {rest}")
+                    print(complaints[-1], file=sys.stderr, flush=True)
         _, status = os.waitpid(child, 0)
         if status:
             complaints.append(f"{target_name}, seed {seed}: the process died in inputs {first} to "

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from importlib import resources
 from typing import Any
 
+from layerpipe.core.text import printable
 from layerpipe.outputs.artist_page.model import PageSound
 from layerpipe.outputs.review.line import FORMAT
 from layerpipe.outputs.review.model import STATES, ReviewItem, ReviewSong, ReviewVoice
@@ -69,7 +70,7 @@ def build_page(song: ReviewSong, recipe: str, *, served: ReviewAddresses | None 
     policy = (f"default-src 'none'; script-src '{_digest(script)}'; style-src '{_digest(style)}'; {sources}"
               "base-uri 'none'; form-action 'none'")
     frame = environment.from_string(_sources("review", ("review.html.j2",))).render(
-        song=song, recipe=recipe, policy=policy, generator=GENERATOR, served=served is not None,
+        song=song, recipe=printable(recipe), policy=policy, generator=GENERATOR, served=served is not None,
         # Our own sources: the only text that is not escaped.
         style=Markup(style), script=Markup(script), sounds=Markup(_SOUNDS), facts=Markup(_facts(song, served, version)))
     # No name can look like this, because "<" is escaped in names.

@@ -84,7 +84,10 @@ class Pass(Noun):
     @property
     def every_mic(self) -> tuple[Mic, ...]:
         """The microphones; a pass of one file is one microphone."""
-        return tuple(self.mics) if self.file is None else (Mic(file=self.file, channel=self.channel),)
+        if self.file is None:
+            return tuple(self.mics)
+        # Not validated again: the file was, as it was written; the folders around it may have any name.
+        return (Mic.model_construct(file=self.file, channel=self.channel),)
 
 
 class CompPart(Noun):

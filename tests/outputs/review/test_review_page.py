@@ -28,6 +28,10 @@ def path(tmp_path_factory):
     return made
 
 
+def test_a_recipe_may_have_any_name():
+    assert b"s\\uDCFF.toml" in build_page(made_review(), "s\udcff.toml")
+
+
 def heard(page):
     """What plays: number, setting, state."""
     return page.evaluate("""(() => { const { listener } = layerpipeReview;
