@@ -149,6 +149,15 @@ def test_a_faint_onset_counts_where_the_take_plays_and_nothing_else_is_near(late
     assert len(onsets_with_expected(found, GRID)) == len(certain) + added
 
 
+@pytest.mark.parametrize("bars", [1, 7])
+def test_light_onsets_show_that_a_take_plays_a_place_and_rejected_ones_do_not(bars):
+    times = 1.0 + np.arange(64) * EIGHTH_S
+    last = np.arange(64) % 8 == 7
+    certain, weak = onsets_at(times[~last]), tuple(onsets_at(times[last][:bars], confidence=0.3))
+    assert len(onsets_with_expected(Detection(certain, [], light=weak), GRID)) == 56 + bars * (bars == 7)
+    assert len(onsets_with_expected(Detection(certain, [], weak), GRID)) == 56
+
+
 @pytest.mark.parametrize(("tempo", "span_s", "rounded"), [(90.002, 200.0, 90.0), (90.004, 200.0, 90.004)])
 def test_a_tempo_is_rounded_where_no_one_could_hear_the_drift(tempo, span_s, rounded):
     assert round_tempo(tempo, span_s) == rounded

@@ -53,7 +53,7 @@ class PartialSettings:
     fall_db: float = 6.0
     """A quarter of the partials fall by more."""
     tonal_db: float = 14.0
-    """Level of the strong over that of the usual bins: noise has 6, and what a hand leaves 6 to 17."""
+    """Level of the strong over that of the usual bins, before and after: noise has 6, what a hand leaves 6 to 17."""
     decay_db: float = 3.0
     """What rings falls by less from the frame after to the later one; what a hand leaves by about 5."""
 
@@ -142,5 +142,5 @@ def _partials_fall(samples: FloatArray, frame: int, rate_hz: float) -> bool:
     around = np.lib.stride_tricks.sliding_window_view(np.pad(after, 1), 5).max(axis=1)
     fall, tonal, decay = (10 * np.log10(ratio) for ratio in (
         np.quantile(inside[is_partial] / around[is_partial], 0.75),
-        np.quantile(later, 0.95) / np.median(later), after.sum() / later.sum()))
+        min(np.quantile(one, 0.95) / np.median(one) for one in (before, later)), after.sum() / later.sum()))
     return bool(fall > PARTIALS.fall_db and tonal > PARTIALS.tonal_db and decay < PARTIALS.decay_db)
