@@ -23,6 +23,9 @@ class SharedFile:
         If it cannot be opened.
     """
 
+    # Kept here: when a process ends, `os` may be emptied before the last file is closed.
+    _close = staticmethod(os.close)
+
     def __init__(self, file: Path | int) -> None:
         flags = os.O_RDONLY | getattr(os, "O_BINARY", 0)
         self._fd = file if isinstance(file, int) else os.open(file, flags)
@@ -47,4 +50,4 @@ class SharedFile:
 
     def __del__(self) -> None:
         if hasattr(self, "_fd"):
-            os.close(self._fd)
+            self._close(self._fd)
