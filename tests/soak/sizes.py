@@ -46,7 +46,7 @@ def sparse_take(path: Path, seconds: float, rate_hz: int, seed: int = 1) -> int:
     return frames
 
 
-def recipe_of_many(folder: Path, takes: int, rate_hz: int, *, level_db: float = -24.0) -> Path:
+def recipe_of_many(folder: Path, takes: int, rate_hz: int, *, level_db: float = -36.0) -> Path:
     """A recipe whose takes are one file through chains of their own."""
     layers: list[dict[str, Any]] = []
     for n in range(takes):
