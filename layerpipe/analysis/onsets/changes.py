@@ -6,8 +6,8 @@ clicks, squeaks and breaths change the bands, but let the partials ring on; a ha
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -74,9 +74,10 @@ def band_changes_db(samples: FloatArray, rate_hz: float) -> FloatArray:
     if len(samples) < size + step * hop:
         return np.zeros(0)
     frames = np.lib.stride_tricks.sliding_window_view(samples, size)[::hop] * np.hanning(size)
-    power = np.abs(np.fft.rfft(frames, axis=1)) ** 2
+    spectra = np.fft.rfft(frames, axis=1)
+    power = spectra.real**2 + spectra.imag**2
     edges = np.searchsorted(np.fft.rfftfreq(size, 1 / rate_hz), [hz for hz in CHANGE.bands_hz if hz < rate_hz / 2])
-    bands = np.stack([power[:, first:stop].sum(axis=1) for first, stop in pairwise(edges)], axis=1)
+    bands = np.add.reduceat(power[:, : edges[-1]], edges[:-1], axis=1)
     levels_db = 10 * np.log10(bands + CHANGE.noise * bands.max(axis=1, keepdims=True) + 1e-9)
     changes: FloatArray = np.sort(np.abs(levels_db[step:] - levels_db[:-step]), axis=1)[:, -CHANGE.bands]
     return changes
@@ -96,7 +97,8 @@ def has_change(sound: Sound, at_s: float) -> bool:
                           CHANGE.near_s)
 
 
-def light_strokes(samples: FloatArray, rate_hz: float, changes_db: FloatArray) -> list[int]:
+def light_strokes(samples: FloatArray, rate_hz: float, changes_db: FloatArray,
+                  apart_s: tuple[float, Sequence[float]] = (0.0, ())) -> list[int]:
     """Frames at which strings are touched and struck again, softer; right to some ms.
 
     Parameters
@@ -106,6 +108,8 @@ def light_strokes(samples: FloatArray, rate_hz: float, changes_db: FloatArray) -
     rate_hz : float
     changes_db : np.ndarray [shape=(hops,)]
         By `band_changes_db`.
+    apart_s : (float, sequence of float)
+        Distance kept from moments at which something else was found, and these, in seconds after the first sample.
 
     Returns
     -------
@@ -115,6 +119,10 @@ def light_strokes(samples: FloatArray, rate_hz: float, changes_db: FloatArray) -
     reach, size, hop = round(CHANGE.reach_s / CHANGE.hop_s), CHANGE.frame_s * rate_hz, CHANGE.hop_s * rate_hz
     found = []
     is_peak = (changes_db > CHANGE.least_db) & (changes_db == highest_near(changes_db, reach))
+    for at_s in apart_s[1]:
+        first, stop = (max(round((at_s + by_s - CHANGE.frame_s) / CHANGE.hop_s), 0)
+                       for by_s in (-apart_s[0], apart_s[0]))
+        is_peak[first:stop] = False
     for peak in map(int, np.flatnonzero(is_peak)):
         if not _partials_fall(samples, round(size + peak * hop), rate_hz):
             continue

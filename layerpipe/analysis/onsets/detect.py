@@ -221,8 +221,9 @@ def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float, last_s
             found.append(one)
     changes_db = band_changes_db(samples, rate_hz)
     faint = [onset for onset in faint if is_change_near(changes_db, onset.at_s - chunk.start_s, ONSET.faint_near_s)]
+    known_s = [onset.at_s - chunk.start_s for onset in (*found, *faint)]
     light = [_onset_of(chunk, frame, 0.0, ONSET.faint_confidence)
-             for frame in light_strokes(samples, rate_hz, changes_db)]
+             for frame in light_strokes(samples, rate_hz, changes_db, (PEAK.low_apart_s, known_s))]
     light = [one for one in light if all(abs(one.at_s - onset.at_s) > PEAK.low_apart_s for onset in (*found, *faint))]
     start_s, stop_s = chunk.core_s[0], min(chunk.core_s[1], last_s)
     onsets = _join_rakes(chunk, residual, sorted(found, key=lambda onset: onset.at_s))
