@@ -47,6 +47,7 @@ def test_plain_strums_are_found_at_every_tolerance(voice, meter, tempo):
     assert np.all(np.array(f_scores(take, times_of(take.samples, take.rate_hz))) >= [0.97, 0.98, 0.98, 0.98])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("voice", ["modal", slow("steel"), slow("nylon"), slow("electric")])
 def test_light_muted_and_stopped_strums_in_a_room_are_found(voice):
     scores = [f_scores(take, times_of(take.samples, take.rate_hz))
@@ -209,6 +210,7 @@ def test_a_dull_take_is_analysed_at_half_the_rate(easy, rng, corner_hz, analysed
     assert next(read_chunks(ArraySound(samples, easy.rate_hz))).rate_hz == pytest.approx(analysed_at_hz)
 
 
+@pytest.mark.slow
 def test_dull_strums_are_found_in_noise():
     take = make_strums(8, voice="nylon", hand=HARD, meter="4/4", tempo=92, bars=8)
     dull = signal.sosfilt(signal.butter(8, 2000, fs=take.rate_hz, output="sos"), take.samples)

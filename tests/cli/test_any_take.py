@@ -138,6 +138,7 @@ def test_a_take_that_ends_early_beside_one_of_another_rate(tmp_path, rate_hz, ea
               "bar_one_s": 0.25, "bars": 1, "bed": None, "muted": False, "move": False}, tmp_path)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("frames", [1, slow(17), slow(52)])
 def test_a_take_shorter_than_a_click_is_checked(tmp_path, frames):
     take = {"frames": frames, "rate_hz": 8_000, "channels": 2, "sound": "one sample", "seed": 3}

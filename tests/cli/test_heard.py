@@ -85,6 +85,7 @@ def test_a_command_answers_the_same_the_second_time(folder, tmp_path, monkeypatc
     assert set((tmp_path / "kept" / "takes").glob(f"*.{KIND}")) == kept
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("words", [("tempo",), *(slow(words) for words in (
     ("check",), ("check", "left 1.flac", "right 2.flac"), ("timing",), ("timing", "--after"), ("choose",),
     ("draft", ".")))], ids=" ".join)

@@ -122,6 +122,7 @@ def test_two_bounces_differ_in_words_by_their_passes(folder: Path, made: PassesS
         assert words in said, said
 
 
+@pytest.mark.slow
 def test_an_overdub_is_neither_late_nor_short_and_has_places_of_the_song(folder: Path, made: PassesSong) -> None:
     recipe = write_recipe(folder, made)
     recipe.write_text(recipe.read_text().replace('[[layer]]\nname = "overdub"\n', ""))
@@ -216,6 +217,7 @@ def test_microphones_are_lined_up_by_check(folder: Path, made: PassesSong) -> No
     assert np.std(both) > 0.95 * (np.std(planted.samples[:, 0]) + np.std(planted.samples[:, 1])) * 0.9
 
 
+@pytest.mark.slow
 def test_two_takes_that_are_microphones_of_one_performance_are_not_to_be_played_again(folder: Path) -> None:
     planted = make_mics(2)
     for n in (0, 1):
@@ -235,6 +237,7 @@ def test_two_takes_that_are_microphones_of_one_performance_are_not_to_be_played_
     assert other.invert_polarity == planted.inverted
 
 
+@pytest.mark.slow
 def test_pages_and_previews_are_made_of_what_is_heard(folder: Path, made: PassesSong, tmp_path: Path) -> None:
     recipe = write_recipe(folder, made, "page", left='comp = [ { from = "bar 5", to = "bar 9", pass = "3" } ]')
     assert run("page", recipe, "--out", tmp_path / "page.html").exit_code == 0

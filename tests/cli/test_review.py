@@ -194,6 +194,7 @@ def test_lines_of_another_song_and_of_what_is_not_proposed_are_refused(recipe, d
     assert "belongs to one recipe" in run("review", recipe, recipe, "--undo", code=2).output
 
 
+@pytest.mark.slow
 def test_the_page_stays_below_its_size_and_says_what_is_silent(recipe, tmp_path):
     review = find_review(read_recipe(recipe))
     whole, silent = (prepare_review(review, most_bytes=most) for most in (None, 1000))

@@ -180,6 +180,7 @@ def send(url, level, name):
     assert json.load(urllib.request.urlopen(request)) == {"kept": True}
 
 
+@pytest.mark.slow
 def test_no_ask_collects_and_never_writes_the_recipe(recipe, tmp_path):
     before = recipe.read_bytes()
     words = ["share", recipe, "--host", "127.0.0.1", "--no-ask", "--section", "chorus", "--seconds", "2"]

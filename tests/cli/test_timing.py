@@ -121,6 +121,7 @@ def test_moves_are_written_once_work_as_predicted_and_are_removed(song, takes):
     assert song.read_bytes() == before
 
 
+@pytest.mark.slow
 def test_a_second_run_finds_nothing_new_where_the_first_changes_what_is_usual(tmp_path):
     # Of 80 such songs three had a move more in the second run, as long as the first judged only what was recorded.
     planted = plant_song(9, voice="steel", hand=replace(EASY, scatter_ms=7.0), bars=12, places=2)

@@ -74,6 +74,7 @@ def test_an_unknown_kind_is_refused_with_those_that_exist(song):
         assert word in result.output
 
 
+@pytest.mark.slow
 def test_check_tells_sibilance_and_says_nothing_of_strings(song):
     short = song.with_name("short.toml")
     text = song.read_text().replace('name = "vocals"\n', 'name = "vocals"\nkind = "voice"\n')

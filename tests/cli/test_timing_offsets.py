@@ -88,6 +88,7 @@ def test_a_take_that_begins_late_gets_one_shift_that_is_written_works_and_is_rem
     assert recipe.read_bytes() == before
 
 
+@pytest.mark.slow
 def test_a_shift_set_by_hand_is_replaced_and_comes_back(tmp_path):
     recipe = song(tmp_path, later(strummed(1), 0.3), strummed(2), strummed(3), shift_ms="-50.0   # by ear")
     before = recipe.read_bytes()
@@ -99,6 +100,7 @@ def test_a_shift_set_by_hand_is_replaced_and_comes_back(tmp_path):
     assert recipe.read_bytes() == before
 
 
+@pytest.mark.slow
 def test_loose_places_of_a_late_take_are_moved_after_the_shift(tmp_path):
     loose = make_strums(1, hand=Hand(scatter_ms=4.0), tempo=TEMPO, bars=BARS, harmony=1,
                         planted=((4, 0, 7, 36.0),)).samples
@@ -115,6 +117,7 @@ def test_loose_places_of_a_late_take_are_moved_after_the_shift(tmp_path):
     assert "timing:" not in recipe.read_text()
 
 
+@pytest.mark.slow
 def test_the_shift_of_a_take_with_passes_is_written_into_each_that_is_heard(tmp_path):
     recipe = song(tmp_path, strummed(1), strummed(2), strummed(3))
     for name, seed in (("1", 4), ("2", 5), ("3", 6)):
@@ -144,6 +147,7 @@ comp = [ {{ from = {joint_s:.3f}, to = "bar 7", pass = "2" }} ]
     assert recipe.read_bytes() == before
 
 
+@pytest.mark.slow
 def test_moves_go_with_the_sound_when_their_take_is_shifted(tmp_path):
     loose = make_strums(1, hand=Hand(scatter_ms=4.0), tempo=TEMPO, bars=BARS, harmony=1,
                         planted=((4, 0, 7, 36.0),)).samples
@@ -167,6 +171,7 @@ def test_moves_go_with_the_sound_when_their_take_is_shifted(tmp_path):
     assert recipe.read_text() == before
 
 
+@pytest.mark.slow
 def test_of_two_takes_a_sixteenth_apart_the_one_off_the_grid_is_late(tmp_path):
     first, second = takes_of(song(tmp_path, later(strummed(1), 0.21), strummed(2)))
     assert (first["verdict"], second["verdict"]) == ("needs edits", "tight")
@@ -180,6 +185,7 @@ def test_a_beat_off_is_told_as_a_beat_and_shifted(tmp_path):
     assert late["shift_ms"] == pytest.approx(-1000 * BEAT_S, abs=4)
 
 
+@pytest.mark.slow
 def test_a_bar_off_is_more_than_shift_ms_may_be_and_told_in_words(tmp_path):
     recipe = song(tmp_path, later(strummed(1), 4 * BEAT_S), strummed(2), strummed(3))
     late = takes_of(recipe)[0]
@@ -216,6 +222,7 @@ def test_a_slow_drift_is_mended_by_a_few_moves_of_phrases(tmp_path):
     assert after["verdict"] == "tight"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("count", [2, 3])
 def test_a_fast_drift_is_re_recorded(tmp_path, count):
     sounds = (slower(strummed(1), 1.5), strummed(2), strummed(3))[:count]

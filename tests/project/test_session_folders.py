@@ -186,6 +186,7 @@ def test_planted_passes_are_what_their_kinds_say(seed):
     assert not made.comp_is_right(copied)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [0, 8])
 def test_planted_microphones_are_as_far_apart_as_told(seed):
     # The phase of the cross-spectrum of a delay is a line through 0 whose slope is the delay (textbook).

@@ -201,6 +201,7 @@ print(Path(sys.argv[1], "song").stat().st_size, resource.getrusage(resource.RUSA
 """
 
 
+@pytest.mark.slow
 def test_memory_does_not_grow_with_the_song(tmp_path):
     # 64 channels: the products of a minute are 110 MB; the spool's room of 8 MB and working room may be held.
     run = subprocess.run([sys.executable, "-c", MANY_CHANNELS, str(tmp_path)], capture_output=True, text=True,

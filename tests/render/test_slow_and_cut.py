@@ -48,6 +48,7 @@ def test_the_last_string_of_a_slow_spread_is_found(voice, spread_s):
     assert onsets[0].rake_ms == pytest.approx(1000 * spread_s, abs=10)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("voice", TRIED)
 def test_strums_that_are_let_go_at_once_are_no_slow_spreads(voice):
     take = make_strums(41, voice=voice, hand=Hand(strum_ms=(8.0, 40.0)), meter="4/4", tempo=96, bars=6)

@@ -172,6 +172,7 @@ def in_a_moment(work):
     return timer
 
 
+@pytest.mark.slow
 def test_saving_by_writing_or_by_replacing_is_noticed(tmp_path):
     path, other = tmp_path / "song.toml", tmp_path / "other.txt"
     path.write_text("one")

@@ -29,6 +29,7 @@ def with_level(song, section, layer, level_db):
     return dataclasses.replace(song, sections=sections)
 
 
+@pytest.mark.slow
 def test_served_sound_is_that_of_the_one_file_page(browser, serve, demo_page, tmp_path):
     path = tmp_path / "page.html"
     path.write_bytes(build_page(demo_page))
@@ -140,6 +141,7 @@ def test_a_newer_version_is_offered_and_choices_stay(browser, serve, demo_page):
         assert page.get_by_label("rakes", exact=True).input_value() == "-11"
 
 
+@pytest.mark.slow
 def test_a_newer_version_with_another_part_keeps_what_was_done_in_the_others(browser, serve, demo_page):
     served = serve()
     extra = dataclasses.replace(demo_page.sections[0], name="intro")
@@ -185,6 +187,7 @@ def test_an_answer_too_long_to_send_is_not_sent(browser, serve):
     assert not served.comments.path.exists()
 
 
+@pytest.mark.slow
 def test_axe_finds_nothing(browser, serve, demo_page):
     served = serve()
     with on_phone(browser, served.url) as page:
@@ -199,6 +202,7 @@ def test_axe_finds_nothing(browser, serve, demo_page):
     assert len(found.response["passes"]) > 20
 
 
+@pytest.mark.slow
 def test_without_scripts_the_players_come_from_the_server(browser, serve, demo_page):
     part = demo_page.sections[0]
     served = serve(song=dataclasses.replace(demo_page, sections=(dataclasses.replace(part, player=b"AAC" * 100),

@@ -53,6 +53,7 @@ def fitted(song, making, **limits):
     return fit_page(parts_within, 20.0, making, limits=SizeLimits(**limits)), tried
 
 
+@pytest.mark.slow
 def test_a_page_that_fits_is_left_as_it_is(lantern, making):
     page, tried = fitted(lantern[0], making)
     assert (page.bits, page.shortened, tried) == (16, (), [20.0])

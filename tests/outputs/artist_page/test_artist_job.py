@@ -84,6 +84,7 @@ def test_another_level_keeps_the_sound_and_only_reads_it_anew(tmp_path, forbid):
         prepare_page(read_recipe(recipe), sections=["chorus"], seconds=2.5)
 
 
+@pytest.mark.slow
 def test_what_was_damaged_in_the_cache_is_made_again(tmp_path):
     file, cache = read_recipe(LANTERN), TakeCache(tmp_path)
     first = prepare_page(file, sections=["chorus"], seconds=1.0, cache=cache)
@@ -164,6 +165,7 @@ def test_the_page_id_follows_takes_bars_and_reference_and_nothing_else(tmp_path)
         assert id_of(text.replace(old, new, 1)) != first
 
 
+@pytest.mark.slow
 def test_the_command_says_what_it_gave_up_for_the_size(tmp_path):
     out = tmp_path / "page.html"
     words = ["page", str(LANTERN), "--section", "chorus", "--most-mb", "1", "--out", str(out)]

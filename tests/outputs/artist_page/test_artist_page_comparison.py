@@ -97,6 +97,7 @@ def test_play_beside_the_two_settings_starts_as_they_do(open_page):
     assert page.evaluate("layerpipePage.player.offset") == 0
 
 
+@pytest.mark.slow
 def test_the_order_is_drawn_anew_each_time(open_page):
     page = open_page()
     start_comparing(page)

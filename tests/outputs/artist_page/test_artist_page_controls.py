@@ -42,6 +42,7 @@ def test_it_plays_slides_and_pauses_live(open_page):
     assert page.evaluate("layerpipePage.player.offset") == pytest.approx(stopped, abs=0.1)
 
 
+@pytest.mark.slow
 def test_the_waveform_is_a_place_to_touch_click_and_walk_along(open_page):
     page = open_page(has_touch=True)
     place, wave = page.get_by_role("slider", name="Place in this part"), page.locator("#wave")
@@ -80,6 +81,7 @@ def test_what_stops_the_sound_from_outside_shows_and_the_next_tap_goes_on(open_p
     assert page.evaluate("layerpipePage.player.offset") == pytest.approx(stopped_s, abs=0.01)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("resume", ["() => new Promise(() => {})", "async () => { throw new DOMException('no'); }"],
                          ids=["hangs", "is refused"])
 def test_a_start_that_fails_says_so_and_the_next_tap_recovers(open_page, resume):
@@ -118,6 +120,7 @@ def swipe(open_page):
     return page, _swipe
 
 
+@pytest.mark.slow
 def test_a_swipe_up_or_down_changes_nothing_and_scrolls(swipe):
     page, finger = swipe
     octave = page.get_by_label("octave", exact=True)

@@ -131,6 +131,7 @@ def test_the_script_hides_the_notice_and_removes_the_players(open_page, demo, tm
     until(page, "!document.getElementById('players')")
 
 
+@pytest.mark.slow
 def test_sound_from_addresses_is_the_sound_from_inside_the_page(browser, plain_page, demo):
     song, _ = demo
     content = build_page(song, served=SERVED)

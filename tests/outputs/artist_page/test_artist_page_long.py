@@ -90,6 +90,7 @@ def test_pieces_sound_as_the_whole_does_around_the_end_and_from_anywhere(chorus,
         assert np.abs(cut - whole).max() < 1e-5
 
 
+@pytest.mark.slow
 def test_a_long_section_plays_on_from_piece_to_piece_and_drops_what_was_played(chorus, browser, tmp_path):
     path = tmp_path / "page.html"
     path.write_bytes(build_page(chorus[1]))
@@ -109,6 +110,7 @@ def test_a_long_section_plays_on_from_piece_to_piece_and_drops_what_was_played(c
         assert not page.evaluate("layerpipePage.player.playing")
 
 
+@pytest.mark.slow
 def test_a_finger_along_the_outline_decodes_where_it_stops_and_not_what_it_passes(browser, demo, tmp_path):
     path = tmp_path / "page.html"
     path.write_bytes(build_page(in_pieces(demo[0], 16)))

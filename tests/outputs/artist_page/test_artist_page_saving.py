@@ -119,6 +119,7 @@ DAMAGED = [
 ]
 
 
+@pytest.mark.slow
 def test_damaged_memory_is_ignored(open_page):
     page = open_page()
     for damaged in DAMAGED:

@@ -60,6 +60,7 @@ def test_a_dull_knock_in_a_gap_is_heard_though_the_same_second_is_loud(tmp_path,
     assert [fault["at_s"] for fault in clicks] == [pytest.approx(at, abs=0.003) for at in at_s]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [100, slow(108)])
 def test_bright_takes_with_narrow_tops_show_an_analogue_clip(tmp_path, seed):
     take = made.make_take(seed, instrument="loop steel", tempo=90.0, seconds=14)
@@ -85,6 +86,7 @@ def test_tones_alone_are_no_clicks(tmp_path, tones):
     assert "click" not in kinds_of(tmp_path / "take.wav", tones)
 
 
+@pytest.mark.slow
 def test_strings_that_lean_only_while_they_sound_are_no_offset(tmp_path, tones):
     lean = np.convolve(np.abs(tones), np.ones(4800) / 4800, mode="same") * 0.5
     pauses = np.where(np.arange(len(tones)) % (4 * RATE_HZ) < 3 * RATE_HZ, 1.0, 0.0)

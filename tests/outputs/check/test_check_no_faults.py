@@ -40,6 +40,7 @@ def test_digital_silence_between_phrases_is_no_dropout(tmp_path, take, subtype, 
     assert "dropout" not in kinds_of(tmp_path / "take.wav", in_phrases(take.samples, fade_s), subtype)
 
 
+@pytest.mark.slow
 def test_silence_that_a_gate_cuts_into_room_noise_is_no_dropout(tmp_path, take):
     samples = take.samples + 1e-4 * np.random.default_rng(1).standard_normal(len(take.samples))
     for start_s, stop_s in take.gaps_s:

@@ -60,6 +60,7 @@ def kinds(take: dict) -> list[str]:
     return [fault["kind"] for fault in take["faults"]]
 
 
+@pytest.mark.slow
 def test_takes_that_agree_have_no_faults(tmp_path):
     assert [kinds(take) for take in checked(tmp_path, strummed(1), strummed(2), strummed(3), code=0)] == [[]] * 3
 
@@ -89,6 +90,7 @@ def test_of_two_takes_with_different_notes_both_are_to_be_reviewed(tmp_path):
         assert "nothing shows which of them is right" in fault["text"]
 
 
+@pytest.mark.slow
 def test_a_late_take_is_told_once_with_its_shift(tmp_path):
     late = np.concatenate([np.zeros(round(0.4 * RATE_HZ)), strummed(1)])
     first, *rest = checked(tmp_path, late, strummed(2), strummed(3), code=0)

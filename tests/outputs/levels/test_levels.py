@@ -141,6 +141,7 @@ def _brightness_db(blend, section):
     return 10 * math.log10((_cut(above, section) ** 2).sum() / (_cut(blend, section) ** 2).sum())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("section", "level_db"), EVERY_ROW)
 def test_brightness_is_the_share_of_a_plain_spectrum(tried, bounced, section, level_db):
     blend = bounced[level_db]["blend"]
@@ -204,6 +205,7 @@ def test_more_of_a_layer_is_never_heard_less(studio):
         assert all(row.audible_share >= 0.05 for row in rows if row.audible_bands)
 
 
+@pytest.mark.slow
 def test_a_tone_is_first_heard_where_the_model_says(studio):
     # White noise N per Hz in every filter, a tone in the middle of a band: by the published formulas it needs
     # (10^0.1 - 1) N ERB of power. Noise fluctuates, so its mean over 5 % of the steps is let off 3 dB.

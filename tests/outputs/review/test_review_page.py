@@ -88,6 +88,7 @@ def test_a_walk_by_keyboard_hears_both_states_and_accepts(browser, path):
         assert page.locator("#line").input_value() == line_of(PAGE_ID, [5])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("viewport", [PHONE, slow(TABLET)], ids=["phone", "tablet"])
 def test_one_tap_plays_as_recorded_another_as_proposed(browser, path, viewport):
     with opened(browser, path, viewport=viewport, has_touch=True) as page:

@@ -43,6 +43,7 @@ def test_a_bounce_is_the_same_bytes_as_itself_and_as_its_recipe(studio, compare)
         assert {file["residual_peak_dbfs"] for file in files.values()} == {"-inf"}
 
 
+@pytest.mark.slow
 def test_a_level_and_a_corner_are_told_in_words_and_only_they_differ(studio, compare):
     def change(recipe):
         recipe["section"][1]["levels_db"] = {"octave": -7.5}
@@ -62,6 +63,7 @@ def test_a_level_and_a_corner_are_told_in_words_and_only_they_differ(studio, com
     assert files["layers/octave.wav"]["residual_rms_dbfs"] < files["blend.wav"]["residual_rms_dbfs"] + 30
 
 
+@pytest.mark.slow
 def test_a_constant_gain_is_told_apart_from_a_real_difference(studio, compare):
     def change(recipe):
         recipe["layer"][1]["take"][0]["gain_db"] = -3.0
