@@ -96,7 +96,7 @@ def refuse_changed_takes(file: RecipeFile, tempo_map: TempoMap, sounds: Sequence
             faults += [file.fault(
                 (*in_take, "move", m, "attack"),
                 f"{named} no longer has the sound this move was made for, or begins elsewhere; remove written moves "
-                f'with "layerpipe timing --undo {file.path.name}", or delete this key to keep the move')
+                f'with "layerpipe timing --undo {file.path}", or delete this key to keep the move')
                 for m, move in enumerate(one.move)
                 if move.attack and not is_same_attack(move.attack, sound, tempo_map.seconds_of(move.start))]
     if faults:
