@@ -126,7 +126,7 @@ def test_a_worker_killed_in_the_middle_costs_no_song(two_workers, songs, tmp_pat
 def test_workers_that_cannot_do_the_songs_are_named_with_every_reason_before_any_work(two_workers, songs, tmp_path):
     preload = ("from layerpipe.outputs.bounce import manifest\n"
                "manifest.__version__ = '0.0.9'\n"
-               "from layerpipe.jobs import cluster_worker\n"
+               "from layerpipe.jobs.many import cluster_worker\n"
                "def size(path, real=cluster_worker._size):\n"
                "    return -1 if path.name == 'octave-left.wav' else real(path)\n"
                "cluster_worker._size = size\n"

@@ -40,7 +40,8 @@ def test_broken_recipes_and_sounds_are_refused_with_a_letter():
     told = _soak("tests.soak.fuzz", "--count", "900", "--seed", "3", "--longest", "20")
     assert told["complaints"] == 0
     for run in told["runs"]:
-        assert run["refused"] > 600
+        # Of answers and lists many are still good ones after a change.
+        assert run["refused"] > (300 if run["target"] == "texts" else 600)
         assert run["let_through"] > 0
         assert run["peak_mb"] < 300
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, Playwright, sync_playwright
 
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
          "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage"]
@@ -29,10 +29,25 @@ def chromium_path() -> str:
     return found
 
 
+_DRIVERS: list[Playwright] = []
+
+
+@contextmanager
+def _driver() -> Iterator[Playwright]:
+    """A process can have one of them: who comes second uses that of the first, who goes last."""
+    if _DRIVERS:
+        yield _DRIVERS[0]
+        return
+    with sync_playwright() as driver:
+        _DRIVERS.append(driver)
+        yield driver
+        _DRIVERS.clear()
+
+
 @contextmanager
 def chromium() -> Iterator[Browser]:
     """A browser with a new, empty profile that is removed afterwards."""
-    with sync_playwright() as driver:
+    with _driver() as driver:
         browser = driver.chromium.launch(executable_path=chromium_path(), headless=True, args=FLAGS,
                                          timeout=PATIENCE_MS)
         try:

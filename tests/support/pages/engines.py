@@ -20,6 +20,8 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any, Protocol
 
+from playwright.sync_api import Error
+
 from tests.support.pages.browser import PHONE, chromium
 
 _START_S = 60.0
@@ -38,7 +40,7 @@ class Engine(Protocol):
         """Load a page."""
 
     def run(self, script: str, *args: Any) -> Any:
-        """The result of a function body, which may return a promise."""
+        """The result of a function body, which may return a promise; None if the page is left meanwhile."""
 
     def click(self, selector: str) -> None:
         """Click an element as a person does."""
@@ -87,7 +89,12 @@ class _Chromium:
         self._page.goto(url)
 
     def run(self, script: str, *args: Any) -> Any:
-        return self._page.evaluate(f"(args) => (function () {{ {script} }}).apply(null, args)", list(args))
+        try:
+            return self._page.evaluate(f"(args) => (function () {{ {script} }}).apply(null, args)", list(args))
+        except Error as refusal:
+            if "context was destroyed" in refusal.message:
+                return None  # the page went away meanwhile
+            raise
 
     def click(self, selector: str) -> None:
         self._page.locator(selector).click()
@@ -110,6 +117,8 @@ class _Driven:
                 f"Promise.resolve((function () {{ {script} }}).apply(null, args)).then("
                 "(value) => done({ value }), (refusal) => done({ refusal: String(refusal) }));")
         told = self._send("run", {"script": body, "args": list(args)})
+        if told is None:
+            return None  # the page went away meanwhile
         if "refusal" in told:
             raise AssertionError(told["refusal"])
         return told.get("value")
