@@ -273,3 +273,9 @@ def test_noises_on_ringing_strings_are_no_light_strokes(rng, noise, level):
         samples[at : at + len(sound)] += sound
     struck_s = np.array([0.5, 1.5, 2.5])
     assert [at_s for at_s in light_strokes_s(samples) if np.abs(struck_s - at_s).min() > 0.1] == []
+
+
+@pytest.mark.parametrize("frames", [0, 1, 300])
+def test_a_sound_too_short_for_a_change_has_no_light_strokes(frames):
+    samples = np.ones(frames)
+    assert light_strokes(samples, 8_000, band_changes_db(samples, 8_000)) == []

@@ -204,8 +204,8 @@ def test_no_ask_collects_and_never_writes_the_recipe(recipe, tmp_path):
 def test_the_code_on_the_screen_has_the_marks_of_a_qr_code(capsys):
     url = "http://192.168.178.45:8737/q7Jc0Xn1vYp2Zs3Rk4Tm5w/"
     sharing = Sharing.__new__(Sharing)
-    sharing.url = url
-    sharing.comments = types.SimpleNamespace(path=Path("song.comments.toml"), waiting=lambda: [1, 2])  # type: ignore[assignment]
+    comments = types.SimpleNamespace(path=Path("song.comments.toml"), waiting=lambda: [1, 2])
+    vars(sharing).update(url=url, comments=comments)
     _say_address(Terminal(), sharing, is_local=False)
     shown = capsys.readouterr()
     assert url in shown.out

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import tomllib
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -34,19 +35,19 @@ from tests.soak.scene import Scene, bounce, digests
 EDITS = 6
 
 
-class Kind:
+class Kind(ABC):
     """One thing that is killed: how it is prepared, done, and judged."""
 
     def __init__(self, scene: Scene) -> None:
         self.scene = scene
         self.store_folder = scene.folder / "store"
 
-    def prepare(self, n: int) -> None:
+    def prepare(self, n: int) -> None:  # noqa: B027 - most kinds have nothing to prepare
         """Before a run."""
 
+    @abstractmethod
     def work(self) -> None:
         """What is killed."""
-        raise NotImplementedError
 
     def complaints(self) -> list[str]:
         """After a kill, and after the run that follows it."""

@@ -44,6 +44,8 @@ def onset_curve_db(residual: FloatArray, rate_hz: float) -> FloatArray:
 
 def highest_near(curve: FloatArray, reach: int) -> FloatArray:
     """The highest value within `reach` of each place."""
+    if not len(curve):
+        return curve
     padded = np.pad(curve, reach, constant_values=-np.inf)
     highest: FloatArray = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1)
     return highest
