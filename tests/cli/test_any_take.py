@@ -11,9 +11,8 @@ import pytest
 import soundfile
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as some
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
+from tests.support.command import run_command
 from tests.support.examples import few, slow
 from tests.support.songs import plucked, write_recipe
 
@@ -98,7 +97,7 @@ def _try_all(song, folder):
     for words in (*([*words, str(path)] for words in COMMANDS), ["check", *sorted(names)]):
         if words[0] == "levels" and len(song["layers"]) == 1:
             continue
-        told = CliRunner().invoke(program(), [*words, "--json"])
+        told = run_command(*words, "--json")
         shown = f"{words}: {song}\n{told.stdout[-500:]}\n{told.stderr}"
         where = "".join(traceback.format_exception(*told.exc_info)[-2:])
         assert told.exception is None or isinstance(told.exception, SystemExit), shown + where

@@ -12,10 +12,9 @@ import numpy as np
 import pyloudnorm
 import pytest
 import soundfile
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
 from layerpipe.recipe.reader import read_recipe
+from tests.support.command import run_command
 from tests.support.sounds.song_player import Playing, make_song, play_pass
 from tests.support.sounds.stamped_wave import write_wave
 
@@ -29,7 +28,7 @@ PASSES = {
 
 
 def run(*words, code=0):
-    result = CliRunner().invoke(program(["choose"]), ["choose", *map(str, words)])
+    result = run_command("choose", *words)
     assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
     assert result.exit_code == code, result.output
     return result
@@ -96,7 +95,7 @@ def test_a_comp_is_written_after_it_was_shown_and_can_be_taken_back(recipe):
     assert len(left.comp) == 1
     assert (right.play, right.comp) == ("2", [])
     # check listens to the written joints anew: what choose did not say, it does not find.
-    checked = CliRunner().invoke(program(["check"]), ["check", str(recipe), "--json"])
+    checked = run_command("check", recipe, "--json")
     audible = [fault["text"].partition(": ")[2] for take in json.loads(checked.stdout)["takes"]
                for fault in take["faults"] if fault["kind"] == "comp"]
     assert audible == ["the level steps by +2.0 dB"]

@@ -9,10 +9,10 @@ import sys
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner
 
 from layerpipe import __version__
-from layerpipe.cli import COMMANDS, program
+from layerpipe.cli import COMMANDS
+from tests.support.command import run_command
 from tests.support.songs import recipe_of, write_recipe
 
 RECIPES = Path(__file__).resolve().parents[2] / "recipes"
@@ -24,7 +24,7 @@ def run(monkeypatch, tmp_path):
     monkeypatch.chdir(tmp_path)
 
     def _run(*words):
-        result = CliRunner().invoke(program(), [str(word) for word in words])
+        result = run_command(*words)
         assert result.exception is None or isinstance(result.exception, SystemExit), result.exc_info
         return result.exit_code, result.stdout, result.stderr
 

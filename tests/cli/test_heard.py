@@ -8,10 +8,9 @@ import shutil
 import numpy as np
 import pytest
 import soundfile
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
 from layerpipe.render.cache.heard import KIND
+from tests.support.command import run_command
 from tests.support.examples import slow
 from tests.support.sounds.song_player import Playing, make_song, play_pass
 
@@ -61,7 +60,7 @@ shift_ms = 0.3
 
 
 def answer(*words):
-    result = CliRunner().invoke(program([words[0]]), [*map(str, words), "--json"])
+    result = run_command(*words, "--json")
     assert result.exception is None or isinstance(result.exception, SystemExit), result.output
     return result.stdout
 

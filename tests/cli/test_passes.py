@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
-from typer.testing import CliRunner, Result
+from typer.testing import Result
 
 from layerpipe.audio_files.reader import inspect
-from layerpipe.cli import program
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.takes.open_takes import open_all
+from tests.support.command import run_command
 from tests.support.passes import START_S, PassesSong, make_mics, make_passes, over_frame, write_recipe
 from tests.support.sounds.song_player import Playing, play_pass
 from tests.support.sounds.stamped_wave import write_wave
@@ -24,7 +24,7 @@ SEED = 3
 
 def run(*words: object) -> Result:
     """A command."""
-    result = CliRunner().invoke(program(), [str(word) for word in words])
+    result = run_command(*words)
     assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
     return result
 

@@ -10,9 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
 from layerpipe.jobs.review import find_review, prepare_review
 from layerpipe.jobs.review_change import change_of_undo, forget_undone, undo_path, write_undoably
 from layerpipe.outputs.review.line import line_of
@@ -23,6 +21,7 @@ from layerpipe.render.pipeline import process_takes
 from tests.cli.test_choose import PASSES, SONG, recipe_text
 from tests.cli.test_share import screen
 from tests.server.conftest import load_newer, on_phone
+from tests.support.command import run_command
 from tests.support.pages.browser import until
 from tests.support.sessions.session_sounds import second_microphone
 from tests.support.sounds.song_player import play_pass
@@ -56,7 +55,7 @@ pan = 100
 
 
 def run(*words, code=0):
-    result = CliRunner().invoke(program(["review", "timing", "check", "choose"]), [str(word) for word in words])
+    result = run_command(*words)
     assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
     assert result.exit_code == code, result.output
     return result

@@ -20,15 +20,14 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
 from layerpipe.cli.share import _say_address
 from layerpipe.cli.terminal import Terminal
 from layerpipe.core.errors import OutputError
 from layerpipe.jobs.share import Sharing
 from layerpipe.jobs.watch import refuse_without
 from tests.server.conftest import load_newer, on_phone
+from tests.support.command import run_command
 from tests.support.pages.browser import until
 from tests.support.waiting import PATIENCE_S, wait_until
 
@@ -196,7 +195,7 @@ def test_no_ask_collects_and_never_writes_the_recipe(recipe, tmp_path):
     assert [(one["from"], one["state"], one["comments"]) for one in kept(recipe)] == [
         ("A", "waiting", {"chorus": "hi"}), ("B", "waiting", {"chorus": "hi"})]
     # What was kept can be accepted later.
-    told = CliRunner().invoke(program(), ["levels", str(recipe), "--yes", "--accept", kept(recipe)[0]["answer"]])
+    told = run_command("levels", recipe, "--yes", "--accept", kept(recipe)[0]["answer"])
     assert told.exit_code == 0, told.output
     assert recipe.read_bytes() == before.replace(b"levels_db = { octave = -9.0 }", b"levels_db = { octave = -3.5 }")
 
@@ -234,7 +233,7 @@ def test_what_cannot_be_is_refused(recipe):
     for words, reason in ((["--host", "0.0.0.0"], "not the address of one network"),
                           (["--host", "nowhere"], "no address"),
                           (["--open", "--host", "127.0.0.1"], "give one of the two"), (["--section", "x"], "x")):
-        told = CliRunner().invoke(program(), ["share", str(recipe), "--seconds", "2", *words])
+        told = run_command("share", recipe, "--seconds", "2", *words)
         assert told.exit_code != 0
         assert reason in told.output.replace("\n", " ")
     with pytest.raises(OutputError, match=r"no_such_package.*layerpipe\[share\]"):
@@ -254,5 +253,5 @@ def test_preview_watch_renders_again_after_a_save(recipe, tmp_path):
         recipe.write_text("nonsense", "utf-8")
         terminal.wait_for("lantern.toml: 1 fault")
         assert terminal.end() == 0
-    told = CliRunner().invoke(program(), ["preview", str(recipe), "--watch", "--json"])
+    told = run_command("preview", recipe, "--watch", "--json")
     assert told.exit_code == 2

@@ -8,13 +8,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
 from layerpipe.jobs.album import measure_album_song
 from layerpipe.jobs.levels import study_levels
 from layerpipe.outputs.levels.album import AlbumSong, compare_album, mean_cents
 from layerpipe.recipe.reader import read_recipe
+from tests.support.command import run_command
 from tests.support.songs import recipe_of, write_recipe, write_take
 
 
@@ -38,7 +37,7 @@ def run(monkeypatch, tmp_path):
     monkeypatch.chdir(tmp_path)
 
     def _run(*words):
-        result = CliRunner().invoke(program(), [str(word) for word in words])
+        result = run_command(*words)
         assert result.exception is None or isinstance(result.exception, SystemExit), result.exc_info
         return result.exit_code, result.stdout, result.stderr
 

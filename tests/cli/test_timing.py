@@ -9,11 +9,10 @@ import numpy as np
 import pytest
 import soundfile
 import tomlkit
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.recipe.tempo_map import TempoMap
+from tests.support.command import run_command
 from tests.support.sounds.planted import plant_song
 from tests.support.sounds.strums import EASY, make_strums
 
@@ -41,7 +40,7 @@ pan = 100
 
 
 def run(*words):
-    result = CliRunner().invoke(program(), [str(word) for word in words])
+    result = run_command(*words)
     assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
     return result
 

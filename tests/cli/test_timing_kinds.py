@@ -10,9 +10,8 @@ import json
 
 import pytest
 import soundfile
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
+from tests.support.command import run_command
 from tests.support.sounds.sung import RATE_HZ, sing
 
 LATE_MS = (0.0, 90.0, 0.0, -120.0, 0.0, 60.0)
@@ -32,7 +31,7 @@ def song(tmp_path_factory):
 
 
 def run(*words):
-    result = CliRunner().invoke(program(), [str(word) for word in words])
+    result = run_command(*words)
     assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
     return result
 

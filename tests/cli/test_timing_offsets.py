@@ -13,11 +13,10 @@ from functools import cache
 import numpy as np
 import pytest
 import soundfile
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
 from layerpipe.recipe.edit.shifts import remove_shifts
 from layerpipe.recipe.reader import read_recipe
+from tests.support.command import run_command
 from tests.support.sounds.strums import RATE_HZ, Hand, make_strums
 
 TEMPO, BARS = 100.0, 8
@@ -53,7 +52,7 @@ def song(folder, *sounds, **keys):
 
 
 def run(*words):
-    result = CliRunner().invoke(program(), [str(word) for word in words])
+    result = run_command(*words)
     assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
     return result
 

@@ -9,13 +9,12 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
 from layerpipe.core.files import atomic_folder, locks
 from layerpipe.core.files.atomic_folder import atomic_folder as whole_folder
 from layerpipe.core.files.locks import PathLock
 from layerpipe.core.files.shared_reader import SharedFile
+from tests.support.command import run_command
 from tests.support.songs import recipe_of, write_recipe
 
 PROJECT = Path(__file__).parents[2]
@@ -24,10 +23,9 @@ import os, sys
 for name in ("pread", "preadv", "O_DIRECTORY", "O_NOFOLLOW", "O_NONBLOCK", "sched_getaffinity"):
     delattr(os, name)
 sys.modules["fcntl"] = sys.modules["resource"] = None
-from typer.testing import CliRunner
-from layerpipe.cli import program
+from tests.support.command import run_command
 for line in sys.argv[1:]:
-    done = CliRunner().invoke(program(), line.split())
+    done = run_command(*line.split())
     assert done.exit_code == 0, done.output
 """
 COMMANDS = ("bounce song.toml --out bounce --quiet", "preview song.toml --out preview --quiet",
@@ -53,7 +51,7 @@ def test_bounce_and_preview_give_the_same_bytes_without_them(tmp_path, monkeypat
                                   env={**os.environ, "PYTHONPATH": str(PROJECT)}, check=False)
             assert (done.returncode, done.stderr) == (0, "")
         else:
-            assert [CliRunner().invoke(program(), line.split()).exit_code for line in COMMANDS] == [0, 0, 0]
+            assert [run_command(*line.split()).exit_code for line in COMMANDS] == [0, 0, 0]
         found.append((files(folder / "bounce"), files(folder / "preview")))
     assert len(found[0][0]) >= 10
     assert len(found[0][1]) > 2

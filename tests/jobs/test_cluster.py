@@ -16,13 +16,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
 from layerpipe.cli.bounce import _bounce
 from layerpipe.cli.songs import do_song
 from layerpipe.jobs.many.songs import run_songs
 from tests.conftest import PROJECT
+from tests.support.command import run_command
 from tests.support.songs import plucked, recipe_of, write_recipe, write_take
 from tests.support.waiting import PATIENCE_S, wait_until
 
@@ -77,7 +76,7 @@ def songs(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def run(*words: object) -> tuple[int, str, str]:
     """Run a command in this process: exit code, stdout, stderr."""
-    result = CliRunner().invoke(program(), [str(word) for word in words])
+    result = run_command(*words)
     assert result.exception is None or isinstance(result.exception, SystemExit), "".join(
         traceback.format_exception(result.exception))
     return result.exit_code, result.stdout, result.stderr

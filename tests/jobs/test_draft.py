@@ -10,12 +10,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
 from layerpipe.core.errors import AudioError, RecipeError
 from layerpipe.jobs.draft import MOST_FILES, Draft, draft_recipe, write_draft
 from layerpipe.recipe.reader import parse_recipe, read_recipe
+from tests.support.command import run_command
 
 
 @pytest.fixture
@@ -185,17 +184,17 @@ def test_the_command_prints_a_recipe_or_writes_a_new_file(folder, monkeypatch):
     put(folder, "left.wav", "right.wav")
     (folder / "notes.txt").write_text("play it again")
     monkeypatch.chdir(folder)
-    shown = CliRunner().invoke(program(), ["draft", "."])
+    shown = run_command("draft", ".")
     assert shown.exit_code == 0
     assert parse_recipe(folder / "song.toml", shown.stdout)
     assert "notes.txt" in shown.stderr
     assert "next: layerpipe draft . --out song.toml" in shown.stderr
-    written = CliRunner().invoke(program(), ["draft", ".", "--out", "song.toml"])
+    written = run_command("draft", ".", "--out", "song.toml")
     assert written.exit_code == 0
     assert "wrote song.toml: 2 takes in 1 layer\nnext: layerpipe check song.toml\n" in written.stdout
     before = (folder / "song.toml").read_bytes()
     assert read_recipe(folder / "song.toml").recipe.layer[0].take[1].pan == 100
-    again = CliRunner().invoke(program(), ["draft", ".", "--out", "song.toml"])
+    again = run_command("draft", ".", "--out", "song.toml")
     assert again.exit_code == 1
     assert "exists and was left as it is" in again.stderr
     assert (folder / "song.toml").read_bytes() == before
@@ -205,17 +204,17 @@ def test_the_command_prints_a_recipe_or_writes_a_new_file(folder, monkeypatch):
 def test_the_json_document_has_the_same_takes(folder, monkeypatch):
     put(folder, "left.wav", "right.wav")
     monkeypatch.chdir(folder)
-    told = json.loads(CliRunner().invoke(program(), ["draft", ".", "--json"]).stdout)
+    told = json.loads(run_command("draft", ".", "--json").stdout)
     assert [take["pan"] for take in told["takes"]] == [-100.0, 100.0]
     assert parse_recipe(folder / "song.toml", told["recipe"])
-    refused = CliRunner().invoke(program(), ["draft", "none", "--json"])
+    refused = run_command("draft", "none", "--json")
     assert refused.exit_code == 2
     assert json.loads(refused.stdout)["faults"][0]["problem"] == "there is no such folder"
 
 
 def test_a_file_that_cannot_be_written_is_refused(folder):
     put(folder, "left.wav")
-    refused = CliRunner().invoke(program(), ["draft", str(folder), "--out", str(folder / "none" / "song.toml")])
+    refused = run_command("draft", folder, "--out", folder / "none" / "song.toml")
     assert refused.exit_code == 1
     assert "cannot be written: No such file or directory" in refused.stderr
 

@@ -7,11 +7,10 @@ import json
 import numpy as np
 import pytest
 import soundfile
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
 from layerpipe.jobs.draft import draft_recipe
 from layerpipe.recipe.reader import parse_recipe
+from tests.support.command import run_command
 from tests.support.sessions.recipe_score import changed_lines
 from tests.support.sessions.renamed_folders import renamed
 from tests.support.sessions.session_folders import plan_folder, write_folder
@@ -44,13 +43,13 @@ def test_the_command_says_what_it_understood_of_every_file(tmp_path, monkeypatch
     folder = write_folder(plan, tmp_path)
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("COLUMNS", "200")
-    shown = CliRunner().invoke(program(), ["draft", folder.name, "--out", "song.toml"])
+    shown = run_command("draft", folder.name, "--out", "song.toml")
     assert shown.exit_code == 0, shown.output
     for file in plan.truth.files:
         assert file.name in shown.stdout
     assert "tempo 105, meter 4/4" in shown.stdout
     assert shown.stdout.endswith("next: layerpipe check song.toml\n")
-    told = json.loads(CliRunner().invoke(program(), ["draft", folder.name, "--json"]).stdout)
+    told = json.loads(run_command("draft", folder.name, "--json").stdout)
     assert parse_recipe(tmp_path / "other.toml", told["recipe"])
     assert told["click"]["tempo"] == plan.truth.tempo
     assert told["bed"].endswith(plan.truth.bed)

@@ -10,10 +10,9 @@ import threading
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
 from layerpipe.recipe.reader import parse_recipe
+from tests.support.command import run_command
 from tests.support.examples import slow
 from tests.support.songs import plucked, recipe_of, write_recipe, write_take
 from tests.support.waiting import PATIENCE_S
@@ -25,7 +24,7 @@ def run(monkeypatch, tmp_path):
     monkeypatch.chdir(tmp_path)
 
     def _run(*words):
-        told = CliRunner().invoke(program(), [str(word) for word in words])
+        told = run_command(*words)
         assert told.exception is None or isinstance(told.exception, SystemExit), told.exc_info
         return told.exit_code, told.stdout, told.stderr
 

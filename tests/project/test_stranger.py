@@ -13,12 +13,11 @@ import sys
 import imageio_ffmpeg
 import pytest
 import tomlkit
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
 from layerpipe.core.errors import RecipeError
 from layerpipe.recipe.reader import parse_recipe
 from tests.soak.scene import digests
+from tests.support.command import run_command
 from tests.support.examples import slow
 from tests.support.songs import recipe_of, write_recipe
 
@@ -42,7 +41,7 @@ def studio(takes, tmp_path, monkeypatch):
 
 
 def _run(*arguments):
-    done = CliRunner().invoke(program(), [os.fspath(argument) for argument in arguments])
+    done = run_command(*arguments)
     assert "Traceback" not in done.output
     return done
 

@@ -11,10 +11,9 @@ from typing import Any
 
 import jsonschema
 import pytest
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
 from layerpipe.recipe.schema import places_of, recipe_schema, schema_at
+from tests.support.command import run_command
 
 RECIPES = sorted((Path(__file__).resolve().parents[2] / "recipes").glob("*.toml"))
 VALIDATOR = jsonschema.Draft202012Validator(recipe_schema())
@@ -25,7 +24,7 @@ def test_the_schema_is_a_schema():
 
 
 def test_the_command_prints_it_and_nothing_else():
-    shown = CliRunner().invoke(program(), ["schema"])
+    shown = run_command("schema")
     assert shown.exit_code == 0
     assert json.loads(shown.stdout) == recipe_schema()
 

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
 from layerpipe.recipe.reader import read_recipe
+from tests.support.command import run_command
 from tests.support.songs import recipe_of, write_recipe
 
 COMMENT = "# kept as it was\n"
@@ -18,7 +17,7 @@ def run(monkeypatch, tmp_path):
     monkeypatch.chdir(tmp_path)
 
     def _run(*words, **settings):
-        result = CliRunner().invoke(program(), ["levels", *map(str, words)], **settings)
+        result = run_command("levels", *words, **settings)
         assert result.exception is None or isinstance(result.exception, SystemExit), result.exc_info
         return result.exit_code, result.stdout, result.stderr
 

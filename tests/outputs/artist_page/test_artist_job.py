@@ -9,9 +9,7 @@ import weakref
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
 from layerpipe.core.errors import OutputError, RecipeError
 from layerpipe.jobs.page import page_id_of, prepare_page
 from layerpipe.outputs.artist_page import build_page, write_page
@@ -19,6 +17,7 @@ from layerpipe.outputs.artist_page.loops import Loops, parts_of
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.pipeline import process_takes
+from tests.support.command import run_command
 
 PROJECT = Path(__file__).resolve().parents[3]
 LANTERN = PROJECT / "recipes" / "lantern.toml"
@@ -27,7 +26,7 @@ LANTERN = PROJECT / "recipes" / "lantern.toml"
 def test_the_command_writes_the_same_page_twice_and_tells_its_size(tmp_path):
     out = tmp_path / "deep" / "page.html"
     words = ["page", str(LANTERN), "--section", "chorus", "--seconds", "3", "--out", str(out), "--json"]
-    told = [CliRunner().invoke(program(), words) for _ in range(2)]
+    told = [run_command(*words) for _ in range(2)]
     assert [run.exit_code for run in told] == [0, 0]
     assert told[0].stdout == told[1].stdout
     document = json.loads(told[0].stdout)
@@ -37,7 +36,7 @@ def test_the_command_writes_the_same_page_twice_and_tells_its_size(tmp_path):
     (section,) = document["sections"]
     assert section["section"] == "chorus"
     first = out.read_bytes()
-    CliRunner().invoke(program(), ["page", str(LANTERN), "--section", "chorus", "--seconds", "3", "--out", str(out)])
+    run_command("page", LANTERN, "--section", "chorus", "--seconds", "3", "--out", out)
     assert out.read_bytes() == first
     assert [path.name for path in out.parent.iterdir()] == ["page.html"]
 
@@ -115,7 +114,7 @@ def test_a_song_without_sections_is_chosen_as_a_whole(tmp_path, browser):
     recipe.write_text(re.sub(r"\[\[section\]\]\n(?:[a-z].*\n)*", "", text), "utf-8")
     assert read_recipe(recipe).recipe.section == []
     out = tmp_path / "page.html"
-    made = CliRunner().invoke(program(), ["page", str(recipe), "--seconds", "2", "--out", str(out), "--json"])
+    made = run_command("page", recipe, "--seconds", "2", "--out", out, "--json")
     assert [part["section"] for part in json.loads(made.stdout)["sections"]] == ["whole song"]
     page = browser.new_page()
     page.goto(out.as_uri())
@@ -123,7 +122,7 @@ def test_a_song_without_sections_is_chosen_as_a_whole(tmp_path, browser):
     page.locator("#save").click()
     line = page.locator("#answer").input_value()
     page.close()
-    told = CliRunner().invoke(program(), ["levels", str(recipe), "--yes", "--accept", f"Hi!\n\n{line}\n"])
+    told = run_command("levels", recipe, "--yes", "--accept", f"Hi!\n\n{line}\n")
     assert told.exit_code == 0, told.output
     (octave,) = (layer for layer in read_recipe(recipe).recipe.layer if layer.name == "octave")
     assert octave.level_db == -7.5
@@ -169,7 +168,7 @@ def test_the_page_id_follows_takes_bars_and_reference_and_nothing_else(tmp_path)
 def test_the_command_says_what_it_gave_up_for_the_size(tmp_path):
     out = tmp_path / "page.html"
     words = ["page", str(LANTERN), "--section", "chorus", "--most-mb", "1", "--out", str(out)]
-    made = CliRunner().invoke(program(), words)
+    made = run_command(*words)
     assert made.exit_code == 0
     assert "sound coded with 14 instead of 16 bits, to stay below 1 MB" in made.stdout
     assert f"{out.stat().st_size / 1e6:.1f} MB is more than 1 MB" in made.stderr

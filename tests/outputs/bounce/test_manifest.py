@@ -15,14 +15,13 @@ from typing import Any
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
 from layerpipe.jobs.bounce import bounce_song
 from layerpipe.outputs.bounce.manifest import checksum_of_manifest
 from layerpipe.outputs.bounce.manifest_model import read_manifest
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
+from tests.support.command import run_command
 from tests.support.examples import slow
 from tests.support.songs import plucked, recipe_of, write_recipe, write_take
 
@@ -95,7 +94,7 @@ def test_damaged_and_hostile_manifests_end_in_words(small, seed, tmp_path, monke
         (hostile / "bounce.json").write_bytes(raw)
         sides = chance.sample([os.fspath(small), os.fspath(hostile)], 2)
         for command in (["verify", os.fspath(hostile)], ["compare", *sides, *chance.choice(((), ("--json",)))]):
-            done = CliRunner().invoke(program((command[0],)), command)
+            done = run_command(*command)
             assert done.exit_code in (0, 1, 2), (raw[:3000], done.exception)
             assert done.exception is None or isinstance(done.exception, SystemExit), raw[:3000]
             assert "\x1b" not in done.output, raw[:3000]

@@ -8,9 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
+from tests.support.command import run_command
 from tests.support.examples import slow
 from tests.support.sounds import faulty_takes as made
 
@@ -29,7 +28,7 @@ def written(path: Path, take: made.MadeTake, subtype: str = "PCM_24") -> Path:
 
 def checked(*args: object) -> tuple[int, dict]:
     """Exit code and document of `layerpipe check ... --json`."""
-    result = CliRunner().invoke(program(), ["check", *map(str, args), "--json"])
+    result = run_command("check", *args, "--json")
     assert result.exit_code in (0, 1), result.output
     return result.exit_code, json.loads(result.stdout)
 
@@ -240,7 +239,7 @@ def test_odd_takes_get_a_sensible_verdict(tmp_path, name):
 
 def test_a_damaged_or_missing_file_is_refused_by_name(tmp_path):
     (tmp_path / "a.wav").write_bytes(b"RIFF")
-    result = CliRunner().invoke(program(), ["check", str(tmp_path / "a.wav"), str(tmp_path / "b.wav")])
+    result = run_command("check", tmp_path / "a.wav", tmp_path / "b.wav")
     assert result.exit_code == 1
     assert "a.wav" in result.output
     assert "b.wav" in result.output

@@ -10,10 +10,9 @@ import pytest
 import soundfile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
 from tests.outputs.check.test_check import checked, written
+from tests.support.command import run_command
 from tests.support.examples import few, slow
 from tests.support.sounds import faulty_takes as made
 
@@ -81,9 +80,9 @@ def test_several_recipes_are_checked_in_one_call(tmp_path):
     assert [Path(made["recipe"]).name for made in document["songs"]] == ["a.toml", "b.toml"]
     assert [len(made["takes"]) for made in document["songs"]] == [1, 1]
     assert len({path for made in document["songs"] for path in made["pictures"]}) == 2
-    shown = CliRunner().invoke(program(), ["check", *map(str, recipes)]).stdout
+    shown = run_command("check", *recipes).stdout
     assert shown.index("a.toml\n") < shown.index("b.toml\n") < shown.index("2 songs: 2 ")
-    mixed = CliRunner().invoke(program(), ["check", str(recipes[0]), str(tmp_path / "a.wav")])
+    mixed = run_command("check", str(recipes[0]), tmp_path / "a.wav")
     assert mixed.exit_code == 2
     assert "not both" in mixed.output
 
@@ -91,7 +90,7 @@ def test_several_recipes_are_checked_in_one_call(tmp_path):
 def test_a_fault_in_one_recipe_stops_no_other(tmp_path):
     good = a_recipe(tmp_path / "a.toml", [a_file(tmp_path / "a.wav", 1.0, 48_000)])
     (tmp_path / "b.toml").write_text("[song]\n")
-    done = CliRunner().invoke(program(), ["check", str(good), str(tmp_path / "b.toml"), "--json"])
+    done = run_command("check", good, tmp_path / "b.toml", "--json")
     assert done.exit_code == 2
     checked, wrong = json.loads(done.stdout)["songs"]
     assert "b.toml" in wrong["refused"]

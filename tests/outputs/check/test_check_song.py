@@ -14,10 +14,9 @@ from functools import cache
 import numpy as np
 import pytest
 import soundfile
-from typer.testing import CliRunner
 
 from layerpipe.analysis.defects.talk import talk_spans_s
-from layerpipe.cli import program
+from tests.support.command import run_command
 from tests.support.examples import slow
 from tests.support.sounds.strums import RATE_HZ, Hand, make_strums
 
@@ -51,7 +50,7 @@ def checked(folder, *sounds: np.ndarray, code: int | None = None) -> list[dict]:
         soundfile.write(folder / f"{name}.wav", sound, RATE_HZ, subtype="PCM_24")
         text += f'\n[[layer.take]]\nname = "{name}"\nfile = "{name}.wav"\n'
     (folder / "song.toml").write_text(text)
-    result = CliRunner().invoke(program(), ["check", str(folder / "song.toml"), "--json"])
+    result = run_command("check", folder / "song.toml", "--json")
     assert result.exit_code in ((0, 1) if code is None else (code,)), result.output[:2000]
     return sorted(json.loads(result.stdout)["takes"], key=lambda take: NAMES.index(take["take"]))
 

@@ -10,14 +10,13 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
 from layerpipe.outputs.bounce.manifest import settings_of
 from layerpipe.outputs.verify.null_test import null_test
 from layerpipe.outputs.verify.recipe_diff import recipe_changes
 from layerpipe.outputs.verify.stem_file import StemFile
 from layerpipe.recipe.model.recipe import Recipe
+from tests.support.command import run_command
 from tests.support.songs import RATE_HZ, plucked, write_take
 
 
@@ -27,7 +26,7 @@ def compare(studio, monkeypatch):
     monkeypatch.setenv("LAYERPIPE_CACHE", os.fspath(studio[0] / "cache"))
 
     def run(old, new, *options):
-        done = CliRunner().invoke(program(), ["compare", os.fspath(old), os.fspath(new), "--json", *options])
+        done = run_command("compare", old, new, "--json", *options)
         told = json.loads(done.stdout)
         return done.exit_code, told, {file["file"]: file for file in told.get("files", [])}
 
@@ -169,7 +168,7 @@ def test_table_and_picture_use_one_word_for_one_verdict(studio, compare, tmp_pat
     assert told["verdict"] == "same bytes"
     for name in files:
         assert f"{name}: same bytes;" in picture.read_text()
-    done = CliRunner().invoke(program(), ["compare", os.fspath(plain), os.fspath(plain)])
+    done = run_command("compare", plain, plain)
     assert "same bytes" in done.stdout
     assert "--: not measurable, or nothing to compare with" in done.stdout
 
@@ -189,7 +188,7 @@ def test_a_picture_is_not_drawn_over_a_take(studio, compare, tmp_path):
 @pytest.mark.parametrize("wrong", ["nowhere", "folder"])
 def test_what_is_neither_bounce_nor_recipe_is_a_wrong_command_line(studio, tmp_path, wrong):
     (tmp_path / "folder").mkdir()
-    done = CliRunner().invoke(program(), ["compare", os.fspath(studio.bounced("plain")), os.fspath(tmp_path / wrong)])
+    done = run_command("compare", studio.bounced("plain"), tmp_path / wrong)
     assert done.exit_code == 2
     assert wrong in done.stderr
 

@@ -11,9 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from typer.testing import CliRunner
 
-from layerpipe.cli import program
 from layerpipe.jobs.bounce import bounce_song
 from layerpipe.outputs.bounce.manifest_model import StemEntry
 from layerpipe.outputs.verify.null_test import null_test
@@ -23,6 +21,7 @@ from layerpipe.outputs.verify.stem_file import StemFile
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.pipeline import process_takes
+from tests.support.command import run_command
 from tests.support.songs import RATE_HZ, recipe_of, write_recipe
 
 WORDS = {"unchanged", "changed", "missing", "extra"}
@@ -49,7 +48,7 @@ def bounce(made, tmp_path, monkeypatch):
 
 def _verify(folder: Path, *options: str) -> tuple[int, dict, dict]:
     """Exit code, document, and its files by name."""
-    done = CliRunner().invoke(program(), ["verify", os.fspath(folder), "--json", *options])
+    done = run_command("verify", folder, "--json", *options)
     told = json.loads(done.stdout)
     return done.exit_code, told, {file["file"]: file for file in told["files"]}
 
@@ -218,7 +217,7 @@ def test_names_from_a_disk_do_not_steer_the_terminal(bounce):
     moved = bounce.with_name("song\x1b[31m")
     bounce.rename(moved)
     for options in ((), ("--sources", "--recipe", os.fspath(bounce.parents[1] / "song.toml"))):
-        done = CliRunner().invoke(program(), ["verify", os.fspath(moved), *options])
+        done = run_command("verify", moved, *options)
         assert done.exit_code == 1
         assert "\x1b" not in done.output
         assert "2Jb\\nc.txt" in done.output.replace("\n", "")
@@ -228,7 +227,7 @@ def test_names_from_a_disk_do_not_steer_the_terminal(bounce):
                                      b'{"format": "layerpipe bounce 1"}'])
 def test_what_is_no_bounce_is_a_wrong_command_line(tmp_path, content):
     (tmp_path / "bounce.json").write_bytes(content)
-    done = CliRunner().invoke(program(), ["verify", os.fspath(tmp_path)])
+    done = run_command("verify", tmp_path)
     assert done.exit_code == 2
     assert "bounce.json" in done.stderr
     assert "Traceback" not in done.output
@@ -256,12 +255,12 @@ def test_links_in_the_place_of_files_are_not_followed(bounce):
 
 def test_a_person_reads_what_is_different(bounce):
     _flip(bounce / "blend.wav", 7, 2, 1)
-    done = CliRunner().invoke(program(), ["verify", os.fspath(bounce)])
+    done = run_command("verify", bounce)
     assert done.exit_code == 1
     words = " ".join(done.stdout.split())
     assert "sample 7 on" in words
     assert "do not sum" in words
-    assert CliRunner().invoke(program(), ["verify", os.fspath(bounce), "--quiet"]).stdout == ""
+    assert run_command("verify", bounce, "--quiet").stdout == ""
 
 
 def test_stems_are_read_as_libsndfile_reads_them(tmp_path, rng):
