@@ -179,7 +179,7 @@ def help_text(command: str | None, called: str = "{program}", columns: int = 80)
     words = ["--help"] if command is None else [command, "--help"]
     with (mock.patch.dict(os.environ, {"COLUMNS": str(columns)}),
           contextlib.redirect_stdout(io.StringIO()) as printed):
-        program(COMMANDS)(words, prog_name=called, standalone_mode=False)
+        program([command] if command else COMMANDS)(words, prog_name=called, standalone_mode=False)
     return printed.getvalue()
 
 
