@@ -92,7 +92,6 @@ def test_a_list_of_songs_ends_with_a_table_of_verdicts(run, songs, tmp_path):
 
 def test_a_folder_of_bounces_is_verified_with_one_table_and_the_highest_exit_code(run, songs, tmp_path):
     assert run("bounce", songs / "amber.toml", songs / "birch.toml", "--quiet")[0] == 0
-    assert run("verify", "bounces", "--quiet") == (0, "", "")
     (tmp_path / "bounces" / "birch" / "blend.wav").unlink()
     code, out, _ = run("verify", "bounces")
     assert code == 1

@@ -209,9 +209,9 @@ def test_without_the_compiler_the_loop_as_written_gives_the_same(tmp_path: Path)
 
 def test_without_machine_code_a_bounce_has_the_same_bytes_and_says_so_once(tmp_path: Path) -> None:
     for seed, name in enumerate(("regular-left", "regular-right", "octave-left", "octave-right")):
-        write_take(tmp_path / f"{name}.wav", plucked(seed, 0.65))
+        write_take(tmp_path / f"{name}.wav", plucked(seed, 0.5))
     asked = recipe_of(tmp_path)
-    asked["song"] |= {"tempo": 400, "bar_one_s": 0.02}
+    asked["song"] |= {"tempo": 400, "meter": "3/4", "bar_one_s": 0.01}
     for layer in asked["layer"]:
         del layer["take"][1]
     asked["section"] = [{"name": "verse", "bars": [1, 1]}]
@@ -220,7 +220,7 @@ def test_without_machine_code_a_bounce_has_the_same_bytes_and_says_so_once(tmp_p
     assert "machine code" not in said
     slow, said = bounce(recipe, tmp_path / "slow", "llvmlite")
     assert said.count("machine code cannot be made or loaded") == 1
-    assert fast.keys() == slow.keys()
+    assert fast.keys() == slow.keys() != set()
     assert [name for name in fast if fast[name] != slow[name]] == []
 
 

@@ -41,7 +41,7 @@ def chorus():
     energies = measure_song(song, cache)
 
     def make():
-        return make_page_song(song, energies, parts_of(song, ["chorus"], 20.0), "0" * 16, workers=1)
+        return make_page_song(song, energies, parts_of(song, ["chorus"], 9.0), "0" * 16, workers=1)
 
     whole = make()
     with pytest.MonkeyPatch.context() as patched:
