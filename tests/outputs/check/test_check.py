@@ -105,7 +105,7 @@ def test_drop_outs_are_found_at_their_place(tmp_path, clean, kind, length_ms):
     assert fault["at_s"] == pytest.approx(at_s, abs=0.002)
 
 
-@pytest.mark.parametrize("quiet", [True, False])
+@pytest.mark.parametrize("quiet", [slow(True), False])
 def test_clicks_are_found_at_their_places(tmp_path, clean, quiet):
     take = made.with_clicks(clean, 3, 3, 24.0, quiet=quiet)
     faults = faults_of(written(tmp_path / "take.wav", take))
