@@ -28,6 +28,7 @@ from layerpipe.analysis.defects.clicks.residual import (
 )
 from layerpipe.analysis.defects.clicks.verdict import ClickEvidence, ClickLimits, judge, level_ratio
 from layerpipe.core.sound import FloatArray
+from layerpipe.dsp.kernels import find_crests, measure_slices
 
 BANDS = ("mid", "upper", "high", "sharp")
 MID, UPPER, HIGH, SHARP = range(4)
@@ -86,13 +87,17 @@ class ClickSearch:
         step = self._step
         with_before = np.concatenate([self._before, high])
         self._before = with_before[-2:]
-        bands = np.concatenate([self._rest, np.stack([mid, upper, high, np.diff(with_before, 2)])], axis=1)
-        whole = bands.shape[1] // step
-        rows = bands[:, : whole * step]
-        self._rest = bands[:, whole * step :]
-        squares = (rows * rows).reshape(4, whole, step)
-        self._power = np.concatenate([self._power, squares @ np.full(step, 1 / step)], axis=1)
-        self._sharp_crest = np.concatenate([self._sharp_crest, _highest(squares[SHARP])])
+        bands = [mid, upper, high, np.diff(with_before, 2)]
+        if self._rest.shape[1]:
+            bands = [np.concatenate(both) for both in zip(self._rest, bands, strict=True)]
+        whole = len(bands[HIGH]) // step
+        rows = [band[: whole * step] for band in bands]
+        self._rest = np.stack([band[whole * step :] for band in bands])
+        power, crest = np.empty((4, whole)), np.empty(whole)
+        for band, row in enumerate(rows):
+            measure_slices(row, power[band], crest if band == SHARP else crest[:0])
+        self._power = np.concatenate([self._power, power], axis=1)
+        self._sharp_crest = np.concatenate([self._sharp_crest, crest])
         self._sound = np.concatenate([self._sound, rows[HIGH]])
         self._search(self._first + self._power.shape[1] - _AHEAD)
         keep = max(self._done - self._first - _BACK, 0)
@@ -146,10 +151,12 @@ class ClickSearch:
     def _crest(self, here: npt.NDArray[np.int64]) -> FloatArray:
         """The highest square of each slice after a matched filter that gathers a tick in one sample."""
         start, stop = int(here[0]) * self._step, (int(here[-1]) + 1) * self._step
-        reach = len(self._short_tick) - 1
-        sound = self._sound[start : stop + reach]
-        padded = np.pad(sound, (0, stop + reach - start - len(sound)))
-        return _highest((np.correlate(padded, self._short_tick, "valid") ** 2).reshape(len(here), self._step))
+        padded = np.zeros(stop - start + len(self._short_tick))
+        sound = self._sound[start : start + len(padded)]
+        padded[: len(sound)] = sound
+        crests = np.empty(len(here))
+        find_crests(padded, self._short_tick, np.empty(256 * self._step), crests)
+        return crests
 
     def _levels(self, band: int, here: npt.NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
         """Mean power of 30 ms on the quieter and on the louder side of each slice."""
@@ -255,15 +262,6 @@ class ClickSearch:
         # Twice the standard deviation of noise of this length, 8 degrees of freedom a slice.
         chance = 2 * base * math.sqrt(length / 4)
         return float(level_ratio(np.maximum(beside - base * length - chance, 0.0), np.maximum(inside, 0.0)))
-
-
-def _highest(squares: FloatArray) -> FloatArray:
-    """The highest of each slice, of squares of shape (slices, frames)."""
-    # Frame by frame: a reduction along so short an axis takes four times as long.
-    highest = squares[:, 0].copy()
-    for n in range(1, squares.shape[1]):
-        np.maximum(highest, squares[:, n], out=highest)
-    return highest
 
 
 def _tops(suspects: Indices, prominence: FloatArray) -> Indices:

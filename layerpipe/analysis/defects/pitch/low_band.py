@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.core.sound import FloatArray, Sound
+from layerpipe.dsp.kernels import decimate
 
 
 @dataclass(frozen=True)
@@ -106,8 +107,11 @@ class Decimator:
         """Every `factor`-th sample of the filtered sound."""
         if self.factor == 1 or not count:
             return sound[:count]
-        rows = np.lib.stride_tricks.sliding_window_view(sound, len(self.taps))[:: self.factor][:count]
-        filtered: FloatArray = rows @ self.taps
+        columns = count + len(self.taps) // self.factor + 1
+        padded = np.zeros(columns * self.factor)
+        padded[: len(sound)] = sound[: len(padded)]
+        filtered = np.empty(count)
+        decimate(np.ascontiguousarray(padded.reshape(columns, self.factor).T), self.taps, filtered)
         return filtered
 
 
