@@ -25,6 +25,8 @@ from layerpipe.dsp.kernels.searches import (
     decimate,
     find_crests,
     find_equal,
+    find_loudest,
+    find_prominent,
     measure_slices,
     running_medians,
 )
@@ -42,6 +44,8 @@ __all__ = [
     "find_crests",
     "find_equal",
     "find_extremes",
+    "find_loudest",
+    "find_prominent",
     "find_true_peak",
     "measure_slices",
     "pack_24",

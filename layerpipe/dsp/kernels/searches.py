@@ -105,6 +105,48 @@ def measure_slices(sound: FloatArray, powers: FloatArray, crests: FloatArray) ->
             crests[s] = highest
 
 
+@kernel("f8[] i8[] i8[] f8[] i8[] i8[]")
+def find_prominent(powers: FloatArray, places: Any, widths: Any, usual: FloatArray, starts: Any, found: Any) -> None:
+    """What stands out most of what holds each place: first item and width of the highest mean over its usual value.
+
+    Of several widths, the last the greatest, each with its usual value; places are that far from both ends.
+    """
+    reach = widths[-1]
+    for i in range(len(places)):
+        best = 0.0
+        starts[i], found[i] = places[i], 1
+        sound = powers[places[i] - reach + 1 : places[i] + reach]
+        for k in range(len(widths)):
+            width = widths[k]
+            until, since = 0.0, 0.0
+            for n in range(reach):
+                since += sound[n]
+                if n < reach - width:
+                    until += sound[n]
+            for n in range(reach - width, reach):
+                mean = (since - until) / (width * usual[k])
+                if mean > best:
+                    best = mean
+                    starts[i], found[i] = places[i] - reach + 1 + n, width
+                until += sound[n]
+                since += sound[min(n + width, len(sound) - 1)]
+
+
+@kernel("f8[] i8[] i8[] i8[] f8[]")
+def find_loudest(powers: FloatArray, starts: Any, stops: Any, widths: Any, means: FloatArray) -> None:
+    """Highest mean of so many items in a row, from each start to its stop; 0 where there are fewer."""
+    for i in range(len(starts)):
+        width = widths[i]
+        until, since, highest = 0.0, 0.0, 0.0
+        for n in range(starts[i], stops[i]):
+            since += powers[n]
+            if n >= starts[i] + width:
+                until += powers[n - width]
+            if n >= starts[i] + width - 1 and since - until > highest:
+                highest = since - until
+        means[i] = highest / width
+
+
 @kernel("f8[] i8 f8[] f8[]")
 def running_medians(values: FloatArray, hop: int, ordered: FloatArray, medians: FloatArray) -> None:
     """Median of as many values as `ordered`, which is room for an even number, has, at every hop."""

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from layerpipe.analysis.defects.clicks.verdict import Residual
 from layerpipe.core.sound import FloatArray
 from layerpipe.dsp.fft import next_fast_length
-from layerpipe.dsp.kernels import solve_predictors
+from layerpipe.dsp.kernels import find_loudest, find_prominent, solve_predictors
 
 Indices = npt.NDArray[np.int64]
 
@@ -58,56 +58,18 @@ class Place(NamedTuple):
     residual: Residual
 
 
-def most_prominent(powers: FloatArray, at: Indices) -> tuple[Indices, Indices, Indices]:
-    """First slice, end and width of what stands out most around a slice, relative to what chance allows.
-
-    Parameters
-    ----------
-    powers : np.ndarray [shape=(places, slices) or (slices,)]
-    at : np.ndarray [shape=(places,)]
-        At least 17 slices from both ends.
-    """
-    reach = SETTINGS.widths[-1] - 1
-    near = at[:, np.newaxis] + np.arange(-reach, reach + 1)
-    running = _running(powers[near] if powers.ndim == 1 else np.take_along_axis(powers, near, axis=1))
-    best, starts, widths = np.zeros(len(at)), at.copy(), np.ones(len(at), np.int64)
-    for width, over in zip(SETTINGS.widths, SETTINGS.chance, strict=True):
-        low = reach + 1 - width
-        sums = (running[:, reach + 1 : reach + 1 + width] - running[:, low : reach + 1]) / (width * over)
-        highest = sums.max(axis=1)
-        is_better = highest > best
-        best = np.where(is_better, highest, best)
-        starts = np.where(is_better, at - reach + low + sums.argmax(axis=1), starts)
-        widths = np.where(is_better, width, widths)
-    return starts, starts + widths, widths
+def most_prominent(powers: FloatArray, at: Indices) -> tuple[Indices, Indices]:
+    """First slice and end of what stands out most around slices, each at least 17 from both ends, over chance."""
+    starts, widths = np.empty_like(at), np.empty_like(at)
+    find_prominent(powers, at, np.array(SETTINGS.widths), np.array(SETTINGS.chance), starts, widths)
+    return starts, starts + widths
 
 
 def loudest(powers: FloatArray, starts: Indices, stops: Indices, widths: Indices) -> FloatArray:
-    """The highest mean of so many slices in a row, from start to stop; 0 where there are fewer.
-
-    Parameters
-    ----------
-    powers : np.ndarray [shape=(places, slices) or (slices,)]
-    starts, stops, widths : np.ndarray [shape=(places,)]
-        Start and stop are cut to the slices that there are.
-    """
-    starts, stops = np.maximum(starts, 0), np.minimum(stops, powers.shape[-1])
-    near = starts[:, np.newaxis] + np.arange(max(int((stops - starts).max(initial=0)), 1))
-    inside, near = near < stops[:, np.newaxis], np.minimum(near, powers.shape[-1] - 1)
-    # Zeros after the end make no sum higher.
-    running = _running(np.where(inside, powers[near] if powers.ndim == 1 else np.take_along_axis(powers, near, 1), 0.0))
-    highest = np.zeros(len(starts))
-    for width in set(widths[stops - starts >= widths].tolist()):
-        here = np.flatnonzero((widths == width) & (stops - starts >= width))
-        highest[here] = (running[here, width:] - running[here, :-width]).max(axis=1) / width
-    return highest
-
-
-def _running(powers: FloatArray) -> FloatArray:
-    """Sums of the first 0, 1, 2 ... slices of each row."""
-    sums = np.zeros((len(powers), powers.shape[1] + 1))
-    np.cumsum(powers, axis=1, out=sums[:, 1:])
-    return sums
+    """The highest mean of so many slices in a row, from each start to its stop; 0 where there are fewer."""
+    means = np.empty(len(starts))
+    find_loudest(powers, starts, stops, widths, means)
+    return means
 
 
 def residuals_of(sounds: FloatArray, at: int, step: int, tick: FloatArray) -> list[Place | None]:
@@ -143,14 +105,17 @@ def _residuals_of(sounds: FloatArray, at: int, step: int, tick: FloatArray) -> l
     powers = whitened.residual * whitened.residual
     powers = powers[:, : powers.shape[1] // step * step].reshape(len(heard), -1, step).mean(axis=2)
     near = slice(max(at - MS, 0), at + MS)
-    starts, stops, widths = most_prominent(powers, near.start + np.argmax(powers[:, near], axis=1))
-    first, last = SETTINGS.order // step + 1, np.maximum(starts - 2 * MS, 0)
-    ends = np.full(len(heard), powers.shape[1])
-    other = np.maximum(loudest(powers, np.full(len(heard), first), last, widths),
-                       loudest(powers, stops + 4 * MS, ends, widths))
+    # All of them in one row.
+    begin = powers.shape[1] * np.arange(len(heard))
+    starts, stops = most_prominent(powers.ravel(), begin + near.start + np.argmax(powers[:, near], axis=1))
+    first = SETTINGS.order // step + 1
+    other = np.maximum(
+        loudest(powers.ravel(), begin + first, starts - 2 * MS, stops - starts),
+        loudest(powers.ravel(), stops + 4 * MS, begin + powers.shape[1], stops - starts))
     for row, place in enumerate(heard):
-        start, stop, width = int(starts[row]), int(stops[row]), int(widths[row])
-        before, after = powers[row, first : last[row]], powers[row, stop + 4 * MS :]
+        start, stop = int(starts[row] - begin[row]), int(stops[row] - begin[row])
+        width = stop - start
+        before, after = powers[row, first : max(start - 2 * MS, 0)], powers[row, stop + 4 * MS :]
         if len(before) + len(after) < 30 * MS:
             continue
         level = max(float(side.mean()) for side in (before[-45 * MS :], after[: 45 * MS]) if len(side) > 5 * MS)

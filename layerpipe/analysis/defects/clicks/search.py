@@ -181,10 +181,10 @@ class ClickSearch:
         places = places[(places >= 7 * MS) & (places < count - 9 * MS)]
         if not len(places):
             return []
-        starts, stops, widths = most_prominent(self._power[HIGH], places)
+        starts, stops = most_prominent(self._power[HIGH], places)
         inside = (starts >= 7 * MS) & (stops <= count - 9 * MS)
-        places, starts, stops, widths = places[inside], starts[inside], stops[inside], widths[inside]
-        at_s, width_s = (self._first + places + 0.5) * self._slice_s, widths * self._slice_s
+        places, starts, stops = places[inside], starts[inside], stops[inside]
+        at_s, width_s = (self._first + places + 0.5) * self._slice_s, (stops - starts) * self._slice_s
         earlier = [self._mean(band, starts - 45 * MS, starts - 24 * MS) for band in (MID, UPPER, HIGH)]
         level_rise = np.max([level_ratio(self._mean(band, starts - 24 * MS, starts - 3 * MS),
                                          np.where(before > 0.0, before, math.inf))
@@ -228,8 +228,8 @@ class ClickSearch:
     def _over_loudest(self, band: int, starts: Indices, stops: Indices) -> FloatArray:
         """Mean power of a band over that of the loudest place of the same length around."""
         power, widths = self._power[band], stops - starts
-        others = np.maximum(loudest(power, starts - 45 * MS, np.maximum(starts - 2 * MS, 0), widths),
-                            loudest(power, stops + 4 * MS, stops + 45 * MS, widths))
+        others = np.maximum(loudest(power, np.maximum(starts - 45 * MS, 0), starts - 2 * MS, widths),
+                            loudest(power, stops + 4 * MS, np.minimum(stops + 45 * MS, len(power)), widths))
         return self._mean(band, starts, stops) / (others + 1e-30)
 
     def _new_sound(self, starts: Indices, stops: Indices) -> list[tuple[FloatArray, FloatArray]]:
