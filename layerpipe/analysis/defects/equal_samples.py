@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from layerpipe.analysis.defects.dropouts import FULL_SCALE, Repeat, Run, SearchLimits
 from layerpipe.core.sound import FloatArray
+from layerpipe.dsp.kernels import choose_fingerprints, find_equal
 
 _LIMITS = SearchLimits()
 _FACTORS = np.array([0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB, 0xD6E8FEB86659FD93,
@@ -53,18 +54,23 @@ class EqualSampleSearch:
         """Close the runs that end in this block; the last one stays open."""
         if not len(block):
             return
-        starts = np.flatnonzero(np.diff(block)) + 1
-        if self._open is None or block[0] != self._open[1]:
-            starts = np.concatenate([[0], starts])
-        if not len(starts):
-            return
+        # Samples that are like no neighbour are no runs, but for the last one, which may begin one.
+        edges = np.flatnonzero(np.diff(block[1:] == block[:-1], prepend=False, append=False))
+        runs = [(self._at + int(start), self._at + int(last) + 1) for start, last in edges.reshape(-1, 2)]
+        stop = self._at + len(block)
+        if not runs or runs[-1][1] < stop:
+            runs.append((stop - 1, stop))
         if self._open is not None:
-            self._keep(self._open[0], self._at + int(starts[0]), self._open[1])
-        lengths = np.diff(starts)
-        for k in np.flatnonzero(lengths >= 2):
-            at = int(starts[k])
-            self._keep(self._at + at, self._at + at + int(lengths[k]), float(block[at]))
-        self._open = self._at + int(starts[-1]), float(block[starts[-1]])
+            first, value = self._open
+            if block[0] != value:
+                self._keep(first, self._at, value)
+            elif runs[0][0] == self._at:
+                runs[0] = first, runs[0][1]
+            else:
+                runs.insert(0, (first, self._at + 1))
+        for start, end in runs[:-1]:
+            self._keep(start, end, float(block[max(start - self._at, 0)]))
+        self._open = runs[-1][0], float(block[-1])
 
     def _find_repeats(self, sound: FloatArray, first: int, known: int) -> None:
         """Find equal fingerprints a short way apart, then the equal stretch around them."""
@@ -73,21 +79,16 @@ class EqualSampleSearch:
         bits = np.ascontiguousarray(sound[fresh:]).view(np.uint64)
         if len(bits) < width:
             return
-        count = len(bits) - width + 1
-        prints = np.zeros(count, np.uint64)
-        for lag in range(width):
-            prints += (bits[lag : lag + count] >> np.uint64(20)) * _FACTORS[lag]
-        # Every eighth fingerprint is enough; the fingerprint itself decides, so that both copies are chosen.
-        chosen = np.flatnonzero((prints >> np.uint64(40)) % np.uint64(8) == 0)
-        # Equal samples are a run, not a repeat.
-        chosen = chosen[bits[chosen] != bits[chosen + width - 1]]
-        marks = np.concatenate([self._marks, chosen + fresh + first])
-        values = np.concatenate([self._prints, prints[chosen]])
-        order = np.lexsort((marks, values))
-        same = np.flatnonzero(values[order][1:] == values[order][:-1])
+        prints, places = np.empty(len(bits), np.uint64), np.empty(len(bits), np.int64)
+        # Every eighth fingerprint is enough. Equal samples are a run, not a repeat.
+        chosen = choose_fingerprints(bits, _FACTORS, prints, places)
+        marks = np.concatenate([self._marks, places[:chosen] + fresh + first])
+        values = np.concatenate([self._prints, prints[:chosen]])
+        room = 1 << (2 * len(values)).bit_length()
+        pairs = np.empty((len(values), 2), np.int64)
+        found = find_equal(values, np.empty(room, np.uint64), np.empty(room, np.int64), pairs)
         done = self.repeats[-1].start + self.repeats[-1].length if self.repeats else -1
-        for k in sorted(same, key=lambda k: int(marks[order[k + 1]])):
-            earlier, later = int(marks[order[k]]), int(marks[order[k + 1]])
+        for earlier, later in marks[pairs[:found]].tolist():
             if not 0 < later - earlier <= self._reach or later < done or earlier < first:
                 continue
             start, length = _equal_stretch(sound, earlier - first, later - first)

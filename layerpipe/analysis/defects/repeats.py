@@ -12,6 +12,7 @@ import numpy as np
 
 from layerpipe.analysis.defects.copies import best_match
 from layerpipe.core.sound import Float32Array, FloatArray, Sound
+from layerpipe.dsp.fft import next_fast_length
 
 
 @dataclass(frozen=True)
@@ -111,7 +112,8 @@ def _alike(level: FloatArray, size: int, hop: int) -> list[tuple[int, int]]:
     """First steps of stretches, each with that of the earlier stretch whose level is most like its own."""
     if len(level) < 2 * size:
         return []
-    padded = 1 << (len(level) + size).bit_length()
+    # Circular: what wraps around is not read.
+    padded = next_fast_length(len(level))
     spectrum = np.fft.rfft(level, padded)
     sums, squares = (np.concatenate([[0.0], np.cumsum(of)]) for of in (level, level**2))
     means = (sums[size:] - sums[:-size]) / size

@@ -17,6 +17,7 @@ from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.core.units import db_of_gain
 from layerpipe.dsp.fft import next_fast_length
 from layerpipe.dsp.filters import design_high_pass, run_sections
+from layerpipe.dsp.kernels import average_lines
 
 
 @dataclass(frozen=True)
@@ -129,9 +130,10 @@ def _comb(rises: FloatArray) -> tuple[float, float]:
     scores = np.empty(len(tried))
     for at in range(0, len(tried), 4096):
         here = tried[at : at + 4096]
-        lines = np.arange(math.ceil(low_hz * here[-1]), math.floor(high_hz * here[0]) + 1)
-        places = np.rint(lines * (per_hz / here[:, np.newaxis])).astype(int)
-        scores[at : at + 4096] = (power[places].mean(axis=1) - 1) * math.sqrt(len(lines))
+        first, stop = math.ceil(low_hz * here[-1]), math.floor(high_hz * here[0]) + 1
+        means = np.empty(len(here))
+        average_lines(power, per_hz / here, first, stop, means)
+        scores[at : at + 4096] = (means - 1) * math.sqrt(stop - first)
     best = int(np.argmax(scores))
     return float(tried[best]), float(scores[best])
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from layerpipe.analysis.onsets.arrival import RISE_WINDOW_MS
 from layerpipe.core.sound import FloatArray
+from layerpipe.dsp.kernels import running_medians
 
 
 @dataclass(frozen=True)
@@ -36,8 +37,9 @@ def onset_curve_db(residual: FloatArray, rate_hz: float) -> FloatArray:
     ahead = np.concatenate([[0.0], np.cumsum(np.concatenate([power, np.zeros(RISE_WINDOW_MS)]))])
     now = (ahead[RISE_WINDOW_MS:] - ahead[:-RISE_WINDOW_MS])[: len(power)] / RISE_WINDOW_MS
     padded = np.concatenate([np.full(CURVE.back_ms, np.median(now[: CURVE.back_ms])), now])
-    before = np.lib.stride_tricks.sliding_window_view(padded, CURVE.back_ms - CURVE.gap_ms)[: len(power) : 2]
-    usual = np.repeat(np.median(before, axis=1), 2)[: len(power)]
+    medians = np.empty(-(-len(power) // 2))
+    running_medians(padded, 2, np.empty(CURVE.back_ms - CURVE.gap_ms), medians)
+    usual = np.repeat(medians, 2)[: len(power)]
     curve: FloatArray = 10 * np.log10((now + 1e-14) / (usual + 1e-13))
     return curve
 

@@ -187,7 +187,8 @@ def _name_of(loop: Callable[..., Any], kinds: tuple[str, ...]) -> str:
     """The file name of the loop's code: it changes with everything that shapes the code."""
     from layerpipe import __version__
 
-    shaped_by = "\n".join((__version__, _source_of(loop.__module__), loop.__name__, *kinds, _back_end().name))
+    shaped_by = "\n".join((__version__, _source_of(loop.__module__), _source_of(object_of_ir.__module__), loop.__name__,
+                           *kinds, _back_end().name))
     return f"{loop.__name__}-{hashlib.sha256(shaped_by.encode()).hexdigest()[:24]}.code"
 
 

@@ -24,7 +24,7 @@ _NEW_WORDS = re.compile(r" captures\(none\)| nocreateundeforpoison")
 GENERATOR_SETTINGS = {"NUMBA_OPT": "0", "NUMBA_CPU_NAME": "generic", "NUMBA_CPU_FEATURES": ""}
 """The environment in which numba makes it, before it is imported."""
 _OPTIMISED = 3
-"""As numba: with loops vectorised for the processor at hand, and nothing that would change a result."""
+"""With loops, and sums side by side, vectorised for the processor at hand, and nothing that would change a result."""
 _SMALLER = 1
 """What is kept has been simplified, but made for no processor."""
 
@@ -87,7 +87,7 @@ def _run_passes(module: Any, llvm: Any, target: Any, level: int) -> None:
     """Optimise a module."""
     options = llvm.create_pipeline_tuning_options(level)
     options.loop_vectorization = level == _OPTIMISED
-    options.slp_vectorization = False
+    options.slp_vectorization = level == _OPTIMISED
     options.loop_unrolling = level == _OPTIMISED
     passes = llvm.create_pass_builder(target, options)
     passes.getModulePassManager().run(module, passes)

@@ -7,7 +7,6 @@ Restoration", Springer 1998, chapter 5. Order: trials on plucked strings; with l
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -17,7 +16,9 @@ import numpy.typing as npt
 from layerpipe.analysis.defects.clicks.verdict import Residual
 from layerpipe.core.sound import FloatArray
 from layerpipe.dsp.fft import next_fast_length
-from layerpipe.dsp.kernels import solve_predictors
+from layerpipe.dsp.kernels import find_loudest, find_prominent, solve_predictors
+
+Indices = npt.NDArray[np.int64]
 
 SLICES_PER_S = 6000
 MS = SLICES_PER_S // 1000
@@ -42,6 +43,8 @@ class ResidualSettings:
     over_chance: float = 0.5
     over_loudest: float = 1.0
     """What stands out less is no click whatever else is true of it."""
+    rows: int = 8
+    """Places worked on together: as many as fit into a processor's cache."""
 
 
 SETTINGS = ResidualSettings()
@@ -55,37 +58,26 @@ class Place(NamedTuple):
     residual: Residual
 
 
-def most_prominent(power: FloatArray, at: int) -> tuple[int, int, int]:
-    """First slice, end and width of what stands out most around slice `at`, relative to what chance allows."""
-    best, found = 0.0, (at, at + 1, 1)
-    first = max(at - 17, 0)
-    running = np.concatenate([[0.0], np.cumsum(power[first : at + 18])])
-    for width, over in zip(SETTINGS.widths, SETTINGS.chance, strict=True):
-        low, top = max(at - width + 1, 0) - first, min(at + width, len(power)) - first
-        if top - low < width:
-            # A take shorter than a click of that length.
-            continue
-        sums = (running[low + width : top + 1] - running[low : top + 1 - width]) / (width * over)
-        if sums.max() > best:
-            start = first + low + int(np.argmax(sums))
-            best, found = float(sums.max()), (start, start + width, width)
-    return found
+def most_prominent(powers: FloatArray, at: Indices) -> tuple[Indices, Indices]:
+    """First slice and end of what stands out most around slices, each at least 17 from both ends, over chance."""
+    starts, widths = np.empty_like(at), np.empty_like(at)
+    find_prominent(powers, at, np.array(SETTINGS.widths), np.array(SETTINGS.chance), starts, widths)
+    return starts, starts + widths
 
 
-def loudest(power: FloatArray, width: int) -> float:
-    """The highest mean of so many slices in a row; 0 if there are fewer."""
-    if len(power) < width:
-        return 0.0
-    running = np.concatenate([[0.0], np.cumsum(power)])
-    return float((running[width:] - running[:-width]).max()) / width
+def loudest(powers: FloatArray, starts: Indices, stops: Indices, widths: Indices) -> FloatArray:
+    """The highest mean of so many slices in a row, from each start to its stop; 0 where there are fewer."""
+    means = np.empty(len(starts))
+    find_loudest(powers, starts, stops, widths, means)
+    return means
 
 
-def residual_of(sound: FloatArray, at: int, step: int, tick: FloatArray) -> Place | None:
-    """Measure how slice `at` of a piece stands out of what cannot be predicted.
+def residuals_of(sounds: FloatArray, at: int, step: int, tick: FloatArray) -> list[Place | None]:
+    """Measure how slice `at` of each of some pieces stands out of what cannot be predicted.
 
     Parameters
     ----------
-    sound : np.ndarray [shape=(frames,), float64]
+    sounds : np.ndarray [shape=(pieces, frames), float64]
         The sound above 3 kHz, 60 ms on both sides.
     at, step : int
         The slice; frames per slice.
@@ -94,32 +86,52 @@ def residual_of(sound: FloatArray, at: int, step: int, tick: FloatArray) -> Plac
 
     Returns
     -------
-    Place or None
+    list of Place or None
         None in digital silence, too near an end, or where nothing stands out.
     """
+    found: list[Place | None] = []
+    for first in range(0, len(sounds), SETTINGS.rows):
+        found += _residuals_of(sounds[first : first + SETTINGS.rows], at, step, tick)
+    return found
+
+
+def _residuals_of(sounds: FloatArray, at: int, step: int, tick: FloatArray) -> list[Place | None]:
+    """The same for as many pieces as are worked on together."""
     hole = slice(max(at - 2 * MS, 0) * step, (at + 4 * MS) * step)
-    whitened = _whitened(sound, hole, len(tick))
-    if whitened is None:
-        return None
-    residual = whitened.residual
-    power = (residual * residual)[: len(residual) // step * step].reshape(-1, step).mean(axis=1)
+    places: list[Place | None] = [None] * len(sounds)
+    whitened, heard = _whitened(sounds, hole, len(tick))
+    if not len(heard):
+        return places
+    powers = whitened.residual * whitened.residual
+    powers = powers[:, : powers.shape[1] // step * step].reshape(len(heard), -1, step).mean(axis=2)
     near = slice(max(at - MS, 0), at + MS)
-    start, stop, width = most_prominent(power, near.start + int(np.argmax(power[near])))
-    before, after = power[SETTINGS.order // step + 1 : max(start - 2 * MS, 0)], power[stop + 4 * MS :]
-    if len(before) + len(after) < 30 * MS:
-        return None
-    sides = [float(side.mean()) for side in (before[-45 * MS :], after[: 45 * MS]) if len(side) > 5 * MS]
-    energy = float(power[start:stop].mean())
-    over_chance = energy / (SETTINGS.chance[SETTINGS.widths.index(width)] * max(sides) + 1e-30)
-    over_loudest = energy / (max(loudest(before, width), loudest(after, width)) + 1e-30)
-    if over_chance < SETTINGS.over_chance or over_loudest < SETTINGS.over_loudest:
-        return None
-    # Hardly any suspect comes as far as this.
-    ticks = _ticks(whitened, hole, tick)
-    over_rms, over_highest = _amplitudes(ticks, near.start * step, near.stop * step, 2 * MS * step)
-    outside = np.r_[SETTINGS.order : hole.start, hole.stop : len(sound)]
-    ringing = float(np.mean(sound[outside] ** 2) / (np.mean(residual[outside] ** 2) + 1e-30))
-    return Place(start, stop, Residual(over_chance, over_loudest, over_rms, over_highest, ringing))
+    # All of them in one row.
+    begin = powers.shape[1] * np.arange(len(heard))
+    starts, stops = most_prominent(powers.ravel(), begin + near.start + np.argmax(powers[:, near], axis=1))
+    first = SETTINGS.order // step + 1
+    other = np.maximum(
+        loudest(powers.ravel(), begin + first, starts - 2 * MS, stops - starts),
+        loudest(powers.ravel(), stops + 4 * MS, begin + powers.shape[1], stops - starts))
+    for row, place in enumerate(heard):
+        start, stop = int(starts[row] - begin[row]), int(stops[row] - begin[row])
+        width = stop - start
+        before, after = powers[row, first : max(start - 2 * MS, 0)], powers[row, stop + 4 * MS :]
+        if len(before) + len(after) < 30 * MS:
+            continue
+        level = max(float(side.mean()) for side in (before[-45 * MS :], after[: 45 * MS]) if len(side) > 5 * MS)
+        energy = float(powers[row, start:stop].mean())
+        over_chance = energy / (SETTINGS.chance[SETTINGS.widths.index(width)] * level + 1e-30)
+        over_loudest = energy / (float(other[row]) + 1e-30)
+        if over_chance < SETTINGS.over_chance or over_loudest < SETTINGS.over_loudest:
+            continue
+        # Hardly any suspect comes as far as this.
+        ticks = _ticks(whitened, row, hole, tick)
+        over_rms, over_highest = _amplitudes(ticks, near.start * step, near.stop * step, 2 * MS * step)
+        sound, residual = sounds[place], whitened.residual[row]
+        outside = np.r_[SETTINGS.order : hole.start, hole.stop : len(sound)]
+        ringing = float(np.mean(sound[outside] ** 2) / (np.mean(residual[outside] ** 2) + 1e-30))
+        places[place] = Place(start, stop, Residual(over_chance, over_loudest, over_rms, over_highest, ringing))
+    return places
 
 
 def _amplitudes(ticks: FloatArray, start: int, stop: int, apart: int) -> tuple[float, float]:
@@ -139,50 +151,59 @@ def _amplitudes(ticks: FloatArray, start: int, stop: int, apart: int) -> tuple[f
 
 
 class _Whitened(NamedTuple):
-    """What a model fitted outside a hole does not predict, its spectrum, that of the filter, their size."""
+    """What models fitted outside a hole do not predict, its spectra, those of the filters, their size.
+
+    `optimism` (pieces,) is how many times less power a model leaves where it was fitted than elsewhere.
+    """
 
     residual: FloatArray
-    spectrum: npt.NDArray[np.complex128]
+    spectra: npt.NDArray[np.complex128]
     white: npt.NDArray[np.complex128]
     size: int
-    optimism: float
+    optimism: FloatArray
 
 
-def _whitened(sound: FloatArray, hole: slice, tick_frames: int) -> _Whitened | None:
-    """Take away what a model fitted outside the hole predicts; None in digital silence."""
-    around = sound.copy()
-    around[hole] = 0.0
+def _whitened(sounds: FloatArray, hole: slice, tick_frames: int) -> tuple[_Whitened, Indices]:
+    """Take away what models fitted outside the hole predict, and which pieces are no digital silence."""
+    frames = sounds.shape[1]
+    around = sounds.copy()
+    around[:, hole] = 0.0
     # Long enough for the lags and for the filters, so that nothing wraps around.
-    size = next_fast_length(len(sound) + SETTINGS.order + tick_frames)
-    spectrum = np.fft.rfft(around, size)
-    correlation: FloatArray = np.fft.irfft(spectrum.real**2 + spectrum.imag**2, size)[: SETTINGS.order + 1]
-    if correlation[0] <= 1e-18:
-        return None
-    fitted_to = len(sound) - (hole.stop - hole.start)
-    models = [_whitener(correlation[: order + 1], fitted_to) for order in (SETTINGS.short_order, SETTINGS.order)]
-    whitener, optimism = min(models, key=lambda model: model[0] @ correlation[: len(model[0])] * model[1])
-    white = np.fft.rfft(whitener, size)
-    spectrum = np.fft.rfft(sound, size) * white
-    residual = np.fft.irfft(spectrum, size)[: len(sound)]
-    residual[hole] /= math.sqrt(optimism)
-    return _Whitened(residual, spectrum, white, size, optimism)
+    size = next_fast_length(frames + SETTINGS.order + tick_frames)
+    spectra = np.fft.rfft(around, size)
+    correlations: FloatArray = np.fft.irfft(spectra.real**2 + spectra.imag**2, size)[:, : SETTINGS.order + 1]
+    heard = np.flatnonzero(correlations[:, 0] > 1e-18)
+    correlations = correlations[heard]
+    # Akaike's final prediction error, Annals of the Institute of Statistical Mathematics 21, 1969, 243-247.
+    fitted_to = frames - (hole.stop - hole.start)
+    optimism = [(fitted_to + order) / max(fitted_to - order, 1) for order in (SETTINGS.short_order, SETTINGS.order)]
+    short, long = (_whiteners(correlations[:, : order + 1]) for order in (SETTINGS.short_order, SETTINGS.order))
+    is_long = (np.vecdot(long, correlations) * optimism[1]
+               < np.vecdot(short, correlations[:, : short.shape[1]]) * optimism[0])
+    whiteners = np.where(is_long[:, np.newaxis], long, np.pad(short, ((0, 0), (0, long.shape[1] - short.shape[1]))))
+    white = np.fft.rfft(whiteners, size)
+    spectra = np.fft.rfft(sounds[heard], size) * white
+    residual = np.fft.irfft(spectra, size)[:, :frames]
+    of_each = np.where(is_long, optimism[1], optimism[0])
+    residual[:, hole] /= np.sqrt(of_each)[:, np.newaxis]
+    return _Whitened(residual, spectra, white, size, of_each), heard
 
 
-def _ticks(found: _Whitened, hole: slice, tick: FloatArray) -> FloatArray:
+def _ticks(found: _Whitened, row: int, hole: slice, tick: FloatArray) -> FloatArray:
     """The output of a matched filter for ticks, which is shorter by the lengths of the filters."""
     # The response to a tick through both filters, reversed in time, gathers the tick in one sample again.
-    length = len(found.residual) - SETTINGS.order - len(tick)
-    gathered = found.spectrum * np.conj(found.white * np.fft.rfft(tick, found.size))
+    length = found.residual.shape[1] - SETTINGS.order - len(tick)
+    gathered = found.spectra[row] * np.conj(found.white[row] * np.fft.rfft(tick, found.size))
     ticks = np.fft.irfft(gathered, found.size)[:length]
-    ticks[hole] /= found.optimism
+    ticks[hole] /= found.optimism[row]
     return ticks
 
 
-def _whitener(correlation: FloatArray, fitted_to: int) -> tuple[FloatArray, float]:
-    """Prediction-error filter, and how many times less power it leaves where it was fitted than elsewhere: Akaike's
-    final prediction error, Annals of the Institute of Statistical Mathematics 21, 1969, 243-247."""
-    order = len(correlation) - 1
-    whitener = np.empty((1, order + 1))
-    solve_predictors(np.ascontiguousarray(correlation[np.newaxis]), SETTINGS.ridge * float(correlation[0]), whitener,
-                     np.empty(2 * order + 2))
-    return whitener[0], (fitted_to + order) / max(fitted_to - order, 1)
+def _whiteners(correlations: FloatArray) -> FloatArray:
+    """Prediction-error filters, one for each row of correlations."""
+    order = correlations.shape[1] - 1
+    ridged = correlations.copy()
+    ridged[:, 0] += SETTINGS.ridge * correlations[:, 0]
+    whiteners = np.empty_like(ridged)
+    solve_predictors(ridged, 0.0, whiteners, np.empty(2 * order + 2))
+    return whiteners

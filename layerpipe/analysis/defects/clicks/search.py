@@ -16,9 +16,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.analysis.defects.clicks.residual import MS, SETTINGS, SLICES_PER_S, loudest, most_prominent, residual_of
+from layerpipe.analysis.defects.clicks.residual import (
+    MS,
+    SETTINGS,
+    SLICES_PER_S,
+    Indices,
+    Place,
+    loudest,
+    most_prominent,
+    residuals_of,
+)
 from layerpipe.analysis.defects.clicks.verdict import ClickEvidence, ClickLimits, judge, level_ratio
 from layerpipe.core.sound import FloatArray
+from layerpipe.dsp.kernels import find_crests, measure_slices
 
 BANDS = ("mid", "upper", "high", "sharp")
 MID, UPPER, HIGH, SHARP = range(4)
@@ -77,13 +87,17 @@ class ClickSearch:
         step = self._step
         with_before = np.concatenate([self._before, high])
         self._before = with_before[-2:]
-        bands = np.concatenate([self._rest, np.stack([mid, upper, high, np.diff(with_before, 2)])], axis=1)
-        whole = bands.shape[1] // step
-        rows = bands[:, : whole * step]
-        self._rest = bands[:, whole * step :]
-        squares = (rows * rows).reshape(4, whole, step)
-        self._power = np.concatenate([self._power, squares @ np.full(step, 1 / step)], axis=1)
-        self._sharp_crest = np.concatenate([self._sharp_crest, _highest(squares[SHARP])])
+        bands = [mid, upper, high, np.diff(with_before, 2)]
+        if self._rest.shape[1]:
+            bands = [np.concatenate(both) for both in zip(self._rest, bands, strict=True)]
+        whole = len(bands[HIGH]) // step
+        rows = [band[: whole * step] for band in bands]
+        self._rest = np.stack([band[whole * step :] for band in bands])
+        power, crest = np.empty((4, whole)), np.empty(whole)
+        for band, row in enumerate(rows):
+            measure_slices(row, power[band], crest if band == SHARP else crest[:0])
+        self._power = np.concatenate([self._power, power], axis=1)
+        self._sharp_crest = np.concatenate([self._sharp_crest, crest])
         self._sound = np.concatenate([self._sound, rows[HIGH]])
         self._search(self._first + self._power.shape[1] - _AHEAD)
         keep = max(self._done - self._first - _BACK, 0)
@@ -125,23 +139,24 @@ class ClickSearch:
             end = np.minimum(here + width, count)
             suspects |= (running[end] - running[here]) / width > over * quieter
         prominence = self._sharp_crest[here] / sharp_louder + high[here] / louder
-        for n in _tops(np.flatnonzero(suspects), prominence):
-            near = slice(max(first + n - 2, 0), first + n + 3)
-            if (crest[max(n - 2, 0) : n + 3].max() < limits.louder_side_amplitude**2 * louder[n]
-                    and self._sharp_crest[near].max() < limits.sharp_amplitude**2 * sharp_louder[n]):
-                continue
-            evidence = self._evidence(first + n)
-            if evidence is not None and len(self._found) < limits.most:
-                self._found.append(evidence)
+        tops = _tops(np.flatnonzero(suspects), prominence)
+        near = tops[:, np.newaxis] + np.arange(-2, 3)
+        crests = crest[np.clip(near, 0, len(here) - 1)].max(axis=1)
+        sharp_crests = self._sharp_crest[np.clip(first + near, 0, count - 1)].max(axis=1)
+        is_louder = ((crests >= limits.louder_side_amplitude**2 * louder[tops])
+                     | (sharp_crests >= limits.sharp_amplitude**2 * sharp_louder[tops]))
+        self._found += self._evidence(first + tops[is_louder])[: limits.most - len(self._found)]
         self._done = stop
 
     def _crest(self, here: npt.NDArray[np.int64]) -> FloatArray:
         """The highest square of each slice after a matched filter that gathers a tick in one sample."""
         start, stop = int(here[0]) * self._step, (int(here[-1]) + 1) * self._step
-        reach = len(self._short_tick) - 1
-        sound = self._sound[start : stop + reach]
-        padded = np.pad(sound, (0, stop + reach - start - len(sound)))
-        return _highest((np.correlate(padded, self._short_tick, "valid") ** 2).reshape(len(here), self._step))
+        padded = np.zeros(stop - start + len(self._short_tick))
+        sound = self._sound[start : start + len(padded)]
+        padded[: len(sound)] = sound
+        crests = np.empty(len(here))
+        find_crests(padded, self._short_tick, np.empty(256 * self._step), crests)
+        return crests
 
     def _levels(self, band: int, here: npt.NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
         """Mean power of 30 ms on the quieter and on the louder side of each slice."""
@@ -153,67 +168,88 @@ class ClickSearch:
         after = (running[ahead] - running[begin]) / np.maximum(ahead - begin, 1)
         return np.minimum(before, after) + 1e-30, np.maximum(before, after) + 1e-30
 
-    def _mean(self, band: int, start: int, stop: int) -> float:
-        """Mean power of a band over slices; 0 if there are none."""
-        start, stop = max(start, 0), min(stop, self._power.shape[1])
-        return float(self._sums[band, stop] - self._sums[band, start]) / (stop - start) if stop > start else 0.0
+    def _mean(self, band: int, start: Indices | int, stop: Indices | int) -> FloatArray:
+        """Mean power of a band over slices; 0 where there are none."""
+        start, stop = np.maximum(start, 0), np.minimum(stop, self._power.shape[1])
+        sums = self._sums[band, stop] - self._sums[band, start]
+        mean: FloatArray = np.where(stop > start, sums / np.maximum(stop - start, 1), 0.0)
+        return mean
 
-    def _evidence(self, at: int) -> ClickEvidence | None:
-        """Measure one suspect, step by step; None once the verdict is that it is no click."""
-        high, count = self._power[HIGH], self._power.shape[1]
-        start, stop, _ = most_prominent(high, at)
-        if start < 7 * MS or stop > count - 9 * MS:
-            return None
-        evidence = ClickEvidence(
-            at_s=(self._first + at + 0.5) * self._slice_s, width_s=(stop - start) * self._slice_s,
-            level_rise=max(level_ratio(self._mean(band, start - 24 * MS, start - 3 * MS),
-                                       self._mean(band, start - 45 * MS, start - 24 * MS) or math.inf)
-                           for band in (MID, UPPER, HIGH)),
-            new_sound=self._new_sound(start, stop),
-            over_loudest=max(self._over_loudest(HIGH, start, stop), self._over_loudest(SHARP, start, stop)))
-        if judge(evidence, self._limits).is_defect is False:
-            return None
-        step, first = self._step, max(at - 60 * MS, 0)
-        place = residual_of(self._sound[first * step : (at + 60 * MS) * step], at - first, step, self._tick)
-        if place is None:
-            return None
+    def _evidence(self, places: Indices) -> list[ClickEvidence]:
+        """Measure suspects, step by step, without those of which the verdict is that they are no clicks."""
+        count = self._power.shape[1]
+        places = places[(places >= 7 * MS) & (places < count - 9 * MS)]
+        if not len(places):
+            return []
+        starts, stops = most_prominent(self._power[HIGH], places)
+        inside = (starts >= 7 * MS) & (stops <= count - 9 * MS)
+        places, starts, stops = places[inside], starts[inside], stops[inside]
+        at_s, width_s = (self._first + places + 0.5) * self._slice_s, (stops - starts) * self._slice_s
+        earlier = [self._mean(band, starts - 45 * MS, starts - 24 * MS) for band in (MID, UPPER, HIGH)]
+        level_rise = np.max([level_ratio(self._mean(band, starts - 24 * MS, starts - 3 * MS),
+                                         np.where(before > 0.0, before, math.inf))
+                             for band, before in zip((MID, UPPER, HIGH), earlier, strict=True)], axis=0)
+        new_sound = self._new_sound(starts, stops)
+        over_loudest = np.maximum(self._over_loudest(HIGH, starts, stops), self._over_loudest(SHARP, starts, stops))
+        undecided: dict[tuple[int, int], list[tuple[int, ClickEvidence]]] = {}
+        for n in range(len(places)):
+            evidence = ClickEvidence(
+                at_s=float(at_s[n]), width_s=float(width_s[n]), level_rise=float(level_rise[n]),
+                new_sound=tuple((float(rise[n]), float(left[n])) for rise, left in new_sound),
+                over_loudest=float(over_loudest[n]))
+            if judge(evidence, self._limits).is_defect is not False:
+                # Pieces of one length are worked on together; only those at an end are shorter.
+                at, stop = int(places[n]), min(int(places[n]) + 60 * MS, len(self._sound) // self._step)
+                undecided.setdefault((min(at, 60 * MS), stop - at), []).append((at, evidence))
+        found = []
+        for (back, ahead), suspects in undecided.items():
+            pieces = np.stack([self._sound[(at - back) * self._step : (at + ahead) * self._step] for at, _ in suspects])
+            residuals = residuals_of(pieces, back, self._step, self._tick)
+            found += [(at, self._with_residual(evidence, place, at - back))
+                      for (at, evidence), place in zip(suspects, residuals, strict=True) if place is not None]
+        return [evidence for _, evidence in sorted(found, key=lambda one: one[0])
+                if judge(evidence, self._limits).is_defect is not False]
+
+    def _with_residual(self, evidence: ClickEvidence, place: Place, first: int) -> ClickEvidence:
+        """The evidence with what stands out of the residual of a piece that begins at slice `first`."""
+        high = self._power[HIGH]
         start, stop = place.start + first, place.stop + first
-        peak = float(np.abs(self._sound[start * step : stop * step]).max())
+        peak = float(np.abs(self._sound[start * self._step : stop * self._step]).max())
         beside = np.concatenate([high[max(start - 25 * MS, 0) : max(start - 2 * MS, 1)],
                                  high[stop + 4 * MS : stop + 25 * MS]])
-        evidence = replace(
+        return replace(
             evidence, residual=place.residual, width_s=(stop - start) * self._slice_s, peak=peak,
             over_db=float(20 * np.log10(peak / np.sqrt(beside.mean() + 1e-30) + 1e-30)),
-            mid_over_loudest=self._over_loudest(MID, start, stop), spread=self._spread(start, stop),
-            ringing_left=level_ratio(self._mean(MID, stop + 20 * MS, stop + 50 * MS),
-                                     self._mean(MID, start - 40 * MS, start - 5 * MS)))
-        return None if judge(evidence, self._limits).is_defect is False else evidence
+            mid_over_loudest=float(self._over_loudest(MID, np.array([start]), np.array([stop]))[0]),
+            spread=self._spread(start, stop),
+            ringing_left=float(level_ratio(self._mean(MID, stop + 20 * MS, stop + 50 * MS),
+                                           self._mean(MID, start - 40 * MS, start - 5 * MS))))
 
-    def _over_loudest(self, band: int, start: int, stop: int) -> float:
+    def _over_loudest(self, band: int, starts: Indices, stops: Indices) -> FloatArray:
         """Mean power of a band over that of the loudest place of the same length around."""
-        power, width = self._power[band], stop - start
-        others = max(loudest(power[max(start - 45 * MS, 0) : max(start - 2 * MS, 0)], width),
-                     loudest(power[stop + 4 * MS : stop + 45 * MS], width))
-        return self._mean(band, start, stop) / (others + 1e-30)
+        power, widths = self._power[band], stops - starts
+        others = np.maximum(loudest(power, np.maximum(starts - 45 * MS, 0), starts - 2 * MS, widths),
+                            loudest(power, stops + 4 * MS, np.minimum(stops + 45 * MS, len(power)), widths))
+        return self._mean(band, starts, stops) / (others + 1e-30)
 
-    def _new_sound(self, start: int, stop: int) -> tuple[tuple[float, float], ...]:
+    def _new_sound(self, starts: Indices, stops: Indices) -> list[tuple[FloatArray, FloatArray]]:
         """For each kind of new sound: level after over level before, and energy left behind over the click's."""
         found = []
         for new in self._limits.new_sound:
             band, length = BANDS.index(new.band), new.milliseconds * MS
             # The short ones begin at once; the long ones leave out what a filter or a small room smears.
             early, late = (3 * MS, 4 * MS) if length > 40 * MS else (MS, MS)
-            before = self._mean(band, start - early - length, start - early)
-            after = self._mean(band, stop + late, stop + late + length)
-            click = (self._mean(band, start, stop) - before) * (stop - start)
-            found.append((level_ratio(after, before), level_ratio((after - before) * length, max(click, 0.0))))
-        return tuple(found)
+            before = self._mean(band, starts - early - length, starts - early)
+            after = self._mean(band, stops + late, stops + late + length)
+            click = (self._mean(band, starts, stops) - before) * (stops - starts)
+            found.append((level_ratio(after, before), level_ratio((after - before) * length, np.maximum(click, 0.0))))
+        return found
 
     def _spread(self, start: int, stop: int) -> float:
         """Energy beside the 3.3 ms that hold most of it, over the energy in them."""
         # A hand takes 15 ms; it must not count as the level around itself.
-        base = max(self._mean(HIGH, start - 45 * MS, start - 12 * MS),
-                   self._mean(HIGH, stop + 12 * MS, stop + 45 * MS), 1e-22)
+        base = max(float(self._mean(HIGH, start - 45 * MS, start - 12 * MS)),
+                   float(self._mean(HIGH, stop + 12 * MS, stop + 45 * MS)), 1e-22)
         widest = SETTINGS.widths[-1] + 2
         first, last = max(stop - widest, 0), min(start + widest, self._power.shape[1])
         running = self._sums[HIGH, first : last + 1]
@@ -225,26 +261,19 @@ class ClickSearch:
         beside = self._mean(HIGH, before, first) * (first - before) + self._mean(HIGH, stop, after) * (after - stop)
         # Twice the standard deviation of noise of this length, 8 degrees of freedom a slice.
         chance = 2 * base * math.sqrt(length / 4)
-        return level_ratio(max(beside - base * length - chance, 0.0), max(inside, 0.0))
+        return float(level_ratio(np.maximum(beside - base * length - chance, 0.0), np.maximum(inside, 0.0)))
 
 
-def _highest(squares: FloatArray) -> FloatArray:
-    """The highest of each slice, of squares of shape (slices, frames)."""
-    # Frame by frame: a reduction along so short an axis takes four times as long.
-    highest = squares[:, 0].copy()
-    for n in range(1, squares.shape[1]):
-        np.maximum(highest, squares[:, n], out=highest)
-    return highest
-
-
-def _tops(suspects: npt.NDArray[np.int64], prominence: FloatArray) -> list[int]:
+def _tops(suspects: Indices, prominence: FloatArray) -> Indices:
     """The most prominent slice of each cluster of suspects that are within 4 ms of each other."""
     if not len(suspects):
-        return []
+        return suspects
+    is_first = np.diff(suspects, prepend=-5 * MS) > 4 * MS
+    last = suspects[np.append(np.flatnonzero(is_first)[1:] - 1, len(suspects) - 1)]
     found = set()
-    for group in np.split(suspects, np.flatnonzero(np.diff(suspects) > 4 * MS) + 1):
-        low, stop = int(group[0]), min(int(group[-1]) + 19, len(prominence))
+    for low, high in zip(suspects[is_first].tolist(), last.tolist(), strict=True):
+        stop = min(high + 19, len(prominence))
         # Where strings are bright everything is suspect; then every 10 ms has a most prominent slice.
         for at in range(low, stop, 10 * MS):
-            found.add(at + int(np.argmax(prominence[at : min(at + 10 * MS, stop)])))
-    return sorted(found)
+            found.add(at + int(prominence[at : min(at + 10 * MS, stop)].argmax()))
+    return np.array(sorted(found))

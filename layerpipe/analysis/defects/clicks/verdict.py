@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from layerpipe.analysis.defects.judgement import Judgement
-from layerpipe.core.sound import Sound
+from layerpipe.core.sound import FloatArray, Sound
 
 ALONE = 1.5
 """A click this much higher than the 25 ms before is measured in the full band."""
@@ -226,6 +226,8 @@ def click_peak(sound: Sound, click: ClickEvidence) -> float:
     return peak if peak > ALONE * float(np.abs(before - middle).max()) else click.peak
 
 
-def level_ratio(after: float, before: float) -> float:
-    """A ratio of powers that is infinite after silence and 0 for nothing after nothing."""
-    return after / before if before > 0.0 else (math.inf if after > 0.0 else 0.0)
+def level_ratio(after: FloatArray, before: FloatArray) -> FloatArray:
+    """Ratios of powers, which are infinite after silence and 0 for nothing after nothing."""
+    of_silence = np.where(after > 0.0, math.inf, 0.0)
+    ratio: FloatArray = np.divide(after, before, out=of_silence, where=before > 0.0)
+    return ratio

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.core.sound import FloatArray, Sound
+from layerpipe.dsp.kernels import decimate
 
 
 @dataclass(frozen=True)
@@ -106,8 +107,11 @@ class Decimator:
         """Every `factor`-th sample of the filtered sound."""
         if self.factor == 1 or not count:
             return sound[:count]
-        rows = np.lib.stride_tricks.sliding_window_view(sound, len(self.taps))[:: self.factor][:count]
-        filtered: FloatArray = rows @ self.taps
+        columns = count + len(self.taps) // self.factor + 1
+        padded = np.zeros(columns * self.factor)
+        padded[: len(sound)] = sound[: len(padded)]
+        filtered = np.empty(count)
+        decimate(np.ascontiguousarray(padded.reshape(columns, self.factor).T), self.taps, filtered)
         return filtered
 
 
@@ -123,7 +127,9 @@ class LowBandMeter:
         self._window = 0.35875 - 0.48829 * np.cos(t) + 0.14128 * np.cos(2 * t) - 0.01168 * np.cos(3 * t)
         self._hz: FloatArray = np.fft.rfftfreq(SETTINGS.size, 1 / rate).astype(np.float64)
         self._density = 2.0 / (rate * float(np.sum(self._window**2)))
-        self._inside = self._hz <= SETTINGS.highest_hz
+        self._hz = self._hz[self._hz <= SETTINGS.highest_hz]
+        self._rumbling, self._besides = (slice(*np.searchsorted(self._hz, band).tolist())
+                                         for band in (SETTINGS.rumble_hz, SETTINGS.beside_hz))
         # How sharply a steady tone peaks; sound that dies within the window, a body or a drum, peaks less.
         tone = np.abs(np.fft.rfft(self._window * np.cos(np.pi / 2 * np.arange(self._length)), SETTINGS.size))
         top = int(np.argmax(tone))
@@ -135,7 +141,7 @@ class LowBandMeter:
         self._rumble: list[float] = []
         self._beside: list[float] = []
         self._power: list[float] = []
-        self._total = np.zeros(int(self._inside.sum()))
+        self._total = np.zeros(len(self._hz))
 
     def add(self, block: FloatArray) -> None:
         """Measure the next block."""
@@ -151,7 +157,7 @@ class LowBandMeter:
         listed = np.arange(self._count) // SETTINGS.windows_per_run % self._every == 0
         return LowBand(partials, listed, np.array(self._rumble, np.float32), np.array(self._beside, np.float32),
                          np.array(self._power, np.float32),
-                         self._hz[self._inside], self._total / max(1, self._count))
+                         self._hz, self._total / max(1, self._count))
 
     def _measure(self, low: FloatArray) -> None:
         """Measure the windows that are complete."""
@@ -165,13 +171,12 @@ class LowBandMeter:
     def _window_at(self, sound: FloatArray) -> None:
         """Measure powers and partials of one window."""
         # The mean would leak into the lowest bins.
-        spectrum = np.abs(np.fft.rfft((sound - sound.mean()) * self._window, SETTINGS.size))[self._inside]
+        spectrum = np.abs(np.fft.rfft((sound - sound.mean()) * self._window, SETTINGS.size)[: len(self._hz)])
         density = spectrum**2 * self._density
         width = float(self._hz[1])
-        rumble = (self._hz[self._inside] >= SETTINGS.rumble_hz[0]) & (self._hz[self._inside] < SETTINGS.rumble_hz[1])
-        self._rumble.append(float(density[rumble].sum() * width))
-        beside = (self._hz[self._inside] >= SETTINGS.beside_hz[0]) & (self._hz[self._inside] < SETTINGS.beside_hz[1])
-        self._beside.append(float(density[beside].mean() * rumble.sum() * width))
+        rumble, beside = density[self._rumbling], density[self._besides]
+        self._rumble.append(float(rumble.sum() * width))
+        self._beside.append(float(beside.mean() * len(rumble) * width))
         self._power.append(float(density.sum() * width))
         self._total += density
         run = self._count // SETTINGS.windows_per_run
