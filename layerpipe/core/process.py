@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import errno
+import math
 import mmap
 import os
 import sys
 from collections.abc import Callable
+from pathlib import Path
 
 _COMPILER_BYTES = 256 << 20
 """Address space that loading the compiler and compiling a loop takes, rounded up; measured on x86-64."""
@@ -15,9 +18,25 @@ _show: Callable[[str], None] | None = None
 
 
 def worker_threads() -> int:
-    """Threads for one song: LAYERPIPE_THREADS if it is a number above 0, else one per core."""
+    """Threads for one song: LAYERPIPE_THREADS if it is a number above 0, else one per core that may be used."""
     asked = os.environ.get("LAYERPIPE_THREADS", "")
-    return int(asked) if asked.isdecimal() and int(asked) else os.cpu_count() or 1
+    if asked.isdecimal() and int(asked):
+        return int(asked)
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def free_memory_bytes() -> float:
+    """Memory that other processes leave; infinite where the system does not say so."""
+    found = [math.inf]
+    with contextlib.suppress(OSError, ValueError, StopIteration):
+        lines = Path("/proc/meminfo").read_text().splitlines()
+        found.append(1024.0 * int(next(line for line in lines if line.startswith("MemAvailable:")).split()[1]))
+    with contextlib.suppress(OSError, ValueError):
+        # A container's limit (Linux cgroups, version 2); without one there is "max", which is no number.
+        group = Path("/sys/fs/cgroup")
+        limit, used = (int((group / name).read_text()) for name in ("memory.max", "memory.current"))
+        found.append(float(limit - used))
+    return min(found)
 
 
 def bound_threads(count: int) -> None:

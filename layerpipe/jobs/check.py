@@ -5,23 +5,24 @@ Muted takes are checked too. Takes are checked as they are in their files: at th
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import combinations
 from pathlib import Path
+from typing import Any
 
 from layerpipe.analysis.checked_take import CheckedTake
 from layerpipe.analysis.defects.single_pass import Measurements, measure_take
 from layerpipe.analysis.onsets.detect import detect_onsets
-from layerpipe.analysis.sustained.layer_kinds import kind_of_sound, kinds_of_takes
+from layerpipe.analysis.sustained.layer_kinds import kind_of_sound, kind_questions, kinds_of_takes
 from layerpipe.analysis.takes_compared.comp_joints import measure_joint
 from layerpipe.analysis.takes_compared.mics import measure_mics
 from layerpipe.audio_files.info import FileFacts, time_text
 from layerpipe.audio_files.reader import SourceFile, inspect
 from layerpipe.core.errors import AudioError, Fault
-from layerpipe.core.listening import Ask
+from layerpipe.core.listening import Ask, Question
 from layerpipe.core.process import worker_threads
 from layerpipe.core.sound import OnProgress, Sound
 from layerpipe.outputs.check.comp_findings import ALIGNED_MS, joint_findings, mic_finding, placing_findings
@@ -66,7 +67,6 @@ def check_recipe(recipe: Recipe, on_progress: OnProgress = lambda share: None,
     ask = Heard(cache)
     opened = open_all(recipe, digest_of=cache.notes.digest_of)
     tempo_map = TempoMap.of(recipe)
-    total = sum(one.facts.seconds for one in opened) or 1.0
 
     def place_of(starts_s: float, seconds: float) -> str:
         seconds += starts_s
@@ -74,9 +74,10 @@ def check_recipe(recipe: Recipe, on_progress: OnProgress = lambda share: None,
 
     recorded = [_as_recorded(one) for one in opened]
     takes = []
-    for one, kind, (sound, starts_s), measured in zip(opened, kinds_of_takes(opened, ask), recorded, _measured(
-            [sound for sound, _ in recorded], ask, lambda seconds: on_progress(seconds / total),
-            onsets=len(recorded) > 1), strict=True):
+    every = _measured([sound for sound, _ in recorded], ask, on_progress, onsets=len(recorded) > 1,
+                      more=kind_questions(opened))
+    for one, kind, (sound, starts_s), measured in zip(opened, kinds_of_takes(opened, ask), recorded, every,
+                                                      strict=True):
         takes.append(CheckedTake(
             layer=one.layer.name, name=one.take.name, file=one.facts.path, facts=one.facts,
             channel=one.main.mic.channel, sound=sound, measured=measured, chain=recipe.chain_of(one.layer, one.take),
@@ -138,35 +139,12 @@ def change_of_mics(file: RecipeFile, report: Report) -> Change | None:
     return change
 
 
-def _measured(sounds: Sequence[Sound], ask: Ask, on_progress: OnProgress, *, onsets: bool) -> list[Measurements]:
-    """Measurements of sounds, side by side; progress is in seconds.
-
-    Where the onsets will be needed they are heard at the same time: loops that keep the interpreter to themselves run
-    beside transforms that do not.
-    """
-
-    def measure(sound: Sound) -> Measurements:
-        left_s = sound.frames / sound.rate_hz
-
-        def done(seconds: float) -> None:
-            nonlocal left_s
-            left_s -= seconds
-            on_progress(seconds)
-
-        found: Measurements = ask(measure_take, sound, on_progress=done)
-        on_progress(left_s)
-        return found
-
-    def listen(asked: tuple[Sound, bool]) -> Measurements | None:
-        sound, measures = asked
-        if measures:
-            return measure(sound)
-        ask(detect_onsets, sound)
-        return None
-
-    asked = [(sound, measures) for sound in sounds for measures in ((True, False) if onsets else (True,))]
-    with ThreadPoolExecutor(max(1, min(len(asked), worker_threads()))) as pool:
-        return [found for found in pool.map(listen, asked) if found is not None]
+def _measured(sounds: Sequence[Sound], ask: Ask, on_progress: OnProgress, *, onsets: bool,
+              more: Sequence[Question] = ()) -> list[Measurements]:
+    """Measurements of sounds; the onsets, if they will be needed, and more answers are heard at the same time."""
+    asked: list[Callable[..., Any]] = [measure_take, detect_onsets] if onsets else [measure_take]
+    return ask.together([*(Question(listener, sound) for listener in asked for sound in sounds), *more],
+                        on_progress)[: len(sounds)]
 
 
 def _compared(pairs: Sequence[tuple[CheckedTake, CheckedTake]], *, doubles: bool = True) -> list[TwoTakes]:
@@ -230,13 +208,13 @@ def check_files(files: Sequence[Path], on_progress: OnProgress = lambda share: N
     cache = cache or TakeCache()
     ask = Heard(cache)
     inspected = _inspected(files, ask)
-    total = sum(one.seconds * one.channels for one in inspected) or 1.0
     channels = [(facts, number if facts.channels > 1 else None) for facts in inspected
                 for number in range(1, facts.channels + 1)]
     sounds = [SourceFile(facts.path, channel, facts=facts) for facts, channel in channels]
+    every = _measured(sounds, ask, on_progress, onsets=len(sounds) == 2,
+                      more=[Question(kind_of_sound, sound) for sound in sounds])
     takes = []
-    for (facts, channel), sound, measured in zip(channels, sounds, _measured(
-            sounds, ask, lambda seconds: on_progress(seconds / total), onsets=len(sounds) == 2), strict=True):
+    for (facts, channel), sound, measured in zip(channels, sounds, every, strict=True):
         takes.append(CheckedTake(
             layer="", name=facts.path.name if channel is None else f"{facts.path.name} (channel {channel})",
             file=facts.path, facts=facts, channel=channel, sound=sound, measured=measured, chain=Chain(), ask=ask,

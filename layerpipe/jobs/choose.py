@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from itertools import combinations
+from typing import NamedTuple
 
 import numpy as np
 
@@ -20,8 +20,9 @@ from layerpipe.analysis.takes_compared.comp_joints import joint_place, joint_wor
 from layerpipe.analysis.timing.grid.align import align_onsets
 from layerpipe.analysis.timing.grid.expected import onsets_with_expected
 from layerpipe.core.errors import OutputError
-from layerpipe.core.listening import Ask
-from layerpipe.core.sound import OnProgress
+from layerpipe.core.listening import Ask, Question
+from layerpipe.core.process import worker_threads
+from layerpipe.core.sound import OnProgress, Sound
 from layerpipe.core.units import frames_of_ms, frames_of_s
 from layerpipe.outputs.choose.words import copied_words
 from layerpipe.recipe.edit.change import Change
@@ -73,14 +74,12 @@ def choose_passes(file: RecipeFile, cache: TakeCache | None = None, *,
     spans = song_spans(file.recipe, tempo_map, end_s)
 
     ask = Heard(cache)
-
-    def listen(one: tuple[OpenTake, int]) -> MeasuredPass:
-        found = _listen(file.recipe, *one, tempo_map, spans, ask)
-        on_progress(1 / len(asked))
-        return found
-
-    with ThreadPoolExecutor(min(len(asked), os.cpu_count() or 1)) as pool:
-        measured = iter(list(pool.map(listen, asked)))
+    sounds = [_sounds_of(take, number, tempo_map) for take, number in asked]
+    ask.together([Question(listener, sound) for one in sounds
+                  for listener, sound in ((measure_take, one.alone), (detect_onsets, one.moved))], on_progress)
+    with ThreadPoolExecutor(min(len(asked), worker_threads())) as pool:
+        measured = iter(list(pool.map(
+            lambda one, its: _measure(file.recipe, one[0], one[1], its, tempo_map, spans, ask), asked, sounds)))
         passes = [tuple(tuple(next(measured) for _ in take.passes) for take in group) for group in groups]
         cents = [one.cents for group in passes for take in group for one in take if one.cents is not None]
         usual = float(np.median(cents)) if cents else None
@@ -91,27 +90,30 @@ def choose_passes(file: RecipeFile, cache: TakeCache | None = None, *,
                 compared = iter(list(pool.map(lambda two: compare_passes(two[0], two[1], spans),
                                               [(one, other) for one in listened[0] for other in listened[1]])))
                 pairs = tuple(tuple(next(compared) for _ in listened[1]) for _ in listened[0])
-            found.append(_with_joints_heard(file.recipe, Choice(group, spans, listened, pairs, usual), ask))
+            found.append(_with_joints_heard(file.recipe, Choice(group, spans, listened, pairs, usual), ask, pool))
     ask.tidy()
     return found
 
 
-def _with_joints_heard(recipe: Recipe, choice: Choice, ask: Ask) -> Choice:
+def _with_joints_heard(recipe: Recipe, choice: Choice, ask: Ask, pool: ThreadPoolExecutor) -> Choice:
     """The choice after listening to the joints of its comp as `check` does: an audible one has to gain more."""
     heard: dict[Joint, str] = {}
-    while any(joint not in heard for joint in choice.joints):
-        for joint in (joint for joint in choice.joints if joint not in heard):
-            take, passes = choice.takes[joint.take], choice.passes[joint.take]
-            before, after = passes[joint.before], passes[joint.after]
-            at_s = round(_joint_s(before, after, choice.spans[joint.part + 1].start_s), 3)
-            rate_hz = take.source.rate_hz
-            # As long as the take, as for `check`, which then knows the answer.
-            lasting = [one.sound if one.sound.frames == take.frames else PlacedSound(one.sound, take.frames)
-                       for one in (before, after)]
-            found = ask(measure_joint, *lasting, frames_of_s(at_s, rate_hz),
-                        frames_of_ms(DEFAULT_CROSSFADE_MS, rate_hz), recipe.song.a4_hz)
-            words = ", ".join(joint_words(found, recipe.check).values())
-            heard[joint] = f"edit point at {take.tempo_map.text_of(at_s)} is audible: {words}" if words else ""
+
+    def audible(joint: Joint) -> str:
+        take, passes = choice.takes[joint.take], choice.passes[joint.take]
+        before, after = passes[joint.before], passes[joint.after]
+        at_s = round(_joint_s(before, after, choice.spans[joint.part + 1].start_s), 3)
+        rate_hz = take.source.rate_hz
+        # As long as the take, as for `check`, which then knows the answer.
+        lasting = [one.sound if one.sound.frames == take.frames else PlacedSound(one.sound, take.frames)
+                   for one in (before, after)]
+        found = ask(measure_joint, *lasting, frames_of_s(at_s, rate_hz),
+                    frames_of_ms(DEFAULT_CROSSFADE_MS, rate_hz), recipe.song.a4_hz)
+        words = ", ".join(joint_words(found, recipe.check).values())
+        return f"edit point at {take.tempo_map.text_of(at_s)} is audible: {words}" if words else ""
+
+    while new := [joint for joint in choice.joints if joint not in heard]:
+        heard |= zip(new, pool.map(audible, new), strict=True)
         choice = replace(choice, audible={joint: words for joint, words in heard.items() if words})
     return choice
 
@@ -141,16 +143,29 @@ def doubles_of(takes: Sequence[OpenTake]) -> list[tuple[OpenTake, ...]]:
     return sorted(found, key=lambda group: group[0].index)
 
 
-def _listen(recipe: Recipe, take: OpenTake, number: int, tempo_map: TempoMap, spans: tuple[Span, ...],
-            ask: Ask) -> MeasuredPass:
-    """Measure one pass, at its place and with its moves."""
-    opened, rate_hz = take.passes[number], take.source.rate_hz
+class _PassSounds(NamedTuple):
+    """A pass with its moves, at its place in the song and from its own start, which is a frame of the song."""
+
+    moved: Sound
+    alone: Sound
+    start: int
+
+
+def _sounds_of(take: OpenTake, number: int, tempo_map: TempoMap) -> _PassSounds:
+    """What is listened to of a pass."""
+    opened = take.passes[number]
     frames = max(opened.stop, 1)
     sound = opened.sound(frames)
-    moves = frame_moves(opened.one, tempo_map, rate_hz)
+    moves = frame_moves(opened.one, tempo_map, take.source.rate_hz)
     moved = MovedTake(sound, moves) if moves else sound
     start = min(max(opened.start, 0), frames - 1)
-    alone = PlacedSound(moved, frames - start, Place(-start, 0.0)) if start else moved
+    return _PassSounds(moved, PlacedSound(moved, frames - start, Place(-start, 0.0)) if start else moved, start)
+
+
+def _measure(recipe: Recipe, take: OpenTake, number: int, sounds: _PassSounds, tempo_map: TempoMap,
+             spans: tuple[Span, ...], ask: Ask) -> MeasuredPass:
+    """Measure one pass, at its place and with its moves."""
+    opened, rate_hz, (moved, alone, start) = take.passes[number], take.source.rate_hz, sounds
 
     def place_of(seconds: float) -> str:
         return tempo_map.text_of(seconds + start / rate_hz) if tempo_map.has_grid else seconds_text(seconds)

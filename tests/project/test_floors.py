@@ -15,10 +15,11 @@ MAP = "render.pipeline"
 """The one module of its floor that knows every stage."""
 KNOWN_STAGES = {("render.song", "render.layers"), ("render.song", "render.takes"), ("render.song", "render.cache"),
                 ("render.song", "render.energies"), ("render.stream", "render.song"),
-                ("render.stream", "render.energies")}
+                ("render.stream", "render.energies"), ("render.cache", "render.takes")}
 """Stages know only what they hand on. A song holds its takes, their moves and what is stored of them, and says how the
-energies mix them; a stream reads a song and feeds the meter."""
-_TAKES = {"moves": ("joined", "placing"), "passes": ("joined", "placing"), "open_takes": ("passes", "moves", "placing")}
+energies mix them; a stream reads a song and feeds the meter. A process that helps to listen makes takes again."""
+_TAKES = {"moves": ("joined", "placing"), "passes": ("joined", "placing"), "open_takes": ("passes", "moves", "placing"),
+          "made": ("joined", "placing")}
 KNOWN_PIECES = {(f"render.takes.{one}", f"render.takes.{other}") for one, known in _TAKES.items() for other in known}
 """Moves and comps are pieces at places, joined; a take holds its passes; the bed has a place as passes have."""
 MOST_NAMES = 12

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -18,15 +19,20 @@ from layerpipe.analysis.onsets.detect import Detection, detect_onsets
 from layerpipe.audio_files.reader import SourceFile, StereoFile
 from layerpipe.audio_files.resample import ConvertedSound
 from layerpipe.core.errors import DamagedFile
+from layerpipe.core.helper import Helper
+from layerpipe.core.listening import Question
 from layerpipe.core.sound import ArraySound, Sound, made_of
 from layerpipe.dsp.splicing import FrameMove
+from layerpipe.render.cache import heard
 from layerpipe.render.cache.heard import KIND, Heard
 from layerpipe.render.cache.packed import pack, unpack
 from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.takes.joined import JoinedSound
+from layerpipe.render.takes.made import sound_of
 from layerpipe.render.takes.moves import MovedTake
 from layerpipe.render.takes.placing import Place, PlacedSound, SummedSound
 from tests.support.songs import plucked, write_take
+from tests.support.waiting import PATIENCE_S
 
 RATE_HZ = 8_000
 asked_for: list[str] = []
@@ -159,6 +165,37 @@ def test_sounds_that_are_made_of_the_same_read_the_same(first, frames, second, l
     for frames, frame, part in reversed(places):
         alone = PlacedSound(alone, frames, Place(frame, part))
     np.testing.assert_array_equal(alone.read(0, alone.frames), outer.read(0, length))
+
+
+def test_a_sound_made_again_from_what_it_is_made_of_reads_the_same(path):
+    first, second = SourceFile(path, 1), SourceFile(path, 2)
+    moved = MovedTake(PlacedSound(first, RATE_HZ, Place(7, 0.5)), [FrameMove(1000, 4000, 30, 20)])
+    for sound in (first, second, moved, SummedSound([moved, second], [1.0, -0.5]),
+                  PlacedSound(ConvertedSound(second, RATE_HZ, RATE_HZ, 11_025), 12_000, Place(-9, 0.0))):
+        again = sound_of(made_of(sound))
+        assert (again.rate_hz, again.frames) == (sound.rate_hz, sound.frames)
+        np.testing.assert_array_equal(again.read(0, again.frames), sound.read(0, sound.frames))
+
+
+@pytest.mark.parametrize("helpers", [0, 1])
+def test_questions_asked_together_are_answered_in_their_order_and_kept(path, cache, monkeypatch, helpers):
+    monkeypatch.setattr(heard, "_most_helpers", lambda seconds: helpers)
+    monkeypatch.setenv("LAYERPIPE_THREADS", "2")
+    was_called, call, listen = threading.Event(), Helper.call, heard._listen
+    if helpers:
+        # Here nothing is heard before the helper has begun: it starts more slowly than all is done.
+        monkeypatch.setattr(Helper, "call", lambda *asked, **more: was_called.set() or call(*asked, **more))
+        monkeypatch.setattr(heard, "_listen", lambda *asked: was_called.wait(PATIENCE_S) and listen(*asked))
+    sounds = [SourceFile(path, 1), ArraySound(np.ones(50), RATE_HZ), SourceFile(path, 2), SourceFile(path, 1),
+              *(PlacedSound(SourceFile(path, 2), RATE_HZ + n, Place(n, 0.0)) for n in range(1, 9))]
+    shares: list[float] = []
+    found = Heard(cache).together([Question(measure_take, sound) for sound in sounds], shares.append)
+    assert [pack(Measurements, one) for one in found] == [pack(Measurements, measure_take(sound)) for sound in sounds]
+    assert sum(shares) == pytest.approx(1)
+    assert len(entries(cache)) == 10
+    monkeypatch.setattr(heard, "_listen", lambda *asked: pytest.fail("was known"))
+    (again,) = Heard(cache).together([Question(measure_take, sounds[0])])
+    assert pack(Measurements, again) == pack(Measurements, found[0])
 
 
 def test_a_file_between_silences_is_that_file(path):

@@ -9,7 +9,7 @@ import numpy as np
 
 from layerpipe.analysis.sustained.features import SustainedFeatures, measure_features
 from layerpipe.analysis.sustained.kinds import HeardKind, recognise
-from layerpipe.core.listening import Ask, listen_anew
+from layerpipe.core.listening import Ask, Question, listen_anew
 from layerpipe.core.sound import Sound
 from layerpipe.recipe.model.recipe import Layer
 from layerpipe.render.takes.open_takes import OpenTake
@@ -35,6 +35,12 @@ def kinds_of_takes(takes: Sequence[OpenTake], ask: Ask = listen_anew) -> list[He
         if one.layer.name not in found:
             found[one.layer.name] = kind_of_layer(one.layer, one.source, one.span, ask)
     return [found[one.layer.name] for one in takes]
+
+
+def kind_questions(takes: Sequence[OpenTake]) -> list[Question]:
+    """What `kinds_of_takes` asks."""
+    first = {one.layer.name: one for one in reversed(takes)}
+    return [Question(kind_of_sound, one.source, (one.span,)) for one in first.values() if one.layer.kind is None]
 
 
 def kind_of_layer(layer: Layer, sound: Sound, span: tuple[int, int], ask: Ask = listen_anew) -> HeardKind:

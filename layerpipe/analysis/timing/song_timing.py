@@ -7,9 +7,7 @@ applied, they are times as heard.
 from __future__ import annotations
 
 import math
-import os
-from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -34,7 +32,7 @@ from layerpipe.analysis.timing.tightness import (
     summarise_differences,
     summarise_offsets,
 )
-from layerpipe.core.listening import Ask, listen_anew
+from layerpipe.core.listening import Ask, Question, listen_anew
 from layerpipe.core.sound import OnProgress
 from layerpipe.recipe.model.recipe import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
@@ -102,19 +100,21 @@ def detect_in_takes(takes: Sequence[OpenTake], *, after: bool = False, left_out:
                     on_progress: OnProgress = lambda share: None, ask: Ask = listen_anew) -> list[Detection]:
     """Onsets of every take, as recorded or `after` the moves of the recipe; takes side by side; none of `left_out`."""
 
-    def detect(take: OpenTake) -> Detection:
+    asked = []
+    for take in takes:
+        if take.index not in left_out:
+            sound, (start, stop) = take.played() if after else take.source, take.span
+            # The digital silence around an overdub is no part of it: noise that sets in would pass for an onset.
+            asked.append(Question(detect_onsets, PlacedSound(sound, stop - start, Place(-start, 0.0))))
+    found: Iterator[Detection] = iter(ask.together(asked, on_progress))
+
+    def detection(take: OpenTake) -> Detection:
         if take.index in left_out:
             return Detection([], [])
-        sound, (start, stop) = take.played() if after else take.source, take.span
-        # The digital silence around an overdub is no part of it: noise that sets in would pass for an onset.
-        heard = PlacedSound(sound, stop - start, Place(-start, 0.0))
-        span_s = start / sound.rate_hz, stop / sound.rate_hz
-        found = replace(ask(detect_onsets, heard).later(span_s[0]), span_s=span_s)
-        on_progress(1 / len(takes))
-        return found
+        start_s, stop_s = (frame / take.source.rate_hz for frame in take.span)
+        return replace(next(found).later(start_s), span_s=(start_s, stop_s))
 
-    with ThreadPoolExecutor(max(1, min(len(takes), os.cpu_count() or 1))) as pool:
-        return list(pool.map(detect, takes))
+    return [detection(take) for take in takes]
 
 
 def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = False,

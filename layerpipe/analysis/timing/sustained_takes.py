@@ -6,9 +6,7 @@ proposed shift.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 from layerpipe.analysis.sustained.compare import LeadComparison, PhraseLag, compare_with_lead
@@ -26,7 +24,7 @@ from layerpipe.analysis.timing.edits.song_edits import (
     with_edit_points,
 )
 from layerpipe.analysis.timing.song_notes import take_name
-from layerpipe.core.listening import Ask, listen_anew
+from layerpipe.core.listening import Ask, Question, listen_anew
 from layerpipe.core.sound import OnProgress
 from layerpipe.recipe.model.recipe import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
@@ -79,14 +77,9 @@ def judge_sustained(recipe: Recipe, tempo_map: TempoMap, takes: Sequence[OpenTak
     dict of SustainedTake
         By the index of the take.
     """
-    def listen(n: int) -> SustainedFeatures:
-        take = takes[n]
-        found = ask(measure_features, take.played() if take.heard_moves() else take.source)
-        on_progress(1 / len(sustained))
-        return found
-
-    with ThreadPoolExecutor(max(1, min(len(sustained), os.cpu_count() or 1))) as pool:
-        features = dict(zip(sustained, pool.map(listen, sustained), strict=True))
+    asked = [Question(measure_features, takes[n].played() if takes[n].heard_moves() else takes[n].source)
+             for n in sustained]
+    features: dict[int, SustainedFeatures] = dict(zip(sustained, ask.together(asked, on_progress), strict=True))
     most_lag_s = BARS_APART * tempo_map.bar_s(1) if tempo_map.has_grid else SECONDS_APART
     found: dict[int, SustainedTake] = {}
     for layer in dict.fromkeys(takes[n].layer.name for n in sustained):

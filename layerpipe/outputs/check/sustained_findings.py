@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 from layerpipe.analysis.checked_take import CheckedTake
@@ -14,6 +12,7 @@ from layerpipe.analysis.sustained.features import SustainedFeatures, measure_fea
 from layerpipe.analysis.sustained.noises import LouderNoise, NoiseKind, louder_noises
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace
 from layerpipe.analysis.takes_compared.song_takes import BARS_APART, SECONDS_APART
+from layerpipe.core.listening import Question
 from layerpipe.outputs.check.finding import Finding
 from layerpipe.recipe.tempo_map import TempoMap
 from layerpipe.render.takes.placing import Place, PlacedSound
@@ -52,9 +51,9 @@ def check_sustained(takes: Sequence[CheckedTake], muted: Sequence[bool], tempo_m
     for n in sustained:
         by_layer.setdefault(takes[n].layer, []).append(n)
     layers = [members for members in by_layer.values() if len(members) > 1]
-    with ThreadPoolExecutor(max(1, min(len(sustained), os.cpu_count() or 1))) as pool:
-        asked = [n for members in layers for n in members]
-        features = dict(zip(asked, pool.map(lambda n: _in_the_song(takes[n]), asked), strict=True))
+    asked = [n for members in layers for n in members]
+    features: dict[int, SustainedFeatures] = dict(zip(
+        asked, takes[0].ask.together([_in_the_song(takes[n]) for n in asked]), strict=True))
     has_grid = tempo_map is not None and tempo_map.has_grid
     most_lag_s = BARS_APART * tempo_map.bar_s(1) if has_grid and tempo_map is not None else SECONDS_APART
     found = SustainedCheck({n: TakePlace(str(n), takes[n].layer, "none" if n in asked else "unknown")
@@ -70,10 +69,10 @@ def check_sustained(takes: Sequence[CheckedTake], muted: Sequence[bool], tempo_m
     return found
 
 
-def _in_the_song(take: CheckedTake) -> SustainedFeatures:
-    """Features of a take from the start of the song on."""
+def _in_the_song(take: CheckedTake) -> Question:
+    """The question for the features of a take from the start of the song on."""
     late = round(take.starts_s * take.sound.rate_hz)
-    return take.ask(measure_features, PlacedSound(take.sound, max(take.sound.frames + late, 1), Place(late, 0.0)))
+    return Question(measure_features, PlacedSound(take.sound, max(take.sound.frames + late, 1), Place(late, 0.0)))
 
 
 def _place(n: int, lead: int, layer: str, features: SustainedFeatures, compared: LeadComparison) -> TakePlace:

@@ -111,7 +111,7 @@ def make_previews(song: ProcessedSong, energies: Energies, folder: Path, parts: 
     parts, versions : sequences
         What to write. The loudness of a section is found over all its versions, so that any of them can be made alone.
     workers : int
-        Threads.
+        Cores.
     before_writing : function of paths
         Called with every file that may be written, before any is; it may refuse.
     on_progress : function of a share
@@ -133,7 +133,9 @@ def make_previews(song: ProcessedSong, energies: Energies, folder: Path, parts: 
         raise OutputError(f"{folder}: cannot be written: {refusal.strerror or refusal}") from refusal
     left = _HELD_BYTES
     limits = []
-    with ThreadPoolExecutor(workers) as pool, ThreadPoolExecutor(workers) as meters:
+    # A thread that writes waits for its encoder, a process of one core: with more of them the last files of a run, or
+    # three of one song on two cores, leave no core idle.
+    with ThreadPoolExecutor(2 * workers - 1) as pool, ThreadPoolExecutor(workers) as meters:
         if song.recipe.preview.format in ENCODED:
             # Looking for the encoder takes a moment that the plan does not need.
             pool.submit(find_encoder)

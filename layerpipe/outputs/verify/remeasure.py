@@ -72,10 +72,13 @@ class Remeasurement:
         for n, (b, a, gain) in enumerate(self._filters):
             sound, self._states[n] = lfilter(b, a, sound, axis=0, zi=self._states[n])
             sound = sound * gain
-        step = np.searchsorted(self._edges, np.arange(self._at, self._at + len(pcm)), side="right") - 1
-        energy = np.einsum("fc,fc->f", sound, sound)
-        inside = step < len(self._steps)
-        self._steps += np.bincount(step[inside], energy[inside], minlength=len(self._steps))
+        # Steps that these frames are in, and where in them each begins; what follows the last step is not used.
+        first, last = np.searchsorted(self._edges, (self._at, self._at + len(pcm) - 1), side="right") - 1
+        last = min(int(last), len(self._steps) - 1)
+        energy = np.einsum("fc,fc->f", sound, sound)[: max(self._edges[last + 1] - self._at, 0)]
+        if len(energy):
+            starts = np.maximum(self._edges[first : last + 1] - self._at, 0)
+            self._steps[first : last + 1] += np.add.reduceat(energy, starts)
         self._at += len(pcm)
 
     def disagreements(self, entry: StemEntry, spans: Sequence[tuple[str, int, int]]) -> list[Disagreement]:

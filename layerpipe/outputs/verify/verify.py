@@ -68,9 +68,10 @@ def verify_bounce(bounce: OpenBounce, *, workers: int = 1,
         return found
 
     with ThreadPoolExecutor(workers) as pool:
-        files = list(pool.map(check, bounce.files))
-    total = _check_sum(bounce)
-    on_progress(1 - _SHARE_OF_FILES)
+        checked = pool.map(check, bounce.files)
+        total = _check_sum(bounce)
+        on_progress(1 - _SHARE_OF_FILES)
+        files = list(checked)
     files = [_located_by_sum(bounce, entry, file) for entry, file in zip(bounce.files, files, strict=True)]
     files += [_check_document(bounce, document) for document in bounce.manifest.documents]
     files.append(FileVerdict(MANIFEST, UNCHANGED) if bounce.manifest_unchanged else

@@ -12,11 +12,12 @@ import contextlib
 import dataclasses
 import functools
 import hashlib
+import inspect
 import json
 import typing
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 
@@ -25,9 +26,13 @@ from layerpipe.audio_files.scan import digest_of_usable
 from layerpipe.core.errors import DamagedFile
 from layerpipe.core.files.atomic import write_whole
 from layerpipe.core.files.cache_dir import make_private
-from layerpipe.core.sound import made_of
+from layerpipe.core.helper import Helper, do_side_by_side
+from layerpipe.core.listening import Question
+from layerpipe.core.process import free_memory_bytes, worker_threads
+from layerpipe.core.sound import Made, OnProgress, made_of
 from layerpipe.render.cache.packed import pack, unpack
 from layerpipe.render.cache.take_cache import TakeCache
+from layerpipe.render.takes.made import sound_of
 
 T = TypeVar("T")
 
@@ -36,10 +41,28 @@ KIND = "heard"
 _LISTENING = ("core", "dsp", "audio_files", "recipe", "render", "analysis", "jobs")
 """Folders of the package whose code shapes what is heard."""
 _SEAL_BYTES = 32
+_WORTH_A_HELPER_S = 120.0
+"""Of sound to listen to: one listener takes two seconds for it, another process starts in a third of one."""
+_BYTES_OF_A_HELPER, _SHARE_OF_MEMORY = 200 << 20, 0.5
+"""One listening to minutes takes 113 MB, and what is free may be needed for other things."""
 
 
 class _NoDescriptionError(Exception):
     """An answer depends on something that has no description."""
+
+
+class _Entry(NamedTuple):
+    """Where an answer is kept, its type, and the files it depends on."""
+
+    key: str
+    kind: Any
+    files: list[FileFacts]
+
+
+class _Described(NamedTuple):
+    """A sound on its way to another process."""
+
+    made: Made
 
 
 class Heard:
@@ -59,45 +82,95 @@ class Heard:
 
     def __call__(self, listener: Callable[..., T], sound: Any, /, *asked: Any, **aside: Any) -> T:
         """The answer of a listener, as `listening.Ask` describes; it is asked anew about a sound that is only here."""
-        files: list[FileFacts] = []
-        try:
-            key = self._key([listener.__module__, listener.__qualname__, sound, *asked], files)
-        except _NoDescriptionError:
+        entry = self._entry(listener, sound, asked)
+        if entry is None:
             return listener(sound, *asked, **aside)
-        if key not in self._answers:
-            kind = _answer_of(listener)
-            known = self._known(key, kind)
-            # As it will be read: the first answer and the next ones are the same to the last bit.
-            self._answers[key] = known[0] if known else unpack(
-                kind, self._keep(key, pack(kind, listener(sound, *asked, **aside)), files))
-        answer: T = self._answers[key]
+        if not self._knows(entry):
+            self._learn(entry, pack(entry.kind, listener(sound, *asked, **aside)))
+        answer: T = self._answers[entry.key]
         return answer
+
+    def together(self, questions: Sequence[Question], on_progress: OnProgress = lambda share: None) -> list[Any]:
+        """Answers to several questions, as `listening.Ask` describes. Much work is shared with other processes."""
+        threads = min(worker_threads(), len(questions))
+        answers: list[Any] = [None] * len(questions)
+        entries: list[_Entry | None] = [None] * len(questions)
+
+        def identify(n: int, helper: Helper | None) -> None:
+            entries[n] = self._entry(*questions[n][:3])
+
+        # Files are read for it.
+        do_side_by_side(range(len(questions)), identify, threads=threads, helpers=0)
+        seconds = [one.sound.frames / one.sound.rate_hz for one in questions]
+        total_s = sum(seconds) or 1.0
+        # Sounds may be equal; each is listened to once.
+        anew = list({n if entry is None else entry.key: n for n, entry in enumerate(entries)
+                     if entry is None or not self._knows(entry)}.values())
+        left_s = [seconds[n] if n in anew else 0.0 for n in range(len(questions))]
+        on_progress(1 - sum(left_s) / total_s)
+
+        def answer(n: int, helper: Helper | None) -> None:
+            question, entry = questions[n], entries[n]
+
+            def heard(seconds: float) -> None:
+                # What is heard once more, because a helper was lost, does not count again.
+                seconds = min(seconds, left_s[n])
+                left_s[n] -= seconds
+                on_progress(seconds / total_s)
+
+            if entry is None:
+                answers[n] = _listen(question, heard)
+            elif helper is None:
+                self._learn(entry, pack(entry.kind, _listen(question, heard)))
+            else:
+                sound, *asked = [one if (made := made_of(one)) is None else _Described(made)
+                                 for one in (question.sound, *question.asked)]
+                described = question._replace(sound=sound, asked=tuple(asked))
+                self._learn(entry, helper.call(_listen_there, described, on_progress=heard))
+            heard(left_s[n])
+
+        # The longest first: then the others wait less for the last one.
+        do_side_by_side(sorted(anew, key=lambda n: -seconds[n]), answer, threads=threads,
+                        helpers=_most_helpers(sum(left_s)))
+        return [answers[n] if entry is None else self._answers[entry.key] for n, entry in enumerate(entries)]
 
     def tidy(self) -> None:
         """Bring the cache within its limit, if something was added to it."""
         if self._has_grown:
             self._cache.prune()
 
-    def _known(self, key: str, kind: Any) -> tuple[Any] | None:
-        """The answer in the cache; a damaged entry is removed."""
-        path = self._cache.find_file(key, KIND)
-        if path is None:
-            return None
+    def _entry(self, listener: Callable[..., Any], sound: Any, asked: tuple[Any, ...]) -> _Entry | None:
+        """Where an answer is kept; None if it depends on something that has no description."""
+        files: list[FileFacts] = []
         try:
-            return (unpack(kind, _opened(path.read_bytes(), key)),)
+            key = self._key([listener.__module__, listener.__qualname__, sound, *asked], files)
+        except _NoDescriptionError:
+            return None
+        return _Entry(key, _answer_of(listener), files)
+
+    def _knows(self, entry: _Entry) -> bool:
+        """Whether an answer is here, or in the cache; a damaged one is removed."""
+        if entry.key in self._answers:
+            return True
+        path = self._cache.find_file(entry.key, KIND)
+        if path is None:
+            return False
+        try:
+            self._answers[entry.key] = unpack(entry.kind, _opened(path.read_bytes(), entry.key))
         except (OSError, DamagedFile):
             with contextlib.suppress(OSError):
                 path.unlink()
-            return None
+        return entry.key in self._answers
 
-    def _keep(self, key: str, data: bytes, files: Sequence[FileFacts]) -> bytes:
-        """Write an entry, unless a file has changed meanwhile."""
-        if all(is_unchanged(facts) for facts in files):
+    def _learn(self, entry: _Entry, data: bytes) -> None:
+        """Keep an answer, in the cache unless a file has changed meanwhile."""
+        if all(is_unchanged(facts) for facts in entry.files):
             with contextlib.suppress(OSError):
                 make_private(self._cache.folder)
-                write_whole(self._cache.folder / f"{key}.{KIND}", _seal(data, key) + data)
+                write_whole(self._cache.folder / f"{entry.key}.{KIND}", _seal(data, entry.key) + data)
                 self._has_grown = True
-        return data
+        # As it will be read: the first answer and the next ones are the same to the last bit.
+        self._answers[entry.key] = unpack(entry.kind, data)
 
     def _key(self, shaped_by: Any, files: list[FileFacts]) -> str:
         """Key of an entry; the files in it are collected."""
@@ -131,6 +204,27 @@ class Heard:
         if facts not in self._digests:
             self._digests[facts] = self._cache.notes.digest_of(facts.path, lambda path: digest_of_usable(facts))
         return self._digests[facts]
+
+
+def _listen(question: Question, on_progress: OnProgress) -> Any:
+    """A listener's answer; one that reports its progress in seconds does."""
+    aside = dict(question.aside)
+    if "on_progress" in inspect.signature(question.listener).parameters:
+        aside["on_progress"] = on_progress
+    return question.listener(question.sound, *question.asked, **aside)
+
+
+def _listen_there(question: Question, on_progress: OnProgress) -> bytes:
+    """In another process: the answer about sounds that are described, as it is kept."""
+    sound, *asked = [sound_of(one.made) if isinstance(one, _Described) else one
+                     for one in (question.sound, *question.asked)]
+    return pack(_answer_of(question.listener),
+                _listen(question._replace(sound=sound, asked=tuple(asked)), on_progress))
+
+
+def _most_helpers(seconds: float) -> int:
+    """How many other processes are worth starting to listen for so many seconds, and have memory."""
+    return int(min(seconds / _WORTH_A_HELPER_S, free_memory_bytes() * _SHARE_OF_MEMORY / _BYTES_OF_A_HELPER))
 
 
 @functools.cache
