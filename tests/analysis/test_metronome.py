@@ -1,6 +1,6 @@
 """A metronome's bleed in a take is found, timed to the sample and taken out; the strums at its ticks stay.
 
-Ticks are made by our own code; `tests.bench.bench_metronome` plays those of sound fonts.
+Ticks are made by our own code; `tests.bench.bench_strokes` plays those of sound fonts.
 """
 
 from __future__ import annotations

@@ -123,13 +123,16 @@ def test_a_move_that_the_spectral_envelope_does_not_confirm_is_not_made():
     assert found.moves == ()
 
 
-@pytest.mark.parametrize(("changed", "moves"), [
-    ({}, 1), ({"halves_ms": (60.0, 40.0)}, 1), ({"halves_ms": (60.0, -20.0)}, 0), ({"likeness": 0.45}, 0)],
-    ids=["alike", "halves near it", "one half early", "little alike"])
-def test_only_a_lag_that_is_certain_for_its_size_moves_a_phrase(changed: dict[str, Any], moves: int):
-    first, second = lags((50, 300, 0, 0), (340, 600, 50, 48))
+@pytest.mark.parametrize(("late_ms", "changed", "by_ms"), [
+    (50, {}, -50), (50, {"halves_ms": (60.0, 40.0)}, -50), (50, {"halves_ms": (60.0, -20.0)}, 0),
+    (50, {"likeness": 0.5}, -38), (34, {"likeness": 0.5}, 0)],
+    ids=["alike", "halves near it", "one half early", "little alike", "little alike and near"])
+def test_a_phrase_is_moved_by_no_more_than_its_lag_is_certain(late_ms: float, changed: dict[str, Any], by_ms: float):
+    # Half alike, a lag is wrong by up to 16 + 15 ms: one of 50 may be 19, and a move of 38 leaves it no farther away.
+    first, second = lags((50, 300, 0, 0), (340, 600, late_ms, late_ms))
     found = LeadComparison(0.0, (first, replace(second, **changed)))
-    assert len(propose_phrase_edits(still(), found, tolerance_ms=TOGETHER_MS).moves) == moves
+    moves = propose_phrase_edits(still(), found, tolerance_ms=TOGETHER_MS).moves
+    assert [move.by_ms for move in moves] == [by_ms] * bool(by_ms)
 
 
 def test_a_short_rest_shortens_a_move_if_little_is_left():

@@ -14,7 +14,7 @@ import numpy as np
 
 from layerpipe.analysis.onsets.metronome import LEAD_S, Metronome
 from layerpipe.core.sound import FloatArray, Sound
-from layerpipe.core.units import db_of_gain
+from layerpipe.core.units import db_of_gain, gain_of_db
 from layerpipe.dsp.fft import next_fast_length
 from layerpipe.dsp.filters import design_high_pass, run_sections
 from layerpipe.dsp.kernels import average_lines
@@ -43,6 +43,9 @@ class TickLimits:
     """The sound of a tick."""
 
     length_s: float = 0.12
+    """Of what ticks are found by."""
+    longest_s: float = 0.5
+    """Bells ring this long; a tick ends before the next one in any case."""
     attack_s: float = 0.005
     before_s: float = 0.001
     """What ticks are compared by."""
@@ -63,7 +66,7 @@ class TickLimits:
     """So many of the quiet ticks have at least this correlation with their median; strums hide the others."""
     under_loud_db: float = 6.0
     """A tick is this far under the loud moments; else it is what is played, by a machine."""
-    gains: tuple[float, float] = (0.2, 3.0)
+    most_gain: float = 3.0
     """Of one tick over the usual one: heads move in headphones, and beat one is accented."""
     measured_s: float = 0.024
     """From its beginning on, what the gain of a tick is measured by."""
@@ -72,13 +75,12 @@ class TickLimits:
     colour: float = 10.0
     """How many times fewer samples music has that are independent of each other than noise."""
     begin: float = 0.3
-    end: float = 0.12
-    """Shares of its peak at which a tick begins and ends."""
+    """Share of its peak at which a tick begins."""
     edge_s: float = 0.002
-    fade_s: float = 0.03
-    """So slowly what was left of the playing ends, too: an abrupt end would be a change of its own."""
-    pause_s: float = 0.008
-    """A tick has ended once it stays so soft for this long."""
+    block_s: float = 0.01
+    """Steps in which the playing around a tick is measured."""
+
+
 COMB, TICK = CombLimits(), TickLimits()
 
 
@@ -151,12 +153,11 @@ def _measure(sound: Sound, at_s: FloatArray, apart_s: float) -> Metronome | None
     """Listen to what is at the ticks; None where it is not the same sound."""
     rate = sound.rate_hz
     lead, attack, lag = (round(seconds * rate) for seconds in (LEAD_S, TICK.attack_s, TICK.lag_s))
-    chosen = np.unique(np.linspace(0, len(at_s) - 1, min(len(at_s), TICK.most)).astype(int))
-    windows = {int(n): window for n in chosen if (window := _window(sound, round(at_s[n] * rate), lag)) is not None}
-    if len(windows) < TICK.fewest:
+    numbers = np.unique(np.linspace(0, len(at_s) - 1, min(len(at_s), TICK.most)).astype(int))
+    if len(numbers) < TICK.fewest:
         return None
-    numbers = np.array(list(windows))
-    body, high = (np.stack(rows) for rows in zip(*windows.values(), strict=True))
+    body, high = (np.stack(rows) for rows in zip(*(_window(sound, round(at_s[n] * rate), lag) for n in numbers),
+                                                 strict=True))
     length, compared = body.shape[1] - 2 * lag, slice(lead - round(TICK.before_s * rate), lead + attack)
     loudness = np.mean(high**2, axis=1)
     quiet = np.argsort(loudness, kind="stable")[: max(TICK.fewest, round(TICK.quiet_share * len(numbers)))]
@@ -179,22 +180,52 @@ def _measure(sound: Sound, at_s: FloatArray, apart_s: float) -> Metronome | None
             return None
     if abs(slope / rate / apart_s - 1) > TICK.lag_s:
         return None
-    tick = np.median([body[quiet[good[k]], found[good[k]][0] : found[good[k]][0] + length] for k in kept], axis=0)
-    peak, loud = float(np.abs(tick).max()), float(np.percentile(np.abs(body).max(axis=1), 95))
-    if db_of_gain(peak / loud) > -TICK.under_loud_db:
+    usual = np.median([body[quiet[good[k]], found[good[k]][0] : found[good[k]][0] + length] for k in kept], axis=0)
+    loud = float(np.percentile(np.abs(body).max(axis=1), 95))
+    heard_s = np.asarray((start + slope * numbers[quiet]) / rate, np.float64)
+    tick = _sound_of_tick(sound, heard_s, min(TICK.longest_s, slope / rate - LEAD_S), usual)
+    peak = float(np.abs(tick).max())
+    if not 0 < peak < loud / gain_of_db(TICK.under_loud_db):
         return None
-    # The grid is that of the beginnings of the ticks; what is left of the playing before and after is cut off.
+    # The grid is that of the beginnings of the ticks.
     begin = int(np.argmax(np.abs(tick) > TICK.begin * peak)) - lead
     tick = np.roll(np.pad(tick, lead), -begin)[lead:-lead]
-    edge, pause = round(TICK.edge_s * rate), round(TICK.pause_s * rate)
-    end = next((at for at in range(lead, length - pause, edge)
-                if np.abs(tick[at : at + pause]).max() < TICK.end * peak), length - pause)
-    fade = tick[end : end + round(TICK.fade_s * rate)]
-    fade *= (1 + np.cos(np.pi * np.arange(len(fade)) / max(len(fade), 1))) / 2
-    tick[: lead - edge], tick[end + len(fade) :] = 0.0, 0.0
+    edge = round(TICK.edge_s * rate)
+    tick[: lead - edge] = 0.0
     tick[lead - edge : lead] *= np.linspace(0.0, 1.0, edge)
     return _with_gains(sound, Metronome((start + begin) / rate, slope / rate, len(at_s), db_of_gain(peak), 0.0, tick,
                                         np.ones(len(at_s))))
+
+
+def _sound_of_tick(sound: Sound, at_s: FloatArray, length_s: float, usual: FloatArray) -> FloatArray:
+    """The sound of one tick: the mean over the ticks, each block weighted by how soft the playing is there.
+
+    What the playing leaves in the mean has one over the sum of the weights as its power; its share is taken away
+    (Wiener 1949), and where the tick is no louder than that, it has ended.
+    """
+    rate = sound.rate_hz
+    length, block = round(length_s * rate), round(TICK.block_s * rate)
+    centres = (np.arange(length // block) + 0.5) * block
+    tick = np.zeros(length)
+    tick[: len(usual)] = usual[:length]
+    windows = [_window(sound, round(at * rate), 0, length_s)[0] for at in at_s]
+    for _ in range(2):
+        weighted, weights = np.zeros(length), np.full(length, 1e-20)
+        for window in windows:
+            gain, _ = _gain_of(window, tick, rate)
+            powers = _block_powers(window - gain * tick, block) + 1e-14
+            weight = np.interp(np.arange(length), centres, gain / powers)
+            weighted, weights = weighted + weight * window, weights + gain * weight
+        tick = weighted / weights
+        left = _block_powers(1 / np.sqrt(weights), block) / (_block_powers(tick, block) + 1e-20)
+        tick *= np.interp(np.arange(length), centres, np.minimum.accumulate(np.clip(1 - left, 0.0, 1.0)))
+    return tick
+
+
+def _block_powers(samples: FloatArray, block: int) -> FloatArray:
+    """Mean power of each block."""
+    powers: FloatArray = np.mean(samples[: len(samples) // block * block].reshape(-1, block) ** 2, axis=1)
+    return powers
 
 
 def _most_common(ticks: FloatArray, compared: slice) -> FloatArray:
@@ -207,14 +238,15 @@ def _most_common(ticks: FloatArray, compared: slice) -> FloatArray:
     return common
 
 
-def _window(sound: Sound, at: int, lag: int) -> tuple[FloatArray, FloatArray] | None:
-    """The sound around a tick above 800 Hz and above 2 kHz, its phase kept; None at the ends of the take."""
+def _window(sound: Sound, at: int, lag: int, length_s: float = TICK.length_s) -> tuple[FloatArray, FloatArray]:
+    """The sound around a tick above 800 Hz and above 2 kHz, its phase kept; silence beyond the ends of the take."""
     rate = sound.rate_hz
-    lead, length, settle = (round(seconds * rate) for seconds in (LEAD_S, TICK.length_s, 0.01))
+    lead, length, settle = (round(seconds * rate) for seconds in (LEAD_S, length_s, 0.01))
     start, stop = at - lead - lag - settle, at - lead + lag + length + settle
-    if start < 0 or stop > sound.frames:
-        return None
-    read = np.array(sound.read(start, stop), dtype=np.float64)
+    read = np.zeros(stop - start)
+    low, high = max(start, 0), min(stop, sound.frames)
+    if low < high:
+        read[low - start : high - start] = sound.read(low, high)
     both = []
     for hz in TICK.high_pass_hz:
         high_pass = design_high_pass(hz, rate, slope_db_per_octave=12)
@@ -233,23 +265,23 @@ def _best_lag(row: FloatArray, tick: FloatArray, first: int, most: int) -> tuple
     return best, float(alike[best])
 
 
-def _with_gains(sound: Sound, found: Metronome) -> Metronome:
-    """The gain of each tick, and the one that stands out most.
+def _gain_of(window: FloatArray, tick: FloatArray, rate_hz: float) -> tuple[float, float]:
+    """The gain of the tick in a window, and the power of what else sounds there.
 
     A gain is measured the less exactly the louder the playing is; it is then drawn towards 1 (shrinkage).
     """
-    rate = sound.rate_hz
-    lead, stop = (round(seconds * rate) for seconds in (LEAD_S, LEAD_S + TICK.measured_s))
-    tick = found.sound[lead // 2 : stop]
+    measured = slice(round(LEAD_S * rate_hz) // 2, round((LEAD_S + TICK.measured_s) * rate_hz))
+    tick, window = tick[measured], window[measured]
     energy = float(tick @ tick) + 1e-20
-    gains, around = np.ones(found.ticks), np.full(found.ticks, np.inf)
-    for n, at_s in enumerate(found.at_s):
-        window = _window(sound, round(at_s * rate), 0)
-        if window is not None:
-            piece = window[0][lead // 2 : stop]
-            gain = float(piece @ tick) / energy
-            rest = piece - gain * tick
-            around[n] = float(rest @ rest) / len(rest)
-            unsure = TICK.colour * around[n] / energy
-            gains[n] = np.clip(1 + (gain - 1) * TICK.spread**2 / (TICK.spread**2 + unsure), *TICK.gains)
+    gain = float(window @ tick) / energy
+    rest = window - gain * tick
+    around = float(rest @ rest) / len(rest)
+    gain = 1 + (gain - 1) * TICK.spread**2 / (TICK.spread**2 + TICK.colour * around / energy)
+    return min(max(gain, 0.0), TICK.most_gain), around
+
+
+def _with_gains(sound: Sound, found: Metronome) -> Metronome:
+    """The gain of each tick, and the one that stands out most."""
+    gains, around = np.array([_gain_of(_window(sound, round(at_s * sound.rate_hz), 0)[0], found.sound, sound.rate_hz)
+                              for at_s in found.at_s]).T
     return replace(found, gains=gains, worst_s=float(found.at_s[int(np.argmax(gains**2 / (around + 1e-12)))]))

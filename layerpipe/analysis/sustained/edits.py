@@ -23,19 +23,21 @@ class PhraseEditLimits:
     recorders, reeds and bowed strings); a whole phrase that is farther away than the least of these is out of place."""
     rerecord_ms: float = 50.0
     """A phrase farther away than the most of these, which no rest lets move, is to be re-recorded."""
-    improves_ms: float = 10.0
-    """The spectral envelope, too, must be nearer by this much after a move: its own lags scatter by as much."""
     disagreement: float = 0.4
-    """Nor may the two sets of features differ by more than this share of the lag: a small one must be certain."""
-    clear_likeness: float = 0.7
-    unlike_ms: float = 150.0
-    """A move helps as long as the lag's error is less than half of the lag. Errors grow as likeness falls (95 of 100
-    are below 18 ms from .8 up, below 28 ms under it, the worst 45 ms at .5 to .6: `bench_kinds`), so phrases that are
-    less alike than `clear_likeness` must be farther away, by this much times what is missing."""
+    """The two sets of features may not differ by more than this share of the lag: a small one must be certain."""
+    error_ms: float = 16.0
+    error_unlike_ms: float = 30.0
+    error_halves: float = 0.2
+    """Most that a lag is wrong by: so much, more by this much times what its likeness lacks of 1, and by this share of
+    how far the lag of a half lies from it (99 of 100 lags are less wrong: `bench_kinds`). A
+    phrase is moved by no more than brings it nearer even then."""
+    least_move_ms: float = 8.0
+    """Less is not worth two joints."""
     least_shift_ms: float = 40.0
     """Of the whole take. Two instruments whose notes swell at different speeds seem 20 to 35 ms apart as a whole."""
     large_shift_ms: float = 100.0
-    """A smaller one must bring every phrase nearer; otherwise phrases are moved one by one."""
+    improves_ms: float = 10.0
+    """A smaller one must bring every phrase nearer by this much; otherwise phrases are moved one by one."""
     half_error_ms: float = 30.0
     """No half of a phrase may come to lie farther away by more than the error of its lag: then it is no one phrase."""
     one_move_ms: float = 15.0
@@ -127,13 +129,13 @@ def propose_phrase_edits(features: SustainedFeatures, found: LeadComparison, *, 
     # Lags as they are once the whole take is shifted.
     lags = [replace(one, late_ms=one.late_ms + shift_ms, verified_ms=one.verified_ms + shift_ms,
                     halves_ms=(one.halves_ms[0] + shift_ms, one.halves_ms[1] + shift_ms)) for one in found.phrases]
-    wanted = [-one.late_ms if _is_worth_moving(one, tolerance_ms) else 0.0 for one in lags]
-    by_ms = _with_room(lags, _together(lags, wanted), frozen, tolerance_ms)
+    most_ms = [_most_move_ms(one, tolerance_ms) for one in lags]
+    by_ms = _with_room(lags, _together(lags, most_ms), frozen, tolerance_ms)
     if 0 < abs(shift_ms) < PHRASE_EDITS.large_shift_ms and any(
             one.is_sure and abs(one.late_ms + by) + PHRASE_EDITS.improves_ms > abs(one.late_ms - shift_ms)
             for one, by in zip(lags, by_ms, strict=True)):
         return propose_phrase_edits(features, found, tolerance_ms=tolerance_ms, may_shift=False, frozen=frozen)
-    stuck = tuple(one for one, asked, given in zip(lags, wanted, by_ms, strict=True) if asked and not given)
+    stuck = tuple(one for one, most, given in zip(lags, most_ms, by_ms, strict=True) if most and not given)
     return PhraseEdits(found.whole_ms, shift_ms, tuple(_moves(features, lags, by_ms)), stuck, confidence)
 
 
@@ -142,25 +144,32 @@ def _length(phrases: Sequence[PhraseLag]) -> int:
     return sum(one.phrase.stop - one.phrase.start for one in phrases)
 
 
-def _is_worth_moving(one: PhraseLag, tolerance_ms: float) -> bool:
-    """Whether a phrase is out of place, and nearer after its move by what did not propose it, and both halves."""
-    left_ms = abs(one.verified_ms - one.late_ms)
-    unlike_ms = PHRASE_EDITS.unlike_ms * max(PHRASE_EDITS.clear_likeness - one.likeness, 0.0)
+def _most_move_ms(one: PhraseLag, tolerance_ms: float) -> float:
+    """How far a phrase that is out of place may be moved and be nearer even if its lag is as wrong as lags can be."""
     halves = all(abs(half_ms - one.late_ms) < abs(half_ms) + PHRASE_EDITS.half_error_ms for half_ms in one.halves_ms)
-    return (one.is_sure and halves and abs(one.late_ms) > tolerance_ms + unlike_ms
-            and left_ms + PHRASE_EDITS.improves_ms <= abs(one.verified_ms)
-            and left_ms <= PHRASE_EDITS.disagreement * abs(one.late_ms))
+    agree = abs(one.verified_ms - one.late_ms) <= PHRASE_EDITS.disagreement * abs(one.late_ms)
+    if not (one.is_sure and halves and agree and abs(one.late_ms) > tolerance_ms):
+        return 0.0
+    error_ms = (PHRASE_EDITS.error_ms + PHRASE_EDITS.error_unlike_ms * (1 - one.likeness)
+                + PHRASE_EDITS.error_halves * max(abs(half_ms - one.late_ms) for half_ms in one.halves_ms))
+    # A move of twice the true lag leaves it as far away on the other side.
+    most_ms = 2 * (abs(one.late_ms) - error_ms)
+    return most_ms if most_ms >= PHRASE_EDITS.least_move_ms else 0.0
 
 
-def _together(lags: Sequence[PhraseLag], wanted: Sequence[float]) -> list[float]:
-    """One value for neighbours that want nearly the same."""
-    by_ms, first = list(wanted), 0
-    for n in range(1, len(wanted) + 1):
-        run = wanted[first : n + 1]
-        if n < len(wanted) and all(run) and max(run) - min(run) <= PHRASE_EDITS.one_move_ms:
+def _together(lags: Sequence[PhraseLag], most_ms: Sequence[float]) -> list[float]:
+    """Moves by the lags, or by as much as is allowed; one value for neighbours that want nearly the same."""
+    by_ms = [-float(np.copysign(min(abs(one.late_ms), most), one.late_ms)) if most else 0.0
+             for one, most in zip(lags, most_ms, strict=True)]
+    first = 0
+    for n in range(1, len(by_ms) + 1):
+        run = by_ms[first:n]
+        if n < len(by_ms) and all(longer := [*run, by_ms[n]]) and (
+                max(longer) - min(longer) <= PHRASE_EDITS.one_move_ms):
             continue
-        weights = [one.phrase.stop - one.phrase.start for one in lags[first:n]]
-        by_ms[first:n] = [round(float(np.average(wanted[first:n], weights=weights)), 1)] * (n - first)
+        mean = float(np.average(run, weights=[one.phrase.stop - one.phrase.start for one in lags[first:n]]))
+        most = min(most_ms[first:n])
+        by_ms[first:n] = [round(min(max(mean, -most), most), 1)] * len(run)
         first = n
     return by_ms
 
