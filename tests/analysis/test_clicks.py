@@ -46,9 +46,9 @@ def test_noise_in_the_hole_is_as_strong_as_noise_beside_it(rng):
     inside, outside = [], []
     for _ in range(100):
         noise, _ = run_sections(rows, rng.standard_normal(RATE_HZ))
-        whitened = click_residual._whitened(noise[: 720 * step], hole, len(tick))
-        assert whitened is not None
-        both = whitened.residual, click_residual._ticks(whitened, hole, tick)
+        whitened, heard = click_residual._whitened(noise[np.newaxis, : 720 * step], hole, len(tick))
+        assert heard.tolist() == [0]
+        both = whitened.residual[0], click_residual._ticks(whitened, 0, hole, tick)
         inside.append([np.mean(one[hole] ** 2) for one in both])
         outside.append([np.mean(one[SETTINGS.order : hole.start - SETTINGS.order] ** 2) for one in both])
     assert np.mean(inside, axis=0) / np.mean(outside, axis=0) == pytest.approx(1.0, abs=0.05)
