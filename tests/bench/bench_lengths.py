@@ -9,6 +9,8 @@ from __future__ import annotations
 import argparse
 import tempfile
 from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -33,9 +35,10 @@ def write_long(short: Path, long: Path, seconds: int) -> None:
             file.write(picked.uniform(0.7, 1.0) * part + NOISE * picked.standard_normal(len(part)))
 
 
-def write_song(folder: Path, once: Path, seconds: int) -> Path:
+def write_song(folder: Path, seconds: int) -> Path:
     """The takes and a recipe."""
     folder.mkdir()
+    once = write_takes(folder / "once", 4, float(ONCE_S))
     lines = ["[song]", 'title = "Long"', "tempo = 87.0", 'meter = "4/4"', "bar_one_s = 0.5"]
     for number, layer in enumerate(LAYERS):
         lines += ["[[layer]]", f'name = "{layer}"', 'kind = "plucked"', f"level_db = {-3.0 - 6 * number}"]
@@ -47,9 +50,11 @@ def write_song(folder: Path, once: Path, seconds: int) -> Path:
     return recipe
 
 
-def measure(folder: Path, once: Path, seconds: int, commands: Sequence[str]) -> None:
+def measure(folder: Path, seconds: int, commands: Sequence[str]) -> None:
     """Print a row for each command."""
-    recipe = write_song(folder / str(seconds), once, seconds)
+    # In a process of its own: a command's peak memory is at least that of the process that starts it.
+    with ProcessPoolExecutor(1, get_context("spawn")) as pool:
+        recipe = pool.submit(write_song, folder / str(seconds), seconds).result()
     for command in commands:
         out = ["--out", str(recipe.parent / "out")] if command in ("bounce", "preview") else []
         done = run([PYTHON, "-m", "layerpipe", command, recipe, *out, "--quiet"], cache=folder / f"cache {seconds}",
@@ -65,9 +70,8 @@ def main() -> None:
     parser.add_argument("--command", nargs="+", default=COMMANDS, choices=COMMANDS)
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as place:
-        once = write_takes(Path(place) / "once", 4, float(ONCE_S))
         for seconds in asked.seconds:
-            measure(Path(place), once, seconds, asked.command)
+            measure(Path(place), seconds, asked.command)
 
 
 if __name__ == "__main__":
