@@ -44,7 +44,7 @@ _SEAL_BYTES = 32
 _WORTH_A_HELPER_S = 120.0
 """Of sound to listen to: one listener takes two seconds for it, another process starts in a third of one."""
 _BYTES_OF_A_HELPER, _SHARE_OF_MEMORY = 200 << 20, 0.5
-"""One listening to minutes takes 113 MB, and what is free may be needed for other things."""
+"""One that listens to takes of 201 s has 179 MB, and what is free may be needed for other things."""
 
 
 class _NoDescriptionError(Exception):
