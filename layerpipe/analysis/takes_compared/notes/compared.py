@@ -43,8 +43,7 @@ class NoteLimits:
     string_doubles: float = 1.0
     string_layers: float = 0.8
     string_open: float = 0.3
-    """Evidence of a moved string in hundredths of the energy, median over the bars; clean takes stay below the last.
-    Pairs in between have no vote: layers show less of it than doubles."""
+    """Evidence of a moved string in hundredths of the energy, median over the bars. Pairs in between have no vote."""
     string_bar: float = 0.5
     """In this share of the bars it must be found."""
     taken_for_wrong: float = 0.6
@@ -139,8 +138,8 @@ def judge_notes(takes: Sequence[ComparedTake], pairs: Sequence[ComparedPair], te
     found: dict[tuple[int, int], PairNotes] = {}
     for pair in known:
         notes = _pair_notes(pair, takes, tempo_map, ask)
-        is_placed = pair.found.confidence >= asked.least_confidence
-        least = asked.least_agreement if is_placed else asked.transposed_agreement
+        is_sure = pair.found.confidence >= asked.least_confidence
+        least = asked.least_agreement if is_sure else asked.transposed_agreement
         if len(notes.bars) >= asked.fewest_bars and np.median(notes.agreement) >= least:
             found[pair.one, pair.other] = notes
     judged = [pair for pair in known if (pair.one, pair.other) in found]
@@ -242,13 +241,14 @@ def _other_chords(takes: Sequence[ComparedTake], judged: Sequence[ComparedPair],
                 for first in range(1 - asked.chord_bars, 1)]
         bars = sorted({bar for run in runs for bar in run if all(part in by_bar for part in run)})
         left_out[n] = set(by_bar)
-        if not bars:
-            continue
         against = sorted({m for bar in bars for m in by_bar[bar][0]})
         of_take = [(m, pair) for m, pair in _partners(n, judged) if m in against]
+        by = _moved_by(n, of_take, found, bars) if bars else 0
+        if by == 0:  # no chord, or the same ones, heard badly
+            continue
         decided = sum(by_bar[bar][1] for bar in bars) * 2 > len(bars)
-        wrong.append(WrongNotes(takes[n].name, takes[n].layer, "chords", _moved_by(n, of_take, found, bars),
-                                tuple(bars), tuple(takes[m].name for m in against), decided,
+        wrong.append(WrongNotes(takes[n].name, takes[n].layer, "chords", by, tuple(bars),
+                                tuple(takes[m].name for m in against), decided,
                                 round(max(pair.found.confidence for _, pair in of_take), 3)))
     return wrong, left_out
 
