@@ -12,7 +12,7 @@ import pytest
 from scipy import signal
 
 from layerpipe.analysis.onsets.arrival import find_arrival
-from layerpipe.analysis.onsets.changes import band_changes_db, has_change, light_strokes
+from layerpipe.analysis.onsets.changes import CHANGE, band_changes_db, change_at_db, light_strokes
 from layerpipe.analysis.onsets.damping import rings_on
 from layerpipe.analysis.onsets.detect import detect_onsets, find_onsets
 from layerpipe.analysis.onsets.residual import read_chunks
@@ -247,11 +247,12 @@ def test_one_soft_millisecond_does_not_turn_the_next_into_a_first_string():
 def test_a_soft_stroke_changes_several_bands_and_ringing_strings_do_not():
     take = make_strums(12, hand=replace(EASY, light=0.5), tempo=72.0, bars=4, drop=((2, 4), (3, 4), (4, 4)))
     sound = ArraySound(take.samples, take.rate_hz)
-    assert np.mean([has_change(sound, at_s) for at_s in take.onsets_s]) > 0.95
+    assert np.mean([change_at_db(sound, at_s) > CHANGE.least_db for at_s in take.onsets_s]) > 0.95
     # The places that the pattern leaves out, and the strums that were left out of it.
     empty_s = take.bar_one_s + 60 / 72.0 * np.array([2.0, 4.5, 6.0, 6.5, 10.0, 10.5, 14.0, 14.5])
-    assert np.mean([has_change(sound, at_s) for at_s in empty_s if np.abs(take.onsets_s - at_s).min() > 0.2]) <= 0.2
-    assert not has_change(sound, take.seconds + 5.0)
+    assert np.mean([change_at_db(sound, at_s) > CHANGE.least_db for at_s in empty_s
+                    if np.abs(take.onsets_s - at_s).min() > 0.2]) <= 0.2
+    assert change_at_db(sound, take.seconds + 5.0) == 0
 
 
 def light_strokes_s(samples):

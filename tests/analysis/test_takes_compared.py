@@ -17,7 +17,7 @@ import pytest
 from layerpipe.analysis.onsets.detect import detect_onsets
 from layerpipe.analysis.takes_compared.events import events_of
 from layerpipe.analysis.takes_compared.matching import Events
-from layerpipe.analysis.takes_compared.notes.compared import WrongNotes, judge_notes, unwrap_cents
+from layerpipe.analysis.takes_compared.notes.compared import NoteLimits, WrongNotes, judge_notes, unwrap_cents
 from layerpipe.analysis.takes_compared.notes.profiles import LOWEST_NOTE, PER_SEMITONE, note_profiles
 from layerpipe.analysis.takes_compared.offset import compare_offsets
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace, judge_offsets
@@ -215,6 +215,11 @@ def test_a_take_in_another_key_is_named_with_its_semitones(semitones: int) -> No
     assert (found.take, found.what, found.semitones, found.decided) == ("a0", "all", semitones, True)
     assert set(found.bars) >= set(range(1, BARS + 1))
     assert places(wrong, *song()[1:])["a0"].kind == "none"
+    # Where onsets leave the offset in doubt, the notes say that it is the same music.
+    takes = (wrong, *song()[1:])
+    doubted = [replace(pair, found=replace(pair.found, confidence=0.2)) if pair.found.semitones else pair
+               for pair in compare_pairs(takes, TEMPO_MAP)]
+    assert [(one.take, one.semitones) for one in judge_notes(takes, doubted, TEMPO_MAP)] == [("a0", semitones)]
     two = notes(wrong, song()[1])
     assert [(one.take, one.semitones, one.decided) for one in two] == [("a0", semitones, False),
                                                                       ("a1", -semitones, False)]
@@ -235,6 +240,10 @@ def test_one_string_a_semitone_off_is_heard(semitones: int) -> None:
     (found,) = notes(wrong, *song()[1:])
     assert (found.take, found.what, found.semitones, found.decided) == ("a0", "string", semitones, True)
     assert len(found.bars) >= 0.7 * BARS
+    # Layers that show less of it have no vote against the doubles.
+    takes = (wrong, *song()[1:])
+    (found,) = judge_notes(takes, compare_pairs(takes, TEMPO_MAP), TEMPO_MAP, NoteLimits(string_layers=50.0))
+    assert (found.take, found.against, found.decided) == ("a0", ("a1",), True)
 
 
 def test_the_profile_of_a_tone_has_its_peak_at_the_note_of_iso_16() -> None:

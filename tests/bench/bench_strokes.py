@@ -4,7 +4,8 @@ Both halves of the plucked instruments apart. Light strokes: how many of them, a
 50 ms, and how many onsets are true; alone, and where the tempo and bar 1 are known; and how many of the strokes that
 were left out of the pattern (what was struck before rings on) have one. Metronomes: the percussion of the sound fonts
 as a click at -40 dBFS, the click of one half on takes of the same half; found, its tempo within 0.01, and the onsets
-with and without it.
+with and without it. Missing strokes: how many of those left out are called missing beside a take that plays everything,
+and how many that were played.
 """
 
 from __future__ import annotations
@@ -17,7 +18,10 @@ from dataclasses import replace
 import mir_eval
 import numpy as np
 
-from layerpipe.analysis.onsets.detect import Onset, detect_onsets
+from layerpipe.analysis.onsets.changes import change_at_db
+from layerpipe.analysis.onsets.detect import Detection, Onset, detect_onsets
+from layerpipe.analysis.timing.edits.retakes import find_missing
+from layerpipe.analysis.timing.grid.align import align_onsets
 from layerpipe.analysis.timing.grid.expected import onsets_with_expected
 from layerpipe.core.sound import ArraySound
 from layerpipe.recipe.model.recipe import Recipe
@@ -84,13 +88,31 @@ def score(part: Part, found: Sequence[Onset], left_out_s: np.ndarray) -> Counter
                     "invented": sum(np.abs(onsets - at_s).min() < NEAR_S for at_s in left_out_s)})
 
 
+def called_missing(part: Part, found: Detection, grid: TempoMap, left_out_s: np.ndarray) -> Counter[str]:
+    """How many strokes are called missing, left out and played ones, beside a take that plays all of them."""
+    mine = onsets_with_expected(found, grid)
+    every = [Onset(float(at_s), 1.0, 15.0, -20.0) for at_s in np.sort(np.concatenate([part.onsets_s, left_out_s]))]
+    take, other = (align_onsets(onsets, [onset.at_s for onset in onsets], grid, doubtful_s)
+                   for onsets, doubtful_s in ((mine, found.doubtful_s), (every, [])))
+    sound = ArraySound(part.samples, RATE_HZ)
+    said = " ".join(one.why for one in find_missing("take", take, [other], lambda at_s: change_at_db(sound, at_s)))
+    counts = Counter[str]()
+    for onset in other.onsets:
+        is_said = onset.point is not None and f"{onset.point.text} is missing" in said
+        is_left_out = bool(np.any(np.abs(left_out_s - onset.heard_s) < 1e-6))
+        counts["missing, said" if is_left_out else "played, called missing"] += is_said
+    return counts
+
+
 def line(name: str, counts: Counter[str]) -> str:
     """One row."""
     recall, precision = (counts["close"] / max(counts[of], 1) for of in ("strokes", "onsets"))
     return (f"{name}: light {counts['light heard']} of {counts['light']}, others {counts['others heard']} of "
             f"{counts['others']}, onsets that are true {counts['true'] / max(counts['onsets'], 1):.3f}, F at 25 ms "
             f"{2 * recall * precision / max(recall + precision, 1e-9):.3f}, "
-            f"{counts['invented']} of {counts['left out']} left out")
+            f"{counts['invented']} of {counts['left out']} left out"
+            + (f", {counts['missing, said']} of them called missing, and {counts['played, called missing']} of "
+               f"{counts['strokes']} played" if "missing, said" in counts else ""))
 
 
 def main(words: list[str]) -> int:
@@ -107,6 +129,7 @@ def main(words: list[str]) -> int:
             clean = detect_onsets(ArraySound(part.samples, RATE_HZ))
             whole += score(part, clean.onsets, places) + Counter(false=int(clean.metronome is not None))
             counts = score(part, onsets_with_expected(clean, grid), places)
+            counts.update(called_missing(part, clean, grid, places))
             expected += counts
             font, name = clicks[number % len(clicks)]
             found = detect_onsets(ArraySound(with_click(part, tempo, font, TICKS[name]), RATE_HZ))

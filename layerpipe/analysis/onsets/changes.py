@@ -86,17 +86,17 @@ def band_changes_db(samples: FloatArray, rate_hz: float) -> FloatArray:
     return changes
 
 
-def is_change_near(changes_db: FloatArray, at_s: float, near_s: float) -> bool:
-    """Whether anything changes at once near a moment, in seconds after the first sample; outside nothing does."""
+def change_near_db(changes_db: FloatArray, at_s: float, near_s: float) -> float:
+    """The most that changes at once near a moment, in seconds after the first sample; 0 outside."""
     first, stop = (max(round((at_s + by_s - CHANGE.frame_s) / CHANGE.hop_s), 0) for by_s in (-near_s, near_s))
-    return bool(changes_db[first : stop + 1].max(initial=0.0) > CHANGE.least_db)
+    return float(changes_db[first : stop + 1].max(initial=0.0))
 
 
-def has_change(sound: Sound, at_s: float) -> bool:
-    """Whether anything changes at once near a moment of a sound: the last question before a strum is called missing."""
+def change_at_db(sound: Sound, at_s: float) -> float:
+    """The most that changes at once near a moment of a sound: the last question before a strum is called missing."""
     reach_s = CHANGE.near_s + CHANGE.frame_s
     start, stop = (min(max(round((at_s + by_s) * sound.rate_hz), 0), sound.frames) for by_s in (-reach_s, reach_s))
-    return is_change_near(band_changes_db(sound.read(start, stop), sound.rate_hz), at_s - start / sound.rate_hz,
+    return change_near_db(band_changes_db(sound.read(start, stop), sound.rate_hz), at_s - start / sound.rate_hz,
                           CHANGE.near_s)
 
 

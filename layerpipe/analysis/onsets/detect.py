@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from layerpipe.analysis.onsets.arrival import PICK, RISE_WINDOW_MS, find_arrival
-from layerpipe.analysis.onsets.changes import band_changes_db, is_change_near, light_strokes
+from layerpipe.analysis.onsets.changes import CHANGE, band_changes_db, change_near_db, light_strokes
 from layerpipe.analysis.onsets.chroma import chroma_after
 from layerpipe.analysis.onsets.damping import is_cut_off, is_damped, is_falling, rings_on
 from layerpipe.analysis.onsets.metronome import Metronome, WithoutTicks
@@ -220,7 +220,8 @@ def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float, last_s
         if all(abs(one.at_s - onset.at_s) > PEAK.low_apart_s for onset in found):
             found.append(one)
     changes_db = band_changes_db(samples, rate_hz)
-    faint = [onset for onset in faint if is_change_near(changes_db, onset.at_s - chunk.start_s, ONSET.faint_near_s)]
+    faint = [onset for onset in faint
+             if change_near_db(changes_db, onset.at_s - chunk.start_s, ONSET.faint_near_s) > CHANGE.least_db]
     known_s = [onset.at_s - chunk.start_s for onset in (*found, *faint)]
     light = [_onset_of(chunk, frame, 0.0, ONSET.faint_confidence)
              for frame in light_strokes(samples, rate_hz, changes_db, (PEAK.low_apart_s, known_s))]

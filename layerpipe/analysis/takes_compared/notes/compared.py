@@ -29,6 +29,8 @@ class NoteLimits:
 
     least_confidence: float = 0.5
     """Of the offset of a pair. Less is asked than for a shift: an eighth off, most onsets still meet their chord."""
+    transposed_agreement: float = 0.8
+    """Or the notes agree so well in another key: wrong keys stay below 0.4. Bowed onsets may leave offsets in doubt."""
     fewest_bars: int = 4
     least_agreement: float = 0.6
     """Median over the bars, or two takes do not play the same music and no verdict is given."""
@@ -40,7 +42,8 @@ class NoteLimits:
     """In a row; single bars are fills and slips."""
     string_doubles: float = 1.0
     string_layers: float = 0.8
-    """Evidence of a moved string in hundredths of the energy, median over the bars; clean takes stay below 0.3."""
+    string_open: float = 0.3
+    """Evidence of a moved string in hundredths of the energy, median over the bars. Pairs in between have no vote."""
     string_bar: float = 0.5
     """In this share of the bars it must be found."""
     taken_for_wrong: float = 0.6
@@ -130,12 +133,14 @@ def judge_notes(takes: Sequence[ComparedTake], pairs: Sequence[ComparedPair], te
         None for takes that agree; those where nothing can be told are left out as well.
     """
     asked = limits or NoteLimits()
-    known = [pair for pair in pairs if pair.found.confidence >= asked.least_confidence
-             and takes[pair.one].profiles is not None and takes[pair.other].profiles is not None]
+    known = [pair for pair in pairs if takes[pair.one].profiles is not None and takes[pair.other].profiles is not None
+             and (pair.found.confidence >= asked.least_confidence or pair.found.semitones)]
     found: dict[tuple[int, int], PairNotes] = {}
     for pair in known:
         notes = _pair_notes(pair, takes, tempo_map, ask)
-        if len(notes.bars) >= asked.fewest_bars and np.median(notes.agreement) >= asked.least_agreement:
+        is_sure = pair.found.confidence >= asked.least_confidence
+        least = asked.least_agreement if is_sure else asked.transposed_agreement
+        if len(notes.bars) >= asked.fewest_bars and np.median(notes.agreement) >= least:
             found[pair.one, pair.other] = notes
     judged = [pair for pair in known if (pair.one, pair.other) in found]
     wrong = _other_keys(takes, judged, found)
@@ -236,13 +241,14 @@ def _other_chords(takes: Sequence[ComparedTake], judged: Sequence[ComparedPair],
                 for first in range(1 - asked.chord_bars, 1)]
         bars = sorted({bar for run in runs for bar in run if all(part in by_bar for part in run)})
         left_out[n] = set(by_bar)
-        if not bars:
-            continue
         against = sorted({m for bar in bars for m in by_bar[bar][0]})
         of_take = [(m, pair) for m, pair in _partners(n, judged) if m in against]
+        by = _moved_by(n, of_take, found, bars) if bars else 0
+        if by == 0:  # no chord, or the same ones, heard badly
+            continue
         decided = sum(by_bar[bar][1] for bar in bars) * 2 > len(bars)
-        wrong.append(WrongNotes(takes[n].name, takes[n].layer, "chords", _moved_by(n, of_take, found, bars),
-                                tuple(bars), tuple(takes[m].name for m in against), decided,
+        wrong.append(WrongNotes(takes[n].name, takes[n].layer, "chords", by, tuple(bars),
+                                tuple(takes[m].name for m in against), decided,
                                 round(max(pair.found.confidence for _, pair in of_take), 3)))
     return wrong, left_out
 
@@ -268,22 +274,22 @@ def _moved_strings(takes: Sequence[ComparedTake], judged: Sequence[ComparedPair]
     left out: body, room and pick do not move with the key and look like a string that is off."""
     differs: dict[tuple[int, int], bool] = {}
     best: dict[tuple[int, int], int] = {}
-    judged = [pair for pair in judged if not pair.found.semitones]
+    voting: list[ComparedPair] = []
     for pair in judged:
-        key = (pair.one, pair.other)
-        notes = found[key]
+        notes = found[key := (pair.one, pair.other)]
         kept = ~np.isin(notes.bars, sorted(chord_bars.get(pair.one, set()) | chord_bars.get(pair.other, set())))
-        least = asked.string_doubles if pair.doubles else asked.string_layers
-        if np.count_nonzero(kept) < asked.fewest_bars:
-            differs[key], best[key] = False, 0
+        if pair.found.semitones or np.count_nonzero(kept) < asked.fewest_bars:
             continue
+        least = asked.string_doubles if pair.doubles else asked.string_layers
         median = np.median(notes.moved[kept], axis=0)
         best[key] = int(np.argmax(median))
         share = np.mean(notes.moved[kept, best[key]] > least / 2)
         differs[key] = bool(median[best[key]] > least and share >= asked.string_bar)
+        if differs[key] or median[best[key]] < asked.string_open:
+            voting.append(pair)
     wrong = []
-    for n, (against, decided) in _worst_first(len(takes), judged, differs, asked).items():
-        of_take = [(m, pair) for m, pair in _partners(n, judged) if m in against]
+    for n, (against, decided) in _worst_first(len(takes), voting, differs, asked).items():
+        of_take = [(m, pair) for m, pair in _partners(n, voting) if m in against]
         votes = [STRING_SEMITONES[best[pair.one, pair.other]] * (1 if pair.one == n else -1) for _, pair in of_take]
         notes_of = [found[pair.one, pair.other] for _, pair in of_take]
         bars = sorted({int(bar) for (_, pair), notes in zip(of_take, notes_of, strict=True)

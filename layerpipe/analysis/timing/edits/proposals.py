@@ -69,7 +69,7 @@ class Proposal:
 def propose_edits(name: str, take: AlignedTake, double: tuple[str, AlignedTake] | None, others: Sequence[AlignedTake],
                   ranges: Sequence[BarRange], timing: Timing,
                   frozen: Sequence[tuple[float, float]] = (),
-                  is_struck: Callable[[float], bool] = lambda at_s: False) -> tuple[list[Proposal], list[Rerecord]]:
+                  change_db: Callable[[float], float] = lambda at_s: 0.0) -> tuple[list[Proposal], list[Rerecord]]:
     """Find the moves worth making in one take, and what should be re-recorded.
 
     Parameters
@@ -87,8 +87,8 @@ def propose_edits(name: str, take: AlignedTake, double: tuple[str, AlignedTake] 
     timing : Timing
     frozen : sequence of (from_s, to_s)
         Where the recipe has moves already (seconds in the file).
-    is_struck : callable
-        Whether anything is struck in the take when a moment is heard; asked before a strum is called missing.
+    change_db : callable
+        How much changes at once in the take when a moment is heard; asked before a strum is called missing.
 
     Returns
     -------
@@ -108,7 +108,7 @@ def propose_edits(name: str, take: AlignedTake, double: tuple[str, AlignedTake] 
             f", and {comparison.spread_ms:.0f} ms against {double[0]} (above {timing.most_double_spread_ms:g} ms)")
         why = f"{name}: the spread is {spread_ms:.0f} ms{beside}; above {timing.most_spread_ms:g} ms re-record"
         return [], [Rerecord((min(bars), max(bars)), why)]
-    rerecord = find_missing(name, take, others, is_struck)
+    rerecord = find_missing(name, take, others, change_db)
     trust = _Trust(comparison, onsets)
     far = [onset for onset in onsets
            if abs(onset.deviation_ms or 0.0) > timing.most_offset_ms and trust.is_enough([onset])

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from layerpipe.analysis.onsets.changes import CHANGE
 from layerpipe.analysis.timing.grid.align import AlignedTake
 from layerpipe.recipe.model.recipe import Timing
 
@@ -24,7 +25,8 @@ class MissingLimits:
     under_usual_db: float = 9.0  # and not much softer than they usually play
     near_s: float = 0.08  # and nothing at all was detected this near
     light_db: float = 8.0  # an onset this far below the usual rise of its place is light
-    light_share: float = 0.02  # a take with more light onsets than this may have undetected ones between the beats
+    light_share: float = 0.02  # a take with more light onsets than this may have undetected ones between the beats:
+    light_change_db: float = 2.5  # there, a smaller change may be one; where nothing is struck, 1 to 3 dB change
 
 
 MISSING = MissingLimits()
@@ -48,9 +50,9 @@ class BarRange:
 
 
 def find_missing(name: str, take: AlignedTake, others: Sequence[AlignedTake],
-                 is_struck: Callable[[float], bool] = lambda at_s: False) -> list[Rerecord]:
-    """Onsets that all other takes play, and this one nearly always, but not here; `is_struck` is asked last whether
-    anything is struck in the take when a moment is heard."""
+                 change_db: Callable[[float], float] = lambda at_s: 0.0) -> list[Rerecord]:
+    """Onsets that all other takes play, and this one nearly always, but not here; `change_db` is asked last how much
+    changes at once in the take when a moment is heard."""
     mine = set(take.points)
     if not mine or not others:
         return []
@@ -63,8 +65,7 @@ def find_missing(name: str, take: AlignedTake, others: Sequence[AlignedTake],
     every = {point: held[point].heard_s for held in reversed(theirs) for point in held}
     found, first, last = [], min(bars), max(bars)
     for point in sorted(every, key=lambda point: point.order):
-        if (point in mine or not first <= point.bar <= last or (plays_lightly and point.sixteenth != 1)
-                or not _is_inside(take, every[point])):
+        if point in mine or not first <= point.bar <= last or not _is_inside(take, every[point]):
             continue
         # An overdub says nothing about the bars in which it has no file.
         there = [(held.get(point), level_db) for held, level_db, other in zip(theirs, usual_db, others, strict=True)
@@ -73,7 +74,8 @@ def find_missing(name: str, take: AlignedTake, others: Sequence[AlignedTake],
         certain = all(one is not None and one.onset.confidence > MISSING.others_confidence
                       and one.onset.level_db > level_db - MISSING.under_usual_db for one, level_db in there)
         near = len(times) and np.min(np.abs(times - every[point])) < MISSING.near_s
-        if there and usual and certain and not near and not is_struck(every[point]):
+        struck_db = MISSING.light_change_db if plays_lightly and point.sixteenth != 1 else CHANGE.least_db
+        if there and usual and certain and not near and change_db(every[point]) <= struck_db:
             found.append(Rerecord((point.bar, point.bar), f"{name}: {point.text} is missing; the other takes play it"))
     return found
 

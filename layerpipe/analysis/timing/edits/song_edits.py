@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from layerpipe.analysis.onsets.changes import has_change
+from layerpipe.analysis.onsets.changes import change_at_db
 from layerpipe.analysis.onsets.detect import Detection
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace
 from layerpipe.analysis.timing.edits.drift_moves import drift_phrases
@@ -183,7 +183,7 @@ class SongEdits:
             [aligned[k] for k in others], self._ranges(mine), self.recipe.timing,
             frozen=[*((move.start / heard.rate_hz, move.stop / heard.rate_hz) for move in heard.moves),
                     *take.joint_spans(NEAR_A_JOINT_S)],
-            is_struck=lambda at_s: has_change(take.source, 2 * at_s - heard.heard_s(at_s)))
+            change_db=lambda at_s: change_at_db(take.source, 2 * at_s - heard.heard_s(at_s)))
         return with_edit_points(take, moves, heard.moves), rerecord
 
     def _ranges(self, take: AlignedTake) -> list[BarRange]:
