@@ -21,9 +21,10 @@ from typing import Any, Self, TypeVar
 from layerpipe.core.sound import OnProgress
 
 T = TypeVar("T")
+# Nothing is read ahead: the calls that follow are read by `serve`.
 _SERVE = """\
-import pickle, sys
-sys.path[:] = pickle.load(sys.stdin.buffer)
+import os, pickle, sys
+sys.path[:] = pickle.load(os.fdopen(0, "rb", buffering=0, closefd=False))
 from layerpipe.core.helper import serve
 serve()
 """
@@ -162,15 +163,18 @@ def do_side_by_side(jobs: Iterable[T], do: Callable[[T, Helper | None], None], *
 def serve() -> None:
     """What the process does: answer calls one by one until nobody can make one."""
     calls: queue.SimpleQueue[bytes] = queue.SimpleQueue()
+    callers, answers = os.fdopen(0, "rb", closefd=False), os.fdopen(os.dup(1), "wb")
+    # What a library prints is no answer.
+    os.dup2(2, 1)
 
     def receive() -> None:
         with _ending():
             while True:
-                calls.put(pickle.load(sys.stdin.buffer))
+                calls.put(pickle.load(callers))
 
     def send(done: float, answer: Any = None) -> None:
-        pickle.dump((done, answer), sys.stdout.buffer)
-        sys.stdout.buffer.flush()
+        pickle.dump((done, answer), answers)
+        answers.flush()
 
     threading.Thread(target=receive, daemon=True).start()
     with _ending():
