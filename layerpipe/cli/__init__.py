@@ -7,6 +7,7 @@ import os
 import signal
 import sys
 from collections.abc import Sequence
+from types import FrameType
 from typing import Annotated
 
 import typer
@@ -19,6 +20,12 @@ COMMANDS = ("draft", "check", "timing", "tempo", "choose", "levels", "review", "
             "verify", "compare", "cache", "schema")
 """In the order of the help; each is a function of that name in a file of that name."""
 INTERNAL_ERROR = 70
+_INTERRUPTS = (signal.SIGINT, *([signal.SIGALRM] if hasattr(signal, "setitimer") else []))
+"""The user's, and that of the timer which repeats it."""
+_SOON_S = 0.01
+_DEAF = ("<frozen importlib", "pydantic", "soundfile", "threading.py:start", "threading.py:__enter__",
+         "threading.py:__exit__")
+"""Parts of files and functions: imports, the extension that builds models, functions that are called by C, locks."""
 
 
 def _say_version(asked: bool) -> None:
@@ -56,13 +63,26 @@ def main() -> int:
     _open_streams()
     interruptible = signal.getsignal(signal.SIGINT) is not signal.SIG_IGN
     if interruptible:
-        signal.signal(signal.SIGINT, signal.default_int_handler)
+        for number in _INTERRUPTS:
+            signal.signal(number, _interrupt)
     try:
         return _answer(sys.argv[1:])
     finally:
         # Everything is written: an interrupt now would only print how the interpreter ends.
         if interruptible:
-            signal.signal(signal.SIGINT, signal.SIG_IGN)
+            for number in _INTERRUPTS:
+                signal.signal(number, signal.SIG_IGN)
+
+
+def _interrupt(number: int, place: FrameType | None) -> None:
+    """Raise `KeyboardInterrupt`, but not below code that prints it, makes another error of it or keeps a lock."""
+    while place is not None and place.f_code is not main.__code__:
+        name = f"{place.f_code.co_filename}:{place.f_code.co_name}"
+        if any(part in name for part in _DEAF) and len(_INTERRUPTS) > 1:
+            signal.setitimer(signal.ITIMER_REAL, _SOON_S)
+            return
+        place = place.f_back
+    raise KeyboardInterrupt
 
 
 def _answer(words: list[str]) -> int:

@@ -9,12 +9,14 @@ import signal
 import subprocess
 import sys
 import time
+from contextlib import nullcontext
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 import layerpipe
-from layerpipe.cli import INTERNAL_ERROR, _answer
+from layerpipe.cli import INTERNAL_ERROR, _answer, _interrupt
 from tests.support.songs import plucked, recipe_of, write_recipe, write_take
 from tests.support.waiting import PATIENCE_S
 
@@ -196,6 +198,19 @@ def test_an_interrupt_at_any_early_moment_prints_no_traceback(song, tmp_path):
         assert b"Traceback" not in said, after_s
         assert running.returncode in (0, 130, -signal.SIGINT), after_s
         assert not list(tmp_path.rglob("*.partial")), after_s
+
+
+@pytest.mark.parametrize(("file", "function", "is_raised"), [
+    ("<frozen importlib._bootstrap>", "_find_and_load", False), ("threading.py", "start", False),
+    ("threading.py", "wait", True), ("bounce.py", "bounce_song", True)])
+def test_an_interrupt_is_raised_where_it_is_neither_lost_nor_keeps_a_lock(monkeypatch, file, function, is_raised):
+    again = []
+    monkeypatch.setattr(signal, "setitimer", lambda which, seconds: again.append(seconds))
+    below = SimpleNamespace(f_code=SimpleNamespace(co_filename=file, co_name=function), f_back=None)
+    place = SimpleNamespace(f_code=_answer.__code__, f_back=below)
+    with pytest.raises(KeyboardInterrupt) if is_raised else nullcontext():
+        _interrupt(signal.SIGINT, place)
+    assert bool(again) is not is_raised
 
 
 @pytest.mark.parametrize("limit", ["\u00b2", "-1", "many", "1e3", "9" * 40])
