@@ -40,6 +40,7 @@ def test_served_sound_is_that_of_the_one_file_page(browser, serve, demo_page, tm
         np.testing.assert_allclose(rendered(page, 1, **WANTED), expected, rtol=0, atol=2**-23)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("reason", [
     "HTMLMediaElement.prototype.canPlayType = () => ''",
     slow("""const decode = BaseAudioContext.prototype.decodeAudioData;

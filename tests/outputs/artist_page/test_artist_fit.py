@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -17,6 +18,7 @@ from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.energies.meter import EnergyMeter
 from layerpipe.render.pipeline import measure_song, process_takes
 from tests.outputs.artist_page.test_artist_sound import LANTERN, decoded, layers_at_0_db
+from tests.support.songs import RATE_HZ
 
 
 @pytest.fixture(scope="module")
@@ -59,6 +61,7 @@ def test_a_page_that_fits_is_left_as_it_is(lantern, making):
     assert (page.bits, page.shortened, tried) == (16, (), [20.0])
 
 
+@pytest.mark.slow
 def test_long_sections_are_shortened_at_downbeats_before_sound_is_coded_smaller(lantern, making):
     song, _ = lantern
     most = 6_500_000
@@ -116,3 +119,26 @@ def test_coarser_sound_has_its_own_dither(lantern):
     # Triangular dither: error power of a quarter step (Lipshitz, Wannamaker, Vanderkooy 1992), at 14 bits -84.3 dB.
     error = samples[: -song.rate_hz] - layers_at_0_db(song, 0, 20 * song.rate_hz)[0][: -song.rate_hz]
     assert 20 * math.log10(np.sqrt(np.mean(error**2))) == pytest.approx(20 * math.log10(2.0**-bits), abs=0.1)
+
+
+@pytest.mark.parametrize(("most_bytes", "kept_s", "bits"), [
+    (1_000_000, [20, 8], 16), (480_000, [20, 8], 16), (400_000, [16, 8], 16), (310_000, [10, 8], 16),
+    (200_000, [6, 6], 16), (130_000, [4, 4], 16), (115_000, [4, 4], 14), (1_000, [4, 4], 14)])
+def test_the_longest_are_cut_to_bars_first_and_bits_are_saved_after(most_bytes, kept_s, bits):
+    """Bars of two seconds, a thousand bytes for each bit of a second: what is kept follows from that."""
+    def parts_within(seconds):
+        return [SimpleNamespace(name=name, frames=min(asked_s, int(seconds / 2) * 2) * RATE_HZ)
+                for name, asked_s in (("verse", 20), ("chorus", 8))]
+
+    def make(parts, bits, on_progress):
+        texts = ["x" * (part.frames // RATE_HZ * bits * 1000) for part in parts]
+        sections = [SimpleNamespace(player="", sounds=[SimpleNamespace(pieces=[SimpleNamespace(text=text)])])
+                    for text in texts]
+        return SimpleNamespace(rate_hz=RATE_HZ, sections=sections)
+
+    page = fit_page(parts_within, 20.0, make, limits=SizeLimits(most_bytes, besides_bytes=0, shortest_s=4.0))
+    assert [part.sounds[0].pieces[0].text.count("x") for part in page.song.sections] == [
+        seconds * page.bits * 1000 for seconds in kept_s]
+    assert page.bits == bits
+    assert page.shortened == tuple((name, asked_s, seconds) for name, asked_s, seconds in zip(
+        ("verse", "chorus"), (20, 8), kept_s, strict=True) if seconds < asked_s)

@@ -108,6 +108,7 @@ def test_nothing_but_an_earlier_page_is_replaced(tmp_path):
         write_page(other / "page.html", b"page")
 
 
+@pytest.mark.slow
 def test_a_song_without_sections_is_chosen_as_a_whole(tmp_path, browser):
     text = LANTERN.read_text("utf-8").replace("../demo_stems", str(PROJECT / "demo_stems"))
     recipe = tmp_path / "lantern.toml"

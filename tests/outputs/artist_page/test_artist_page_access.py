@@ -70,6 +70,7 @@ def test_play_and_save_are_on_every_screen(plain_page, width, height):
         assert page.locator("#transport").bounding_box()["height"] < 80
 
 
+@pytest.mark.slow
 def test_what_has_the_focus_is_not_behind_the_play_button(open_page):
     # WCAG 2.2, success criterion 2.4.11.
     page = open_page(viewport={"width": 320, "height": 640})
@@ -80,6 +81,7 @@ def test_what_has_the_focus_is_not_behind_the_play_button(open_page):
         assert box["y"] >= bar["y"] + bar["height"] - 1 or box["y"] + box["height"] <= bar["y"] + 1, name
 
 
+@pytest.mark.slow
 def test_the_tracks_are_visible_in_forced_colours(open_page):
     page = open_page(forced_colors="active", viewport=DESK)
     box = page.locator("#level-1").bounding_box()

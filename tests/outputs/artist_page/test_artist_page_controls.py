@@ -137,6 +137,7 @@ def test_a_swipe_up_or_down_changes_nothing_and_scrolls(swipe):
     assert octave.input_value() != "-12"
 
 
+@pytest.mark.slow
 def test_a_finger_moves_a_level_sideways_from_where_it_is(swipe):
     page, finger = swipe
     octave = page.get_by_label("octave", exact=True)

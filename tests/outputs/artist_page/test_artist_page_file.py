@@ -108,6 +108,7 @@ def with_players(song):
         dataclasses.replace(part, player=b"AAC" * 100 if n else b"") for n, part in enumerate(song.sections)))
 
 
+@pytest.mark.slow
 def test_without_scripts_the_page_says_so_and_offers_plain_players(browser, demo, tmp_path):
     path = tmp_path / "page.html"
     path.write_bytes(build_page(with_players(demo[0])))
@@ -163,6 +164,7 @@ def test_sound_from_addresses_is_the_sound_from_inside_the_page(browser, plain_p
     context.close()
 
 
+@pytest.mark.slow
 def test_a_sound_that_cannot_be_loaded_is_reported(browser, demo):
     content = build_page(demo[0], served=SERVED)
     context = browser.new_context()

@@ -141,6 +141,7 @@ def test_a_finger_along_the_outline_decodes_where_it_stops_and_not_what_it_passe
         assert decoded <= 4 * 6
 
 
+@pytest.mark.slow
 def test_a_piece_that_does_not_come_pauses_with_words(chorus, browser, tmp_path):
     path = tmp_path / "page.html"
     path.write_bytes(build_page(chorus[1]))

@@ -146,6 +146,7 @@ def test_without_permission_to_copy_the_text_is_selected_and_the_page_says_so(op
     }""")
 
 
+@pytest.mark.slow
 def test_saving_works_in_a_frame_without_permission_for_forms_or_storage(browser, demo_path, tmp_path):
     outer = tmp_path / "outer.html"
     outer.write_text(f'<iframe sandbox="allow-scripts" width="380" height="700" src="{demo_path.as_uri()}"></iframe>')
@@ -158,6 +159,7 @@ def test_saving_works_in_a_frame_without_permission_for_forms_or_storage(browser
     page.close()
 
 
+@pytest.mark.slow
 def test_removing_keeps_the_focus_where_the_next_choice_is(open_page):
     page = open_page()
     for name in ("verse", "chorus"):

@@ -77,6 +77,7 @@ def test_the_page_reckons_loudness_as_python_does(open_page, demo, rng, tmp_path
             assert abs(lacking - told) > 0.05
 
 
+@pytest.mark.slow
 def test_a_louder_setting_than_was_foreseen_lowers_them_all_alike(open_page, demo, tmp_path):
     song, _ = demo
     sections = tuple(dataclasses.replace(part, reference_lufs=-3.0) for part in song.sections)

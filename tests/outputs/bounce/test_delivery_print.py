@@ -77,6 +77,7 @@ def test_axe_finds_nothing_and_scrollers_can_be_focused(page):
     assert page.locator(".scroll").count() == page.locator(".scroll[tabindex='0'][aria-label]").count() >= 7
 
 
+@pytest.mark.slow
 def test_every_tempo_is_printed_for_its_beat_and_for_quarter_notes(page):
     # A dotted quarter at 116 is 116 * 3/2 = 174 quarters a minute.
     words = page.locator("header").inner_text()
