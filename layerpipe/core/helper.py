@@ -1,7 +1,7 @@
 """A process that works for this one: the interpreter lets only one thread of a process calculate at a time.
 
 It is an interpreter of its own, not a copy of this process, so threads and libraries here do not matter; the script
-that runs here is not run there. Ctrl-C does not reach it. It ends when it is told to, and when this process is gone.
+that runs here is not run there. Ctrl-C does not reach it. It ends with its `with` block, and with this process.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ class Helper:
         Parameters
         ----------
         function : callable
-            Called with what is asked and with an `on_progress`, whose numbers arrive here.
+            Called with what is asked and with an `on_progress`, whose numbers arrive here; never answers None.
         asked
             What can be pickled.
         on_progress : function of a number
@@ -74,17 +74,18 @@ class Helper:
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         try:
+            call = pickle.dumps((function, asked))
             if self._is_new:
                 pickle.dump(sys.path, self._process.stdin)
                 self._is_new = False
-            pickle.dump(pickle.dumps((function, asked)), self._process.stdin)
+            pickle.dump(call, self._process.stdin)
             self._process.stdin.flush()
-        except Exception as refusal:
+        except (OSError, pickle.PicklingError, AttributeError, TypeError) as refusal:
             raise HelperLostError from refusal
         while True:
             try:
                 done, answer = pickle.load(self._process.stdout)
-            except Exception as lost:
+            except (OSError, EOFError, pickle.UnpicklingError, MemoryError) as lost:
                 raise HelperLostError from lost
             if answer is not None:
                 return answer
@@ -100,7 +101,7 @@ class Helper:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
                  trace: TracebackType | None) -> None:
         self._process.kill()
-        # Pipes are closed and the process is waited for; what it was still to be told has no reader.
+        # Pipes are closed and the process is waited for; calls that it has not read have no reader.
         with contextlib.suppress(OSError):
             self._process.__exit__(kind, error, trace)
 

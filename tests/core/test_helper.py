@@ -28,12 +28,12 @@ def is_running(pid: int) -> bool:
         return not Path("/proc").is_dir()
 
 
-def test_a_helper_works_in_another_process_and_tells_its_progress():
-    told = []
+def test_a_helper_works_in_another_process_and_reports_its_progress():
+    reported = []
     with Helper() as helper:
-        first, again = (helper.call(counted, count, on_progress=told.append) for count in (3, 2))
+        first, again = (helper.call(counted, count, on_progress=reported.append) for count in (3, 2))
     assert first[0] == again[0] != os.getpid()
-    assert (first[1], again[1], told) == (3, 2, [0.0, 1.0, 2.0, 0.0, 1.0])
+    assert (first[1], again[1], reported) == (3, 2, [0.0, 1.0, 2.0, 0.0, 1.0])
     assert not is_running(first[0])
 
 

@@ -42,7 +42,8 @@ class Kind(ABC):
         self.scene = scene
         self.store_folder = scene.folder / "store"
 
-    def prepare(self, n: int) -> None:  # noqa: B027 - most kinds have nothing to prepare
+    @abstractmethod
+    def prepare(self, n: int) -> None:
         """Before a run."""
 
     @abstractmethod
@@ -166,6 +167,9 @@ class KilledReview(Kind):
         self.pages = [MARK + bytes([n]) * 300_000 for n in range(2)]
         for _ in self._steps():
             self.whole.add(scene.recipe.read_bytes())
+
+    def prepare(self, n: int) -> None:
+        """A run begins where the one before was killed."""
 
     def work(self) -> None:
         for _ in self._steps():

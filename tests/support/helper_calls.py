@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 
 def counted(count: int, on_progress: Callable[[float], None]) -> tuple[int, int]:
-    """The process it runs in and the count; progress is told one by one."""
+    """The process it runs in and the count; progress is reported one by one."""
     for n in range(count):
         on_progress(float(n))
     return os.getpid(), count
