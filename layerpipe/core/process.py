@@ -14,6 +14,8 @@ from pathlib import Path
 
 _COMPILER_BYTES = 256 << 20
 """Address space that loading the compiler and compiling a loop takes, rounded up; measured on x86-64."""
+_LOADED_BYTES = 16 << 20
+"""More than the machine code of a loop takes."""
 _show: Callable[[str], None] | None = None
 
 
@@ -80,15 +82,27 @@ def is_short_of_memory(mistake: BaseException) -> bool:
     True
     """
     text = str(mistake)
+    # Where memory ends, some libraries fail without saying how.
     return (isinstance(mistake, MemoryError) or getattr(mistake, "errno", None) == errno.ENOMEM
+            or (isinstance(mistake, SystemError) and not has_room_for_compiler())
             or any(words in text for words in ("failed to map segment", "cannot allocate memory", "start new thread",
                                                "Cannot allocate memory", "Unable to allocate")))
 
 
 def has_room_for_compiler() -> bool:
     """Whether enough address space is left to load a compiler; its own errors do not say that it is that."""
+    return _has_room(_COMPILER_BYTES)
+
+
+def has_room_for_code() -> bool:
+    """Whether enough address space is left to load machine code; without it, the library ends the process."""
+    return _has_room(_LOADED_BYTES)
+
+
+def _has_room(size: int) -> bool:
+    """Whether so many bytes of address space are left."""
     try:
-        mmap.mmap(-1, _COMPILER_BYTES).close()
+        mmap.mmap(-1, size).close()
     except (OSError, ValueError):
         return False
     return True

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from layerpipe.core import process
 from layerpipe.core.files.cache_dir import cache_folder, code_folder, make_private
 from layerpipe.dsp import kernels
 from layerpipe.dsp.kernels import inference, jit, portable_code
@@ -222,6 +223,16 @@ def test_without_machine_code_a_bounce_has_the_same_bytes_and_says_so_once(tmp_p
     assert said.count("machine code cannot be made or loaded") == 1
     assert fast.keys() == slow.keys() != set()
     assert [name for name in fast if fast[name] != slow[name]] == []
+
+
+def test_without_room_for_its_code_a_loop_is_short_of_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(jit, "has_room_for_code", lambda: False)
+    with pytest.raises(MemoryError):
+        jit._load(kernels.round_samples.plain, kernels.round_samples.kinds[0])
+    monkeypatch.setattr(process, "has_room_for_compiler", lambda: False)
+    assert process.is_short_of_memory(SystemError("error return without exception set"))
+    monkeypatch.setattr(process, "has_room_for_compiler", lambda: True)
+    assert not process.is_short_of_memory(SystemError("error return without exception set"))
 
 
 @pytest.mark.parametrize("triple", ["x86_64-pc-windows-msvc", "arm64-apple-darwin", "aarch64-unknown-linux-gnu"])

@@ -28,7 +28,7 @@ from typing import Any, Generic, NamedTuple, ParamSpec, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.core.process import has_room_for_compiler, is_short_of_memory, notify
+from layerpipe.core.process import has_room_for_code, has_room_for_compiler, is_short_of_memory, notify
 from layerpipe.dsp.kernels.code_files import keep_code, read_code
 from layerpipe.dsp.kernels.inference import STRIDED, infer, words_of
 from layerpipe.dsp.kernels.portable_code import COUNTS, ir_name, object_of_ir, portable_ir, read_ir, symbol_of
@@ -150,6 +150,8 @@ def _load(loop: Callable[..., Any], kinds: tuple[str, ...]) -> _Entry:
         code = _finish(loop, kinds) or _compile(loop, kinds)
         _keep(name, code)
     engine = _back_end().engine
+    if not has_room_for_code():
+        raise MemoryError
     engine.add_object_file(_back_end().llvm.object_file.ObjectFileRef.from_data(code.object))
     engine.finalize_object()
     address = engine.get_function_address(code.symbol)
