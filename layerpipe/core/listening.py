@@ -40,6 +40,7 @@ class Ask(Protocol):
             Other sounds, numbers, text, arrays and frozen dataclasses of them: what the answer depends on.
         aside
             What the answer does not depend on: functions that receive progress, and what is already known of the sound.
+            A listener with an argument `ask` is given an `Ask` for parts of its answer, which may be known.
         """
         ...
 
@@ -56,7 +57,7 @@ class Ask(Protocol):
         ...
 
 
-class _ListenAnew:
+class ListenAnew:
     """Listens without remembering; an `Ask`."""
 
     def __call__(self, listener: Callable[..., T], sound: Any, /, *asked: Any, **aside: Any) -> T:
@@ -72,5 +73,5 @@ class _ListenAnew:
             return list(pool.map(answer, questions))
 
 
-listen_anew = _ListenAnew()
+listen_anew = ListenAnew()
 """Listens without remembering; an `Ask`."""

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from layerpipe.analysis.onsets.residual import read_chunks
+from layerpipe.analysis.onsets.residual import pieces_of, read_chunk
 from layerpipe.core.sound import ArraySound
 from layerpipe.dsp.kernels import burg_predictor, extrapolate, solve_predictors
 
@@ -57,7 +57,8 @@ def test_a_sound_goes_on_as_scipys_recursive_filter_does(rng):
 def test_the_analysis_rate_is_reached_as_by_scipys_polyphase_filter(rng, rate_hz):
     samples = rng.standard_normal(rate_hz) * 0.1 * (np.arange(rate_hz) % (rate_hz // 2) < rate_hz // 4)
     step = round(rate_hz / 24_000)
-    (chunk,) = read_chunks(ArraySound(samples, rate_hz))
+    (piece,) = pieces_of(sound := ArraySound(samples, rate_hz))
+    chunk = read_chunk(piece.of(sound), piece)
     low_pass = signal.firwin(24 * step + 1, 0.92 / step)
     heard = signal.upfirdn(low_pass, samples, down=step)[12:][: -(-rate_hz // step)]
     high_pass = signal.butter(6, 250, "highpass", fs=rate_hz / step, output="sos")

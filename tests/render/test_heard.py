@@ -170,7 +170,8 @@ def test_sounds_that_are_made_of_the_same_read_the_same(first, frames, second, l
 def test_a_sound_made_again_from_what_it_is_made_of_reads_the_same(path):
     first, second = SourceFile(path, 1), SourceFile(path, 2)
     moved = MovedTake(PlacedSound(first, RATE_HZ, Place(7, 0.5)), [FrameMove(1000, 4000, 30, 20)])
-    for sound in (first, second, moved, SummedSound([moved, second], [1.0, -0.5]),
+    parts = [PlacedSound(moved, 700, Place(-at, 0.0)) for at in (0, 290, 980, 2000, 3700, 3999, RATE_HZ - 700)]
+    for sound in (first, second, moved, *parts, SummedSound([moved, second], [1.0, -0.5]),
                   PlacedSound(ConvertedSound(second, RATE_HZ, RATE_HZ, 11_025), 12_000, Place(-9, 0.0))):
         again = sound_of(made_of(sound))
         assert (again.rate_hz, again.frames) == (sound.rate_hz, sound.frames)
@@ -196,6 +197,36 @@ def test_questions_asked_together_are_answered_in_their_order_and_kept(path, cac
     monkeypatch.setattr(heard, "_listen", lambda *asked: pytest.fail("was known"))
     (again,) = Heard(cache).together([Question(measure_take, sounds[0])])
     assert pack(Measurements, again) == pack(Measurements, found[0])
+
+
+@pytest.mark.parametrize("helpers", [0, 1])
+def test_of_a_comp_only_the_parts_with_joints_are_heard_anew(tmp_path, cache, monkeypatch, helpers):
+    monkeypatch.setattr(heard, "_most_helpers", lambda seconds: helpers)
+    monkeypatch.setenv("LAYERPIPE_THREADS", "2")
+    passes = []
+    for n in range(2):
+        soundfile.write(tmp_path / f"{n}.wav", plucked(n, 20.0, RATE_HZ), RATE_HZ, subtype="PCM_24")
+        passes.append(SourceFile(tmp_path / f"{n}.wav"))
+    first, second = passes
+    # The first 16 s are a part by themselves.
+    comp = JoinedSound([PlacedSound(first, first.frames), second], [(17 * RATE_HZ, 17 * RATE_HZ + 80)])
+    ask = Heard(cache)
+    ask.together([Question(detect_onsets, sound) for sound in passes])
+    assert len(entries(cache)) == 2 * (2 + 1)
+    (found,) = ask.together([Question(detect_onsets, comp)])
+    assert len(entries(cache)) == 2 * (2 + 1) + 1 + 1
+    assert found == detect_onsets(comp)
+    assert len(found.onsets) > 20
+
+
+def test_a_part_of_moved_sound_is_made_of_what_is_heard_there(path):
+    file = SourceFile(path, 1)
+    moved = MovedTake(file, [FrameMove(3000, 4000, 30, 20), FrameMove(6000, 7000, -30, 20)])
+    for start, stop in ((0, 2950), (4500, 5900), (7100, RATE_HZ)):
+        place = Place(-start, 0.0)
+        assert made_of(PlacedSound(moved, stop - start, place)) == made_of(PlacedSound(file, stop - start, place))
+    one_move = MovedTake(file, [FrameMove(3000, 4000, 30, 20)])
+    assert made_of(PlacedSound(moved, 5000, Place(0, 0.0))) == made_of(PlacedSound(one_move, 5000, Place(0, 0.0)))
 
 
 def test_a_file_between_silences_is_that_file(path):

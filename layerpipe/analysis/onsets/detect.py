@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -18,8 +19,9 @@ from layerpipe.analysis.onsets.metronome import Metronome, WithoutTicks
 from layerpipe.analysis.onsets.metronome_search import find_metronome, rises_of
 from layerpipe.analysis.onsets.onset_curve import CURVE, highest_near, onset_curve_db
 from layerpipe.analysis.onsets.rakes import is_same_rake, rake_duration_ms
-from layerpipe.analysis.onsets.residual import Chunk, prediction_residual, read_chunks
-from layerpipe.core.sound import FloatArray, Sound
+from layerpipe.analysis.onsets.residual import Chunk, Piece, pieces_of, prediction_residual, read_chunk
+from layerpipe.core.listening import Ask, listen_anew
+from layerpipe.core.sound import Float32Array, FloatArray, Sound
 
 STRUM_S = 0.048
 """Strings released within this time are one strum; the shortest distance of two onsets."""
@@ -115,60 +117,86 @@ def find_onsets(sound: Sound, noise_db: float | None = None) -> list[Onset]:
     return detect_onsets(sound, noise_db).onsets
 
 
-def detect_onsets(sound: Sound, noise_db: float | None = None) -> Detection:
+class HeardPiece(NamedTuple):
+    """What is detected in a part of a take; what counts as an onset is known when all parts have been heard."""
+
+    detection: Detection
+    floor_db: float
+    """Level of its softest passages, dBFS."""
+    rises: Float32Array
+    """How much the residual rises at each millisecond."""
+
+
+def detect_onsets(sound: Sound, noise_db: float | None = None, *, ask: Ask = listen_anew) -> Detection:
     """Find the onsets of a take, with the candidates that were rejected, and without the ticks of a metronome.
 
     Parameters
     ----------
     sound : Sound
-        Read in chunks; memory does not grow with its length.
+        Read in parts; memory does not grow with its length.
     noise_db : float, optional
         Its noise floor in dBFS; if omitted, the level of its softest passages.
+    ask : Ask, optional
+        Who listens to the parts.
 
     Returns
     -------
     Detection
     """
-    heard, rises = _detect(sound, noise_db)
+    heard, rises = _detect(sound, noise_db, ask)
     metronome = find_metronome(rises, sound)
     if metronome is None:
         return heard
-    heard, _ = _detect(WithoutTicks(sound, metronome), noise_db)
+    heard, _ = _detect(WithoutTicks(sound, metronome), noise_db, ask)
     onsets = [one for one in heard.onsets if not metronome.is_rest(
         one.at_s, one.confidence, 10 ** (one.level_db / 10) - 10 ** (one.before_db / 10), sound.rate_hz)]
     return replace(heard, onsets=onsets, metronome=metronome)
 
 
-def _detect(sound: Sound, noise_db: float | None) -> tuple[Detection, FloatArray]:
+def _detect(sound: Sound, noise_db: float | None, ask: Ask) -> tuple[Detection, FloatArray]:
     """Onsets of everything that sounds, and how much the residual rises at each millisecond."""
+    pieces = pieces_of(sound)
+    # The answer about a take of one part is kept as that about the take.
+    hear = ask if len(pieces) > 1 else listen_anew
+    heard = [hear(detect_in_piece, piece.of(sound), *piece) for piece in pieces]
+    last_s = sound.frames / sound.rate_hz - ONSET.before_end_s
     found: list[Onset] = []
-    doubtful: list[float] = []
-    floors_db = [] if noise_db is None else [noise_db]
-    faint: list[Onset] = []
-    light: list[Onset] = []
-    rises: list[FloatArray] = []
-    for chunk in read_chunks(sound):
-        floor_db = _noise_floor_db(chunk)
-        if noise_db is None:
-            floors_db.append(floor_db)
-        residual = prediction_residual(chunk)
-        first, stop = (round(1000 * (at_s - chunk.start_s)) for at_s in chunk.core_s)
-        rises.append(rises_of(residual, chunk.rate_hz)[first:stop].astype(np.float32))
-        here = _detect_in_chunk(chunk, residual, floor_db, sound.frames / sound.rate_hz - ONSET.before_end_s)
-        doubtful += here.doubtful_s
-        faint += here.faint
-        light += here.light
-        for onset in here.onsets:
-            if not found or onset.at_s - found[-1].at_s > STRUM_S:
-                found.append(onset)
-    all_rises = np.concatenate(rises) if rises else np.zeros(0)
+    for onset in (one for piece in heard for one in piece.detection.onsets if one.at_s < last_s):
+        if not found or onset.at_s - found[-1].at_s > STRUM_S:
+            found.append(onset)
+    doubtful = [at_s for piece in heard for at_s in piece.detection.doubtful_s if at_s < last_s]
+    all_rises = np.concatenate([piece.rises for piece in heard]) if heard else np.zeros(0)
     if not found:
         return Detection([], doubtful), all_rises
     loud_db = float(np.percentile([onset.level_db for onset in found], 90))
-    least_db = max(loud_db - ONSET.under_loud_db, min(floors_db) + ONSET.over_noise_db)
+    floor_db = min([piece.floor_db for piece in heard] if noise_db is None else [noise_db])
+    least_db = max(loud_db - ONSET.under_loud_db, floor_db + ONSET.over_noise_db)
     doubtful += [onset.at_s for onset in found if onset.level_db <= least_db]
-    found, faint, light = ([onset for onset in listed if onset.level_db > least_db] for listed in (found, faint, light))
-    return Detection(found, sorted(doubtful), tuple(faint), tuple(light)), all_rises
+    faint, light = (tuple(one for piece in listed for one in piece if one.at_s < last_s and one.level_db > least_db)
+                    for listed in ([piece.detection.faint for piece in heard],
+                                   [piece.detection.light for piece in heard]))
+    return Detection([one for one in found if one.level_db > least_db], sorted(doubtful), faint, light), all_rises
+
+
+def detect_in_piece(sound: Sound, start: int, size: int, step: int) -> HeardPiece:
+    """Detect in a part of a take, as `Piece` describes it; times are those of the take.
+
+    Parameters
+    ----------
+    sound : Sound
+        The part with its neighbourhood, as `Piece.of` gives it.
+    start, size, step : int
+        The Piece.
+
+    Returns
+    -------
+    HeardPiece
+    """
+    chunk = read_chunk(sound, Piece(start, size, step))
+    floor_db, residual = _noise_floor_db(chunk), prediction_residual(chunk)
+    first, stop = (round(1000 * (at_s - chunk.start_s)) for at_s in chunk.core_s)
+    return HeardPiece(_detect_in_chunk(chunk, residual, floor_db), floor_db,
+                      rises_of(residual, chunk.rate_hz)[first:stop].astype(np.float32))
 
 
 def _noise_floor_db(chunk: Chunk) -> float:
@@ -179,8 +207,8 @@ def _noise_floor_db(chunk: Chunk) -> float:
     return float(10 * np.log10(np.percentile(powers, 2))) if len(powers) else -120.0
 
 
-def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float, last_s: float) -> Detection:
-    """Detect in the core of a chunk; nothing after `last_s`."""
+def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float) -> Detection:
+    """Detect in the core of a chunk."""
     rate_hz, samples = chunk.rate_hz, chunk.samples
     curve = onset_curve_db(residual, rate_hz)
     highest = highest_near(curve, CURVE.reach_ms)
@@ -226,7 +254,7 @@ def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float, last_s
     light = [_onset_of(chunk, frame, 0.0, ONSET.faint_confidence)
              for frame in light_strokes(samples, rate_hz, changes_db, (PEAK.low_apart_s, known_s))]
     light = [one for one in light if all(abs(one.at_s - onset.at_s) > PEAK.low_apart_s for onset in (*found, *faint))]
-    start_s, stop_s = chunk.core_s[0], min(chunk.core_s[1], last_s)
+    start_s, stop_s = chunk.core_s
     onsets = _join_rakes(chunk, residual, sorted(found, key=lambda onset: onset.at_s))
     return Detection([onset for onset in onsets if start_s <= onset.at_s < stop_s],
                      [at_s for at_s in doubtful if start_s <= at_s < stop_s],

@@ -10,7 +10,6 @@ Linear prediction: Makhoul, "Linear prediction: a tutorial review", Proc. IEEE 6
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -22,6 +21,7 @@ from layerpipe.dsp.fft import next_fast_length
 from layerpipe.dsp.filters import design_high_pass, run_sections
 from layerpipe.dsp.kernels import burg_predictor, solve_predictors
 from layerpipe.dsp.kernels import extrapolate as run_predictor
+from layerpipe.render.takes.placing import Place, PlacedSound
 
 SILENCE_POWER = 1e-12
 """Power (full scale 1) at or below which a frame is digital silence; -120 dBFS."""
@@ -66,7 +66,7 @@ PREDICTOR, BAND, BLOCKING = PredictorSettings(), AnalysisBand(), Blocking()
 
 
 class Chunk(NamedTuple):
-    """A piece of a take at the analysis rate, with context on both sides."""
+    """A part of a take at the analysis rate, with context on both sides."""
 
     samples: FloatArray
     rate_hz: float
@@ -76,33 +76,56 @@ class Chunk(NamedTuple):
     """Start and end of the part without context; the cores of neighbouring chunks touch."""
 
 
-def read_chunks(sound: Sound) -> Iterator[Chunk]:
-    """Read a take in chunks at the analysis rate, so that memory does not grow with its length.
+class Piece(NamedTuple):
+    """A part of a take, which is analysed by itself: first frame, length, frames of the take to one analysed."""
 
-    Before its beginning and after its end there is noise at the level of its softest passages, so that a take that
-    begins at once still has a beginning.
+    start: int
+    size: int
+    step: int
 
-    Yields
-    ------
-    Chunk
-        In order; the cores cover the take once.
-    """
+    def of(self, sound: Sound) -> Sound:
+        """What of the take is needed to analyse the part: its neighbourhood too, as far as there is one."""
+        first = max(self.start - self.context(sound), 0)
+        last = min(self.start + self.size + self.context(sound), sound.frames)
+        return PlacedSound(sound, last - first, Place(-first, 0.0))
+
+    def context(self, sound: Sound) -> int:
+        """Frames before and after the part."""
+        return round(BLOCKING.context_s * (sound.rate_hz / self.step)) * self.step
+
+
+def pieces_of(sound: Sound) -> list[Piece]:
+    """The parts in which a take is analysed, so that memory does not grow with its length; they cover it once."""
     wanted_hz = BAND.dull_rate_hz if _changes_up_to_hz(sound) <= BAND.dull_up_to_hz else BAND.rate_hz
     step = max(1, round(sound.rate_hz / wanted_hz))
-    rate_hz = sound.rate_hz / step
-    context = round(BLOCKING.context_s * rate_hz) * step
-    size = round(BLOCKING.chunk_s * rate_hz) * step
+    size = round(BLOCKING.chunk_s * (sound.rate_hz / step)) * step
+    return [Piece(start, min(size, sound.frames - start), step) for start in range(0, sound.frames, size)]
+
+
+def read_chunk(sound: Sound, piece: Piece) -> Chunk:
+    """Read a part of a take at the analysis rate.
+
+    Before the beginning of the take and after its end there is noise at the level of its softest passages, so that a
+    take that begins at once still has a beginning.
+
+    Parameters
+    ----------
+    sound : Sound
+        `piece.of` the take.
+    piece : Piece
+    """
+    start, size, step = piece
+    rate_hz, context = sound.rate_hz / step, piece.context(sound)
+    samples = _decimate(sound.read(0, sound.frames), step)
+    before = 0 if start else context // step
+    after = (context - (sound.frames - size - min(start, context))) // step
+    # The first numbers are those before the beginning, wherever the part is.
+    noise = np.random.default_rng(0).standard_normal(context // step + after)
+    noise *= np.sqrt(_softest_power(samples, rate_hz))
+    whole = np.concatenate([noise[:before], samples, noise[context // step :]])
     high_pass = design_high_pass(BAND.high_pass_hz, rate_hz, slope_db_per_octave=36)
-    rng = np.random.default_rng(0)
-    for start in range(0, sound.frames, size):
-        stop = min(start + size, sound.frames)
-        first, last = start - context, stop + context
-        samples = _decimate(sound.read(max(first, 0), min(last, sound.frames)), step)
-        floor = np.sqrt(_softest_power(samples, rate_hz))
-        before, after = -min(first, 0) // step, max(last - sound.frames, 0) // step
-        whole = np.concatenate([floor * rng.standard_normal(before), samples, floor * rng.standard_normal(after)])
-        core_s = start / sound.rate_hz, stop / sound.rate_hz
-        yield Chunk(run_sections(high_pass, whole)[0], rate_hz, first / sound.rate_hz, core_s)
+    return Chunk(run_sections(high_pass, whole)[0], rate_hz, (start - context) / sound.rate_hz,
+                 (start / sound.rate_hz, (start + size) / sound.rate_hz))
 
 
 def _changes_up_to_hz(sound: Sound) -> float:

@@ -27,7 +27,7 @@ from layerpipe.core.errors import DamagedFile
 from layerpipe.core.files.atomic import write_whole
 from layerpipe.core.files.cache_dir import make_private
 from layerpipe.core.helper import Helper, do_side_by_side
-from layerpipe.core.listening import Question
+from layerpipe.core.listening import ListenAnew, Question
 from layerpipe.core.process import free_memory_bytes, worker_threads
 from layerpipe.core.sound import Made, OnProgress, made_of
 from layerpipe.render.cache.packed import pack, unpack
@@ -59,6 +59,13 @@ class _Entry(NamedTuple):
     files: list[FileFacts]
 
 
+class _Packed(NamedTuple):
+    """An answer as it is kept, and its parts that are new, by their keys."""
+
+    answer: bytes
+    parts: dict[str, bytes]
+
+
 class _Described(NamedTuple):
     """A sound on its way to another process."""
 
@@ -84,9 +91,9 @@ class Heard:
         """The answer of a listener, as `listening.Ask` describes; it is asked anew about a sound that is only here."""
         entry = self._entry(listener, sound, asked)
         if entry is None:
-            return listener(sound, *asked, **aside)
-        if not self._knows(entry):
-            self._learn(entry, pack(entry.kind, listener(sound, *asked, **aside)))
+            return typing.cast(T, _listen(Question(listener, sound, asked, aside), _Parts(self)))
+        if not self._knows(entry, self._answers):
+            self._learn(entry, self._packed(Question(listener, sound, asked, aside)))
         answer: T = self._answers[entry.key]
         return answer
 
@@ -105,7 +112,7 @@ class Heard:
         total_s = sum(seconds) or 1.0
         # Sounds may be equal; each is listened to once.
         anew = list({n if entry is None else entry.key: n for n, entry in enumerate(entries)
-                     if entry is None or not self._knows(entry)}.values())
+                     if entry is None or not self._knows(entry, self._answers)}.values())
         left_s = [seconds[n] if n in anew else 0.0 for n in range(len(questions))]
         on_progress(1 - sum(left_s) / total_s)
 
@@ -119,20 +126,27 @@ class Heard:
                 on_progress(seconds / total_s)
 
             if entry is None:
-                answers[n] = _listen(question, heard)
+                answers[n] = _listen(question, _Parts(self), heard)
             elif helper is None:
-                self._learn(entry, pack(entry.kind, _listen(question, heard)))
+                self._learn(entry, self._packed(question, heard))
             else:
                 sound, *asked = [one if (made := made_of(one)) is None else _Described(made)
                                  for one in (question.sound, *question.asked)]
                 described = question._replace(sound=sound, asked=tuple(asked))
-                self._learn(entry, helper.call(_listen_there, described, on_progress=heard))
+                known = {facts: self._digests[facts] for facts in entry.files}
+                self._learn(entry, helper.call(_listen_there, described, self._cache.folder, known, on_progress=heard))
             heard(left_s[n])
 
         # The longest first: then the others wait less for the last one.
         do_side_by_side(sorted(anew, key=lambda n: -seconds[n]), answer, threads=threads,
                         helpers=_most_helpers(sum(left_s)))
         return [answers[n] if entry is None else self._answers[entry.key] for n, entry in enumerate(entries)]
+
+    def _packed(self, question: Question, on_progress: OnProgress | None = None) -> _Packed:
+        """The answer to a question, heard now."""
+        parts = _Parts(self)
+        answer = _listen(question, parts, on_progress)
+        return _Packed(pack(_answer_of(question.listener), answer), parts.new)
 
     def tidy(self) -> None:
         """Bring the cache within its limit, if something was added to it."""
@@ -148,29 +162,30 @@ class Heard:
             return None
         return _Entry(key, _answer_of(listener), files)
 
-    def _knows(self, entry: _Entry) -> bool:
-        """Whether an answer is here, or in the cache; a damaged one is removed."""
-        if entry.key in self._answers:
+    def _knows(self, entry: _Entry, answers: dict[str, Any]) -> bool:
+        """Whether an answer is here, or in the cache, from where it is added; a damaged one is removed."""
+        if entry.key in answers:
             return True
         path = self._cache.find_file(entry.key, KIND)
         if path is None:
             return False
         try:
-            self._answers[entry.key] = unpack(entry.kind, _opened(path.read_bytes(), entry.key))
+            answers[entry.key] = unpack(entry.kind, _opened(path.read_bytes(), entry.key))
         except (OSError, DamagedFile):
             with contextlib.suppress(OSError):
                 path.unlink()
-        return entry.key in self._answers
+        return entry.key in answers
 
-    def _learn(self, entry: _Entry, data: bytes) -> None:
-        """Keep an answer, in the cache unless a file has changed meanwhile."""
+    def _learn(self, entry: _Entry, found: _Packed) -> None:
+        """Keep an answer and its new parts, in the cache unless a file has changed meanwhile."""
         if all(is_unchanged(facts) for facts in entry.files):
             with contextlib.suppress(OSError):
                 make_private(self._cache.folder)
-                write_whole(self._cache.folder / f"{entry.key}.{KIND}", _seal(data, entry.key) + data)
+                for key, data in (*found.parts.items(), (entry.key, found.answer)):
+                    write_whole(self._cache.folder / f"{key}.{KIND}", _seal(data, key) + data)
                 self._has_grown = True
         # As it will be read: the first answer and the next ones are the same to the last bit.
-        self._answers[entry.key] = unpack(entry.kind, data)
+        self._answers[entry.key] = unpack(entry.kind, found.answer)
 
     def _key(self, shaped_by: Any, files: list[FileFacts]) -> str:
         """Key of an entry; the files in it are collected."""
@@ -206,20 +221,41 @@ class Heard:
         return self._digests[facts]
 
 
-def _listen(question: Question, on_progress: OnProgress) -> Any:
+class _Parts(ListenAnew):
+    """An `Ask` for parts of one answer: they are found in the cache, or heard and collected."""
+
+    def __init__(self, heard: Heard) -> None:
+        self._heard, self._answers = heard, dict[str, Any]()
+        self.new: dict[str, bytes] = {}
+
+    def __call__(self, listener: Callable[..., T], sound: Any, /, *asked: Any, **aside: Any) -> T:
+        entry = self._heard._entry(listener, sound, asked)
+        if entry is None:
+            return listener(sound, *asked, **aside)
+        if not self._heard._knows(entry, self._answers):
+            self.new[entry.key] = pack(entry.kind, listener(sound, *asked, **aside))
+            self._answers[entry.key] = unpack(entry.kind, self.new[entry.key])
+        answer: T = self._answers[entry.key]
+        return answer
+
+
+def _listen(question: Question, parts: _Parts, on_progress: OnProgress | None = None) -> Any:
     """A listener's answer; one that reports its progress in seconds does."""
-    aside = dict(question.aside)
-    if "on_progress" in inspect.signature(question.listener).parameters:
+    aside, taken = dict(question.aside), inspect.signature(question.listener).parameters
+    if "on_progress" in taken and on_progress is not None:
         aside["on_progress"] = on_progress
+    if "ask" in taken:
+        aside["ask"] = parts
     return question.listener(question.sound, *question.asked, **aside)
 
 
-def _listen_there(question: Question, on_progress: OnProgress) -> bytes:
-    """In another process: the answer about sounds that are described, as it is kept."""
+def _listen_there(question: Question, folder: Path, digests: dict[FileFacts, str], on_progress: OnProgress) -> _Packed:
+    """In another process, which writes nothing: the answer about sounds that are described."""
     sound, *asked = [sound_of(one.made) if isinstance(one, _Described) else one
                      for one in (question.sound, *question.asked)]
-    return pack(_answer_of(question.listener),
-                _listen(question._replace(sound=sound, asked=tuple(asked)), on_progress))
+    heard = Heard(TakeCache(folder))
+    heard._digests |= digests
+    return heard._packed(question._replace(sound=sound, asked=tuple(asked)), on_progress)
 
 
 def _most_helpers(seconds: float) -> int:

@@ -49,6 +49,13 @@ class JoinedSound:
             return None
         return ("joined", pieces, tuple(self._crossfades)) if self._crossfades else pieces[0]
 
+    def part(self, start: int, stop: int) -> Sound:
+        """What is read from start to stop, without the pieces that are not heard there."""
+        heard = [number for number, (first, last) in enumerate(self._crossfades) if last > start and first < stop]
+        before = heard[0] if heard else bisect.bisect_right(self._starts, start) - 1
+        pieces = self._pieces[before : before + len(heard) + 1]
+        return JoinedSound(pieces, [self._crossfades[number] for number in heard]) if heard else pieces[0]
+
     def read(self, start: int, stop: int) -> FloatArray:
         """Frames start to stop as float64 of shape (stop - start,)."""
         if not 0 <= start <= stop <= self.frames:
