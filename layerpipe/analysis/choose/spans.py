@@ -77,13 +77,12 @@ def song_spans(recipe: Recipe, tempo_map: TempoMap, end_s: float) -> tuple[Span,
 
 def span_of_bar(spans: tuple[Span, ...], bar: int) -> int:
     """The part a bar belongs to; bars before the first part belong to it, those after the last to that."""
-    firsts = [-math.inf if span.bars is None else span.bars[0] for span in spans]
-    return max(bisect_right(firsts, bar) - 1, 0)
+    return max(bisect_right(spans, bar, key=lambda span: -math.inf if span.bars is None else span.bars[0]) - 1, 0)
 
 
 def span_at(spans: tuple[Span, ...], seconds: float) -> int:
     """The part a moment belongs to."""
-    return max(bisect_right([span.start_s for span in spans], seconds) - 1, 0)
+    return max(bisect_right(spans, seconds, key=lambda span: span.start_s) - 1, 0)
 
 
 def _bars_text(bars: tuple[int, int]) -> str:

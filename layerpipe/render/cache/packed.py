@@ -7,10 +7,11 @@ types, no names of classes and no code. Floats come back bit by bit. Arrays come
 from __future__ import annotations
 
 import functools
+import itertools
 import json
 import types
 import typing
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import fields, is_dataclass
 from typing import Any, NamedTuple
 
@@ -112,6 +113,9 @@ def _coder(kind: Any) -> _Coder:
     if origin is np.ndarray:
         return _Coder(_put_aside, lambda value, arrays: arrays[value])
     if origin is list or (origin is tuple and inner[-1] is Ellipsis):
+        parts = _parts_of(inner[0])
+        if parts and all(part in (float, tuple[float, ...]) for part in parts.values()):
+            return _table(origin, inner[0], parts)
         return _several(origin, _coder(inner[0]))
     if origin is dict:
         pairs = _coder(list[tuple[inner]])  # type: ignore[valid-type]
@@ -123,12 +127,18 @@ def _coder(kind: Any) -> _Coder:
         return _PLAIN[str]
     if origin in (types.UnionType, typing.Union):
         return _union([(typing.get_origin(one) or one, _coder(one)) for one in inner if one is not types.NoneType])
-    if isinstance(kind, type) and (is_dataclass(kind) or issubclass(kind, tuple)):
-        hints = typing.get_type_hints(kind)
-        names = [one.name for one in fields(kind)] if is_dataclass(kind) else list(hints)
-        return _record(kind, lambda value: [getattr(value, name) for name in names], [_coder(hints[name])
-                                                                                      for name in names])
+    if parts := _parts_of(kind):
+        return _record(kind, lambda value: [getattr(value, name) for name in parts],
+                       [_coder(part) for part in parts.values()])
     raise TypeError(f"{kind} cannot be kept")
+
+
+def _parts_of(kind: Any) -> dict[str, Any]:
+    """Names and types of a dataclass or named tuple; empty for others."""
+    if not isinstance(kind, type) or not (is_dataclass(kind) or issubclass(kind, tuple)):
+        return {}
+    hints = typing.get_type_hints(kind)
+    return {one.name: hints[one.name] for one in fields(kind)} if is_dataclass(kind) else hints
 
 
 def _put_aside(value: Any, arrays: Arrays) -> int:
@@ -145,6 +155,36 @@ def _several(kind: type, one: _Coder) -> _Coder:
     from_json, make = one.from_json, (lambda value, arrays: kind(value)) if one.is_plain else (
         lambda value, arrays: kind([from_json(item, arrays) for item in value]))
     return _Coder(lambda value, arrays: [one.to_json(item, arrays) for item in value], make)
+
+
+def _table(kind: type, record: Callable[..., Any], parts: dict[str, Any]) -> _Coder:
+    """Records of numbers and of tuples of numbers, a column for each part: text of so many numbers is read slowly."""
+    number = _PLAIN[float].to_json
+
+    def to_json(value: Any, arrays: Arrays) -> Any:
+        columns: list[int | tuple[int, int]] = []
+        for name, part in parts.items():
+            column = [getattr(one, name) for one in value]
+            if part is float:
+                columns.append(_put_aside(np.array([number(one, arrays) for one in column], np.float64), arrays))
+            else:
+                flat = [number(one, arrays) for several in column for one in several]
+                columns.append((_put_aside(np.array([len(several) for several in column], np.int64), arrays),
+                                _put_aside(np.array(flat, np.float64), arrays)))
+        return columns
+
+    def from_json(value: Any, arrays: Arrays) -> Any:
+        columns: list[Iterable[Any]] = []
+        for part, place in zip(parts.values(), value, strict=True):
+            if part is float:
+                columns.append(arrays[place].tolist())
+            else:
+                lengths, flat = (arrays[one].tolist() for one in place)
+                columns.append([tuple(flat[stop - length : stop])
+                                for length, stop in zip(lengths, itertools.accumulate(lengths), strict=True)])
+        return kind(itertools.starmap(record, zip(*columns, strict=True)))
+
+    return _Coder(to_json, from_json)
 
 
 def _record(make: Callable[..., Any], parts_of: Callable[[Any], Any], coders: list[_Coder]) -> _Coder:

@@ -165,11 +165,12 @@ def grid_candidates(tempo_map: TempoMap, times_s: Sequence[float]) -> list[list[
     """Grid points within reach of each time, nearest first."""
     reach_s = ALIGNMENT.reach_s
     grid = tempo_map.grid_s(min(times_s) - reach_s, max(times_s) + reach_s)
-    firsts, ends = (np.searchsorted(grid[0], np.array(times_s) + reach) for reach in (-reach_s, reach_s))
+    firsts, ends = (np.searchsorted(grid[0], np.array(times_s) + reach).tolist() for reach in (-reach_s, reach_s))
+    points = [GridPoint(bar, beat, step, time, tempo_map)
+              for time, bar, beat, step in zip(*(column.tolist() for column in grid), strict=True)]
     found = []
     for at, first, end in zip(times_s, firsts, ends, strict=True):
-        near = [(GridPoint(int(bar), int(beat), int(step), float(time), tempo_map), (at - float(time)) * 1000)
-                for time, bar, beat, step in zip(*(column[first:end] for column in grid), strict=True)]
+        near = [(point, (at - point.time_s) * 1000) for point in points[first:end]]
         if not near:
             place = tempo_map.place_of(at)
             point = GridPoint(place.bar, place.beat, place.sixteenth, at - place.late_s, tempo_map)
