@@ -5,16 +5,16 @@ Muted takes are checked too. Takes are checked as they are in their files: at th
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import combinations
 from pathlib import Path
-from typing import Any
 
 from layerpipe.analysis.checked_take import CheckedTake
 from layerpipe.analysis.defects.single_pass import Measurements, measure_take
+from layerpipe.analysis.defects.take_alone import hear_take
 from layerpipe.analysis.onsets.detect import detect_onsets
 from layerpipe.analysis.sustained.layer_kinds import kind_of_sound, kind_questions, kinds_of_takes
 from layerpipe.analysis.takes_compared.comp_joints import measure_joint
@@ -74,8 +74,8 @@ def check_recipe(recipe: Recipe, on_progress: OnProgress = lambda share: None,
 
     recorded = [_as_recorded(one) for one in opened]
     takes = []
-    every = _measured([sound for sound, _ in recorded], ask, on_progress, onsets=len(recorded) > 1,
-                      more=kind_questions(opened))
+    every = _measured([sound for sound, _ in recorded], recipe.song.a4_hz, ask, on_progress,
+                      onsets=len(recorded) > 1, more=kind_questions(opened))
     for one, kind, (sound, starts_s), measured in zip(opened, kinds_of_takes(opened, ask), recorded, every,
                                                       strict=True):
         takes.append(CheckedTake(
@@ -139,12 +139,12 @@ def change_of_mics(file: RecipeFile, report: Report) -> Change | None:
     return change
 
 
-def _measured(sounds: Sequence[Sound], ask: Ask, on_progress: OnProgress, *, onsets: bool,
+def _measured(sounds: Sequence[Sound], a4_hz: float, ask: Ask, on_progress: OnProgress, *, onsets: bool,
               more: Sequence[Question] = ()) -> list[Measurements]:
     """Measurements of sounds; the onsets, if they will be needed, and more answers are heard at the same time."""
-    asked: list[Callable[..., Any]] = [measure_take, detect_onsets] if onsets else [measure_take]
-    return ask.together([*(Question(listener, sound) for listener in asked for sound in sounds), *more],
-                        on_progress)[: len(sounds)]
+    ask.together([*(Question(hear_take, sound, (a4_hz,)) for sound in sounds),
+                  *(Question(detect_onsets, sound) for sound in sounds if onsets), *more], on_progress)
+    return [ask(measure_take, sound) for sound in sounds]
 
 
 def _compared(pairs: Sequence[tuple[CheckedTake, CheckedTake]], *, doubles: bool = True) -> list[TwoTakes]:
@@ -211,7 +211,7 @@ def check_files(files: Sequence[Path], on_progress: OnProgress = lambda share: N
     channels = [(facts, number if facts.channels > 1 else None) for facts in inspected
                 for number in range(1, facts.channels + 1)]
     sounds = [SourceFile(facts.path, channel, facts=facts) for facts, channel in channels]
-    every = _measured(sounds, ask, on_progress, onsets=len(sounds) == 2,
+    every = _measured(sounds, 440.0, ask, on_progress, onsets=len(sounds) == 2,
                       more=[Question(kind_of_sound, sound) for sound in sounds])
     takes = []
     for (facts, channel), sound, measured in zip(channels, sounds, every, strict=True):

@@ -15,6 +15,7 @@ from layerpipe.analysis.choose.choice import Choice, Joint
 from layerpipe.analysis.choose.measures import MeasuredPass, PairMeasures, compare_passes, measure_pass
 from layerpipe.analysis.choose.spans import Span, song_spans
 from layerpipe.analysis.defects.single_pass import measure_take
+from layerpipe.analysis.defects.take_alone import hear_take
 from layerpipe.analysis.onsets.detect import detect_onsets
 from layerpipe.analysis.takes_compared.comp_joints import joint_place, joint_words, measure_joint
 from layerpipe.analysis.timing.grid.align import align_onsets
@@ -75,8 +76,8 @@ def choose_passes(file: RecipeFile, cache: TakeCache | None = None, *,
 
     ask = Heard(cache)
     sounds = [_sounds_of(take, number, tempo_map) for take, number in asked]
-    ask.together([Question(listener, sound) for one in sounds
-                  for listener, sound in ((measure_take, one.alone), (detect_onsets, one.moved))], on_progress)
+    ask.together([question for one in sounds for question in (
+        Question(hear_take, one.alone, (file.recipe.song.a4_hz,)), Question(detect_onsets, one.moved))], on_progress)
     with ThreadPoolExecutor(min(len(asked), worker_threads())) as pool:
         measured = iter(list(pool.map(
             lambda one, its: _measure(file.recipe, one[0], one[1], its, tempo_map, spans, ask), asked, sounds)))

@@ -77,7 +77,7 @@ def song_spans(recipe: Recipe, tempo_map: TempoMap, end_s: float) -> tuple[Span,
 
 def span_of_bar(spans: tuple[Span, ...], bar: int) -> int:
     """The part a bar belongs to; bars before the first part belong to it, those after the last to that."""
-    return max(bisect_right(spans, bar, key=lambda span: -math.inf if span.bars is None else span.bars[0]) - 1, 0)
+    return max(bisect_right(spans, float(bar), key=lambda span: span.bars[0] if span.bars else -math.inf) - 1, 0)
 
 
 def span_at(spans: tuple[Span, ...], seconds: float) -> int:

@@ -16,6 +16,7 @@ from layerpipe.analysis.defects.judgement import Judgement
 from layerpipe.analysis.defects.pitch.low_band import Decimator
 from layerpipe.analysis.defects.single_pass import Measurements
 from layerpipe.core.sound import FloatArray, Sound
+from layerpipe.dsp.fft import next_fast_length
 from layerpipe.dsp.loudness.bs1770 import step_start
 
 
@@ -131,7 +132,8 @@ def best_match(piece: FloatArray, field: FloatArray) -> tuple[float, float, floa
     energy = float(piece @ piece)
     if energy <= 1e-12 or len(field) < len(piece):
         return None
-    size = 1 << (len(field) + len(piece)).bit_length()
+    # Circular: of the places that are looked at none wraps around.
+    size = next_fast_length(len(field))
     count = len(field) - len(piece) + 1
     product = np.fft.irfft(np.fft.rfft(field, size) * np.conj(np.fft.rfft(piece, size)), size)[:count]
     running = np.concatenate([[0.0], np.cumsum(field * field)])

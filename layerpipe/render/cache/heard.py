@@ -85,6 +85,8 @@ class Heard:
         self._cache = cache
         self._digests: dict[FileFacts, str] = {}
         self._answers: dict[str, Any] = {}
+        self._not_kept: dict[str, bytes] = {}
+        """Parts of answers that have no place in the cache."""
         self._has_grown = False
 
     def __call__(self, listener: Callable[..., T], sound: Any, /, *asked: Any, **aside: Any) -> T:
@@ -166,24 +168,26 @@ class Heard:
         """Whether an answer is here, or in the cache, from where it is added; a damaged one is removed."""
         if entry.key in answers:
             return True
-        path = self._cache.find_file(entry.key, KIND)
-        if path is None:
-            return False
-        try:
-            answers[entry.key] = unpack(entry.kind, _opened(path.read_bytes(), entry.key))
-        except (OSError, DamagedFile):
-            with contextlib.suppress(OSError):
-                path.unlink()
+        if entry.key in self._not_kept:
+            answers[entry.key] = unpack(entry.kind, self._not_kept[entry.key])
+        elif (path := self._cache.find_file(entry.key, KIND)) is not None:
+            try:
+                answers[entry.key] = unpack(entry.kind, _opened(path.read_bytes(), entry.key))
+            except (OSError, DamagedFile):
+                with contextlib.suppress(OSError):
+                    path.unlink()
         return entry.key in answers
 
     def _learn(self, entry: _Entry, found: _Packed) -> None:
         """Keep an answer and its new parts, in the cache unless a file has changed meanwhile."""
+        parts = found.parts
         if all(is_unchanged(facts) for facts in entry.files):
             with contextlib.suppress(OSError):
                 make_private(self._cache.folder)
                 for key, data in (*found.parts.items(), (entry.key, found.answer)):
                     write_whole(self._cache.folder / f"{key}.{KIND}", _seal(data, key) + data)
-                self._has_grown = True
+                self._has_grown, parts = True, {}
+        self._not_kept |= parts
         # As it will be read: the first answer and the next ones are the same to the last bit.
         self._answers[entry.key] = unpack(entry.kind, found.answer)
 

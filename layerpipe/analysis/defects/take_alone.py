@@ -1,0 +1,34 @@
+"""What is always asked about a take by itself, asked at once: then takes are heard side by side until all is known."""
+
+from __future__ import annotations
+
+from layerpipe.analysis.defects.pitch.tuning import tuning_of
+from layerpipe.analysis.defects.repeats import find_repeats
+from layerpipe.analysis.defects.single_pass import measure_take
+from layerpipe.core.listening import Ask, listen_anew
+from layerpipe.core.sound import OnProgress, Sound
+
+
+def hear_take(sound: Sound, a4_hz: float, *, on_progress: OnProgress = lambda seconds: None,
+              ask: Ask = listen_anew) -> bool:
+    """Ask for the measurements of a take, its tuning and its pasted parts, which are then known.
+
+    Parameters
+    ----------
+    sound : Sound
+    a4_hz : float
+        Pitch of the A above middle C.
+    on_progress : function of seconds
+        Receives the seconds measured since its last call.
+    ask : Ask, optional
+        Who remembers the answers.
+
+    Returns
+    -------
+    bool
+        True.
+    """
+    measured = ask(measure_take, sound, on_progress=on_progress)
+    ask(tuning_of, measured.low, a4_hz)
+    ask(find_repeats, sound, power=measured.steps.mid_power)
+    return True
