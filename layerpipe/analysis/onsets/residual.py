@@ -19,7 +19,7 @@ import numpy.random  # not left to the first worker thread; see core.sound
 from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.dsp.fft import next_fast_length
 from layerpipe.dsp.filters import design_high_pass, run_sections
-from layerpipe.dsp.kernels import burg_predictor, solve_predictors
+from layerpipe.dsp.kernels import burg_predictor, decimate, solve_predictors
 from layerpipe.dsp.kernels import extrapolate as run_predictor
 from layerpipe.render.takes.placing import Place, PlacedSound
 
@@ -58,7 +58,6 @@ class Blocking:
 
     chunk_s: float = 16.0
     context_s: float = 0.3  # longer than the predictor and the longest look ahead together
-    low_pass_frames: int = 2048
     rows: int = 32  # rows worked on together: as many as fit into a processor's cache
 
 
@@ -148,18 +147,13 @@ def _decimate(samples: FloatArray, step: int) -> FloatArray:
     """Keep every `step`-th frame after a low-pass: a sinc of 24 steps under a Hamming window."""
     if step == 1:
         return samples
-    reach, size = 12 * step, BLOCKING.low_pass_frames
+    reach, count = 12 * step, -(-len(samples) // step)
     at = np.arange(-reach, reach + 1)
     low_pass = np.sinc(0.92 / step * at) * np.hamming(len(at))
-    response = np.fft.rfft(low_pass / low_pass.sum(), size)
-    hop = (size - 2 * reach) // step * step
-    pieces = np.lib.stride_tricks.sliding_window_view(np.pad(samples, (reach, size)), size)[::hop]
-    kept = []
-    for first in range(0, len(pieces), BLOCKING.rows):
-        spectra = np.fft.rfft(pieces[first : first + BLOCKING.rows]) * response
-        # The convolution is circular; the frames that wrap around are dropped.
-        kept.append(np.fft.irfft(spectra, size)[:, 2 * reach : 2 * reach + hop : step])
-    return np.concatenate(kept).ravel()[: -(-len(samples) // step)]
+    padded, kept = np.zeros((count + 25) * step), np.empty(count)
+    padded[reach : reach + len(samples)] = samples
+    decimate(np.ascontiguousarray(padded.reshape(-1, step).T), low_pass / low_pass.sum(), kept)
+    return kept
 
 
 def _softest_power(samples: FloatArray, rate_hz: float) -> float:
