@@ -34,7 +34,7 @@ class CombLimits:
     score: float = 25.0
     """Standard deviations; without a metronome 6 to 14, with one at -40 dBFS 150 to 270 (own measurement)."""
     shortest_s: float = 12.0
-    longest_s: float = 1200.0
+    longest_s: float = 600.0
     """Longer takes are searched in parts, so that memory does not grow with the take."""
 
 
@@ -103,7 +103,7 @@ def _through(parts: Sequence[FloatArray], known: int, heard: Sequence[int], apar
     """First tick and the time between ticks over the whole take, from those of one of its parts.
 
     From part to part in which they are heard the ticks are followed to where the rises are highest, and the time
-    between them becomes more exact: that of a part of 20 minutes is off by milliseconds after an hour.
+    between them becomes more exact: that of a part of 10 minutes is off by milliseconds after half an hour.
     """
     starts_s = np.cumsum([0, *(len(part) for part in parts)])[:-1] / 1000
     ticks, at_s = [0], [float(starts_s[known]) + _phase_s(parts[known], apart_s)]
