@@ -172,10 +172,10 @@ def _plan(song: ProcessedSong, energies: Energies, sound: ExcerptSound,
           pool: ThreadPoolExecutor) -> tuple[list[_Planned], LoudnessLimit | None]:
     """All versions of a section, whichever will be written, and what limits their common loudness."""
     excerpt, versions, wanted = sound.excerpt, versions_of(song), song.recipe.preview
+    blends = pool.submit(measure_mixes, energies, [excerpt.mix_of(song, version) for version in versions],
+                         excerpt.start, excerpt.stop)
     peaks = _true_peaks_dbtp(sound, versions, pool)
-    blends = measure_mixes(energies, [excerpt.mix_of(song, version) for version in versions],
-                           excerpt.start, excerpt.stop)
-    lufs = [blend.readings(excerpt.start, excerpt.stop).integrated_lufs for blend in blends]
+    lufs = [blend.readings(excerpt.start, excerpt.stop).integrated_lufs for blend in blends.result()]
     # A layer that is off here may sound in the lead-in or the tail; that is no version of this section.
     lufs = [-math.inf if _is_off(song, excerpt.part, version) else loud
             for version, loud in zip(versions, lufs, strict=True)]
