@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from layerpipe.audio_files.encode import ENCODED, Tags, encode, find_encoder
 from layerpipe.core.errors import Fault, OutputError, RecipeError
@@ -21,10 +22,12 @@ from layerpipe.core.units import gain_of_db
 from layerpipe.dsp.peaks.true_peak import TruePeakMeter
 from layerpipe.dsp.quantize import to_pcm
 from layerpipe.outputs.preview.excerpt import ExcerptSound, Version, excerpt_of
-from layerpipe.outputs.preview.limit import Limited, limit_alike
 from layerpipe.render.energies.meter import Energies
 from layerpipe.render.energies.mixes import measure_mixes
 from layerpipe.render.song import ProcessedSong, SongPart
+
+if TYPE_CHECKING:
+    from layerpipe.outputs.preview.limit import Limited
 
 ROOM_FOR_ROUNDING_DB = 0.001
 _LEAST_LIMIT_DB = 0.1
@@ -185,6 +188,8 @@ def _plan(song: ProcessedSong, energies: Energies, sound: ExcerptSound,
                for version, gain, loud, peak in zip(versions, gains, lufs, peaks, strict=True)]
     audible = [one for one in planned if one.lufs is not None]
     if wanted.peaks == "limit" and audible:
+        from layerpipe.outputs.preview.limit import limit_alike
+
         heard = [(n, loud, peaks[n]) for n, loud in enumerate(lufs) if loud is not None and math.isfinite(loud)]
         limited = limit_alike(sound, [versions[n] for n, _, _ in heard], [loud for _, loud, _ in heard],
                               [peak for _, _, peak in heard], wanted.loudness_lufs, wanted.ceiling_dbtp, pool)
