@@ -99,6 +99,9 @@ def _prepare() -> None:
     no_plugins = type(sys)("pydantic.plugin._loader")
     no_plugins.get_plugins = tuple  # type: ignore[attr-defined]
     sys.modules.setdefault(no_plugins.__name__, no_plugins)
+    # numpy writes the help texts of its compiled functions, for interactive use, each time it is imported.
+    for name in ("numpy._core._add_newdocs", "numpy._core._add_newdocs_scalars"):
+        sys.modules.setdefault(name, type(sys)(name))
     # Imports create many objects and no garbage: collecting at the usual rate costs a tenth of the start-up time.
     gc.set_threshold(100_000, 20, 20)
     # At exit all memory goes with the process: a last collection costs a tenth of a short command.

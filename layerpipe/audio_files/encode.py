@@ -20,7 +20,6 @@ import numpy as np
 import numpy.typing as npt
 
 from layerpipe.audio_files.broadcast_wave import BroadcastInfo, StemWriter
-from layerpipe.audio_files.flac import write_flac
 from layerpipe.core.errors import OutputError
 from layerpipe.core.files.atomic import whole_file
 
@@ -73,6 +72,8 @@ def encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], frames: int, rat
         If the file cannot be written or the encoder fails.
     """
     if kind == "flac":
+        from layerpipe.audio_files.flac import write_flac
+
         write_flac(path, pieces, rate_hz, 24, channels=2, tags=tags.texts())
     elif kind == "wav":
         # Readers of `bext` show its description as the comment.

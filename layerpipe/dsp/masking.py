@@ -36,7 +36,9 @@ NOTICED = 10**0.1 - 1
 FULL_SCALE_SPL_DB = 96.0
 """Assumed playback level for the threshold in quiet: a full-scale sine at 96 dB SPL (our own choice)."""
 _NOTHING = 1e-12
-_LAST_S, _LAST_AT_100_HZ_S, _STEPS_LASTING = 0.008, 0.030, 12
+_LAST_S, _LAST_AT_100_HZ_S = 0.008, 0.030
+STEPS_LASTING = 11
+"""So many steps before a step are looked at for what they still mask."""
 
 
 def erb_hz(frequency_hz: npt.ArrayLike) -> FloatArray:
@@ -132,7 +134,7 @@ def lasting(excitation: FloatArray, centres_hz: FloatArray, step_s: float) -> Fl
     decay = np.exp(-step_s / (_LAST_S + 100.0 / centres_hz * (_LAST_AT_100_HZ_S - _LAST_S))).astype(excitation.dtype)
     ringing = (1 - decay) * excitation
     smeared = ringing.copy()
-    for later in range(1, min(_STEPS_LASTING, len(excitation))):
+    for later in range(1, min(STEPS_LASTING + 1, len(excitation))):
         ringing *= decay
         smeared[later:] += ringing[:-later]
     result: FloatArray = np.maximum(smeared, excitation)

@@ -74,7 +74,7 @@ def study_levels(file: RecipeFile, levels_db: Sequence[float], *, layer: str | N
 
 def bands_of(song: ProcessedSong, cache: TakeCache, *, on_progress: OnProgress = lambda share: None) -> Bands:
     """The band energies of the song's layers, from the cache or measured now."""
-    key = cache_key({"engine": ENGINE, "bands": 1, "numpy": np.__version__, **_layers_key(song)})
+    key = cache_key({"engine": ENGINE, "bands": 2, "numpy": np.__version__, **_layers_key(song)})
     return cache.find_or_make(key, "bands", Bands.load,
                               lambda: measure_bands(song, workers=WORKERS, on_progress=on_progress))
 

@@ -11,6 +11,7 @@ from functools import cache
 import numpy as np
 import pytest
 
+from layerpipe.analysis.onsets import metronome_comb
 from layerpipe.analysis.onsets.detect import Detection, detect_onsets
 from layerpipe.analysis.timing.grid.tempo import estimate_tempo
 from layerpipe.core.sound import ArraySound
@@ -76,3 +77,18 @@ def test_its_tempo_is_that_of_the_song():
     best = estimate_tempo([found.onsets], [found.metronome])[0]
     assert best.tempo == pytest.approx(TEMPO, abs=1e-3)
     assert best.bar_one_s == pytest.approx(played().bar_one_s, abs=0.002)
+
+
+@pytest.mark.parametrize("apart_s", [0.3448276, 0.6896552, 1.1538462])
+def test_in_a_long_take_ticks_are_followed_from_part_to_part(apart_s, rng, monkeypatch):
+    monkeypatch.setattr(metronome_comb, "COMB", replace(metronome_comb.COMB, longest_s=100.0))
+    first_s, length_s = 0.25, 650.0
+    at_s = first_s + apart_s * np.arange(int((length_s - first_s) / apart_s))
+    rises = np.clip(rng.exponential(1.2, round(1000 * length_s)) - 2.0, 0.0, 10.0)
+    rises[np.rint(1000 * at_s).astype(int)] += 5.0
+    # Hands play, and for three minutes only they do.
+    rises[110_000:290_000] = np.clip(rng.exponential(1.2, 180_000) - 2.0, 0.0, 10.0)
+    rises[rng.integers(0, len(rises), 2000)] = 10.0
+    ticks = metronome_comb.find_ticks(rises)
+    assert ticks is not None
+    np.testing.assert_allclose(ticks[0] + ticks[1] * np.arange(len(at_s)), at_s, rtol=0, atol=0.002)

@@ -12,9 +12,10 @@ import pytest
 
 from layerpipe.core.errors import ParameterError
 from layerpipe.dsp.peaks.true_peak import true_peak
-from layerpipe.render.energies import meter as meter_module
-from layerpipe.render.energies.meter import DamagedEnergies, Energies, EnergyMeter
+from layerpipe.render.energies import records
+from layerpipe.render.energies.meter import Energies, EnergyMeter
 from layerpipe.render.energies.mixes import Mix, read_mix
+from layerpipe.render.energies.records import DamagedRecords
 
 RATE_HZ = 48_000
 LEFT, RIGHT = np.array([1.0, 0.2, 0.5]), np.array([0.0, 0.9, -0.5])
@@ -64,7 +65,7 @@ def test_one_changed_byte_anywhere_is_noticed(energies, tmp_path, rng):
         changed = bytearray(content)
         changed[at] ^= 0x10
         (tmp_path / "song").write_bytes(changed)
-        with pytest.raises(DamagedEnergies, match="song"):
+        with pytest.raises(DamagedRecords, match="song"):
             Energies.load(tmp_path / "song")
 
 
@@ -73,10 +74,10 @@ def test_a_file_cut_short_or_grown_is_noticed(keep, energies, tmp_path):
     energies.save(tmp_path / "song")
     content = (tmp_path / "song").read_bytes()
     (tmp_path / "song").write_bytes(content[:keep])
-    with pytest.raises(DamagedEnergies):
+    with pytest.raises(DamagedRecords):
         Energies.load(tmp_path / "song")
     (tmp_path / "song").write_bytes(content + b"\0")
-    with pytest.raises(DamagedEnergies, match="bytes where"):
+    with pytest.raises(DamagedRecords, match="bytes where"):
         Energies.load(tmp_path / "song")
 
 
@@ -104,8 +105,8 @@ def test_many_channels_go_through_a_file_and_read_the_same(rng, tmp_path, monkey
         return meter.finish()
 
     held = measured()
-    monkeypatch.setattr(meter_module, "_HELD_BYTES", 1000)
-    monkeypatch.setattr(meter_module, "_READ_BYTES", 10_000)
+    monkeypatch.setattr(records, "_HELD_BYTES", 1000)
+    monkeypatch.setattr(records, "_READ_BYTES", 10_000)
     spooled = measured()
     for one, other in zip(whole(held), whole(spooled), strict=True):
         np.testing.assert_array_equal(one, other)
@@ -123,7 +124,7 @@ def test_many_channels_go_through_a_file_and_read_the_same(rng, tmp_path, monkey
 
 def test_files_are_closed_when_nobody_reads_them_any_more(rng, tmp_path, monkeypatch):
     # An open file would be a ResourceWarning, and warnings are errors here.
-    monkeypatch.setattr(meter_module, "_HELD_BYTES", 100)
+    monkeypatch.setattr(records, "_HELD_BYTES", 100)
     meter = EnergyMeter(2, RATE_HZ)
     meter.add(rng.standard_normal((2, RATE_HZ)))
     meter.finish().save(tmp_path / "song")

@@ -16,7 +16,8 @@ from layerpipe.analysis.onsets.changes import CHANGE, band_changes_db, change_ne
 from layerpipe.analysis.onsets.chroma import chroma_after
 from layerpipe.analysis.onsets.damping import is_cut_off, is_damped, is_falling, rings_on
 from layerpipe.analysis.onsets.metronome import Metronome, WithoutTicks
-from layerpipe.analysis.onsets.metronome_search import find_metronome, rises_of
+from layerpipe.analysis.onsets.metronome_comb import rises_of
+from layerpipe.analysis.onsets.metronome_search import find_metronome
 from layerpipe.analysis.onsets.onset_curve import CURVE, highest_near, onset_curve_db
 from layerpipe.analysis.onsets.rakes import is_same_rake, rake_duration_ms
 from layerpipe.analysis.onsets.residual import Chunk, Piece, pieces_of, prediction_residual, read_chunk

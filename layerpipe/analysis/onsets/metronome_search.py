@@ -1,41 +1,16 @@
-"""The search for a metronome in a take: a click track, or its bleed from headphones.
-
-A machine is on time within a sample; a hand spreads by milliseconds. So the rises of the residual, millisecond by
-millisecond, are searched for a comb of lines between 50 and 220 Hz: onsets that a hand spreads by 5 ms and more have
-nothing left there (the Fourier transform of the spread). What all ticks have in common is then the sound of one tick.
-"""
+"""The search for a metronome in a take: what all ticks have in common is the sound of one tick."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from layerpipe.analysis.onsets.metronome import LEAD_S, Metronome
+from layerpipe.analysis.onsets.metronome_comb import find_ticks
 from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.core.units import db_of_gain, gain_of_db
-from layerpipe.dsp.fft import next_fast_length
 from layerpipe.dsp.filters import design_high_pass, run_sections
-from layerpipe.dsp.kernels import average_lines
-
-
-@dataclass(frozen=True)
-class CombLimits:
-    """The search for the time between ticks."""
-
-    band_hz: tuple[float, float] = (50.0, 220.0)
-    apart_s: tuple[float, float] = (0.2, 1.6)
-    """300 to 38 ticks a minute."""
-    rise_over_db: float = 1.5
-    """Noise rises by less from one millisecond to the next."""
-    most_db: float = 10.0
-    """A strum counts no more than a tick."""
-    most_power: float = 30.0
-    """Of one line, over the median of all."""
-    score: float = 25.0
-    """Standard deviations; without a metronome 6 to 14, with one at -40 dBFS 150 to 270 (own measurement)."""
-    shortest_s: float = 12.0
 
 
 @dataclass(frozen=True)
@@ -81,18 +56,7 @@ class TickLimits:
     """Steps in which the playing around a tick is measured."""
 
 
-COMB, TICK = CombLimits(), TickLimits()
-
-
-def rises_of(residual: FloatArray, rate_hz: float) -> FloatArray:
-    """How much the residual rises at each millisecond over the four before, dB, at most 10."""
-    edges = np.round(np.arange(len(residual) * 1000 // rate_hz + 1) * rate_hz / 1000).astype(int)
-    sums = np.concatenate([[0.0], np.cumsum(residual**2)])
-    level_db = 10 * np.log10(np.diff(sums[edges]) * (1000 / rate_hz) + 1e-13)
-    padded = np.concatenate([np.full(4, np.inf), level_db])
-    before = np.max([padded[n : n + len(level_db)] for n in range(4)], axis=0)
-    rises: FloatArray = np.clip(level_db - before - COMB.rise_over_db, 0.0, COMB.most_db)
-    return rises
+TICK = TickLimits()
 
 
 def find_metronome(rises: FloatArray, sound: Sound) -> Metronome | None:
@@ -108,45 +72,12 @@ def find_metronome(rises: FloatArray, sound: Sound) -> Metronome | None:
     -------
     Metronome or None
     """
-    if len(rises) < 1000 * COMB.shortest_s:
+    ticks = find_ticks(rises)
+    if ticks is None:
         return None
-    apart_s, score = _comb(rises)
-    if score < COMB.score:
-        return None
-    first_s = _phase_s(rises, apart_s)
+    first_s, apart_s = ticks
     count = max(int((len(rises) / 1000 - first_s) / apart_s) + 1, 0)
     return _measure(sound, np.asarray(first_s + apart_s * np.arange(count), np.float64), apart_s)
-
-
-def _comb(rises: FloatArray) -> tuple[float, float]:
-    """The time between ticks for which the lines of the comb stand out most, and by how many standard deviations."""
-    low_hz, high_hz = COMB.band_hz
-    size = next_fast_length(2 * len(rises))
-    power = np.abs(np.fft.rfft(rises - rises.mean(), size)) ** 2
-    per_hz = size / 1000
-    # The median of exponentially distributed powers is ln 2 of their mean.
-    power = np.minimum(power * math.log(2) / (np.median(power[int(low_hz * per_hz) : int(high_hz * per_hz)]) + 1e-30),
-                       COMB.most_power)
-    step = 0.4 / (len(rises) / 1000 * high_hz)
-    tried = np.exp(np.arange(math.log(COMB.apart_s[0]), math.log(COMB.apart_s[1]), step))
-    scores = np.empty(len(tried))
-    for at in range(0, len(tried), 4096):
-        here = tried[at : at + 4096]
-        first, stop = math.ceil(low_hz * here[-1]), math.floor(high_hz * here[0]) + 1
-        means = np.empty(len(here))
-        average_lines(power, per_hz / here, first, stop, means)
-        scores[at : at + 4096] = (means - 1) * math.sqrt(stop - first)
-    best = int(np.argmax(scores))
-    return float(tried[best]), float(scores[best])
-
-
-def _phase_s(rises: FloatArray, apart_s: float) -> float:
-    """When the first tick is: where the rises, folded, are highest."""
-    length, count = int(1000 * apart_s), int(len(rises) / 1000 / apart_s) - 1
-    places = np.rint(np.arange(count)[:, np.newaxis] * 1000 * apart_s).astype(int) + np.arange(length)
-    folded = rises[places].mean(axis=0)
-    smooth = folded + np.roll(folded, 1) + np.roll(folded, -1)
-    return int(np.argmax(smooth)) / 1000
 
 
 def _measure(sound: Sound, at_s: FloatArray, apart_s: float) -> Metronome | None:

@@ -2,79 +2,49 @@
 
 Stored are, for every step of about 43 ms and every segment of `dsp.spectra`, the inner products of the layers at
 level 0 dB, panned and with their takes' gains, both sides added up; float32. A change of a level or a section reads
-them again; a change of a pan or a take measures anew. A file is a header of 48 bytes and the numbers, little-endian,
-CRC-32 over both.
+them again; a change of a pan or a take measures anew. One step is one record.
 """
 
 from __future__ import annotations
 
-import struct
-import zlib
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.core.errors import DamagedFile
-from layerpipe.core.files.atomic import whole_file
 from layerpipe.core.sound import Float32Array, FloatArray, OnProgress
-from layerpipe.dsp.band_energies import (
-    HOPS_PER_STEP,
-    BandGrid,
-    band_grid,
-    band_products,
-    bright_products,
-    pairs,
-    weights_of,
-)
+from layerpipe.dsp.band_energies import HOPS_PER_STEP, BandGrid, band_grid, band_products, bright_products
 from layerpipe.recipe.model.recipe import Layer
+from layerpipe.render.energies.records import Records, Spool
 from layerpipe.render.song import ProcessedSong
 
-_MAGIC = b"layerpipe bands1"
-_HEADER = struct.Struct("<16sIIQQII")
 _STEPS_AT_ONCE = 32
 _MARGIN_HOPS = 4
 
 
-class DamagedBands(DamagedFile):
-    """A file of band energies does not hold what was written into it."""
+class Bands(Records):
+    """Inner products of a song's layers by step; a record has shape (pairs, segments)."""
 
+    magic, kind = b"layerpipe bands2", "<f4"
 
-@dataclass(frozen=True)
-class Bands:
-    """Products of `layers` layers; `products` has shape (pairs, steps, segments), energies, float32."""
-
-    rate_hz: int
-    frames: int
-    layers: int
-    products: Float32Array
+    @property
+    def record_shape(self) -> tuple[int, int]:
+        """Pairs of layers by segments."""
+        layers, segments = self.sizes
+        return layers * (layers + 1) // 2, segments
 
     @property
     def grid(self) -> BandGrid:
         """The steps and bands."""
         return band_grid(self.rate_hz)
 
-    def mixed(self, one: npt.ArrayLike, other: npt.ArrayLike, first_step: int, stop_step: int) -> Float32Array:
-        """Inner products of two mixes of the layers in some steps.
-
-        Parameters
-        ----------
-        one, other : array_like [shape=(layers,)]
-            Gains as factors, held over the steps.
-        first_step, stop_step : int
-
-        Returns
-        -------
-        np.ndarray [shape=(steps, segments), float32]
-        """
-        weights = weights_of(one, other).astype(np.float32)
-        total = np.zeros((max(0, stop_step - first_step), self.products.shape[2]), np.float32)
-        for pair in np.flatnonzero(weights):
-            total += weights[pair] * self.products[pair, first_step:stop_step]
-        return total
+    def chunks(self, first_step: int, stop_step: int) -> Iterator[Float32Array]:
+        """Read steps first to stop in pieces, shape (steps, pairs, segments)."""
+        stop = min(stop_step, self.steps)
+        for at in range(first_step, stop, self.at_once):
+            yield self.read(at, min(at + self.at_once, stop))
 
     def bright_and_all(self, song: ProcessedSong, start: int, stop: int) -> FloatArray:
         """Products of the layers above 4 kHz, and at all frequencies, from frame to frame, shape (pairs, 2).
@@ -85,10 +55,11 @@ class Bands:
         first, end = grid.steps_whole(start, stop)
         # Nothing sounds before and after the song: steps that reach out there are whole too.
         first = 0 if start <= 0 else first
-        end = self.products.shape[1] if stop >= self.frames else end
-        inside = self.products[:, first : max(first, end)]
-        total = np.stack([part.sum(axis=(1, 2), dtype=np.float64) for part in (inside[..., grid.bright :], inside)],
-                         axis=1)
+        end = self.steps if stop >= self.frames else end
+        total = np.zeros((self.record_shape[0], 2))
+        for inside in self.chunks(first, end):
+            total += np.stack([part.sum(axis=(0, 2), dtype=np.float64)
+                               for part in (inside[..., grid.bright :], inside)], axis=1)
         if end <= first:
             return total + self._ends(song, start, stop, np.ones(stop - start))
         borders = [(start, min(HOPS_PER_STEP * first * grid.hop, stop))] if start > 0 else []
@@ -111,36 +82,6 @@ class Bands:
         sounds = padded_rest_and_layer(song, layer, start - margin, stop + margin)
         return bright_products(sounds, np.ones(stop - start), self.rate_hz, margin)
 
-    def save(self, path: Path) -> None:
-        """Write to one file, completely or not at all."""
-        kept = np.ascontiguousarray(self.products, dtype="<f4")
-        head = _HEADER.pack(_MAGIC, self.layers, self.rate_hz, self.frames, kept.shape[1],
-                            zlib.crc32(kept.data.cast("B")), 0)[:-4]
-        with whole_file(path) as new:
-            new.file.write(head + struct.pack("<I", zlib.crc32(head)))
-            new.file.write(kept.data)
-
-    @classmethod
-    def load(cls, path: Path) -> Bands:
-        """Read a file written by `save`, every byte checked.
-
-        Raises
-        ------
-        DamagedBands
-            If it is not such a file, is cut short or has been changed.
-        OSError
-            If it cannot be read.
-        """
-        held = path.read_bytes()
-        if len(held) < _HEADER.size or zlib.crc32(held[: _HEADER.size - 4]) != int.from_bytes(
-                held[_HEADER.size - 4 : _HEADER.size], "little"):
-            raise DamagedBands(f"{path}: not a file of band energies, or its header has been changed")
-        magic, layers, rate_hz, frames, steps, check, _ = _HEADER.unpack_from(held)
-        if magic != _MAGIC or zlib.crc32(memoryview(held)[_HEADER.size :]) != check:
-            raise DamagedBands(f"{path}: its content has been changed")
-        products = np.frombuffer(held, dtype="<f4", offset=_HEADER.size)
-        return cls(rate_hz, frames, layers, products.reshape(layers * (layers + 1) // 2, steps, -1))
-
 
 def measure_bands(song: ProcessedSong, *, workers: int, on_progress: OnProgress = lambda share: None) -> Bands:
     """Measure a song's layers.
@@ -153,18 +94,20 @@ def measure_bands(song: ProcessedSong, *, workers: int, on_progress: OnProgress 
     on_progress : function of a share
         Called with the share of the work (of 1) that was just done.
     """
-    grid, layers = band_grid(song.rate_hz), len(song.layers)
+    grid = band_grid(song.rate_hz)
     steps = grid.steps(song.frames)
-    products = np.empty((len(pairs(layers)[0]), steps, grid.segments), np.float32)
 
-    def measure(first: int) -> None:
+    def measure(first: int) -> Float32Array:
         stop = min(first + _STEPS_AT_ONCE, steps)
-        products[:, first:stop] = band_products(padded_layers(song, *grid.reach(first, stop), np.float32), grid)
+        products = band_products(padded_layers(song, *grid.reach(first, stop), np.float32), grid)
         on_progress((stop - first) / steps)
+        return products
 
+    spool = Spool()
     with ThreadPoolExecutor(workers) as pool:
-        list(pool.map(measure, range(0, steps, _STEPS_AT_ONCE)))
-    return Bands(song.rate_hz, song.frames, layers, products)
+        for products in pool.map(measure, range(0, steps, _STEPS_AT_ONCE)):
+            spool.add(products.transpose(1, 0, 2))
+    return Bands(spool.finish(), 0, (len(song.layers), grid.segments), song.rate_hz, song.frames, steps, spool.check)
 
 
 def padded_layers(song: ProcessedSong, start: int, stop: int, kind: type[np.floating] = np.float64) -> npt.NDArray[Any]:

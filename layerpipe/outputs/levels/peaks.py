@@ -14,11 +14,12 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+from layerpipe.core.errors import DamagedFile
 from layerpipe.core.files.atomic import write_whole
 from layerpipe.core.sound import OnProgress
 from layerpipe.dsp.peaks.envelope import PeakEnvelope
 from layerpipe.dsp.peaks.true_peak import TAPS
-from layerpipe.outputs.levels.bands import DamagedBands, padded_rest_and_layer
+from layerpipe.outputs.levels.bands import padded_rest_and_layer
 from layerpipe.recipe.model.recipe import Layer
 from layerpipe.render.song import ProcessedSong, SongPart
 
@@ -51,14 +52,14 @@ class SectionPeaks:
 
         Raises
         ------
-        DamagedBands
+        DamagedFile
             If its content has been changed.
         OSError
             If it cannot be read.
         """
         check, _, kept = path.read_bytes().partition(b"\n")
         if check != b"%08x" % zlib.crc32(kept):
-            raise DamagedBands(f"{path}: its content has been changed")
+            raise DamagedFile(f"{path}: its content has been changed")
         return cls(tuple((start, stop, PeakEnvelope(corners)) for start, stop, corners in json.loads(kept)))
 
 

@@ -3,14 +3,10 @@
 The layer is at the level that is tried over the whole section (or song), the other layers at the recipe's levels. The
 bed is not part of the blend.
 Loudness: BS.1770-5 and Tech 3341; sections begin at the first step of 10 ms inside them.
-Brightness: the share of the energy above 4 kHz in dB, after "brightness" in Lartillot and Toiviainen, A Matlab toolbox
-for musical feature extraction from audio, DAFx 2007 (from memory; they cut at 1.5 kHz and sum magnitudes).
-Audibility: `dsp.masking`, per step of about 43 ms.
 """
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -19,20 +15,15 @@ from difflib import get_close_matches
 import numpy as np
 
 from layerpipe.core.errors import Fault, RecipeError
-from layerpipe.core.sound import FloatArray
-from layerpipe.core.units import SILENCE_DB, db_of_gain, db_of_power, gain_of_db
-from layerpipe.dsp.band_energies import weights_of
-from layerpipe.dsp.masking import masked_thresholds
+from layerpipe.core.units import SILENCE_DB, db_of_gain, gain_of_db
 from layerpipe.outputs.levels.bands import Bands
 from layerpipe.outputs.levels.peaks import SectionPeaks
+from layerpipe.outputs.levels.spectrum import Spectrum
 from layerpipe.recipe.model.recipe import Layer
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.render.energies.meter import Energies
 from layerpipe.render.energies.sweep import level_for_difference, sweep
 from layerpipe.render.song import ProcessedSong, SongPart
-
-AUDIBLE_SHARE = 0.05
-"""A band counts as audible when the layer is above its threshold for this share of the time; ours, no source."""
 
 
 @dataclass(frozen=True)
@@ -187,7 +178,7 @@ def study(song: ProcessedSong, energies: Energies, bands: Bands, peaks: SectionP
         # Where a layer is off, the ramp to the next section is nothing to measure against.
         alone, no_reference = (part.section is not None and all(
             song.recipe.level_db(other, part.section) == SILENCE_DB for other in group) for group in (others, compared))
-        spectrum = _Spectrum(song, bands, layer, part)
+        spectrum = Spectrum(song, bands, layer, part)
         highest = peaks.of(part).peaks(gains)
         bright = spectrum.brightness_db(gains)
         counts, shares = spectrum.audible_bands(gains), spectrum.audible_share(gains)
@@ -207,87 +198,6 @@ def study(song: ProcessedSong, energies: Energies, bands: Bands, peaks: SectionP
             solved.append(Solved(part.name, under_lu, found))
     return LevelStudy(layer.name, tuple(rows), tuple(solved), audible_from, without, bands.grid.bands,
                       None if reference is None else reference.name)
-
-
-class _Spectrum:
-    """Band energies of one part as a quadratic in the layer's gain, and where the layer exceeds the threshold."""
-
-    def __init__(self, song: ProcessedSong, bands: Bands, layer: Layer, part: SongPart) -> None:
-        grid = bands.grid
-        mine = np.array([float(other is layer) for other in song.layers])
-        pieces = []
-        # Rest with rest, rest with layer, layer with layer; above 4 kHz and in all.
-        totals = np.zeros((3, 2))
-        for start, stop in _spans_of_one_level(song, layer, part):
-            rest = np.array([0.0 if other is layer else _level_at(song, other, start) for other in song.layers])
-            mixes = ((rest, rest), (rest, mine), (mine, mine))
-            first, end = grid.steps_inside(start, stop)
-            pieces.append([bands.mixed(*mix, first, end) for mix in (mixes[0], mixes[2])])
-            ramp = _ramp_begins(song, layer, start, stop)
-            if ramp > start:
-                totals += np.stack([weights_of(*mix) for mix in mixes]) @ bands.bright_and_all(song, start, ramp)
-            if ramp < stop:
-                totals += bands.bright_and_all_of(song, layer, ramp, stop)
-        self._bright, self._all = totals.T
-        rest_energy, own = (np.concatenate([piece[n] for piece in pieces]) for n in (0, 1))
-        masker, sound = (np.maximum(np.add.reduceat(energy[:, : grid.of_band[-1]], grid.of_band[:-1], axis=1), 0.0)
-                         / np.float32(grid.step_frames) for energy in (rest_energy, own))
-        # The power of the gain that lifts the layer to the threshold, by step and band.
-        self._needed = np.full(sound.shape, np.inf, np.float32)
-        threshold = masked_thresholds(masker, grid.edges_hz, grid.step_frames / grid.rate_hz)
-        np.divide(threshold, sound, out=self._needed, where=sound > 0)
-        self._steps = len(sound)
-        if self._steps:
-            enough = math.ceil(AUDIBLE_SHARE * self._steps) - 1
-            self._by_band = np.partition(self._needed, enough, axis=0)[enough]
-            self._by_step = np.sort(self._needed.min(axis=1))
-
-    def brightness_db(self, gains: FloatArray) -> list[float | None]:
-        """Share of the energy above 4 kHz at each gain."""
-        shares: list[float | None] = []
-        for gain in gains:
-            bright, total = ((energy[0] + 2 * gain * energy[1] + gain * gain * energy[2])
-                             for energy in (self._bright, self._all))
-            shares.append(db_of_power(max(0.0, float(bright / total))) if total > 0 else None)
-        return shares
-
-    def audible_bands(self, gains: FloatArray) -> list[int | None]:
-        """Bands that count as audible at each gain."""
-        if not self._steps:
-            return [None] * len(gains)
-        return [int(np.count_nonzero(self._by_band < gain * gain)) for gain in gains]
-
-    def audible_share(self, gains: FloatArray) -> list[float | None]:
-        """Share of the time in which any band is above its threshold, at each gain."""
-        if not self._steps:
-            return [None] * len(gains)
-        return [int(np.searchsorted(self._by_step, gain * gain)) / self._steps for gain in gains]
-
-    def audible_from_db(self) -> float | None:
-        """The level above which a band counts as audible."""
-        lowest = float(self._by_band.min()) if self._steps else math.inf
-        return db_of_power(lowest) if math.isfinite(lowest) else None
-
-
-def _spans_of_one_level(song: ProcessedSong, layer: Layer, part: SongPart) -> list[tuple[int, int]]:
-    """The part cut where another layer's level changes; each span ends on the frame where the change is complete."""
-    inside = {frame for other in song.layers if other is not layer for frame in song.plans[other.name].at
-              if part.start < frame < part.stop}
-    edges = [part.start, *sorted(inside), part.stop]
-    return list(itertools.pairwise(edges))
-
-
-def _ramp_begins(song: ProcessedSong, layer: Layer, start: int, stop: int) -> int:
-    """Where in a span another layer's level begins to change; its end if none does."""
-    begins = [frame - plan.ramp_frames for plan in (song.plans[other.name] for other in song.layers
-                                                    if other is not layer) for frame in plan.at if frame > start]
-    return max(start, min(stop, *begins)) if begins else stop
-
-
-def _level_at(song: ProcessedSong, layer: Layer, frame: int) -> float:
-    """A layer's gain by the recipe at a frame."""
-    plan = song.plans[layer.name]
-    return plan.gain[int(np.searchsorted(plan.at, frame, side="right")) - 1]
 
 
 def _figure(value: float) -> float | None:

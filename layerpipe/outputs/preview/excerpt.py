@@ -42,10 +42,15 @@ class Excerpt:
 
     def fade(self, start: int, stop: int) -> FloatArray:
         """Gain of song frames start to stop, shape (stop - start,): raised cosines at both ends."""
-        at = np.arange(start, stop)
-        rise = np.clip((at - self.start) / max(self.fade_in, 1), 0, 1) if self.fade_in else np.ones(len(at))
-        fall = np.clip((self.stop - at) / max(self.fade_out, 1), 0, 1) if self.fade_out else np.ones(len(at))
-        gain: FloatArray = (1 - np.cos(np.pi * rise)) / 2 * (1 - np.cos(np.pi * fall)) / 2
+        gain: FloatArray = np.ones(stop - start)
+        risen, falls = (min(max(at - start, 0), len(gain)) for at in (self.start + self.fade_in,
+                                                                     self.stop - self.fade_out))
+        if self.fade_in:
+            rise = np.clip((np.arange(start, start + risen) - self.start) / self.fade_in, 0, 1)
+            gain[:risen] = (1 - np.cos(np.pi * rise)) / 2
+        if self.fade_out:
+            fall = np.clip((self.stop - np.arange(start + falls, stop)) / self.fade_out, 0, 1)
+            gain[falls:] *= (1 - np.cos(np.pi * fall)) / 2
         return gain
 
     def mix_of(self, song: ProcessedSong, version: Version) -> Mix:

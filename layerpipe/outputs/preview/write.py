@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from layerpipe.audio_files.encode import ENCODED, Tags, encode, find_encoder
 from layerpipe.core.errors import Fault, OutputError, RecipeError
@@ -21,10 +22,12 @@ from layerpipe.core.units import gain_of_db
 from layerpipe.dsp.peaks.true_peak import TruePeakMeter
 from layerpipe.dsp.quantize import to_pcm
 from layerpipe.outputs.preview.excerpt import ExcerptSound, Version, excerpt_of
-from layerpipe.outputs.preview.limit import Limited, limit_alike
 from layerpipe.render.energies.meter import Energies
 from layerpipe.render.energies.mixes import measure_mixes
 from layerpipe.render.song import ProcessedSong, SongPart
+
+if TYPE_CHECKING:
+    from layerpipe.outputs.preview.limit import Limited
 
 ROOM_FOR_ROUNDING_DB = 0.001
 _LEAST_LIMIT_DB = 0.1
@@ -172,10 +175,10 @@ def _plan(song: ProcessedSong, energies: Energies, sound: ExcerptSound,
           pool: ThreadPoolExecutor) -> tuple[list[_Planned], LoudnessLimit | None]:
     """All versions of a section, whichever will be written, and what limits their common loudness."""
     excerpt, versions, wanted = sound.excerpt, versions_of(song), song.recipe.preview
+    blends = pool.submit(measure_mixes, energies, [excerpt.mix_of(song, version) for version in versions],
+                         excerpt.start, excerpt.stop)
     peaks = _true_peaks_dbtp(sound, versions, pool)
-    blends = measure_mixes(energies, [excerpt.mix_of(song, version) for version in versions],
-                           excerpt.start, excerpt.stop)
-    lufs = [blend.readings(excerpt.start, excerpt.stop).integrated_lufs for blend in blends]
+    lufs = [blend.readings(excerpt.start, excerpt.stop).integrated_lufs for blend in blends.result()]
     # A layer that is off here may sound in the lead-in or the tail; that is no version of this section.
     lufs = [-math.inf if _is_off(song, excerpt.part, version) else loud
             for version, loud in zip(versions, lufs, strict=True)]
@@ -185,6 +188,8 @@ def _plan(song: ProcessedSong, energies: Energies, sound: ExcerptSound,
                for version, gain, loud, peak in zip(versions, gains, lufs, peaks, strict=True)]
     audible = [one for one in planned if one.lufs is not None]
     if wanted.peaks == "limit" and audible:
+        from layerpipe.outputs.preview.limit import limit_alike
+
         heard = [(n, loud, peaks[n]) for n, loud in enumerate(lufs) if loud is not None and math.isfinite(loud)]
         limited = limit_alike(sound, [versions[n] for n, _, _ in heard], [loud for _, loud, _ in heard],
                               [peak for _, _, peak in heard], wanted.loudness_lufs, wanted.ceiling_dbtp, pool)

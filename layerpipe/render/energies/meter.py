@@ -5,66 +5,67 @@ channels, then the energies of sounds that are only measured alone; for every ho
 K-weighting. Steps are those of `dsp.loudness`, counted from frame 0; an incomplete last step is not stored. float64
 throughout. Which channels there are is up to the caller (`ProcessedSong.channels`): products of all takes with each
 other would grow with the square of their number.
-One hop is one record of 11 rows; a file is a header of 64 bytes and the records, little-endian, CRC-32 over both.
+One hop is one record of 11 rows.
 """
 
 from __future__ import annotations
 
-import io
-import os
-import struct
-import tempfile
-import threading
-import weakref
-import zlib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO
 
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.core.errors import DamagedFile, ParameterError
-from layerpipe.core.files.atomic import whole_file
+from layerpipe.core.errors import ParameterError
 from layerpipe.core.sound import FloatArray
 from layerpipe.dsp import kernels
 from layerpipe.dsp.loudness.bs1770 import HOP_STEPS, STEPS_PER_S, step_start, step_starts
 from layerpipe.dsp.loudness.k_weighting import k_weighting
+from layerpipe.render.energies.records import Records, Spool
 
 MOST_ROWS = 4096
-_MAGIC = b"layerpipe energ2"
-_HEADER = struct.Struct("<16sIIIQQI12xI")
 _ROWS = HOP_STEPS + 1
-_HELD_BYTES = 8 << 20
-_READ_BYTES = 1 << 20
 # Far below anything audible, far above the subnormal numbers that slow arithmetic down.
 _AT_REST = 1e-100
 
 
-class DamagedEnergies(DamagedFile):
-    """A file of energies does not hold what was written into it."""
-
-
-class Energies:
+class Energies(Records):
     """Inner products of `channels` channels, and energies of `alone` sounds, over `steps` steps.
 
-    Made by `EnergyMeter.finish` or `Energies.load`. Read piece by piece, from memory or, above 8 MB, from a file, so
-    memory does not grow with the song. Threads may share one.
+    Made by `EnergyMeter.finish` or `Energies.load`.
     """
 
-    def __init__(self, file: IO[bytes], at: int, *, channels: int, alone: int, rate_hz: int, frames: int, steps: int,
-                 check: int) -> None:
-        self.channels, self.alone, self.rate_hz, self.frames, self.steps = channels, alone, rate_hz, frames, steps
-        self._file, self._at, self._check = file, at, check
-        self.pairs = channels * (channels + 1) // 2
-        self._record = (_ROWS, self.pairs + alone)
-        self._one_at_a_time = threading.Lock()
-        self._close = weakref.finalize(self, file.close)
+    magic, kind = b"layerpipe energ2", "<f8"
 
     @property
-    def hops(self) -> int:
+    def channels(self) -> int:
+        """Number of channels multiplied with each other."""
+        return self.sizes[0]
+
+    @property
+    def alone(self) -> int:
+        """Number of further sounds, each measured alone."""
+        return self.sizes[1]
+
+    @property
+    def pairs(self) -> int:
+        """Number of products of the channels."""
+        return self.channels * (self.channels + 1) // 2
+
+    @property
+    def record_shape(self) -> tuple[int, int]:
+        """Ten steps and the hop they make, by products and energies alone."""
+        return _ROWS, self.pairs + self.alone
+
+    @property
+    def count(self) -> int:
         """Number of hops of 100 ms, an incomplete last one included; `steps // 10` are complete."""
         return -(-self.steps // HOP_STEPS)
+
+    @staticmethod
+    def are_possible(sizes: tuple[int, int]) -> bool:
+        """Whether a file may have these numbers of channels and sounds alone."""
+        return 1 <= sizes[0] <= sum(sizes) <= MOST_ROWS
 
     def column_of(self, row: int) -> int:
         """Column of the energy of a row of the meter's blocks: a channel, or a sound alone."""
@@ -83,102 +84,12 @@ class Energies:
         plain : np.ndarray [shape=(hops, pairs + alone), float64]
             Unweighted, per whole 100 ms.
         """
-        columns = self._record[1]
         whole = self.steps // HOP_STEPS
         last = -(-min(stop_step, self.steps) // HOP_STEPS)
-        at_once = self._at_once
-        for hop in range(first_step // HOP_STEPS, last, at_once):
-            end = min(hop + at_once, last)
-            records = self._read(hop, end)
-            weighted = records[:, :HOP_STEPS].reshape(-1, columns)[: self.steps - hop * HOP_STEPS]
+        for hop in range(first_step // HOP_STEPS, last, self.at_once):
+            records = self.read(hop, min(hop + self.at_once, last))
+            weighted = records[:, :HOP_STEPS].reshape(-1, records.shape[2])[: self.steps - hop * HOP_STEPS]
             yield hop * HOP_STEPS, weighted, records[: max(0, whole - hop), HOP_STEPS]
-
-    def save(self, path: Path) -> None:
-        """Write to one file, whole or not at all; another file of that name is replaced.
-
-        Raises
-        ------
-        OSError
-            If it cannot be written.
-        """
-        with whole_file(path) as new:
-            new.file.write(self._header())
-            at_once = self._at_once
-            for hop in range(0, self.hops, at_once):
-                new.file.write(self._bytes(hop, min(hop + at_once, self.hops)))
-
-    @classmethod
-    def load(cls, path: Path) -> Energies:
-        """Open a file written by `save`, every byte checked.
-
-        Raises
-        ------
-        DamagedEnergies
-            If it is not such a file, is cut short or has been changed.
-        OSError
-            If it cannot be read.
-        """
-        file: IO[bytes] = path.open("rb")
-        try:
-            size = file.seek(0, os.SEEK_END)
-            file.seek(0)
-            if size <= _HELD_BYTES:
-                held = io.BytesIO(file.read())
-                file.close()
-                file = held
-            return cls._opened(file, size, path)
-        except BaseException:
-            file.close()
-            raise
-
-    @classmethod
-    def _opened(cls, file: IO[bytes], size: int, path: Path) -> Energies:
-        """Check header and content."""
-        head = file.read(_HEADER.size)
-        if len(head) < _HEADER.size:
-            raise DamagedEnergies(f"{path}: cut short, or not a file of energies")
-        magic, channels, alone, rate_hz, frames, steps, check, of_head = _HEADER.unpack(head)
-        if magic != _MAGIC or zlib.crc32(head[:-4]) != of_head or not 1 <= channels <= channels + alone <= MOST_ROWS:
-            raise DamagedEnergies(f"{path}: not a file of energies, or its header has been changed")
-        energies = cls(file, _HEADER.size, channels=channels, alone=alone, rate_hz=rate_hz, frames=frames,
-                       steps=steps, check=check)
-        wanted = _HEADER.size + energies.hops * energies._record_bytes
-        if size != wanted:
-            raise DamagedEnergies(f"{path}: {size} bytes where {wanted} were written")
-        found = 0
-        while piece := file.read(1 << 20):
-            found = zlib.crc32(piece, found)
-        if found != check:
-            raise DamagedEnergies(f"{path}: its content has been changed")
-        return energies
-
-    def _header(self) -> bytes:
-        """The 64 bytes before the records; the last four check the others."""
-        head = _HEADER.pack(_MAGIC, self.channels, self.alone, self.rate_hz, self.frames, self.steps, self._check,
-                            0)[:-4]
-        return head + struct.pack("<I", zlib.crc32(head))
-
-    @property
-    def _record_bytes(self) -> int:
-        return 8 * self._record[0] * self._record[1]
-
-    @property
-    def _at_once(self) -> int:
-        """How many records are read in one piece."""
-        return max(1, _READ_BYTES // self._record_bytes)
-
-    def _bytes(self, hop: int, stop: int) -> bytes:
-        """Records as they lie in the file."""
-        with self._one_at_a_time:
-            self._file.seek(self._at + hop * self._record_bytes)
-            found = self._file.read((stop - hop) * self._record_bytes)
-        if len(found) != (stop - hop) * self._record_bytes:
-            raise DamagedEnergies("the energies became shorter while they were read")
-        return found
-
-    def _read(self, hop: int, stop: int) -> FloatArray:
-        """Records as an array, shape (hops, 11, pairs + alone)."""
-        return np.frombuffer(self._bytes(hop, stop), dtype="<f8").reshape(stop - hop, *self._record)
 
 
 class EnergyMeter:
@@ -218,12 +129,9 @@ class EnergyMeter:
         upper, lower = np.triu_indices(channels)
         self._packed = upper * channels + lower
         self._record = np.zeros((_ROWS, len(upper) + alone), dtype="<f8")
-        self._hop, self._filled, self._frames, self._check = 0, 0, 0, 0
+        self._hop, self._filled, self._frames = 0, 0, 0
         self._hop_frames = step_start(HOP_STEPS, rate_hz)
-        # Closed by Energies, to which it passes; an abandoned meter's file is closed by its finalizer.
-        self._spool: IO[bytes] = tempfile.SpooledTemporaryFile(  # noqa: SIM115
-            max_size=_HELD_BYTES, dir=str(spool_folder) if spool_folder else None)
-        self._abandon = weakref.finalize(self, self._spool.close)
+        self._spool = Spool(spool_folder)
 
     def add(self, block: npt.NDArray[np.float32] | FloatArray) -> None:
         """Add the next frames of everything.
@@ -258,9 +166,8 @@ class EnergyMeter:
         whole = self._hop
         if left_over:
             self._end_hop(left_over)
-        self._abandon.detach()
-        return Energies(self._spool, 0, channels=self.channels, alone=self.alone, rate_hz=self.rate_hz,
-                        frames=self._frames, steps=whole * HOP_STEPS + left_over, check=self._check)
+        return Energies(self._spool.finish(), 0, (self.channels, self.alone), self.rate_hz, self._frames,
+                        whole * HOP_STEPS + left_over, self._spool.check)
 
     def _end_hop(self, steps: int) -> None:
         """Weight the frames of a hop, multiply them and store the record; an incomplete hop has no unweighted row."""
@@ -282,9 +189,7 @@ class EnergyMeter:
                 self._multiply(weighted[None, :, starts[step] : starts[step + 1]], self._record[step : step + 1])
         if steps == HOP_STEPS:
             self._multiply(block[None], self._record[HOP_STEPS:])
-        data = self._record.data.cast("B")
-        self._spool.write(data)
-        self._check = zlib.crc32(data, self._check)
+        self._spool.add(self._record)
         self._hop += 1
         self._filled = 0
         self._hop_frames = (step_start((self._hop + 1) * HOP_STEPS, self.rate_hz)

@@ -83,17 +83,19 @@ def measure_mixes(energies: Energies, mixes: Sequence[Mix | Alone], start_frame:
     ParameterError
         If gains have another shape.
     """
-    found: list[list[Piece]] = [[(np.zeros(0), np.zeros(0), np.zeros((0, 3)))] for _ in mixes]
+    first, stop = _steps_of(energies, start_frame, stop_frame)
+    first = first // HOP_STEPS * HOP_STEPS
+    hops = max(0, min(-(-stop // HOP_STEPS), energies.steps // HOP_STEPS) - first // HOP_STEPS)
+    found = [Blend(energies.rate_hz, first, np.zeros(stop - first), np.zeros(stop - first), np.zeros((hops, 3)))
+             for _ in mixes]
+    at = hop = 0
     for pieces in measure_mixes_by_piece(energies, mixes, start_frame, stop_frame):
-        for so_far, piece in zip(found, pieces, strict=True):
-            so_far.append(piece)
-    first, _ = _steps_of(energies, start_frame, stop_frame)
-    result = []
-    for so_far in found:
-        result.append(Blend(energies.rate_hz, first // HOP_STEPS * HOP_STEPS,
-                            *(np.concatenate(parts) for parts in zip(*so_far, strict=True))))
-        so_far.clear()
-    return result
+        for blend, (stereo, mono, plain) in zip(found, pieces, strict=True):
+            blend.stereo[at : at + len(stereo)] = stereo
+            blend.mono[at : at + len(mono)] = mono
+            blend.plain[hop : hop + len(plain)] = plain
+        at, hop = at + len(pieces[0][0]), hop + len(pieces[0][2])
+    return found
 
 
 def measure_mixes_by_piece(energies: Energies, mixes: Sequence[Mix | Alone], start_frame: int = 0,
@@ -153,7 +155,7 @@ class _MovingHops:
         self._sound, self._energies = mix.sound, energies
         hops = sorted({hop for start, stop in mix.moving for hop in range(
             max(start, 0) * _HOPS_PER_S // energies.rate_hz,
-            min(-(-stop * _HOPS_PER_S // energies.rate_hz) + _SETTLED_HOPS, energies.hops))})
+            min(-(-stop * _HOPS_PER_S // energies.rate_hz) + _SETTLED_HOPS, energies.count))})
         self._runs: list[tuple[int, int]] = []
         for hop in hops:
             if self._runs and self._runs[-1][1] == hop and hop % _HOPS_PER_S:

@@ -61,13 +61,13 @@ def sweep(energies: Energies, rest: Mix, layer: Mix, levels_db: npt.ArrayLike, s
     """
     levels = np.atleast_1d(np.asarray(levels_db, dtype=np.float64))
     mixes = [rest, rest + layer, layer] + ([] if reference is None else [reference])
-    measured = measure_mixes(energies, mixes, start_frame, stop_frame)
+    # One after the other: of each only a block of every 100 ms is kept.
+    measured = [_blocks(measure_mixes(energies, [mix], start_frame, stop_frame)[0], start_frame, stop_frame)
+                for mix in mixes]
     blocks = {}
-    for name, width in (("gating", loudness.MOMENTARY_STEPS), ("short", loudness.SHORT_TERM_STEPS)):
-        for fold in ("stereo", "mono") if name == "gating" else ("stereo",):
-            at_0, at_1, of_layer = (blend.gating_blocks(getattr(blend, fold), start_frame, stop_frame, width)
-                                    for blend in measured[:3])
-            blocks[name, fold] = at_0, at_1 - at_0 - of_layer, of_layer
+    for kind in measured[0]:
+        at_0, at_1, of_layer = (found[kind] for found in measured[:3])
+        blocks[kind] = at_0, at_1 - at_0 - of_layer, of_layer
     out = np.full((4, len(levels)), np.nan)
     gains = 10 ** (levels / 20)
     size = max(1, _VALUES_AT_ONCE // max(1, len(blocks["gating", "stereo"][0])))
@@ -80,8 +80,8 @@ def sweep(energies: Energies, rest: Mix, layer: Mix, levels_db: npt.ArrayLike, s
         part[2] = loudness.integrated_each(gain * gain * blocks["gating", "stereo"][2])
         if swept["short", "stereo"].shape[1]:
             part[3] = loudness.lufs_of_powers(swept["short", "stereo"].max(axis=1))
-    alone, compared = (float(loudness.integrated_each(_gating(blend, start_frame, stop_frame)[None])[0])
-                       for blend in (measured[0], measured[0 if reference is None else 3]))
+    alone, compared = (float(loudness.integrated_each(found["gating", "stereo"][None])[0])
+                       for found in (measured[0], measured[0 if reference is None else 3]))
     with np.errstate(invalid="ignore"):
         return Sweep(levels, out[0], out[3], added_lu=out[0] - alone, relative_lu=out[2] - compared,
                      mono_loss_lu=out[0] - out[1])
@@ -107,8 +107,8 @@ def level_for_difference(energies: Energies, reference: Mix, layer: Mix, under_l
         span is too short to measure. Where a quiet passage of the layer crosses the absolute gate its loudness jumps,
         and no level meets a difference inside the jump: the lowest level past it is given.
     """
-    of_reference, of_layer = (_gating(blend, start_frame, stop_frame) for blend in
-                              measure_mixes(energies, [reference, layer], start_frame, stop_frame))
+    of_reference, of_layer = (_blocks(measure_mixes(energies, [mix], start_frame, stop_frame)[0], start_frame,
+                                      stop_frame)["gating", "stereo"] for mix in (reference, layer))
     alone = loudness.integrated(of_reference)
     if alone is None or alone == -math.inf or not np.any(of_layer > 0):
         return None
@@ -124,6 +124,9 @@ def level_for_difference(energies: Energies, reference: Mix, layer: Mix, under_l
     return high
 
 
-def _gating(blend: Blend, start_frame: int, stop_frame: int | None) -> FloatArray:
-    """Powers of the 400 ms blocks of a span in stereo."""
-    return blend.gating_blocks(blend.stereo, start_frame, stop_frame, loudness.MOMENTARY_STEPS)
+def _blocks(blend: Blend, start_frame: int, stop_frame: int | None) -> dict[tuple[str, str], FloatArray]:
+    """Powers of the blocks of a span, one every 100 ms, by kind and fold."""
+    return {(kind, fold): blend.gating_blocks(getattr(blend, fold), start_frame, stop_frame, width)
+            for kind, fold, width in (("gating", "stereo", loudness.MOMENTARY_STEPS),
+                                      ("gating", "mono", loudness.MOMENTARY_STEPS),
+                                      ("short", "stereo", loudness.SHORT_TERM_STEPS))}

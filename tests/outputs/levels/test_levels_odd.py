@@ -10,7 +10,9 @@ import pytest
 
 from layerpipe.core.errors import RecipeError
 from layerpipe.jobs import levels
-from layerpipe.outputs.levels.bands import Bands, DamagedBands
+from layerpipe.outputs.levels.bands import Bands
+from layerpipe.render.energies import records
+from layerpipe.render.energies.records import DamagedRecords, Spool
 from tests.outputs.levels.test_levels import LEVELS_DB, SECONDS, song_of, try_levels
 from tests.support.songs import RATE_HZ, write_take
 from tests.support.studio import Studio
@@ -107,12 +109,25 @@ def test_a_song_is_measured_once_and_damage_is_measured_again(studio, monkeypatc
 
 
 def test_a_file_of_bands_is_read_back_and_damage_is_told(tmp_path, rng):
-    bands = Bands(48_000, 1000, 2, rng.standard_normal((3, 5, 41)).astype(np.float32))
+    spool, products = Spool(), rng.standard_normal((5, 3, 41)).astype(np.float32)
+    spool.add(products)
+    bands = Bands(spool.finish(), 0, (2, 41), 48_000, 1000, 5, spool.check)
     path = tmp_path / "some.bands"
     bands.save(path)
-    np.testing.assert_array_equal(Bands.load(path).products, bands.products)
+    np.testing.assert_array_equal(Bands.load(path).read(0, 5), products)
     whole = path.read_bytes()
     for broken in (b"", whole[:20], whole[:-4], whole[:60] + b"x" + whole[61:], b"x" + whole[1:]):
         path.write_bytes(broken)
-        with pytest.raises(DamagedBands):
+        with pytest.raises(DamagedRecords):
             Bands.load(path)
+
+
+def test_the_pieces_in_which_a_song_is_read_change_nothing(studio, monkeypatch):
+    whole = try_levels(studio, levels_db=LEVELS_DB)
+    monkeypatch.setattr(records, "_READ_BYTES", 4000)
+    pieces = try_levels(studio, levels_db=LEVELS_DB)
+    # Sums over pieces are rounded elsewhere.
+    assert [row.brightness_db for row in pieces.rows] == pytest.approx([row.brightness_db for row in whole.rows])
+    assert pieces.audible_from_db == pytest.approx(whole.audible_from_db)
+    assert [(row.audible_bands, row.audible_share) for row in pieces.rows] == [
+        (row.audible_bands, row.audible_share) for row in whole.rows]
