@@ -18,7 +18,7 @@ RATE_HZ = 48_000
 @pytest.fixture(scope="module")
 def take() -> made.MadeTake:
     """A take with pauses."""
-    return made.make_take(4, instrument="nylon", seconds=12, tempo=96)
+    return made.make_take(4, instrument="nylon", seconds=8, tempo=96)
 
 
 def kinds_of(path, samples: np.ndarray, subtype: str = "PCM_24") -> list[str]:
