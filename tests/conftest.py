@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,6 +21,10 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
 PROJECT = Path(__file__).resolve().parents[1]
+
+# A shell starts its background jobs with interrupts ignored, and the commands of the tests would inherit that.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # A loaded machine may take any time. The default run tries the same examples every time, so that what is found by
 # chance never stops a change that has nothing to do with it; `tests/run --all` looks for new ones.

@@ -30,6 +30,7 @@ REPEAT = {"value": None, "mean_move_steps": 20.0}
     (LONG | {"under_loud_db": 27.0}, LONG | {"under_loud_db": 33.0}, "between two phrases"),
     ({"under_loud_db": 50.0, "length_s": 0.045}, {"under_loud_db": 50.0, "length_s": 0.055}, "between two phrases"),
     (HELD | {"jump_steps": 2.8}, HELD | {"jump_steps": 2.2}, "slope"),
+    ({"jump_steps": 2.8}, {"jump_steps": 2.2}, "slope"),
     (REPEAT | {"mean_move_steps": 4.4}, REPEAT | {"mean_move_steps": 3.6}, "by chance"),
     (REPEAT | LONG | {"mean_move_steps": 2.0}, REPEAT | {"mean_move_steps": 2.0, "length_s": 0.045}, "by chance"),
     (REPEAT | LONG, REPEAT | LONG | {"under_loud_db": 40.0}, "room noise"),

@@ -73,19 +73,24 @@ def folder(tmp_path_factory):
     return made
 
 
-@pytest.fixture
-def recipe(folder, tmp_path):
-    path = tmp_path / "song.toml"
-    path.write_text(RECIPE.replace('file = "', f'file = "{folder}/'))
+def write_song(takes, path):
+    path.write_text(RECIPE.replace('file = "', f'file = "{takes}/'))
     return path
 
 
 @pytest.fixture
-def document(recipe, tmp_path):
-    return json.loads(run("review", recipe, "--json", "-o", tmp_path / "page.html").stdout)
+def recipe(folder, tmp_path):
+    return write_song(folder, tmp_path / "song.toml")
 
 
-def test_the_planted_places_come_first_with_the_change_they_ask_for(recipe, document, tmp_path):
+@pytest.fixture(scope="module")
+def document(folder):
+    """What a review finds; its page lies beside the takes."""
+    return json.loads(run("review", write_song(folder, folder / "song.toml"), "--json", "-o",
+                          folder / "page.html").stdout)
+
+
+def test_the_planted_places_come_first_with_the_change_they_ask_for(folder, recipe, document, tmp_path):
     first, second = document["findings"][:2]
     assert {first["place"], second["place"]} == {"bar 1 beat 1", "bar 4 beat 1"}
     for found in (first, second):
@@ -95,7 +100,7 @@ def test_the_planted_places_come_first_with_the_change_they_ask_for(recipe, docu
         assert found["has_sound"]
     assert [one["points"] for one in document["findings"]] == sorted(
         (one["points"] for one in document["findings"]), reverse=True)
-    page = (tmp_path / "page.html").read_bytes()
+    page = (folder / "page.html").read_bytes()
     assert document["bytes"] == len(page) < 2_000_000
     assert json.loads(run("review", recipe, "--json", "-o", tmp_path / "again.html").stdout)["findings"]
     assert (tmp_path / "again.html").read_bytes() == page

@@ -97,7 +97,7 @@ def test_a_folder_of_bounces_is_verified_with_one_table_and_the_highest_exit_cod
     assert code == 1
     assert "2 songs: 1 unchanged, 1 missing" in out
     (tmp_path / "some.txt").write_text("bounces/birch\nbounces/gone\nbounces/amber\n")
-    code, out, err = run("verify", "some.txt", "--json", "--jobs", "2")
+    code, out, err = run("verify", "some.txt", "--json")
     told = json.loads(out)["songs"]
     assert [(one["bounce"], one["verdict"], one["exit_code"]) for one in told] == [
         ("bounces/birch", "missing", 1), ("bounces/gone", "refused", 2), ("bounces/amber", "unchanged", 0)]
@@ -105,9 +105,22 @@ def test_a_folder_of_bounces_is_verified_with_one_table_and_the_highest_exit_cod
     assert "bounces/gone: there is no such folder" in err
     alone = json.loads(run("verify", "bounces/amber", "--json")[1])
     assert alone.items() <= told[2].items()
+    # In processes side by side, which are quick to refuse what is no bounce.
+    (tmp_path / "none.txt").write_text("bounces/none\nbounces/gone\n")
+    code, out, _ = run("verify", "none.txt", "--json", "--jobs", "2")
+    assert [(one["bounce"], one["verdict"]) for one in json.loads(out)["songs"]] == [
+        ("bounces/none", "refused"), ("bounces/gone", "refused")]
+    assert code == 2
     # A folder in which nothing is a bounce is refused as before.
     assert run("verify", songs)[0] == 2
     assert run("verify", "bounces", "--recipe", songs / "amber.toml")[0] == 2
+
+
+@pytest.mark.slow
+def test_bounces_are_verified_side_by_side(run, songs):
+    assert run("bounce", songs / "amber.toml", songs / "birch.toml", "--quiet")[0] == 0
+    code, out, _ = run("verify", "bounces", "--json", "--jobs", "2")
+    assert (code, json.loads(out)) == (0, json.loads(run("verify", "bounces", "--json")[1]))
 
 
 def test_folders_of_takes_are_drafted_into_one_folder(run, tmp_path):

@@ -11,12 +11,13 @@ import pytest
 from layerpipe import __main__ as start
 from layerpipe.cli import COMMANDS
 from tests.reference import help_text
+from tests.support.examples import slow
 
 SLOW = {"typer", "pydantic", "numpy", "json", "importlib.resources", "shutil"}
 
 
-@pytest.mark.parametrize("called", ["layerpipe", "python -m layerpipe"])
-@pytest.mark.parametrize("columns", [80, 200])
+@pytest.mark.parametrize(("called", "columns"), [
+    ("layerpipe", 80), ("python -m layerpipe", 200), slow("layerpipe", 200), slow("python -m layerpipe", 80)])
 def test_kept_help_is_the_help_of_the_commands(called, columns, monkeypatch):
     monkeypatch.setenv("COLUMNS", str(columns))
     monkeypatch.setattr(start, "_program", lambda: called)

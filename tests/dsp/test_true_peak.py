@@ -15,7 +15,7 @@ from layerpipe.core.errors import ParameterError
 from layerpipe.dsp import kernels
 from layerpipe.dsp.peaks import true_peak as peaks
 from layerpipe.dsp.peaks.true_peak import TruePeakMeter, interpolate, interpolator, true_peak
-from tests.support.examples import few
+from tests.support.examples import few, slow
 
 TAPS = peaks.TAPS
 
@@ -128,7 +128,7 @@ def test_the_bounds_hold_for_the_worst_sound_there_is(rng):
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("frames", [1, 46, 127, 128, 5000, 40_000])
+@pytest.mark.parametrize("frames", [1, 46, 127, 128, 5000, slow(40_000)])
 def test_skipping_finds_what_brute_force_finds_to_the_bit(kind, frames):
     sound = materials(kind, frames, seed=frames)
     meter = TruePeakMeter()

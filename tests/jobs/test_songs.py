@@ -8,19 +8,19 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
 
-from layerpipe.core.errors import Fault, ParameterError, RecipeError
+from layerpipe.core.errors import ParameterError, RecipeError
 from layerpipe.jobs.bounce import bounce_into
 from layerpipe.jobs.bounce_state import why_not_current
 from layerpipe.jobs.many.song_list import find_songs, is_one_recipe, same_names
-from layerpipe.jobs.many.songs import SongOutcome, run_songs
+from layerpipe.jobs.many.songs import run_songs
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
 from tests.conftest import PROJECT
+from tests.support.song_calls import name_of, slow_but_quick
 from tests.support.songs import recipe_of, write_recipe
 from tests.support.waiting import PATIENCE_S, wait_until
 
@@ -56,22 +56,6 @@ def test_recipes_of_one_name_are_found(tmp_path):
     assert same_names(songs) == songs[:2]
 
 
-def name_of(recipe: Path, on_progress) -> SongOutcome:
-    """A song without sound: says its name and what of it is done; names decide what happens."""
-    on_progress(0.5)
-    if recipe.stem.startswith("refused"):
-        raise RecipeError([Fault(recipe, "song", "is refused"), Fault(recipe, "layer", "is refused too")])
-    if recipe.stem.startswith("killed"):
-        os.kill(os.getpid(), signal.SIGKILL)
-    if recipe.stem.startswith("once") and not recipe.with_suffix(".lost").exists():
-        recipe.with_suffix(".lost").touch()
-        os.kill(os.getpid(), signal.SIGKILL)
-    if recipe.stem.startswith("wrong"):
-        raise ZeroDivisionError("a mistake of ours")
-    on_progress(0.5)
-    return SongOutcome("done", document={"name": recipe.stem, "process": os.getpid()})
-
-
 @pytest.mark.parametrize("processes", [1, 2])
 def test_a_refused_song_stops_no_other(processes, tmp_path):
     songs = [tmp_path / f"{name}.toml" for name in ("one", "refused", "wrong", "two", "three")]
@@ -101,30 +85,13 @@ def test_a_song_whose_process_is_lost_is_done_again_and_refused_if_it_is_lost_ag
     assert "its process was lost twice" in next(found[n] for n in found if songs[n].stem == "killed").warnings[0]
 
 
-def slow_song(recipe: Path, on_progress) -> SongOutcome:
-    """A song that takes as long as a test is waited for and cleans up when it is stopped."""
-    recipe.with_suffix(".partial").touch()
-    try:
-        for _ in range(round(PATIENCE_S / 0.01)):
-            time.sleep(0.01)
-            on_progress(0.00001)
-        recipe.with_suffix(".done").touch()
-    finally:
-        recipe.with_suffix(".partial").unlink()
-    return SongOutcome("done")
-
-
 def test_ending_early_stops_the_songs_which_clean_up(tmp_path):
     songs = [tmp_path / f"{n}.toml" for n in range(3)]
     songs[0] = tmp_path / "quick.toml"
-    running = run_songs(functools.partial(_slow_but_quick), songs, processes=2)
+    running = run_songs(functools.partial(slow_but_quick), songs, processes=2)
     next(running)
     running.close()
     assert sorted(tmp_path.iterdir()) == []
-
-
-def _slow_but_quick(recipe: Path, on_progress) -> SongOutcome:
-    return SongOutcome("done") if recipe.stem == "quick" else slow_song(recipe, on_progress)
 
 
 def test_no_processes_are_refused():

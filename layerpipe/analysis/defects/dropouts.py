@@ -53,7 +53,8 @@ class DropoutLimits:
     jump: float = 0.1
     """Share of the rms beside it that the last samples before silence must have. After a fade of 1 ms it is 0.06."""
     steps: float = 2.5
-    """Smallest steps nearby that a jump beside a held value must have. A slow slope moves one step at a time."""
+    """Smallest steps nearby that a jump at an edge must have. A slow slope, and a fade out of digital silence, moves one
+    step at a time."""
     longest_top_s: float = 0.02
     """A clipped top is shorter than half a period of the lowest note; it is reported as clipping."""
     loud_top: float = 0.02
@@ -122,9 +123,9 @@ def judge(evidence: DropoutEvidence, limits: DropoutLimits, shortest_s: float) -
         return Judgement(False, "a clipped top")
     if evidence.quieter_side < limits.sound:
         return Judgement(False, "silence on one side: nothing was interrupted")
+    if evidence.jump_steps < limits.steps:
+        return Judgement(False, "a slow slope, rounded")
     if evidence.value != 0.0:
-        if evidence.jump_steps < limits.steps:
-            return Judgement(False, "a slow slope, rounded")
         return Judgement(True, "one value is held")
     if max(evidence.edges) < limits.jump:
         return Judgement(False, "faded out and in")

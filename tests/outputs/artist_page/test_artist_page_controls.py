@@ -199,9 +199,14 @@ def test_everything_can_be_done_with_keys_alone(open_page):
             here = page.evaluate("[document.activeElement.id, document.activeElement.name || '']")
             walked.append(here)
             if wanted in here:
-                focused = page.screenshot()
-                page.evaluate("window.here = document.activeElement; here.blur()")
-                assert page.screenshot() != focused, f"{wanted} has no visible focus"
+                around = page.evaluate("""() => {
+                  window.here = document.activeElement;
+                  const box = here.getBoundingClientRect();
+                  return { x: box.x - 8, y: box.y - 8, width: box.width + 16, height: box.height + 16 };
+                }""")
+                focused = page.screenshot(clip=around)
+                page.evaluate("here.blur()")
+                assert page.screenshot(clip=around) != focused, f"{wanted} has no visible focus"
                 page.evaluate("here.focus({ focusVisible: true })")
                 return
         raise AssertionError(f"{wanted} is out of reach: {walked}")

@@ -36,7 +36,7 @@ def lantern():
     cache = TakeCache()
     song = process_takes(read_recipe(LANTERN), cache)
     energies = measure_song(song, cache)
-    page_song = make_page_song(song, energies, parts_of(song, [], 20.0), "0123456789abcdef", workers=1)
+    page_song = make_page_song(song, energies, parts_of(song, [], 9.0), "0123456789abcdef", workers=1)
     return song, energies, page_song
 
 

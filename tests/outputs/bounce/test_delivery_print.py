@@ -13,6 +13,7 @@ from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
 from tests.support.songs import plucked, recipe_of, write_recipe, write_take
 
+RATE_HZ = 16_000  # only the sheet matters here
 LONG = "a layer whose name is so long that it once cut a column off the printed page"
 A4_PIXELS = round((210 - 2 * 14) / 25.4 * 96)
 """Width of A4 (ISO 216) between the page's margins, at the 96 pixels an inch of CSS."""
@@ -22,9 +23,11 @@ A4_PIXELS = round((210 - 2 * 14) / 25.4 * 96)
 def sheet(tmp_path_factory):
     """The sheet of 7 layers, 12 sections and 3 tempo changes."""
     folder = tmp_path_factory.mktemp("large")
+    for name in ("regular-left", "regular-right", "octave-left", "octave-right"):
+        write_take(folder / f"{name}.wav", plucked(len(name), rate_hz=RATE_HZ), RATE_HZ)
     recipe = recipe_of(folder)
     for n, name in enumerate((LONG, "lapsteel", "harmonics", "high strung", "unbroken" * 9)):
-        write_take(folder / f"{n}.wav", 0.3 * plucked(n + 30, seconds=14.0))
+        write_take(folder / f"{n}.wav", 0.3 * plucked(n + 30, 14.0, RATE_HZ), RATE_HZ)
         recipe["layer"].append({"name": name, "take": [{"name": "left", "file": f"{n}.wav", "pan": -50}]})
     recipe["song"].update(tempo=116.0, meter="6/8")
     recipe["tempo"] = [{"from_bar": 3, "tempo": 184.0, "meter": "4/4"}, {"from_bar": 5, "tempo": 240.0},

@@ -41,13 +41,13 @@ def faults_of(*args: object) -> list[dict]:
 @pytest.fixture(scope="module")
 def clean() -> made.MadeTake:
     """A take with nothing wrong."""
-    return made.make_take(4, instrument="nylon", seconds=9, tempo=96)
+    return made.make_take(4, instrument="nylon", seconds=6, tempo=96)
 
 
 @pytest.fixture(scope="module")
 def double() -> tuple[made.MadeTake, made.MadeTake]:
     """Two performances of one song."""
-    one, other = (made.make_take(seed, instrument="nylon", seconds=12, song=3, tempo=96, cents=cents)
+    one, other = (made.make_take(seed, instrument="nylon", seconds=9, song=3, tempo=96, cents=cents)
                   for seed, cents in ((21, 0.0), (22, 1.0)))
     return one, other
 
@@ -55,7 +55,7 @@ def double() -> tuple[made.MadeTake, made.MadeTake]:
 @pytest.mark.parametrize(("instrument", "rate_hz"), [
     ("steel", 48_000), slow("small", 96_000), slow("nylon", 44_100), slow("loop electric", 48_000)])
 def test_clean_takes_are_fine(tmp_path, instrument, rate_hz):
-    take = made.make_take(31, instrument=instrument, rate_hz=rate_hz, seconds=12, tempo=88)
+    take = made.make_take(31, instrument=instrument, rate_hz=rate_hz, seconds=8, tempo=88)
     code, document = checked(written(tmp_path / "take.wav", take))
     assert code == 0
     assert [fault["text"] for fault in document["takes"][0]["faults"]] == []
@@ -88,7 +88,7 @@ def test_hum_is_found_with_its_mains(tmp_path, clean, mains_hz, level_db):
 def test_notes_beside_the_mains_are_no_hum(tmp_path):
     # G1 and B1 lie 1.0 and 1.7 Hz from 50 and 60 Hz; G3 and B3 4 and 3 Hz from 200 and 250 (equal temperament, ISO 16).
     rng = np.random.default_rng(1)
-    t = np.arange(8 * 48_000) / 48_000
+    t = np.arange(6 * 48_000) / 48_000
     sound = sum(0.1 * np.exp(-1.5 * (t % 2.0)) * np.sin(2 * np.pi * 440 * 2 ** ((note - 69) / 12) * t)
                 for note in (31, 35, 43, 47, 55, 59))
     sound = np.where(t < 0.7, 0.0, sound) + 1e-4 * rng.standard_normal(len(t))
@@ -114,7 +114,7 @@ def test_clicks_are_found_at_their_places(tmp_path, clean, quiet):
 
 
 def test_loud_clicks_among_ringing_strings_are_no_strums(tmp_path):
-    rings = made.make_take(5, instrument="steel", seconds=12, tempo=80)
+    rings = made.make_take(5, instrument="steel", seconds=8, tempo=80)
     take = made.with_clicks(rings, 6, 4, 30.0, quiet=False)
     faults = faults_of(written(tmp_path / "take.wav", take))
     assert {fault["kind"] for fault in faults} == {"click"}
@@ -183,7 +183,7 @@ def test_takes_that_do_not_fit_are_named(tmp_path):
     takes = {"a": (48_000, "PCM_24"), "b": (48_000, "PCM_24"), "c": (44_100, "PCM_16")}
     lines = '[song]\ntitle = "A"\n'
     for seed, (name, (rate, subtype)) in enumerate(takes.items()):
-        take = made.make_take(60 + seed, instrument="nylon", seconds=6, rate_hz=rate)
+        take = made.make_take(60 + seed, instrument="nylon", seconds=4, rate_hz=rate)
         written(tmp_path / f"{name}.wav", take, subtype)
         lines += f'[[layer]]\nname = "{name}"\n[[layer.take]]\nname = "one"\nfile = "{name}.wav"\nmute = true\n'
     (tmp_path / "song.toml").write_text(lines)

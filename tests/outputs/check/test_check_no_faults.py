@@ -18,7 +18,7 @@ RATE_HZ = 48_000
 @pytest.fixture(scope="module")
 def take() -> made.MadeTake:
     """A take with pauses."""
-    return made.make_take(4, instrument="nylon", seconds=12, tempo=96)
+    return made.make_take(4, instrument="nylon", seconds=8, tempo=96)
 
 
 def kinds_of(path, samples: np.ndarray, subtype: str = "PCM_24") -> list[str]:
@@ -66,7 +66,7 @@ def test_patterns_in_silence_that_come_again_are_no_repeated_buffer(tmp_path, ta
 
 
 def test_a_slow_slope_in_steps_of_16_bits_is_no_held_value(tmp_path, rng):
-    t = np.arange(10 * RATE_HZ) / RATE_HZ
+    t = np.arange(6 * RATE_HZ) / RATE_HZ
     voice = np.sin(2 * np.pi * 220 * t + np.sin(2 * np.pi * 5.3 * t)) + 0.01 * rng.standard_normal(len(t))
     sung = 0.1 * voice * np.clip(np.sin(np.pi * t) * 5, 0.0, 1.0)
     # Breath moves the membrane by 240 steps a second: one value for 4 ms.

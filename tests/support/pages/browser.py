@@ -21,8 +21,9 @@ PHONE, DESK = {"width": 360, "height": 740}, {"width": 1280, "height": 800}
 
 
 def chromium_path() -> str:
-    """The program: LAYERPIPE_CHROMIUM, or `chromium` on the path. Tests of pages are never skipped."""
-    found = os.environ.get("LAYERPIPE_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+    """The program: LAYERPIPE_CHROMIUM, or the first on the path. Tests of pages are never skipped."""
+    names = ("chromium-headless-shell", "chromium", "chromium-browser")
+    found = os.environ.get("LAYERPIPE_CHROMIUM") or next(filter(None, map(shutil.which, names)), None)
     if not found:
         raise RuntimeError("no Chromium: the tests of pages need one (Debian: apt-get install chromium), or its path "
                            "in LAYERPIPE_CHROMIUM")
