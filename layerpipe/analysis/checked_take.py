@@ -16,12 +16,11 @@ from layerpipe.analysis.defects.clipping import Clipping, find_clipping
 from layerpipe.analysis.defects.dropouts import Dropout, find_dropouts
 from layerpipe.analysis.defects.noise_and_hum import Hum, Noise, find_gaps, measure_gaps
 from layerpipe.analysis.defects.pitch.lowest_notes import LowNotes, lowest_notes
-from layerpipe.analysis.defects.pitch.tuning import Tuning, tuning_of
+from layerpipe.analysis.defects.pitch.tuning import Tuning, tuning_of, unwrap_cents
 from layerpipe.analysis.defects.single_pass import Measurements
 from layerpipe.analysis.defects.talk import talk_spans_s
 from layerpipe.analysis.onsets.detect import Detection, detect_onsets
 from layerpipe.analysis.sustained.kinds import UNHEARD, HeardKind
-from layerpipe.analysis.takes_compared.notes.compared import unwrap_cents
 from layerpipe.audio_files.info import FileFacts
 from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.core.sound import Float32Array, FloatArray, Sound

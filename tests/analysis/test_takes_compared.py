@@ -17,8 +17,8 @@ import pytest
 from layerpipe.analysis.onsets.detect import detect_onsets
 from layerpipe.analysis.takes_compared.events import events_of
 from layerpipe.analysis.takes_compared.matching import Events
-from layerpipe.analysis.takes_compared.notes.compared import NoteLimits, WrongNotes, judge_notes, unwrap_cents
-from layerpipe.analysis.takes_compared.notes.profiles import LOWEST_NOTE, PER_SEMITONE, note_profiles
+from layerpipe.analysis.takes_compared.notes.compared import NoteLimits, WrongNotes, judge_notes
+from layerpipe.analysis.takes_compared.notes.profiles import LOWEST_NOTE, PER_SEMITONE, note_profiles, step_times_s
 from layerpipe.analysis.takes_compared.offset import compare_offsets
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace, judge_offsets
 from layerpipe.analysis.takes_compared.song_takes import ComparedTake, compare_pairs
@@ -40,7 +40,7 @@ def heard(samples: np.ndarray, name: str) -> ComparedTake:
     """A take as it is heard; the first letter of its name is its layer."""
     sound = ArraySound(samples, RATE_HZ)
     events = events_of(detect_onsets(sound).onsets)
-    return ComparedTake(name, name[0], events, note_profiles(sound, events.time_s))
+    return ComparedTake(name, name[0], events, note_profiles(sound, step_times_s(sound)))
 
 
 @cache
@@ -253,13 +253,6 @@ def test_the_profile_of_a_tone_has_its_peak_at_the_note_of_iso_16() -> None:
         tone = ArraySound(np.sin(2 * np.pi * hz * np.arange(RATE_HZ) / RATE_HZ), RATE_HZ)
         (profile,) = note_profiles(tone, [0.1], cents).profiles
         assert int(np.argmax(profile)) == (69 - LOWEST_NOTE) * PER_SEMITONE
-
-
-@pytest.mark.parametrize(("mine", "doubles", "cents"), [
-    (48.0, [-47.0], -52.0), (-47.0, [48.0], 53.0), (3.0, [1.0, -2.0], 3.0), (-49.0, [49.0, -50.0, 48.0], 51.0),
-    (12.0, [], 12.0)])
-def test_cents_are_read_next_to_those_of_the_doubles(mine: float, doubles: list[float], cents: float) -> None:
-    assert unwrap_cents(mine, doubles) == pytest.approx(cents)
 
 
 def test_results_are_plain_json_and_the_same_twice() -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from layerpipe.analysis.defects.pitch.low_band import LowBandMeter
-from layerpipe.analysis.defects.pitch.tuning import tuning_of
+from layerpipe.analysis.defects.pitch.tuning import tuning_of, unwrap_cents
 from tests.support.examples import slow
 from tests.support.sounds import faulty_takes as made
 from tests.support.sounds.waves import Wave, sum_waves
@@ -86,3 +86,10 @@ def test_the_mean_of_a_drifting_take_is_read_and_the_drift_too():
     tuning = tuning_of(meter.end(), 440.0)
     assert tuning is not None
     assert tuning.drift_cents == pytest.approx(8.0, abs=2.5)
+
+
+@pytest.mark.parametrize(("mine", "doubles", "cents"), [
+    (48.0, [-47.0], -52.0), (-47.0, [48.0], 53.0), (3.0, [1.0, -2.0], 3.0), (-49.0, [49.0, -50.0, 48.0], 51.0),
+    (12.0, [], 12.0)])
+def test_cents_are_read_next_to_those_of_the_doubles(mine: float, doubles: list[float], cents: float) -> None:
+    assert unwrap_cents(mine, doubles) == pytest.approx(cents)

@@ -2,10 +2,9 @@
 
 One function for each question, in the order they are asked:
 
-- `events.events_of(onsets)` and `note_profiles.note_profiles(sound, events.time_s, tuned_cents)`: what a take is
+- `events.events_of(onsets)` and `profiles.note_profiles(sound, step_times_s(sound), tuned_cents)`: what a take is
   compared by. Both depend on the take alone and can be kept.
 - `song_takes.compare_pairs(takes, tempo_map)`: each pair of takes that is worth comparing, once.
 - `song_offsets.judge_offsets(takes, pairs, tempo_map)`: which take is misplaced, by how much, and its `shift_ms`.
-- `notes_compared.judge_notes(takes, pairs, tempo_map)`: which take plays other notes, in which bars.
-- `notes_compared.unwrap_cents(mine, doubles)`: a tuning read next to those of its doubles.
+- `notes.compared.judge_notes(takes, pairs, tempo_map)`: which take plays other notes, in which bars.
 """

@@ -35,9 +35,11 @@ class ComparedTake:
     events : Events
         By `events.events_of`, seconds of the song.
     profiles : NoteProfiles or None
-        One row for each event; needed for wrong notes only.
+        At each step of its sound; needed for wrong notes only.
     muted : bool
         Nothing is compared with a muted take.
+    starts_s : float
+        Seconds of the song at which its sound begins.
     """
 
     name: str
@@ -45,6 +47,7 @@ class ComparedTake:
     events: Events
     profiles: NoteProfiles | None = None
     muted: bool = False
+    starts_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -56,6 +59,12 @@ class ComparedPair:
     found: TakeOffset
     doubles: bool
     """Whether both are of one layer."""
+
+
+def most_apart_s(tempo_map: TempoMap | None) -> float:
+    """How far apart takes of a song may lie, in seconds."""
+    has_grid = tempo_map is not None and tempo_map.has_grid
+    return BARS_APART * tempo_map.bar_s(1) if has_grid and tempo_map is not None else SECONDS_APART
 
 
 def compare_pairs(takes: Sequence[ComparedTake], tempo_map: TempoMap | None = None,
@@ -74,10 +83,9 @@ def compare_pairs(takes: Sequence[ComparedTake], tempo_map: TempoMap | None = No
     Returns
     -------
     list of ComparedPair
-        Each pair once; takes by their index. For `song_offsets.judge_offsets` and `notes_compared.judge_notes`.
+        Each pair once; takes by their index. For `song_offsets.judge_offsets` and `notes.compared.judge_notes`.
     """
-    has_grid = tempo_map is not None and tempo_map.has_grid
-    most_lag_s = BARS_APART * tempo_map.bar_s(1) if has_grid and tempo_map is not None else SECONDS_APART
+    most_lag_s = most_apart_s(tempo_map)
     offered: dict[str, list[int]] = {}
     for n, take in enumerate(takes):
         if not take.muted:

@@ -13,7 +13,7 @@ from layerpipe.analysis.sustained.compare import LeadComparison, PhraseLag, comp
 from layerpipe.analysis.sustained.edits import PHRASE_EDITS, PhraseEdits, propose_phrase_edits
 from layerpipe.analysis.sustained.features import SustainedFeatures, measure_features
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace
-from layerpipe.analysis.takes_compared.song_takes import BARS_APART, SECONDS_APART
+from layerpipe.analysis.takes_compared.song_takes import most_apart_s
 from layerpipe.analysis.timing.edits.proposals import Proposal
 from layerpipe.analysis.timing.edits.retakes import Rerecord
 from layerpipe.analysis.timing.edits.song_edits import (
@@ -80,7 +80,7 @@ def judge_sustained(recipe: Recipe, tempo_map: TempoMap, takes: Sequence[OpenTak
     asked = [Question(measure_features, takes[n].played() if takes[n].heard_moves() else takes[n].source)
              for n in sustained]
     features: dict[int, SustainedFeatures] = dict(zip(sustained, ask.together(asked, on_progress), strict=True))
-    most_lag_s = BARS_APART * tempo_map.bar_s(1) if tempo_map.has_grid else SECONDS_APART
+    most_lag_s = most_apart_s(tempo_map)
     found: dict[int, SustainedTake] = {}
     for layer in dict.fromkeys(takes[n].layer.name for n in sustained):
         members = [n for n in sustained if takes[n].layer.name == layer]

@@ -11,7 +11,7 @@ from layerpipe.analysis.sustained.edits import PHRASE_EDITS, propose_phrase_edit
 from layerpipe.analysis.sustained.features import SustainedFeatures, measure_features
 from layerpipe.analysis.sustained.noises import LouderNoise, NoiseKind, louder_noises
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace
-from layerpipe.analysis.takes_compared.song_takes import BARS_APART, SECONDS_APART
+from layerpipe.analysis.takes_compared.song_takes import most_apart_s
 from layerpipe.core.listening import Question
 from layerpipe.outputs.check.finding import Finding
 from layerpipe.recipe.tempo_map import TempoMap
@@ -54,8 +54,7 @@ def check_sustained(takes: Sequence[CheckedTake], muted: Sequence[bool], tempo_m
     asked = [n for members in layers for n in members]
     features: dict[int, SustainedFeatures] = dict(zip(
         asked, takes[0].ask.together([_in_the_song(takes[n]) for n in asked]), strict=True))
-    has_grid = tempo_map is not None and tempo_map.has_grid
-    most_lag_s = BARS_APART * tempo_map.bar_s(1) if has_grid and tempo_map is not None else SECONDS_APART
+    most_lag_s = most_apart_s(tempo_map)
     found = SustainedCheck({n: TakePlace(str(n), takes[n].layer, "none" if n in asked else "unknown")
                             for n in sustained}, {})
     for members in layers:

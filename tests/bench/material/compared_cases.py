@@ -15,7 +15,7 @@ import numpy as np
 from layerpipe.analysis.onsets.detect import detect_onsets
 from layerpipe.analysis.takes_compared.events import events_of
 from layerpipe.analysis.takes_compared.matching import Events
-from layerpipe.analysis.takes_compared.notes.profiles import note_profiles
+from layerpipe.analysis.takes_compared.notes.profiles import note_profiles, step_times_s
 from layerpipe.analysis.takes_compared.song_takes import ComparedTake
 from layerpipe.core.sound import ArraySound
 from layerpipe.recipe.model.recipe import Recipe
@@ -80,7 +80,7 @@ def hear_song(song: PlayedSong) -> HeardSong:
         began = time.process_time()
         events = events_of(detect_onsets(sound).onsets)
         between = time.process_time()
-        profiles = note_profiles(sound, events.time_s)
+        profiles = note_profiles(sound, step_times_s(sound))
         cost[0] += between - began
         cost[1] += time.process_time() - between
         seconds += sound.frames / RATE_HZ

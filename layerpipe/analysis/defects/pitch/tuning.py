@@ -10,6 +10,7 @@ flat. Stiff strings stretch their upper partials, in proportion to the square of
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -61,6 +62,32 @@ class Tuning:
 def cents_between(one: float, other: float) -> float:
     """From one tuning to another the short way round, -50 to 50 cents."""
     return (other - one + 50) % 100 - 50
+
+
+def unwrap_cents(mine: float, doubles: Sequence[float]) -> float:
+    """The reading of a tuning that is nearest to its doubles: tuning is only known to 100 cents.
+
+    Parameters
+    ----------
+    mine : float
+        Cents, within +-50.
+    doubles : sequence of float
+        Those of its doubles; none leave it as it is.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> unwrap_cents(48.0, [-47.0])
+    -52.0
+    """
+    if not doubles:
+        return mine
+    turns = np.exp(2j * np.pi * np.array(doubles) / 100)
+    middle = doubles[int(np.argmax(np.real(turns * np.conj(turns.sum()))))]
+    return mine + 100.0 * round((middle - mine) / 100)
 
 
 def judge(cents: float | None, most_cents: float) -> Judgement:

@@ -6,14 +6,15 @@ The majority of takes is right. With two takes only, both are named. Semitones a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.analysis.takes_compared.notes.pairs import STRING_SEMITONES, PairNotes, compare_notes
-from layerpipe.analysis.takes_compared.song_takes import ComparedPair, ComparedTake, agreed_places
+from layerpipe.analysis.takes_compared.notes.pairs import STRING_SEMITONES, PairNotes, compare_notes, find_lag
+from layerpipe.analysis.takes_compared.notes.profiles import LOOK_S, STEP_S
+from layerpipe.analysis.takes_compared.song_takes import ComparedPair, ComparedTake, agreed_places, most_apart_s
 from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.core.sound import FloatArray
 from layerpipe.recipe.tempo_map import TempoMap
@@ -27,13 +28,11 @@ WINDOW_S = 4.0
 class NoteLimits:
     """From where on notes count as wrong; measured on takes with planted wrong notes."""
 
-    least_confidence: float = 0.5
-    """Of the offset of a pair. Less is asked than for a shift: an eighth off, most onsets still meet their chord."""
-    transposed_agreement: float = 0.8
-    """Or the notes agree so well in another key: wrong keys stay below 0.4. Bowed onsets may leave offsets in doubt."""
     fewest_bars: int = 4
     least_agreement: float = 0.6
     """Median over the bars, or two takes do not play the same music and no verdict is given."""
+    unplaced_agreement: float = 0.8
+    """The same where onsets leave the offset in doubt, and the notes alone say how takes lie beside each other."""
     chord_drop: float = 0.22
     """Below the median of the pair; clean doubles stay within 0.15."""
     chord_errors: float = 4.0
@@ -85,32 +84,6 @@ class WrongNotes:
         return asdict(self)
 
 
-def unwrap_cents(mine: float, doubles: Sequence[float]) -> float:
-    """The reading of a tuning that is nearest to its doubles: tuning is only known to 100 cents.
-
-    Parameters
-    ----------
-    mine : float
-        Cents, within +-50.
-    doubles : sequence of float
-        Those of its doubles; none leave it as it is.
-
-    Returns
-    -------
-    float
-
-    Examples
-    --------
-    >>> unwrap_cents(48.0, [-47.0])
-    -52.0
-    """
-    if not doubles:
-        return mine
-    turns = np.exp(2j * np.pi * np.array(doubles) / 100)
-    middle = doubles[int(np.argmax(np.real(turns * np.conj(turns.sum()))))]
-    return mine + 100.0 * round((middle - mine) / 100)
-
-
 def judge_notes(takes: Sequence[ComparedTake], pairs: Sequence[ComparedPair], tempo_map: TempoMap | None = None,
                 limits: NoteLimits | None = None, ask: Ask = listen_anew) -> list[WrongNotes]:
     """Say which takes play other notes than the rest.
@@ -133,34 +106,46 @@ def judge_notes(takes: Sequence[ComparedTake], pairs: Sequence[ComparedPair], te
         None for takes that agree; those where nothing can be told are left out as well.
     """
     asked = limits or NoteLimits()
-    known = [pair for pair in pairs if takes[pair.one].profiles is not None and takes[pair.other].profiles is not None
-             and (pair.found.confidence >= asked.least_confidence or pair.found.semitones)]
-    found: dict[tuple[int, int], PairNotes] = {}
-    for pair in known:
-        notes = _pair_notes(pair, takes, tempo_map, ask)
-        is_sure = pair.found.confidence >= asked.least_confidence
-        least = asked.least_agreement if is_sure else asked.transposed_agreement
-        if len(notes.bars) >= asked.fewest_bars and np.median(notes.agreement) >= least:
+    judged, found = [], {}
+    for pair in pairs:
+        if takes[pair.one].profiles is None or takes[pair.other].profiles is None:
+            continue
+        is_placed = pair.found.course != "unknown"
+        laid, notes = _laid_beside(pair, takes, tempo_map, ask)
+        agreement = float(np.median(notes.agreement)) if len(notes.bars) >= asked.fewest_bars else 0.0
+        if agreement >= (asked.least_agreement if is_placed else asked.unplaced_agreement):
+            judged.append(laid if is_placed else replace(laid, found=replace(laid.found, confidence=agreement)))
             found[pair.one, pair.other] = notes
-    judged = [pair for pair in known if (pair.one, pair.other) in found]
     wrong = _other_keys(takes, judged, found)
     chords, chord_bars = _other_chords(takes, judged, found, asked)
     return wrong + chords + _moved_strings(takes, judged, found, chord_bars, asked)
 
 
-def _pair_notes(pair: ComparedPair, takes: Sequence[ComparedTake], tempo_map: TempoMap | None,
-                ask: Ask) -> PairNotes:
-    """Notes of two takes; bars are those of the second take's onsets."""
-    one, other, matched = takes[pair.one], takes[pair.other], pair.found.matched
+def _laid_beside(pair: ComparedPair, takes: Sequence[ComparedTake], tempo_map: TempoMap | None,
+                 ask: Ask) -> tuple[ComparedPair, PairNotes]:
+    """Notes of two takes, by the lag of their onsets or, where that is unknown, of their notes. Bars are those of the
+    second take."""
+    one, other, found = takes[pair.one], takes[pair.other], pair.found
     assert one.profiles is not None
     assert other.profiles is not None
-    at_s = other.events.time_s[matched.other] + 0.06
-    if tempo_map is not None and tempo_map.has_grid:
-        bars = np.array([tempo_map.bar_at(float(at)) for at in at_s], np.int64)
+    at_s = other.starts_s + STEP_S * np.arange(len(other.profiles.profiles))
+    if found.course == "unknown":
+        apart_s, most_s = other.starts_s - one.starts_s, most_apart_s(tempo_map)
+        lag = ask(find_lag, one.profiles, other.profiles, (round((apart_s - most_s) / STEP_S),
+                                                           round((apart_s + most_s) / STEP_S)))
+        pair = replace(pair, found=replace(found, semitones=lag.semitones))
+        mine = np.arange(len(at_s)) + lag.steps
     else:
-        bars = (at_s // WINDOW_S).astype(np.int64) + 1
-    return ask(compare_notes, one.profiles, other.profiles, (matched.one, matched.other), bars, pair.found.semitones,
-               pair.doubles)
+        lag_s = np.interp(at_s, found.time_s - found.lag_ms / 1000, found.lag_ms / 1000)
+        mine = np.round((at_s + lag_s - one.starts_s) / STEP_S).astype(np.int64)
+    theirs = np.flatnonzero((mine >= 0) & (mine < len(one.profiles.profiles)))
+    middle_s = at_s[theirs] + LOOK_S / 2
+    if tempo_map is not None and tempo_map.has_grid:
+        bars = np.array([tempo_map.bar_at(float(at)) for at in middle_s], np.int64)
+    else:
+        bars = (middle_s // WINDOW_S).astype(np.int64) + 1
+    return pair, ask(compare_notes, one.profiles, other.profiles, (mine[theirs], theirs), bars, pair.found.semitones,
+                     pair.doubles)
 
 
 def _partners(n: int, judged: Sequence[ComparedPair]) -> list[tuple[int, ComparedPair]]:
