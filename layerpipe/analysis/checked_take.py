@@ -115,7 +115,7 @@ class CheckedTake:
     @cached_property
     def gaps(self) -> list[tuple[int, int]]:
         """Spans of samples in which nothing is played."""
-        return find_gaps(self.measured)
+        return self.ask(find_gaps, self.sound, measured=self.measured)
 
     @cached_property
     def _quiet(self) -> tuple[Noise | None, Hum | None]:

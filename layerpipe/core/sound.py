@@ -71,6 +71,12 @@ def made_of(sound: object) -> Made | None:
     return made
 
 
+def part_of(sound: Sound, start: int, stop: int) -> Sound:
+    """What of a sound is heard from start to stop: itself, unless it is made of pieces and says which (its `part`)."""
+    part: Callable[[int, int], Sound] | None = getattr(sound, "part", None)
+    return sound if part is None else part(start, stop)
+
+
 def blocks(sound: Sound, *, start: int = 0, stop: int | None = None, size: int = BLOCK_FRAMES) -> Iterator[FloatArray]:
     """Read a sound from start to stop in blocks of `size` frames; the last one may be shorter."""
     end = sound.frames if stop is None else stop

@@ -14,9 +14,9 @@ from pathlib import Path
 
 from layerpipe.analysis.checked_take import CheckedTake
 from layerpipe.analysis.defects.single_pass import Measurements, measure_take
-from layerpipe.analysis.defects.take_alone import hear_take
 from layerpipe.analysis.onsets.detect import detect_onsets
 from layerpipe.analysis.sustained.layer_kinds import kind_of_sound, kind_questions, kinds_of_takes
+from layerpipe.analysis.take_alone import hear_take
 from layerpipe.analysis.takes_compared.comp_joints import measure_joint
 from layerpipe.analysis.takes_compared.mics import measure_mics
 from layerpipe.audio_files.info import FileFacts, time_text

@@ -15,8 +15,8 @@ from layerpipe.analysis.choose.choice import Choice, Joint
 from layerpipe.analysis.choose.measures import MeasuredPass, PairMeasures, compare_passes, measure_pass
 from layerpipe.analysis.choose.spans import Span, song_spans
 from layerpipe.analysis.defects.single_pass import measure_take
-from layerpipe.analysis.defects.take_alone import hear_take
 from layerpipe.analysis.onsets.detect import detect_onsets
+from layerpipe.analysis.take_alone import hear_take
 from layerpipe.analysis.takes_compared.comp_joints import joint_place, joint_words, measure_joint
 from layerpipe.analysis.timing.grid.align import align_onsets
 from layerpipe.analysis.timing.grid.expected import onsets_with_expected

@@ -20,7 +20,7 @@ from layerpipe.audio_files.reader import SourceFile, StereoFile
 from layerpipe.audio_files.resample import ConvertedSound
 from layerpipe.core.errors import DamagedFile
 from layerpipe.core.helper import Helper
-from layerpipe.core.listening import Question
+from layerpipe.core.listening import Ask, Question, listen_anew
 from layerpipe.core.sound import ArraySound, Sound, made_of
 from layerpipe.dsp.splicing import FrameMove
 from layerpipe.render.cache import heard
@@ -51,6 +51,11 @@ def level_of(sound: Sound, start: int = 0, *, loud: float = 0.0) -> Level:
     asked_for.append("level")
     samples = sound.read(start, sound.frames)
     return Level(float(np.abs(samples).max()), samples[:3].astype(np.float32))
+
+
+def peak_of(sound: Sound, *, ask: Ask = listen_anew) -> float:
+    """A listener that asks another one."""
+    return ask(level_of, sound).peak
 
 
 @pytest.fixture
@@ -132,6 +137,16 @@ def test_a_damaged_entry_is_made_again(path, cache, damage):
 def test_without_a_place_to_keep_answers_everything_is_heard_each_time(path, tmp_path):
     cache = TakeCache(path / "no folder")
     assert Heard(cache)(level_of, SourceFile(path, 1)).peak == Heard(cache)(level_of, SourceFile(path, 1)).peak
+
+
+@pytest.mark.parametrize("can_be_kept", [True, False])
+def test_what_a_listener_asks_others_is_known_afterwards(path, cache, can_be_kept):
+    sound = SourceFile(path, 1)
+    ask = Heard(cache if can_be_kept else TakeCache(path / "no folder"))
+    assert ask(peak_of, sound) == ask(level_of, sound).peak
+    assert asked_for == ["level"]
+    assert Heard(ask._cache)(level_of, sound).peak == ask(peak_of, sound)
+    assert asked_for == ["level"] * (1 if can_be_kept else 2)
 
 
 def test_a_sound_in_memory_is_heard_each_time(cache):

@@ -116,7 +116,7 @@ def judge_hum(hum: Hum | None, loudness: float | None, under_lu: float, level_db
     return Judgement(True, f"{loudness - hum.level_db:.0f} LU below the playing")
 
 
-def find_gaps(measured: Measurements) -> list[tuple[int, int]]:
+def find_gaps(sound: Sound, measured: Measurements) -> list[tuple[int, int]]:
     """Spans of samples in which nothing is played; empty if none is found."""
     power = measured.steps.mid_power
     if len(power) < GAPS.steps or not power.any():
@@ -133,8 +133,8 @@ def find_gaps(measured: Measurements) -> list[tuple[int, int]]:
     floor = float(np.percentile(level[steady], 10))
     quiet = steady & (level < floor + GAPS.above_floor_db)
     edges = np.flatnonzero(np.diff(quiet, prepend=False, append=False))
-    last = [min(step_start(int(stop) - 1 + GAPS.steps, measured.rate_hz), measured.frames) for stop in edges[1::2]]
-    return [(step_start(int(first), measured.rate_hz), stop) for first, stop in zip(edges[::2], last, strict=True)]
+    last = [min(step_start(int(stop) - 1 + GAPS.steps, sound.rate_hz), sound.frames) for stop in edges[1::2]]
+    return [(step_start(int(first), sound.rate_hz), stop) for first, stop in zip(edges[::2], last, strict=True)]
 
 
 def _levels(power: FloatArray, silent: npt.NDArray[np.bool_]) -> tuple[FloatArray, npt.NDArray[np.bool_]]:

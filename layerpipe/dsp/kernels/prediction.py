@@ -12,9 +12,8 @@ def solve_predictors(correlations: FloatArray, ridge: float, predictors: FloatAr
 
     correlations: (frames, order + 1), lag 0 first, ridge is added to each frame's lag 0; predictors, the result:
     (frames, order + 1), the first is 1; filtering with it leaves the prediction error. room: (2 order + 2,).
-    Sixteen partial sums, because fewer would wait for themselves. Everything is read forwards, so that it can be
-    vectorised: the lags are reversed in the second half of `room`, the backward predictor moves towards the start of
-    the first.
+    Four partial sums, because one would wait for itself. Everything is read forwards, so that it can be vectorised:
+    the lags are reversed in the second half of `room`, the backward predictor moves towards the start of the first.
     """
     frames, order = correlations.shape[0], correlations.shape[1] - 1
     flipped = room[order + 1 :]

@@ -52,6 +52,8 @@ class JoinedSound:
     def part(self, start: int, stop: int) -> Sound:
         """What is read from start to stop, without the pieces that are not heard there."""
         heard = [number for number, (first, last) in enumerate(self._crossfades) if last > start and first < stop]
+        if len(heard) == len(self._crossfades) > 0:
+            return self
         before = heard[0] if heard else bisect.bisect_right(self._starts, start) - 1
         pieces = self._pieces[before : before + len(heard) + 1]
         return JoinedSound(pieces, [self._crossfades[number] for number in heard]) if heard else pieces[0]

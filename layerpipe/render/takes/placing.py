@@ -13,12 +13,11 @@ import numpy as np
 
 from layerpipe.audio_files.info import FileFacts, time_text
 from layerpipe.core.errors import ParameterError
-from layerpipe.core.sound import FloatArray, Made, Sound, made_of
+from layerpipe.core.sound import FloatArray, Made, Sound, made_of, part_of
 from layerpipe.core.units import frames_of_s
 from layerpipe.dsp.fractional_delay import REACH, delay_kernel, delay_part
 from layerpipe.recipe.model.types import SECONDS_OF_A_DAY, TIME_REFERENCE
 from layerpipe.recipe.tempo_map import TempoMap
-from layerpipe.render.takes.joined import JoinedSound
 
 WHOLE_WITHIN = 1e-6
 """Frames; a shift this near to a whole frame is meant as one, and the sound is copied exactly."""
@@ -133,10 +132,10 @@ class PlacedSound:
             # What is cut out of a placed sound is the sound it was made of, placed accordingly.
             return PlacedSound(sound._sound, frames, sound._place._replace(
                 frame=sound._place.frame + place.frame)).made_of
-        if isinstance(sound, JoinedSound) and not place.part and 0 <= -place.frame <= sound.frames - frames:
-            sound = sound.part(-place.frame, frames - place.frame)
-            if not isinstance(sound, JoinedSound):
-                return PlacedSound(sound, frames, place).made_of
+        if not place.part and 0 <= -place.frame <= sound.frames - frames:
+            heard = part_of(sound, -place.frame, frames - place.frame)
+            if heard is not sound:
+                return PlacedSound(heard, frames, place).made_of
         inner = made_of(sound)
         return inner if inner is None or (frames, place) == (sound.frames, (0, 0.0)) else (
             "placed", inner, frames, *place)
