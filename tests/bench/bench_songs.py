@@ -17,6 +17,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import psutil
@@ -26,6 +27,7 @@ from layerpipe.cli.bounce import _bounce
 from layerpipe.cli.songs import do_song
 from layerpipe.jobs.many.songs import SongOutcome, SongWork, run_songs
 from tests.bench.material.material import write_recipe, write_takes
+from tests.bench.timing_of import PYTHON, run
 from tests.support.cluster import cluster
 
 EMPTY_SONGS = 400
@@ -77,6 +79,26 @@ def seconds_for(songs: list[Path], out: Path, workers: Sequence[psutil.Process] 
     return (time.perf_counter() - begun) / (count - 2), (sum(map(_cpu_s, workers)) - used) / (count - 2)
 
 
+def alone_cpu_s(song: Path, folder: Path, at_once: int, times: int = 4) -> float:
+    """Least processor time of a bounce in a program of its own, one thread, with others of its kind beside it or not.
+
+    What it grows by when there are two is the machine's: they share nothing but cores, caches and memory.
+    """
+    os.environ["LAYERPIPE_THREADS"] = "1"
+
+    def bounce(n: int) -> float:
+        place = folder / f"alone{n}"
+        shutil.rmtree(place, ignore_errors=True)
+        return run([PYTHON, "-m", "layerpipe", "bounce", song, "--quiet", "--out", place / "out"],
+                   cache=place / "cache").cpu_s
+
+    try:
+        with ThreadPoolExecutor(at_once) as pool:
+            return min(used for _ in range(times) for used in pool.map(bounce, range(at_once)))
+    finally:
+        del os.environ["LAYERPIPE_THREADS"]
+
+
 def main(seconds: float, count: int) -> None:
     """Measure and print."""
     with tempfile.TemporaryDirectory() as room:
@@ -101,11 +123,14 @@ def main(seconds: float, count: int) -> None:
                     done = sum(1 for _ in run_songs(no_work, empty, cluster=started.address))
                     costs = [1000 * (now - then) / done
                              for now, then in zip((_cpu_s(scheduler), time.process_time()), begun, strict=True)]
+        alone = [alone_cpu_s(songs[0], folder, at_once) for at_once in (1, 2)]
         for name, each in found.items():
             print(f"{name:24} {each:6.2f} s a song")
         one, two = (found[name] for name in found if "worker" in name)
         print(f"2 workers do {one / two:.2f} x what 1 does (goal 1.8 on two free cores); each takes "
               f"{cpu_s[1] / cpu_s[0]:.2f} x the processor time a song ({cpu_s[0]:.2f} and {cpu_s[1]:.2f} s)")
+        print(f"two programs that share nothing: {alone[1] / alone[0]:.2f} x the processor time of one; that is the "
+              "machine's part")
         first, second = (found[name] for name in found if "process" in name)
         print(f"2 processes do {first / second:.2f} x what 1 on all cores does")
         print(f"processor time a song: scheduler {costs[0]:.1f} ms, client {costs[1]:.1f} ms (recipe read included)")
