@@ -22,6 +22,7 @@ from layerpipe.analysis.sustained.noises import louder_noises
 from layerpipe.analysis.sustained.phrases import Phrase, find_phrases
 from layerpipe.core.sound import ArraySound
 from layerpipe.recipe.model.recipe import Layer
+from tests.support.examples import slow
 from tests.support.sounds.strums import make_strums
 from tests.support.sounds.sung import RATE_HZ, SungTake, sing
 
@@ -60,7 +61,7 @@ def test_a_silent_take_has_no_phrases():
     assert find_phrases(measure_features(ArraySound(np.zeros(RATE_HZ), RATE_HZ))) == []
 
 
-@pytest.mark.parametrize("kind", ["voice", "bowed"])
+@pytest.mark.parametrize("kind", ["voice", slow("bowed")])
 def test_phrases_come_to_the_lead_and_cuts_lie_in_rests(kind):
     edits = edits_of(kind)
     assert edits.is_known

@@ -194,6 +194,7 @@ def test_a_bar_off_is_more_than_shift_ms_may_be_and_told_in_words(tmp_path):
     assert "one bar late" in run("timing", recipe).stdout
 
 
+@pytest.mark.slow
 def test_an_overdub_that_starts_later_is_not_late(tmp_path):
     # Bars 4 to 8 alone: what rings on from bar 3 fades in, so that it is no attack.
     entry_s = 0.6 + 12 * BEAT_S
@@ -232,6 +233,7 @@ def test_a_fast_drift_is_re_recorded(tmp_path, count):
     assert [one["verdict"] for one in rest] == ["tight"] * (count - 1)
 
 
+@pytest.mark.slow
 def test_of_dense_distorted_takes_too_little_is_heard_to_judge_them(tmp_path):
     # 60 dB of gain into a soft limit: about 3 of 10 strums are still detected.
     takes = takes_of(song(tmp_path, *(0.5 * np.tanh(1000 * strummed(seed) / np.abs(strummed(seed)).max())

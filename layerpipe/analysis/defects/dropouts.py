@@ -53,8 +53,8 @@ class DropoutLimits:
     jump: float = 0.1
     """Share of the rms beside it that the last samples before silence must have. After a fade of 1 ms it is 0.06."""
     steps: float = 2.5
-    """Smallest steps nearby that a jump at an edge must have. A slow slope, and a fade out of digital silence, moves one
-    step at a time."""
+    """Smallest steps nearby that a jump at an edge must have. A slow slope moves one step at a time, and so does a fade
+    out of digital silence."""
     longest_top_s: float = 0.02
     """A clipped top is shorter than half a period of the lowest note; it is reported as clipping."""
     loud_top: float = 0.02

@@ -67,7 +67,7 @@ def test_takes_that_agree_have_no_faults(tmp_path):
 @pytest.mark.parametrize(("wrong", "semitones", "bars"), [
     slow({}, 2, list(range(1, BARS + 1))),
     slow({}, -1, list(range(1, BARS + 1))),
-    ({"first_bar": 4, "last_bar": 6}, 5, [4, 5, 6]),
+    slow({"first_bar": 4, "last_bar": 6}, 5, [4, 5, 6]),
     slow({"string": 2}, 1, None)],
     ids=["capo", "a semitone down", "another chord", "one string"])
 def test_wrong_notes_are_told_with_their_bars_and_semitones(tmp_path, wrong, semitones, bars):
