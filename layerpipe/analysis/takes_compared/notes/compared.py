@@ -32,8 +32,8 @@ class NoteLimits:
     least_agreement: float = 0.6
     """Median over the bars, or two takes do not play the same music and no verdict is given."""
     unplaced_agreement: float = 0.7
-    """The same where onsets leave the offset in doubt, and the notes alone say how takes lie beside each other. Takes of
-    different songs reach 0.5 in one of ten pairs and 0.70 at most, of 386; one string off leaves 0.71 to 0.9."""
+    """The same where onsets leave the offset in doubt, and the notes alone say how takes lie beside each other. Takes
+    of different songs reach 0.5 (one pair in ten), at most 0.70 (386 pairs); one string off leaves 0.71 to 0.9."""
     unplaced_key_agreement: float = 0.8
     """And in another key."""
     chord_drop: float = 0.22
