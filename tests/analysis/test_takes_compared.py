@@ -18,7 +18,14 @@ from layerpipe.analysis.onsets.detect import detect_onsets
 from layerpipe.analysis.takes_compared.events import events_of
 from layerpipe.analysis.takes_compared.matching import Events
 from layerpipe.analysis.takes_compared.notes.compared import NoteLimits, WrongNotes, judge_notes
-from layerpipe.analysis.takes_compared.notes.profiles import LOWEST_NOTE, PER_SEMITONE, note_profiles, step_times_s
+from layerpipe.analysis.takes_compared.notes.profiles import (
+    LOWEST_NOTE,
+    PER_SEMITONE,
+    STEP_S,
+    NoteProfiles,
+    note_profiles,
+    step_times_s,
+)
 from layerpipe.analysis.takes_compared.offset import compare_offsets
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace, judge_offsets
 from layerpipe.analysis.takes_compared.song_takes import ComparedTake, compare_pairs
@@ -232,6 +239,16 @@ def test_a_wrong_chord_is_named_with_its_bars() -> None:
     (found,) = notes(fretted(finger), *song()[1:])
     assert (found.take, found.what, found.bars, found.semitones) == ("a0", "chords", (4, 5, 6, 7), 5)
     assert set(found.against) == {"a1", "b0", "b1"}
+
+
+def test_what_sounds_before_bar_one_is_no_wrong_chord() -> None:
+    rows = 15  # more than two bars
+    talk = np.random.default_rng(1).random((2, rows, song()[0].profiles.profiles.shape[1]), np.float32) ** 4
+    talk *= song()[0].profiles.profiles.max()
+    takes = [replace(take, profiles=NoteProfiles(np.concatenate([talk[int(n > 0)], take.profiles.profiles])),
+                     starts_s=-rows * STEP_S) for n, take in enumerate(song())]
+    assert rows * STEP_S > 2 * BAR_S
+    assert notes(*takes) == []
 
 
 @pytest.mark.parametrize("semitones", [-1, slow(1)])

@@ -129,7 +129,7 @@ def judge_notes(takes: Sequence[ComparedTake], pairs: Sequence[ComparedPair], te
 def _laid_beside(pair: ComparedPair, takes: Sequence[ComparedTake], tempo_map: TempoMap | None,
                  ask: Ask) -> tuple[ComparedPair, PairNotes]:
     """Notes of two takes, by the lag of their onsets or, where that is unknown, of their notes. Bars are those of the
-    second take."""
+    second take, from bar 1 on."""
     one, other, found = takes[pair.one], takes[pair.other], pair.found
     assert one.profiles is not None
     assert other.profiles is not None
@@ -147,6 +147,7 @@ def _laid_beside(pair: ComparedPair, takes: Sequence[ComparedTake], tempo_map: T
     middle_s = at_s[theirs] + LOOK_S / 2
     if tempo_map is not None and tempo_map.has_grid:
         bars = np.array([tempo_map.bar_at(float(at)) for at in middle_s], np.int64)
+        theirs, bars = theirs[bars >= 1], bars[bars >= 1]  # talk and a count-in are no music
     else:
         bars = (middle_s // WINDOW_S).astype(np.int64) + 1
     return pair, ask(compare_notes, one.profiles, other.profiles, (mine[theirs], theirs), bars, pair.found.semitones,
