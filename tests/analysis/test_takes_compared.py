@@ -18,7 +18,14 @@ from layerpipe.analysis.onsets.detect import detect_onsets
 from layerpipe.analysis.takes_compared.events import events_of
 from layerpipe.analysis.takes_compared.matching import Events
 from layerpipe.analysis.takes_compared.notes.compared import NoteLimits, WrongNotes, judge_notes
-from layerpipe.analysis.takes_compared.notes.profiles import LOWEST_NOTE, PER_SEMITONE, note_profiles, step_times_s
+from layerpipe.analysis.takes_compared.notes.profiles import (
+    LOWEST_NOTE,
+    PER_SEMITONE,
+    STEP_S,
+    NoteProfiles,
+    note_profiles,
+    step_times_s,
+)
 from layerpipe.analysis.takes_compared.offset import compare_offsets
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace, judge_offsets
 from layerpipe.analysis.takes_compared.song_takes import ComparedTake, compare_pairs
@@ -215,9 +222,9 @@ def test_a_take_in_another_key_is_named_with_its_semitones(semitones: int) -> No
     assert (found.take, found.what, found.semitones, found.decided) == ("a0", "all", semitones, True)
     assert set(found.bars) >= set(range(1, BARS + 1))
     assert places(wrong, *song()[1:])["a0"].kind == "none"
-    # Where onsets leave the offset in doubt, the notes say that it is the same music.
-    takes = (wrong, *song()[1:])
-    doubted = [replace(pair, found=replace(pair.found, confidence=0.2)) if pair.found.semitones else pair
+    # Where onsets tell nothing, the notes say how the takes lie, even if one begins later.
+    takes = (replace(wrong, starts_s=0.8), *song()[1:])
+    doubted = [replace(pair, found=replace(pair.found, confidence=0.0, course="unknown", semitones=0))
                for pair in compare_pairs(takes, TEMPO_MAP)]
     assert [(one.take, one.semitones) for one in judge_notes(takes, doubted, TEMPO_MAP)] == [("a0", semitones)]
     two = notes(wrong, song()[1])
@@ -232,6 +239,16 @@ def test_a_wrong_chord_is_named_with_its_bars() -> None:
     (found,) = notes(fretted(finger), *song()[1:])
     assert (found.take, found.what, found.bars, found.semitones) == ("a0", "chords", (4, 5, 6, 7), 5)
     assert set(found.against) == {"a1", "b0", "b1"}
+
+
+def test_what_sounds_before_bar_one_is_no_wrong_chord() -> None:
+    rows = 15  # more than two bars
+    talk = np.random.default_rng(1).random((2, rows, song()[0].profiles.profiles.shape[1]), np.float32) ** 4
+    talk *= song()[0].profiles.profiles.max()
+    takes = [replace(take, profiles=NoteProfiles(np.concatenate([talk[int(n > 0)], take.profiles.profiles])),
+                     starts_s=-rows * STEP_S) for n, take in enumerate(song())]
+    assert rows * STEP_S > 2 * BAR_S
+    assert notes(*takes) == []
 
 
 @pytest.mark.parametrize("semitones", [-1, slow(1)])

@@ -66,13 +66,14 @@ class LowBand:
 
 
 class Decimator:
-    """Reduces sound to below 1.5 kHz at about 4 kHz; a stream, or a stretch from anywhere."""
+    """Reduces sound to below `highest_hz` at about `low_rate_hz`; a stream, or a stretch from anywhere."""
 
-    def __init__(self, rate_hz: int) -> None:
-        self.factor = max(1, rate_hz // SETTINGS.rate_hz)
+    def __init__(self, rate_hz: int, low_rate_hz: int = SETTINGS.rate_hz,
+                 highest_hz: float = SETTINGS.highest_hz) -> None:
+        self.factor = max(1, rate_hz // low_rate_hz)
         self.rate_hz = rate_hz / self.factor
-        # Kaiser window, 90 dB; the transition band ends where aliases would fold back below 1.5 kHz.
-        width = 2 * math.pi * max(self.rate_hz - 2 * SETTINGS.highest_hz, 200.0) / rate_hz
+        # Kaiser window, 90 dB; the transition band ends where aliases would fold back below the highest frequency.
+        width = 2 * math.pi * max(self.rate_hz - 2 * highest_hz, 200.0) / rate_hz
         taps = (math.ceil((90 - 7.95) / (2.285 * width)) // 2) * 2 + 1 if self.factor > 1 else 1
         n = np.arange(taps) - taps // 2
         cutoff = self.rate_hz / 2 / rate_hz
