@@ -38,6 +38,8 @@ class ChangeSettings:
     """Nothing is played where nothing changes by more."""
     light_db: float = 2.5
     """A light stroke changes the bands by more; where nothing is struck, they change by 1 to 3 dB."""
+    great_db: float = 7.0
+    """What rings does not beat so fast that three bands change by more."""
     begin_share: float = 0.6
     """A stroke begins where the curve passes this share of its peak: right to 25 ms in 92 of 100, the peak in 85."""
     near_s: float = 0.07
@@ -67,8 +69,11 @@ class PartialSettings:
     """A quarter of the partials fall by more than they changed before, in the same time."""
     tonal_db: float = 18.0
     """Level of the strong over that of the usual bins, before and after: noise has 6, what a hand leaves 6 to 17."""
-    decay_db: float = 6.0
+    great_tonal_db: float = 14.0
+    """After a great change, if it then decays by less than `great_decay_db`."""
+    decay_db: float = 5.5
     """What rings falls by less from the frame after to the later one; what a hand leaves usually by more."""
+    great_decay_db: float = 3.0
 
 
 CHANGE, PARTIALS = ChangeSettings(), PartialSettings()
@@ -138,7 +143,7 @@ def light_strokes(samples: FloatArray, rate_hz: float, changes_db: FloatArray,
                        for by_s in (-apart_s[0], apart_s[0]))
         is_peak[first:stop] = False
     for peak in map(int, np.flatnonzero(is_peak)):
-        if not _partials_fall(samples, round(size + peak * hop), rate_hz):
+        if not _partials_fall(samples, round(size + peak * hop), rate_hz, float(changes_db[peak])):
             continue
         # The strings are touched one after another.
         lower = np.flatnonzero(changes_db[max(peak - reach, 0) : peak] < CHANGE.begin_share * changes_db[peak])
@@ -147,7 +152,7 @@ def light_strokes(samples: FloatArray, rate_hz: float, changes_db: FloatArray,
     return found
 
 
-def _partials_fall(samples: FloatArray, frame: int, rate_hz: float) -> bool:
+def _partials_fall(samples: FloatArray, frame: int, rate_hz: float, change_db: float) -> bool:
     """Whether partials fall at a frame faster than before, and what sounds after it rings on."""
     size = round(PARTIALS.frame_s * rate_hz)
     before_s, after_s = -PARTIALS.before_s - PARTIALS.frame_s, PARTIALS.after_s
@@ -167,11 +172,14 @@ def _partials_fall(samples: FloatArray, frame: int, rate_hz: float) -> bool:
         return False
     earlier, later = _powers(samples, starts[2:], size, rate_hz)
     anyway_db = np.abs(10 * np.log10(_highest_beside(earlier, partials) / before[partials]))
-    if not _is_fall(falls_db - anyway_db * (after_s - before_s) / PARTIALS.earlier_s):
+    is_faster = _is_fall(falls_db - anyway_db * (after_s - before_s) / PARTIALS.earlier_s)
+    if not is_faster and change_db <= CHANGE.great_db:
         return False
     tonal, decay = (10 * np.log10(ratio) for ratio in (
         min(np.quantile(one, 0.95) / np.median(one) for one in (before, later)), after.sum() / later.sum()))
-    return bool(tonal > PARTIALS.tonal_db and decay < PARTIALS.decay_db)
+    return bool((is_faster and tonal > PARTIALS.tonal_db and decay < PARTIALS.decay_db)
+                or (change_db > CHANGE.great_db and tonal > PARTIALS.great_tonal_db
+                    and decay < PARTIALS.great_decay_db))
 
 
 def _powers(samples: FloatArray, starts: Sequence[int], size: int, rate_hz: float) -> FloatArray:
