@@ -1,18 +1,23 @@
 """Light strokes on ringing strings: several bands change at once, nothing gets louder, and partials fall for good.
 
-A light stroke stops the strings it touches and starts them again, softer. What rings only decays, or beats in one band;
-clicks, squeaks and breaths change the bands, but let the partials ring on; a hand leaves nothing that rings.
+A light stroke stops the strings it touches and starts them again, softer: their partials fall at once, by more than
+they did before. What rings only decays as before, or beats, which is smooth; clicks, squeaks and breaths change the
+bands, but let the partials ring on; a hand leaves nothing that rings.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
+import numpy.typing as npt
 
 from layerpipe.analysis.onsets.onset_curve import highest_near
 from layerpipe.core.sound import FloatArray, Sound
+
+IntArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -30,7 +35,11 @@ class ChangeSettings:
     reach_s: float = 0.04
     """A peak is higher than everything this near."""
     least_db: float = 3.5
-    """A stroke changes the bands by more; nothing is played where nothing changes by more."""
+    """Nothing is played where nothing changes by more."""
+    light_db: float = 2.5
+    """A light stroke changes the bands by more; where nothing is struck, they change by 1 to 3 dB."""
+    great_db: float = 7.0
+    """What rings does not beat so fast that three bands change by more."""
     begin_share: float = 0.6
     """A stroke begins where the curve passes this share of its peak: right to 25 ms in 92 of 100, the peak in 85."""
     near_s: float = 0.07
@@ -49,15 +58,22 @@ class PartialSettings:
     after_s: float = 0.02
     later_s: float = 0.05
     """How much later than the frame after what rings is looked at again."""
+    softer_db: float = 1.0
+    """The frame after is softer by more."""
+    earlier_s: float = 0.06
+    """How much earlier than the frame before is looked at what the partials did anyway."""
     band_hz: tuple[float, float] = (250.0, 4000.0)
     strong: float = 1e-3
     """Least power of a partial, of the strongest."""
-    fall_db: float = 6.0
-    """A quarter of the partials fall by more."""
-    tonal_db: float = 14.0
+    fall_db: float = 5.0
+    """A quarter of the partials fall by more than they changed before, in the same time."""
+    tonal_db: float = 18.0
     """Level of the strong over that of the usual bins, before and after: noise has 6, what a hand leaves 6 to 17."""
-    decay_db: float = 3.0
-    """What rings falls by less from the frame after to the later one; what a hand leaves by about 5."""
+    great_tonal_db: float = 14.0
+    """After a great change, if it then decays by less than `great_decay_db`."""
+    decay_db: float = 5.5
+    """What rings falls by less from the frame after to the later one; what a hand leaves usually by more."""
+    great_decay_db: float = 3.0
 
 
 CHANGE, PARTIALS = ChangeSettings(), PartialSettings()
@@ -121,13 +137,13 @@ def light_strokes(samples: FloatArray, rate_hz: float, changes_db: FloatArray,
     """
     reach, size, hop = round(CHANGE.reach_s / CHANGE.hop_s), CHANGE.frame_s * rate_hz, CHANGE.hop_s * rate_hz
     found = []
-    is_peak = (changes_db > CHANGE.least_db) & (changes_db == highest_near(changes_db, reach))
+    is_peak = (changes_db > CHANGE.light_db) & (changes_db == highest_near(changes_db, reach))
     for at_s in apart_s[1]:
         first, stop = (max(round((at_s + by_s - CHANGE.frame_s) / CHANGE.hop_s), 0)
                        for by_s in (-apart_s[0], apart_s[0]))
         is_peak[first:stop] = False
     for peak in map(int, np.flatnonzero(is_peak)):
-        if not _partials_fall(samples, round(size + peak * hop), rate_hz):
+        if not _partials_fall(samples, round(size + peak * hop), rate_hz, float(changes_db[peak])):
             continue
         # The strings are touched one after another.
         lower = np.flatnonzero(changes_db[max(peak - reach, 0) : peak] < CHANGE.begin_share * changes_db[peak])
@@ -136,22 +152,58 @@ def light_strokes(samples: FloatArray, rate_hz: float, changes_db: FloatArray,
     return found
 
 
-def _partials_fall(samples: FloatArray, frame: int, rate_hz: float) -> bool:
-    """Whether partials fall at a frame, and what sounds after it rings on."""
+def _partials_fall(samples: FloatArray, frame: int, rate_hz: float, change_db: float) -> bool:
+    """Whether partials fall at a frame faster than before, and what sounds after it rings on."""
     size = round(PARTIALS.frame_s * rate_hz)
-    starts = [frame - round(PARTIALS.before_s * rate_hz) - size, frame + round(PARTIALS.after_s * rate_hz),
-              frame + round((PARTIALS.after_s + PARTIALS.later_s) * rate_hz)]
-    if starts[0] < 0 or starts[2] + size > len(samples):
+    before_s, after_s = -PARTIALS.before_s - PARTIALS.frame_s, PARTIALS.after_s
+    starts = [frame + round(by_s * rate_hz) for by_s in (
+        before_s, after_s, before_s - PARTIALS.earlier_s, after_s + PARTIALS.later_s)]
+    if min(starts) < 0 or starts[3] + size > len(samples):
         return False
-    first, stop = (round(hz * 2 * size / rate_hz) for hz in PARTIALS.band_hz)
-    pieces = np.stack([samples[at : at + size] for at in starts]) * np.hanning(size)
-    before, after, later = np.abs(np.fft.rfft(pieces, 2 * size, axis=1)[:, first:stop]) ** 2 + 1e-9
+    loud, soft = (samples[at : at + size] for at in starts[:2])
+    if loud @ loud <= 10 ** (PARTIALS.softer_db / 10) * (soft @ soft):
+        return False
+    before, after = _powers(samples, starts[:2], size, rate_hz)
     inside = before[1:-1]
-    is_partial = (inside > before[:-2]) & (inside >= before[2:]) & (inside > PARTIALS.strong * before.max())
-    if not is_partial.any():
+    partials = np.flatnonzero((inside > before[:-2]) & (inside >= before[2:])
+                              & (inside > PARTIALS.strong * before.max())) + 1
+    falls_db = 10 * np.log10(before[partials] / _highest_beside(after, partials))
+    if not _is_fall(falls_db):
         return False
-    around = np.lib.stride_tricks.sliding_window_view(np.pad(after, 1), 5).max(axis=1)
-    fall, tonal, decay = (10 * np.log10(ratio) for ratio in (
-        np.quantile(inside[is_partial] / around[is_partial], 0.75),
+    earlier, later = _powers(samples, starts[2:], size, rate_hz)
+    anyway_db = np.abs(10 * np.log10(_highest_beside(earlier, partials) / before[partials]))
+    is_faster = _is_fall(falls_db - anyway_db * (after_s - before_s) / PARTIALS.earlier_s)
+    if not is_faster and change_db <= CHANGE.great_db:
+        return False
+    tonal, decay = (10 * np.log10(ratio) for ratio in (
         min(np.quantile(one, 0.95) / np.median(one) for one in (before, later)), after.sum() / later.sum()))
-    return bool(fall > PARTIALS.fall_db and tonal > PARTIALS.tonal_db and decay < PARTIALS.decay_db)
+    return bool((is_faster and tonal > PARTIALS.tonal_db and decay < PARTIALS.decay_db)
+                or (change_db > CHANGE.great_db and tonal > PARTIALS.great_tonal_db
+                    and decay < PARTIALS.great_decay_db))
+
+
+def _powers(samples: FloatArray, starts: Sequence[int], size: int, rate_hz: float) -> FloatArray:
+    """Spectra of frames in the band of the partials, in half bins [shape=(frames, bins)]."""
+    first, stop = (round(hz * 2 * size / rate_hz) for hz in PARTIALS.band_hz)
+    pieces = np.stack([samples[at : at + size] for at in starts]) * _window(size)
+    spectra = np.fft.rfft(pieces, 2 * size)[:, first:stop]
+    powers: FloatArray = spectra.real**2 + spectra.imag**2 + 1e-9
+    return powers
+
+
+@cache
+def _window(size: int) -> FloatArray:
+    window: FloatArray = np.hanning(size)
+    return window
+
+
+def _highest_beside(power: FloatArray, partials: IntArray) -> FloatArray:
+    """The highest of each partial's bin and two on either side: it may bend a little."""
+    padded = np.pad(power, 2)
+    highest: FloatArray = padded[partials[:, None] + np.arange(5)].max(axis=1)
+    return highest
+
+
+def _is_fall(falls_db: FloatArray) -> bool:
+    """Whether a quarter of the partials fall."""
+    return bool(4 * np.count_nonzero(falls_db > PARTIALS.fall_db) > len(falls_db))
