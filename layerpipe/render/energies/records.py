@@ -14,6 +14,7 @@ import tempfile
 import threading
 import weakref
 import zlib
+from abc import ABC, abstractmethod
 from pathlib import Path
 from typing import IO, Any, ClassVar, Self
 
@@ -32,7 +33,7 @@ class DamagedRecords(DamagedFile):
     """A file of records does not hold what was written into it."""
 
 
-class Records:
+class Records(ABC):
     """Records of `steps` steps of a sound; a subclass says what they are.
 
     Read piece by piece, from memory or, above 8 MB, from a file, so memory does not grow with the song. Threads may
@@ -65,9 +66,9 @@ class Records:
         self._close = weakref.finalize(self, file.close)
 
     @property
+    @abstractmethod
     def record_shape(self) -> tuple[int, ...]:
         """Shape of one record."""
-        raise NotImplementedError
 
     @property
     def count(self) -> int:

@@ -11,7 +11,7 @@ from layerpipe.outputs.bounce.stem_energies import StemEnergies
 from layerpipe.outputs.bounce.write import plan_stems
 from layerpipe.recipe.reader import read_recipe
 from layerpipe.render.cache.take_cache import TakeCache
-from layerpipe.render.energies import meter
+from layerpipe.render.energies import records
 from layerpipe.render.energies.mixes import measure_mixes, read_mix
 from layerpipe.render.pipeline import energies_key, measure_song, process_takes
 from tests.support.songs import recipe_of, write_recipe
@@ -48,7 +48,7 @@ def add_takes(recipe, count):
 @pytest.mark.parametrize("held_bytes", [0, 8 << 20])
 def test_stems_read_one_at_a_time_are_those_heard_at_once(measured, monkeypatch, held_bytes):
     song, energies = measured
-    monkeypatch.setattr(meter, "_READ_BYTES", 4000)
+    monkeypatch.setattr(records, "_READ_BYTES", 4000)
     monkeypatch.setattr(stem_energies, "_HELD_BYTES", held_bytes)
     stems = plan_stems(song)
     blends = StemEnergies(song, stems, energies)
