@@ -18,6 +18,7 @@ from layerpipe.analysis.onsets.onset_curve import highest_near
 from layerpipe.core.sound import FloatArray, Sound
 
 IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -74,6 +75,8 @@ class PartialSettings:
     decay_db: float = 5.5
     """What rings falls by less from the frame after to the later one; what a hand leaves usually by more."""
     great_decay_db: float = 3.0
+    rows: int = 8
+    """Moments worked on together: as many as fit into a processor's cache."""
 
 
 CHANGE, PARTIALS = ChangeSettings(), PartialSettings()
@@ -142,9 +145,9 @@ def light_strokes(samples: FloatArray, rate_hz: float, changes_db: FloatArray,
         first, stop = (max(round((at_s + by_s - CHANGE.frame_s) / CHANGE.hop_s), 0)
                        for by_s in (-apart_s[0], apart_s[0]))
         is_peak[first:stop] = False
-    for peak in map(int, np.flatnonzero(is_peak)):
-        if not _partials_fall(samples, round(size + peak * hop), rate_hz, float(changes_db[peak])):
-            continue
+    peaks = np.flatnonzero(is_peak)
+    frames = np.round(size + peaks * hop).astype(np.int64)
+    for peak in map(int, peaks[_partials_fall(samples, frames, rate_hz, changes_db[peaks])]):
         # The strings are touched one after another.
         lower = np.flatnonzero(changes_db[max(peak - reach, 0) : peak] < CHANGE.begin_share * changes_db[peak])
         begin = max(peak - reach, 0) + (int(lower[-1]) + 1 if len(lower) else 0)
@@ -152,41 +155,53 @@ def light_strokes(samples: FloatArray, rate_hz: float, changes_db: FloatArray,
     return found
 
 
-def _partials_fall(samples: FloatArray, frame: int, rate_hz: float, change_db: float) -> bool:
-    """Whether partials fall at a frame faster than before, and what sounds after it rings on."""
+def _partials_fall(samples: FloatArray, frames: IntArray, rate_hz: float, changes_db: FloatArray) -> BoolArray:
+    """Whether partials fall at each frame faster than before, and what sounds after it rings on."""
     size = round(PARTIALS.frame_s * rate_hz)
     before_s, after_s = -PARTIALS.before_s - PARTIALS.frame_s, PARTIALS.after_s
-    starts = [frame + round(by_s * rate_hz) for by_s in (
-        before_s, after_s, before_s - PARTIALS.earlier_s, after_s + PARTIALS.later_s)]
-    if min(starts) < 0 or starts[3] + size > len(samples):
-        return False
-    loud, soft = (samples[at : at + size] for at in starts[:2])
-    if loud @ loud <= 10 ** (PARTIALS.softer_db / 10) * (soft @ soft):
-        return False
-    before, after = _powers(samples, starts[:2], size, rate_hz)
-    inside = before[1:-1]
-    partials = np.flatnonzero((inside > before[:-2]) & (inside >= before[2:])
-                              & (inside > PARTIALS.strong * before.max())) + 1
-    falls_db = 10 * np.log10(before[partials] / _highest_beside(after, partials))
-    if not _is_fall(falls_db):
-        return False
-    earlier, later = _powers(samples, starts[2:], size, rate_hz)
-    anyway_db = np.abs(10 * np.log10(_highest_beside(earlier, partials) / before[partials]))
-    is_faster = _is_fall(falls_db - anyway_db * (after_s - before_s) / PARTIALS.earlier_s)
-    if not is_faster and change_db <= CHANGE.great_db:
-        return False
-    tonal, decay = (10 * np.log10(ratio) for ratio in (
-        min(np.quantile(one, 0.95) / np.median(one) for one in (before, later)), after.sum() / later.sum()))
-    return bool((is_faster and tonal > PARTIALS.tonal_db and decay < PARTIALS.decay_db)
-                or (change_db > CHANGE.great_db and tonal > PARTIALS.great_tonal_db
-                    and decay < PARTIALS.great_decay_db))
+    starts = frames[:, np.newaxis] + np.array([round(by_s * rate_hz) for by_s in (
+        before_s, after_s, before_s - PARTIALS.earlier_s, after_s + PARTIALS.later_s)])
+    pieces = np.lib.stride_tricks.sliding_window_view(samples, size) if len(samples) >= size else np.empty((0, size))
+    fall = (starts[:, 2] >= 0) & (starts[:, 3] < len(pieces))
+    for n in np.flatnonzero(fall):
+        loud, soft = pieces[starts[n, :2]]
+        fall[n] = loud @ loud > 10 ** (PARTIALS.softer_db / 10) * (soft @ soft)
+    left = np.flatnonzero(fall)
+    for first in range(0, len(left), PARTIALS.rows):
+        rows = left[first : first + PARTIALS.rows]
+        spectra = [_powers(pieces[starts[rows, n]], rate_hz) for n in range(4)]
+        fall[rows] = _are_falls(*spectra, changes_db[rows])
+    return fall
 
 
-def _powers(samples: FloatArray, starts: Sequence[int], size: int, rate_hz: float) -> FloatArray:
+def _are_falls(before: FloatArray, after: FloatArray, earlier: FloatArray, later: FloatArray,
+               changes_db: FloatArray) -> BoolArray:
+    """The same from the powers around each frame, shape (frames, bins)."""
+    is_partial = np.zeros(before.shape, bool)
+    inside = before[:, 1:-1]
+    is_partial[:, 1:-1] = ((inside > before[:, :-2]) & (inside >= before[:, 2:])
+                           & (inside > PARTIALS.strong * before.max(axis=1, keepdims=True)))
+    falls_db = 10 * np.log10(before / _highest_beside(after))
+    anyway_db = np.abs(10 * np.log10(_highest_beside(earlier) / before))
+    share = (PARTIALS.before_s + PARTIALS.frame_s + PARTIALS.after_s) / PARTIALS.earlier_s
+    # A quarter of the partials.
+    falls, faster = (4 * np.count_nonzero(is_partial & (by_db > PARTIALS.fall_db), axis=1) > is_partial.sum(axis=1)
+                     for by_db in (falls_db, falls_db - anyway_db * share))
+    tonal_db = 10 * np.log10(np.minimum(*(np.quantile(one, 0.95, axis=1) / np.median(one, axis=1)
+                                          for one in (before, later))))
+    decay_db = 10 * np.log10(after.sum(axis=1) / later.sum(axis=1))
+    lightly = faster & (tonal_db > PARTIALS.tonal_db) & (decay_db < PARTIALS.decay_db)
+    greatly = ((changes_db > CHANGE.great_db) & (tonal_db > PARTIALS.great_tonal_db)
+               & (decay_db < PARTIALS.great_decay_db))
+    found: BoolArray = falls & (lightly | greatly)
+    return found
+
+
+def _powers(pieces: FloatArray, rate_hz: float) -> FloatArray:
     """Spectra of frames in the band of the partials, in half bins [shape=(frames, bins)]."""
+    size = pieces.shape[1]
     first, stop = (round(hz * 2 * size / rate_hz) for hz in PARTIALS.band_hz)
-    pieces = np.stack([samples[at : at + size] for at in starts]) * _window(size)
-    spectra = np.fft.rfft(pieces, 2 * size)[:, first:stop]
+    spectra = np.fft.rfft(pieces * _window(size), 2 * size)[:, first:stop]
     powers: FloatArray = spectra.real**2 + spectra.imag**2 + 1e-9
     return powers
 
@@ -197,13 +212,8 @@ def _window(size: int) -> FloatArray:
     return window
 
 
-def _highest_beside(power: FloatArray, partials: IntArray) -> FloatArray:
-    """The highest of each partial's bin and two on either side: it may bend a little."""
-    padded = np.pad(power, 2)
-    highest: FloatArray = padded[partials[:, None] + np.arange(5)].max(axis=1)
+def _highest_beside(powers: FloatArray) -> FloatArray:
+    """The highest of each bin and two on either side: a partial may bend a little."""
+    padded = np.pad(powers, ((0, 0), (2, 2)))
+    highest: FloatArray = np.max([padded[:, n : n + powers.shape[1]] for n in range(5)], axis=0)
     return highest
-
-
-def _is_fall(falls_db: FloatArray) -> bool:
-    """Whether a quarter of the partials fall."""
-    return bool(4 * np.count_nonzero(falls_db > PARTIALS.fall_db) > len(falls_db))
