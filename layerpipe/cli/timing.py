@@ -108,7 +108,10 @@ def _timing(terminal: Terminal, recipe: Path, *, write: bool, after: bool, pictu
               "move": sum(len(take.moves) for take in song.takes)}
     edits = [f"{count} {what}{'s' if count > 1 else ''}" for what, count in counts.items() if count]
     rerecord = [take.name for take in song.takes if take.rerecord]
-    document = {**_document(song, file), **({"caution": CAUTION} if listen is not None and made else {})}
+    # The places of thousands of onsets are put into words only if they will be printed.
+    document = _document(song, file) if terminal.as_json else {}
+    if listen is not None and made:
+        document["caution"] = CAUTION
     return SongResult(document, "re-record" if rerecord else "edits proposed" if edits else "OK",
                       FAULTY if rerecord else FINE, ", ".join([*edits, *rerecord]))
 

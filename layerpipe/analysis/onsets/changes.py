@@ -162,15 +162,15 @@ def _partials_fall(samples: FloatArray, frames: IntArray, rate_hz: float, change
     starts = frames[:, np.newaxis] + np.array([round(by_s * rate_hz) for by_s in (
         before_s, after_s, before_s - PARTIALS.earlier_s, after_s + PARTIALS.later_s)])
     pieces = np.lib.stride_tricks.sliding_window_view(samples, size) if len(samples) >= size else np.empty((0, size))
-    fall = (starts[:, 2] >= 0) & (starts[:, 3] < len(pieces))
+    fall: BoolArray = (starts[:, 2] >= 0) & (starts[:, 3] < len(pieces))
     for n in np.flatnonzero(fall):
         loud, soft = pieces[starts[n, :2]]
         fall[n] = loud @ loud > 10 ** (PARTIALS.softer_db / 10) * (soft @ soft)
     left = np.flatnonzero(fall)
     for first in range(0, len(left), PARTIALS.rows):
         rows = left[first : first + PARTIALS.rows]
-        spectra = [_powers(pieces[starts[rows, n]], rate_hz) for n in range(4)]
-        fall[rows] = _are_falls(*spectra, changes_db[rows])
+        before, after, earlier, later = (_powers(pieces[starts[rows, n]], rate_hz) for n in range(4))
+        fall[rows] = _are_falls(before, after, earlier, later, changes_db[rows])
     return fall
 
 

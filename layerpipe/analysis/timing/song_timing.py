@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import combinations
 
 import numpy as np
@@ -55,7 +56,6 @@ class TakeTiming:
     explained: float | None
     """Share of its rises in level that its onsets explain; None for a silent take."""
     edits: TakeEdits
-    bars: tuple[OffsetSummary, ...]
     sections: tuple[OffsetSummary, ...]
     moved: AlignedTake
     """As it will be heard with the proposed edits."""
@@ -67,6 +67,15 @@ class TakeTiming:
     def name(self) -> str:
         """Layer / take."""
         return take_name(self.open)
+
+    @cached_property
+    def bars(self) -> tuple[OffsetSummary, ...]:
+        """Statistics by bar."""
+        bars: dict[int, list[AlignedOnset]] = {}
+        for onset in self.aligned.onsets:
+            if onset.point:
+                bars.setdefault(onset.point.bar, []).append(onset)
+        return tuple(summarise_offsets(f"bar {bar}", (bar, bar), inside) for bar, inside in sorted(bars.items()))
 
     @property
     def count(self) -> int:
@@ -183,7 +192,7 @@ def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = F
             verdict = NEEDS_EDITS if its_edits.unmended and not its_edits.rerecord else _verdict(
                 its_edits, place, math.inf, can_judge=found.is_known)
         judged.append(TakeTiming(one, shown[n], verdict, place, explained[n], its_edits,
-                                 *_summaries(recipe, tempo_map, shown[n]), _moved(now[n], its_edits, tempo_map),
+                                 _by_section(recipe, tempo_map, shown[n]), _moved(now[n], its_edits, tempo_map),
                                  kinds[n], found))
     onset_takes = [n for n in range(len(takes)) if n not in sustained]
     notes = notes_of(recipe, tempo_map, [takes[n] for n in onset_takes], [now[n] for n in onset_takes],
@@ -213,17 +222,10 @@ def _too_little(take: TakeTiming) -> str:
     return f"{take.name}: {why}, so its timing is not judged and no moves are proposed"
 
 
-def _summaries(recipe: Recipe, tempo_map: TempoMap,
-               shown: AlignedTake) -> tuple[tuple[OffsetSummary, ...], tuple[OffsetSummary, ...]]:
-    """Statistics by bar and by section."""
-    bars: dict[int, list[AlignedOnset]] = {}
-    for onset in shown.onsets:
-        if onset.point:
-            bars.setdefault(onset.point.bar, []).append(onset)
-    by_bar = tuple(summarise_offsets(f"bar {bar}", (bar, bar), inside) for bar, inside in sorted(bars.items()))
-    by_section = tuple(summarise_offsets(section.name, (section.bars[0], section.bars[1]), shown.onsets)
-                       for section in recipe.section) if tempo_map.has_grid else ()
-    return by_bar, by_section
+def _by_section(recipe: Recipe, tempo_map: TempoMap, shown: AlignedTake) -> tuple[OffsetSummary, ...]:
+    """Statistics by section."""
+    return tuple(summarise_offsets(section.name, (section.bars[0], section.bars[1]), shown.onsets)
+                 for section in recipe.section) if tempo_map.has_grid else ()
 
 
 def _moved(now: AlignedTake, edits: TakeEdits, tempo_map: TempoMap) -> AlignedTake:

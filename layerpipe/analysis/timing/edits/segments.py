@@ -106,16 +106,17 @@ def partition(deviations_ms: FloatArray, spread_ms: float, tolerance_ms: float,
     sums, squares = np.concatenate([[0.0], np.cumsum(z)]), np.concatenate([[0.0], np.cumsum(z**2)])
     penalty = np.full(n, PARTITION.penalty) if penalties is None else penalties
     cost, origin = np.zeros(n + 1), np.full(n + 1, -1)
+    counts = np.arange(PARTITION.longest, 0, -1)
     for stop in range(1, n + 1):
         cost[stop] = cost[stop - 1] + z[stop - 1] ** 2
-        first = np.arange(max(0, stop - PARTITION.longest), stop)
-        count = stop - first
-        mean = (sums[stop] - sums[first]) / count
-        error = squares[stop] - squares[first] - count * mean**2
-        tried = np.where(np.abs(mean) * unit > tolerance_ms, cost[first] + error + penalty[first], np.inf)
-        best = int(np.argmin(tried))
+        low = max(0, stop - PARTITION.longest)
+        count, here = counts[low - stop :], slice(low, stop)
+        mean = (sums[stop] - sums[here]) / count
+        error = squares[stop] - squares[here] - count * mean**2
+        tried = np.where(np.abs(mean) * unit > tolerance_ms, cost[here] + error + penalty[here], np.inf)
+        best = int(tried.argmin())
         if tried[best] < cost[stop]:
-            cost[stop], origin[stop] = tried[best], first[best]
+            cost[stop], origin[stop] = tried[best], low + best
     found, stop = [], n
     while stop:
         if origin[stop] < 0:

@@ -143,7 +143,9 @@ def align_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], tempo_map: T
     most = max(counted.values())
     used = {kind for kind, count in counted.items() if count >= ALIGNMENT.least_used * most}
     usual_ms = _usual_offsets_ms(candidates, used)
-    matches = [_match(near, used, usual_ms, tempo_map) for near in candidates]
+    sixteenths_ms = {bar: 1000 * tempo_map.beat_s(bar) / tempo_map.meter_at(bar).sixteenths
+                     for bar in {near[0][0].bar for near in candidates}}
+    matches = [_match(near, used, usual_ms, sixteenths_ms[near[0][0].bar]) for near in candidates]
     free_intro = _drop_free_intro(matches, onsets, targets_s, tempo_map, usual_ms)
     _drop_doubles(matches, usual_ms)
     offsets = np.array([match[1] for match, onset in zip(matches, onsets, strict=True)
@@ -208,10 +210,8 @@ def _deviation(match: Match, usual_ms: dict[int, float]) -> float:
     return abs(match[1] - usual_ms.get(match[0].sixteenth, usual_ms[0]))
 
 
-def _match(near: list[Match], used: set[int], usual_ms: dict[int, float], tempo_map: TempoMap) -> Match | None:
+def _match(near: list[Match], used: set[int], usual_ms: dict[int, float], sixteenth_ms: float) -> Match | None:
     """The grid point an onset belongs to, if any."""
-    bar = near[0][0].bar
-    sixteenth_ms = 1000 * tempo_map.beat_s(bar) / tempo_map.meter_at(bar).sixteenths
     best = min((match for match in near if match[0].sixteenth in used), key=lambda match: _deviation(match, usual_ms),
                default=None)
     if best and _deviation(best, usual_ms) <= ALIGNMENT.stray_share * sixteenth_ms:
