@@ -93,6 +93,8 @@ class Detection:
 
     def later(self, seconds: float) -> Detection:
         """The same, with every time later: what was detected in a file, in a song in which it begins later."""
+        if not seconds:
+            return self
         onsets, faint, light = ([replace(onset, at_s=onset.at_s + seconds) for onset in listed]
                                 for listed in (self.onsets, self.faint, self.light))
         metronome = None if self.metronome is None else self.metronome.later(seconds)
