@@ -229,18 +229,20 @@ class _Parts(ListenAnew):
     """An `Ask` for parts of one answer: they are found in the cache, or heard and collected."""
 
     def __init__(self, heard: Heard) -> None:
-        self._heard, self._answers = heard, dict[str, Any]()
+        self._heard = heard
         self.new: dict[str, bytes] = {}
 
     def __call__(self, listener: Callable[..., T], sound: Any, /, *asked: Any, **aside: Any) -> T:
         entry = self._heard._entry(listener, sound, asked)
         if entry is None:
             return listener(sound, *asked, **aside)
-        if not self._heard._knows(entry, self._answers):
-            self.new[entry.key] = pack(entry.kind, listener(sound, *asked, **aside))
-            self._answers[entry.key] = unpack(entry.kind, self.new[entry.key])
-        answer: T = self._answers[entry.key]
-        return answer
+        # Only the answer made of them stays in memory.
+        known: dict[str, T] = {}
+        if not self._heard._knows(entry, known):
+            if entry.key not in self.new:
+                self.new[entry.key] = pack(entry.kind, listener(sound, *asked, **aside))
+            known[entry.key] = unpack(entry.kind, self.new[entry.key])
+        return known[entry.key]
 
 
 def _listen(question: Question, parts: _Parts, on_progress: OnProgress | None = None) -> Any:
