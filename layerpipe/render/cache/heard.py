@@ -229,8 +229,7 @@ class _Parts(ListenAnew):
     """An `Ask` for parts of one answer: they are found in the cache, or heard and collected."""
 
     def __init__(self, heard: Heard) -> None:
-        self._heard = heard
-        self.new: dict[str, bytes] = {}
+        self._heard, self.new = heard, dict[str, bytes]()
 
     def __call__(self, listener: Callable[..., T], sound: Any, /, *asked: Any, **aside: Any) -> T:
         entry = self._heard._entry(listener, sound, asked)
