@@ -18,8 +18,6 @@ from concurrent.futures import ThreadPoolExecutor
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
-from layerpipe.core.sound import OnProgress
-
 T = TypeVar("T")
 # Nothing is read ahead: the calls that follow are read by `serve`.
 _SERVE = """\
@@ -56,16 +54,17 @@ class Helper:
             raise HelperLostError from refusal
         self._is_new = True
 
-    def call(self, function: Callable[..., Any], *asked: Any, on_progress: OnProgress) -> Any:
+    def call(self, function: Callable[..., Any], *asked: Any, on_progress: Callable[[Any], None]) -> Any:
         """What a function of a module answers there.
 
         Parameters
         ----------
         function : callable
-            Called with what is asked and with an `on_progress`, whose numbers arrive here; never answers None.
+            Called with what is asked and with an `on_progress`; never answers None.
         asked
             What can be pickled.
-        on_progress : function of a number
+        on_progress : function
+            Receives what the other one is called with, as soon as it is.
 
         Raises
         ------
@@ -173,7 +172,7 @@ def serve() -> None:
             while True:
                 calls.put(pickle.load(callers))
 
-    def send(done: float, answer: Any = None) -> None:
+    def send(done: Any, answer: Any = None) -> None:
         pickle.dump((done, answer), answers)
         answers.flush()
 

@@ -16,7 +16,7 @@ from layerpipe.analysis.onsets.changes import CHANGE, band_changes_db, change_ne
 from layerpipe.analysis.onsets.chroma import chroma_after
 from layerpipe.analysis.onsets.damping import is_cut_off, is_damped, is_falling, rings_on
 from layerpipe.analysis.onsets.metronome import Metronome, WithoutTicks
-from layerpipe.analysis.onsets.metronome_comb import rises_of
+from layerpipe.analysis.onsets.metronome_comb import Rises, rises_of
 from layerpipe.analysis.onsets.metronome_search import find_metronome
 from layerpipe.analysis.onsets.onset_curve import CURVE, highest_near, onset_curve_db
 from layerpipe.analysis.onsets.rakes import is_same_rake, rake_duration_ms
@@ -156,29 +156,32 @@ def detect_onsets(sound: Sound, noise_db: float | None = None, *, ask: Ask = lis
     return replace(heard, onsets=onsets, metronome=metronome)
 
 
-def _detect(sound: Sound, noise_db: float | None, ask: Ask) -> tuple[Detection, FloatArray]:
+def _detect(sound: Sound, noise_db: float | None, ask: Ask) -> tuple[Detection, Rises]:
     """Onsets of everything that sounds, and how much the residual rises at each millisecond."""
     pieces = pieces_of(sound)
     # The answer about a take of one part is kept as that about the take.
     hear = ask if len(pieces) > 1 else listen_anew
-    heard = [hear(detect_in_piece, piece.of(sound), *piece) for piece in pieces]
+    heard, floors_db, rises = list[Detection](), list[float](), Rises()
+    for piece in pieces:
+        detection, floor_db, its_rises = hear(detect_in_piece, piece.of(sound), *piece)
+        heard.append(detection)
+        floors_db.append(floor_db)
+        rises.add(its_rises)
     last_s = sound.frames / sound.rate_hz - ONSET.before_end_s
     found: list[Onset] = []
-    for onset in (one for piece in heard for one in piece.detection.onsets if one.at_s < last_s):
+    for onset in (one for piece in heard for one in piece.onsets if one.at_s < last_s):
         if not found or onset.at_s - found[-1].at_s > STRUM_S:
             found.append(onset)
-    doubtful = [at_s for piece in heard for at_s in piece.detection.doubtful_s if at_s < last_s]
-    all_rises = np.concatenate([piece.rises for piece in heard]) if heard else np.zeros(0)
+    doubtful = [at_s for piece in heard for at_s in piece.doubtful_s if at_s < last_s]
     if not found:
-        return Detection([], doubtful), all_rises
+        return Detection([], doubtful), rises
     loud_db = float(np.percentile([onset.level_db for onset in found], 90))
-    floor_db = min([piece.floor_db for piece in heard] if noise_db is None else [noise_db])
+    floor_db = min(floors_db if noise_db is None else [noise_db])
     least_db = max(loud_db - ONSET.under_loud_db, floor_db + ONSET.over_noise_db)
     doubtful += [onset.at_s for onset in found if onset.level_db <= least_db]
     faint, light = (tuple(one for piece in listed for one in piece if one.at_s < last_s and one.level_db > least_db)
-                    for listed in ([piece.detection.faint for piece in heard],
-                                   [piece.detection.light for piece in heard]))
-    return Detection([one for one in found if one.level_db > least_db], sorted(doubtful), faint, light), all_rises
+                    for listed in ([piece.faint for piece in heard], [piece.light for piece in heard]))
+    return Detection([one for one in found if one.level_db > least_db], sorted(doubtful), faint, light), rises
 
 
 def detect_in_piece(sound: Sound, start: int, size: int, step: int) -> HeardPiece:

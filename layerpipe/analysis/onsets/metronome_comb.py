@@ -8,12 +8,13 @@ nothing left there (the Fourier transform of the spread).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
-from layerpipe.core.sound import FloatArray
+from layerpipe.core.sound import Float32Array, FloatArray
 from layerpipe.dsp.fft import next_fast_length
 from layerpipe.dsp.kernels import average_lines
 
@@ -53,13 +54,44 @@ def rises_of(residual: FloatArray, rate_hz: float) -> FloatArray:
     return rises
 
 
-def find_ticks(rises: FloatArray) -> tuple[float, float] | None:
+class Rises:
+    """`rises_of` a whole take: nearly all are zero, so only the others are held.
+
+    Parameters
+    ----------
+    pieces : iterable of np.ndarray [shape=(milliseconds,)]
+        Of its parts, in order.
+    """
+
+    def __init__(self, pieces: Iterable[Float32Array] = ()) -> None:
+        self._count, self._places, self._rises = 0, [np.zeros(0, np.int32)], [np.zeros(0, np.float32)]
+        for piece in pieces:
+            self.add(piece)
+
+    def add(self, piece: Float32Array) -> None:
+        """Those of the next part."""
+        places = np.flatnonzero(piece)
+        self._places.append((self._count + places).astype(np.int32))
+        self._rises.append(piece[places])
+        self._count += len(piece)
+
+    def __len__(self) -> int:
+        return self._count
+
+    def read(self, start: int, stop: int) -> Float32Array:
+        """Those of milliseconds start to stop."""
+        places, read = np.concatenate(self._places), np.zeros(stop - start, np.float32)
+        first, end = np.searchsorted(places, (start, stop))
+        read[places[first:end] - start] = np.concatenate(self._rises)[first:end]
+        return read
+
+
+def find_ticks(rises: Rises) -> tuple[float, float] | None:
     """Find when the first tick is, and the time between ticks.
 
     Parameters
     ----------
-    rises : np.ndarray [shape=(milliseconds,)]
-        `rises_of` the whole take.
+    rises : Rises
 
     Returns
     -------
@@ -68,22 +100,27 @@ def find_ticks(rises: FloatArray) -> tuple[float, float] | None:
     """
     if len(rises) < 1000 * COMB.shortest_s:
         return None
-    parts = np.array_split(rises, math.ceil(len(rises) / (1000 * COMB.longest_s)))
-    combs = [_comb(part) for part in parts]
-    best = max(range(len(parts)), key=lambda n: combs[n][1])
+    count = math.ceil(len(rises) / (1000 * COMB.longest_s))
+    edges = [n * (len(rises) // count) + min(n, len(rises) % count) for n in range(count + 1)]
+    combs = [_comb(rises.read(start, stop)) for start, stop in pairwise(edges)]
+    best = max(range(count), key=lambda n: combs[n][1])
     heard = [n for n, (_, score) in enumerate(combs) if score >= COMB.score]
-    return _through(parts, best, heard, combs[best][0]) if heard else None
+    return _through(rises, edges, best, heard, combs[best][0]) if heard else None
 
 
-def _comb(rises: FloatArray) -> tuple[float, float]:
+def _comb(rises: Float32Array) -> tuple[float, float]:
     """The time between ticks for which the lines of the comb stand out most, and by how many standard deviations."""
     low_hz, high_hz = COMB.band_hz
     size = next_fast_length(2 * len(rises))
-    power = np.abs(np.fft.rfft(rises - rises.mean(), size)) ** 2
+    power = np.abs(np.fft.rfft(rises - rises.mean(), size))
+    # In place: of 10 minutes these are many.
+    np.square(power, out=power)
     per_hz = size / 1000
     # The median of exponentially distributed powers is ln 2 of their mean.
-    power = np.minimum(power * math.log(2) / (np.median(power[int(low_hz * per_hz) : int(high_hz * per_hz)]) + 1e-30),
-                       COMB.most_power)
+    median = np.median(power[int(low_hz * per_hz) : int(high_hz * per_hz)])
+    power *= math.log(2)
+    power /= median + 1e-30
+    np.minimum(power, COMB.most_power, out=power)
     start, step = math.log(COMB.apart_s[0]), 0.4 / (len(rises) / 1000 * high_hz)
     count = math.ceil((math.log(COMB.apart_s[1]) - start) / step)
     found = 0.0, -math.inf
@@ -99,16 +136,16 @@ def _comb(rises: FloatArray) -> tuple[float, float]:
     return found
 
 
-def _through(parts: Sequence[FloatArray], known: int, heard: Sequence[int], apart_s: float) -> tuple[float, float]:
+def _through(rises: Rises, edges: Sequence[int], known: int, heard: Sequence[int],
+             apart_s: float) -> tuple[float, float]:
     """First tick and the time between ticks over the whole take, from those of one of its parts.
 
     From part to part in which they are heard the ticks are followed to where the rises are highest, and the time
     between them becomes more exact: that of a part of 10 minutes is off by milliseconds after half an hour.
     """
-    starts_s = np.cumsum([0, *(len(part) for part in parts)])[:-1] / 1000
-    ticks, at_s = [0], [float(starts_s[known]) + _phase_s(parts[known], apart_s)]
+    ticks, at_s = [0], [edges[known] / 1000 + _phase_s(rises.read(*edges[known : known + 2]), apart_s)]
     for n in sorted(set(heard) - {known}, key=lambda n: abs(n - known)):
-        phase_s = float(starts_s[n]) + _phase_s(parts[n], apart_s)
+        phase_s = edges[n] / 1000 + _phase_s(rises.read(*edges[n : n + 2]), apart_s)
         nearest = int(np.argmin(np.abs(np.array(at_s) - phase_s)))
         passed = round((phase_s - at_s[nearest]) / apart_s)
         ticks.append(ticks[nearest] + passed)
@@ -118,7 +155,7 @@ def _through(parts: Sequence[FloatArray], known: int, heard: Sequence[int], apar
     return first_s - apart_s * int(first_s / apart_s), apart_s
 
 
-def _phase_s(rises: FloatArray, apart_s: float) -> float:
+def _phase_s(rises: Float32Array, apart_s: float) -> float:
     """When the first tick is: where the rises, folded, are highest."""
     length, count = int(1000 * apart_s), int(len(rises) / 1000 / apart_s) - 1
     places = np.rint(np.arange(count)[:, np.newaxis] * 1000 * apart_s).astype(int) + np.arange(length)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from layerpipe.analysis.onsets.metronome import LEAD_S, Metronome
-from layerpipe.analysis.onsets.metronome_comb import find_ticks
+from layerpipe.analysis.onsets.metronome_comb import Rises, find_ticks
 from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.core.units import db_of_gain, gain_of_db
 from layerpipe.dsp.filters import design_high_pass, run_sections
@@ -59,13 +59,13 @@ class TickLimits:
 TICK = TickLimits()
 
 
-def find_metronome(rises: FloatArray, sound: Sound) -> Metronome | None:
+def find_metronome(rises: Rises, sound: Sound) -> Metronome | None:
     """Find a metronome.
 
     Parameters
     ----------
-    rises : np.ndarray [shape=(milliseconds,)]
-        `rises_of` the whole take.
+    rises : Rises
+        Of the whole take.
     sound : Sound
 
     Returns

@@ -24,7 +24,7 @@ import numpy as np
 from layerpipe.audio_files.info import FileFacts, is_unchanged
 from layerpipe.audio_files.scan import digest_of_usable
 from layerpipe.core.errors import DamagedFile
-from layerpipe.core.files.atomic import write_whole
+from layerpipe.core.files.atomic import whole_file
 from layerpipe.core.files.cache_dir import make_private
 from layerpipe.core.helper import Helper, do_side_by_side
 from layerpipe.core.listening import ListenAnew, Question
@@ -59,13 +59,6 @@ class _Entry(NamedTuple):
     files: list[FileFacts]
 
 
-class _Packed(NamedTuple):
-    """An answer as it is kept, and its parts that are new, by their keys."""
-
-    answer: bytes
-    parts: dict[str, bytes]
-
-
 class _Described(NamedTuple):
     """A sound on its way to another process."""
 
@@ -86,18 +79,14 @@ class Heard:
         self._digests: dict[FileFacts, str] = {}
         self._answers: dict[str, Any] = {}
         self._not_kept: dict[str, bytes] = {}
-        """Parts of answers that have no place in the cache."""
+        """Answers that have no place in the cache."""
         self._has_grown = False
 
     def __call__(self, listener: Callable[..., T], sound: Any, /, *asked: Any, **aside: Any) -> T:
         """The answer of a listener, as `listening.Ask` describes; it is asked anew about a sound that is only here."""
         entry = self._entry(listener, sound, asked)
-        if entry is None:
-            return typing.cast(T, _listen(Question(listener, sound, asked, aside), _Parts(self)))
-        if not self._knows(entry, self._answers):
-            self._learn(entry, self._packed(Question(listener, sound, asked, aside)))
-        answer: T = self._answers[entry.key]
-        return answer
+        question = Question(listener, sound, asked, aside)
+        return typing.cast(T, _listen(question, _Parts(self)) if entry is None else self._answer(entry, question))
 
     def together(self, questions: Sequence[Question], on_progress: OnProgress = lambda share: None) -> list[Any]:
         """Answers to several questions, as `listening.Ask` describes. Much work is shared with other processes."""
@@ -130,25 +119,38 @@ class Heard:
             if entry is None:
                 answers[n] = _listen(question, _Parts(self), heard)
             elif helper is None:
-                self._learn(entry, self._packed(question, heard))
+                self._keep(entry, self._packed(question, heard))
             else:
+                def learn(told: float | tuple[str, bytes]) -> None:
+                    if isinstance(told, tuple):
+                        self._keep(_Entry(told[0], None, entry.files), told[1])
+                    else:
+                        heard(told)
+
                 sound, *asked = [one if (made := made_of(one)) is None else _Described(made)
                                  for one in (question.sound, *question.asked)]
                 described = question._replace(sound=sound, asked=tuple(asked))
                 known = {facts: self._digests[facts] for facts in entry.files}
-                self._learn(entry, helper.call(_listen_there, described, self._cache.folder, known, on_progress=heard))
+                self._keep(entry, helper.call(_listen_there, described, self._cache.folder, known, on_progress=learn))
             heard(left_s[n])
 
         # The longest first: then the others wait less for the last one.
         do_side_by_side(sorted(anew, key=lambda n: -seconds[n]), answer, threads=threads,
                         helpers=_most_helpers(sum(left_s)))
-        return [answers[n] if entry is None else self._answers[entry.key] for n, entry in enumerate(entries)]
+        # Read only now: while others listened, no answer was in memory.
+        return [answers[n] if entry is None else self._answer(entry, questions[n]) for n, entry in enumerate(entries)]
 
-    def _packed(self, question: Question, on_progress: OnProgress | None = None) -> _Packed:
+    def _answer(self, entry: _Entry, question: Question) -> Any:
+        """The answer to a question, as it is kept: the first one and the next ones are the same to the last bit."""
+        if not self._knows(entry, self._answers):
+            packed = self._packed(question)
+            self._keep(entry, packed)
+            self._answers[entry.key] = unpack(entry.kind, packed)
+        return self._answers[entry.key]
+
+    def _packed(self, question: Question, on_progress: OnProgress | None = None, parts: _Parts | None = None) -> bytes:
         """The answer to a question, heard now."""
-        parts = _Parts(self)
-        answer = _listen(question, parts, on_progress)
-        return _Packed(pack(_answer_of(question.listener), answer), parts.new)
+        return pack(_answer_of(question.listener), _listen(question, parts or _Parts(self), on_progress))
 
     def tidy(self) -> None:
         """Bring the cache within its limit, if something was added to it."""
@@ -178,18 +180,17 @@ class Heard:
                     path.unlink()
         return entry.key in answers
 
-    def _learn(self, entry: _Entry, found: _Packed) -> None:
-        """Keep an answer and its new parts, in the cache unless a file has changed meanwhile."""
-        parts = found.parts
+    def _keep(self, entry: _Entry, packed: bytes) -> None:
+        """Keep an answer in the cache, or here where that has no place or a file has changed meanwhile."""
         if all(is_unchanged(facts) for facts in entry.files):
             with contextlib.suppress(OSError):
                 make_private(self._cache.folder)
-                for key, data in (*found.parts.items(), (entry.key, found.answer)):
-                    write_whole(self._cache.folder / f"{key}.{KIND}", _seal(data, key) + data)
-                self._has_grown, parts = True, {}
-        self._not_kept |= parts
-        # As it will be read: the first answer and the next ones are the same to the last bit.
-        self._answers[entry.key] = unpack(entry.kind, found.answer)
+                with whole_file(self._cache.folder / f"{entry.key}.{KIND}") as new:
+                    new.file.write(_seal(packed, entry.key))
+                    new.file.write(packed)
+                self._has_grown = True
+                return
+        self._not_kept[entry.key] = packed
 
     def _key(self, shaped_by: Any, files: list[FileFacts]) -> str:
         """Key of an entry; the files in it are collected."""
@@ -226,21 +227,20 @@ class Heard:
 
 
 class _Parts(ListenAnew):
-    """An `Ask` for parts of one answer: they are found in the cache, or heard and collected."""
+    """An `Ask` for parts of one answer, which are found in the cache, or heard and kept: none stays in memory."""
 
-    def __init__(self, heard: Heard) -> None:
-        self._heard, self.new = heard, dict[str, bytes]()
+    def __init__(self, heard: Heard, keep: Callable[[_Entry, bytes], None] | None = None) -> None:
+        self._heard, self._keep = heard, keep or heard._keep
 
     def __call__(self, listener: Callable[..., T], sound: Any, /, *asked: Any, **aside: Any) -> T:
         entry = self._heard._entry(listener, sound, asked)
         if entry is None:
             return listener(sound, *asked, **aside)
-        # Only the answer made of them stays in memory.
         known: dict[str, T] = {}
         if not self._heard._knows(entry, known):
-            if entry.key not in self.new:
-                self.new[entry.key] = pack(entry.kind, listener(sound, *asked, **aside))
-            known[entry.key] = unpack(entry.kind, self.new[entry.key])
+            packed = pack(entry.kind, listener(sound, *asked, **aside))
+            self._keep(entry, packed)
+            known[entry.key] = unpack(entry.kind, packed)
         return known[entry.key]
 
 
@@ -254,13 +254,15 @@ def _listen(question: Question, parts: _Parts, on_progress: OnProgress | None = 
     return question.listener(question.sound, *question.asked, **aside)
 
 
-def _listen_there(question: Question, folder: Path, digests: dict[FileFacts, str], on_progress: OnProgress) -> _Packed:
-    """In another process, which writes nothing: the answer about sounds that are described."""
+def _listen_there(question: Question, folder: Path, digests: dict[FileFacts, str],
+                  on_progress: Callable[[Any], None]) -> bytes:
+    """In another process, which writes nothing: the answer about sounds that are described; parts are sent at once."""
     sound, *asked = [sound_of(one.made) if isinstance(one, _Described) else one
                      for one in (question.sound, *question.asked)]
     heard = Heard(TakeCache(folder))
     heard._digests |= digests
-    return heard._packed(question._replace(sound=sound, asked=tuple(asked)), on_progress)
+    parts = _Parts(heard, lambda entry, packed: on_progress((entry.key, packed)))
+    return heard._packed(question._replace(sound=sound, asked=tuple(asked)), on_progress, parts)
 
 
 def _most_helpers(seconds: float) -> int:
@@ -287,14 +289,16 @@ def _answer_of(listener: Callable[..., Any]) -> Any:
     return typing.get_type_hints(listener)["return"]
 
 
-def _seal(data: bytes, key: str) -> bytes:
+def _seal(data: bytes | memoryview, key: str) -> bytes:
     """Checksum over an entry and the key it belongs to."""
-    return hashlib.sha256(key.encode() + data).digest()
+    digest = hashlib.sha256(key.encode())
+    digest.update(data)
+    return digest.digest()
 
 
-def _opened(stored: bytes, key: str) -> bytes:
+def _opened(stored: bytes, key: str) -> memoryview:
     """The content of an entry that is what was written under this key."""
-    data = stored[_SEAL_BYTES:]
+    data = memoryview(stored)[_SEAL_BYTES:]
     if stored[:_SEAL_BYTES] != _seal(data, key):
         raise DamagedFile("what was heard is not what was written")
     return data

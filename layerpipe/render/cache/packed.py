@@ -60,14 +60,15 @@ def pack(kind: Any, value: object) -> bytes:
     arrays: Arrays = []
     body = _coder(kind).to_json(value, arrays)
     text = json.dumps([[[one.dtype.str, one.shape] for one in arrays], body], separators=(",", ":")).encode()
-    parts, at = [len(text).to_bytes(_HEAD, "little"), text], _HEAD + len(text)
+    parts: list[bytes | memoryview] = [len(text).to_bytes(_HEAD, "little"), text]
+    at = _HEAD + len(text)
     for array in arrays:
-        parts += [bytes(-at % _ALIGNED), array.tobytes()]
+        parts += [bytes(-at % _ALIGNED), array.data]
         at += -at % _ALIGNED + array.nbytes
     return b"".join(parts)
 
 
-def unpack(kind: Any, data: bytes) -> Any:
+def unpack(kind: Any, data: bytes | memoryview) -> Any:
     """Turn bytes from `pack` back into a value of the same type.
 
     Raises
@@ -77,7 +78,7 @@ def unpack(kind: Any, data: bytes) -> Any:
     """
     try:
         length = _HEAD + int.from_bytes(data[:_HEAD], "little")
-        described, body = json.loads(data[_HEAD:length])
+        described, body = json.loads(bytes(data[_HEAD:length]))
         arrays, at = Arrays(), length
         for name, shape in described:
             if name not in ARRAY_TYPES:
