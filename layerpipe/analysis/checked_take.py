@@ -104,7 +104,7 @@ class CheckedTake:
     def lufs(self) -> float | None:
         """Integrated loudness; None if too short, -inf if silent."""
         energy = self.measured.steps.k_energy
-        frames = np.diff(step_starts(0, HOP_STEPS * len(energy), self.measured.rate_hz)[::HOP_STEPS])
+        frames = np.diff(step_starts(0, HOP_STEPS * len(energy), self.measured.rate_hz, HOP_STEPS))
         return integrated(powers(energy, frames, MOMENTARY_STEPS // HOP_STEPS, 1))
 
     @cached_property

@@ -55,7 +55,7 @@ class OnsetLimits:
 PEAK, ONSET = PeakLimits(), OnsetLimits()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Onset:
     """An onset of a take."""
 

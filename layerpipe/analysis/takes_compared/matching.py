@@ -19,6 +19,7 @@ from layerpipe.core.sound import FloatArray
 IntArray = npt.NDArray[np.int64]
 OTHER_LAG_S = 0.08
 """Chains that end this far apart say different things."""
+_ROWS_AT_ONCE = 1024
 
 
 @dataclass(frozen=True)
@@ -106,10 +107,14 @@ def match_onsets(one: Events, other: Events, *, most_lag_s: float, prices: Match
         return nothing
     total, came_from = _chains(one, other, near, paid)
     # Onsets after the last pair are left out as well, but not those beyond the other take's end.
-    ends = total - paid.left_out * 0.5 * np.minimum(count - 1 - np.arange(count)[:, None], width - 1 - near.columns)
+    ends, blocks = total, [np.arange(at, min(at + _ROWS_AT_ONCE, count)) for at in range(0, count, _ROWS_AT_ONCE)]
+    for here in blocks:
+        ends[here] -= paid.left_out * 0.5 * np.minimum(count - 1 - here[:, None], width - 1 - near.columns(here))
     at, k = divmod(int(np.argmax(ends)), near.width)
     last_lag_s, best = one.time_s[at] - other.time_s[near.first[at] + k], float(ends[at, k])
-    ends[np.abs(one.time_s[:, None] - other.time_s[near.columns] - last_lag_s) <= OTHER_LAG_S] = -np.inf
+    second = max(float(np.max(ends[here], where=np.abs(
+        one.time_s[here, None] - other.time_s[near.columns(here)] - last_lag_s) > OTHER_LAG_S, initial=-np.inf))
+        for here in blocks)
     rows, columns = [at], [int(near.first[at]) + k]
     while step := int(came_from[at, k]):
         back, across = divmod(step - 1, paid.skip + 1)
@@ -119,7 +124,7 @@ def match_onsets(one: Events, other: Events, *, most_lag_s: float, prices: Match
         columns.append(column)
     mine, theirs = np.array(rows[::-1]), np.array(columns[::-1])
     return Matched(mine, theirs, one.time_s[mine] - other.time_s[theirs], best / len(mine),
-                   min(best - float(ends.max()), paid.jump))
+                   min(best - second, paid.jump))
 
 
 TRANSPOSED_BELOW, TRANSPOSED_GAIN = 1.9, 0.25
@@ -167,21 +172,22 @@ class _Near:
 
     first: IntArray
     stop: IntArray
-    columns: IntArray
-    """Onset of the other take at each place; where there is none, the nearest there is."""
+    width: int
+    """Most onsets that are near one; 0 if none is."""
+    others: int
+    """Onsets of the other take."""
 
     @classmethod
     def of(cls, one_s: FloatArray, other_s: FloatArray, most_lag_s: float) -> _Near:
         """Those of rising times."""
         first = np.searchsorted(other_s, one_s - most_lag_s, "left")
         stop = np.maximum(np.searchsorted(other_s, one_s + most_lag_s, "right"), first)
-        columns = np.minimum(first[:, None] + np.arange(int((stop - first).max())), len(other_s) - 1)
-        return cls(first, stop, columns)
+        return cls(first, stop, int((stop - first).max()), len(other_s))
 
-    @property
-    def width(self) -> int:
-        """Most onsets that are near one; 0 if none is."""
-        return int(self.columns.shape[1])
+    def columns(self, rows: IntArray) -> IntArray:
+        """Onset of the other take at each place of some rows; where there is none, the nearest there is."""
+        columns: IntArray = np.minimum(self.first[rows, None] + np.arange(self.width), self.others - 1)
+        return columns
 
 
 def _centred(rows: FloatArray) -> FloatArray:

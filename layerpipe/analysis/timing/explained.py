@@ -26,6 +26,8 @@ class RiseSettings:
     after_s: float = 0.05
     """A rise this long before or after an onset belongs to it: a strum passes the strings in up to 45 ms."""
     block_s: float = 30.0
+    at_once: int = 1 << 15
+    """Rises: of a long take they would need much memory."""
 
 
 RISES = RiseSettings()
@@ -49,18 +51,21 @@ def explained_share(level_db: FloatArray, onsets_s: Sequence[float]) -> float | 
     """
     if len(level_db) < 3 or level_db.max() < -100.0:
         return None
-    rise_db = np.maximum(level_db[2:] - level_db[:-2], 0.0)
+    rise_db = level_db[2:] - level_db[:-2]
+    np.maximum(rise_db, 0.0, out=rise_db)
     rise_db[level_db[2:] < np.percentile(level_db, 95) - RISES.under_loud_db] = 0.0
     if not rise_db.any():
         return None
     if not len(onsets_s):
         return 0.0
-    # Level n is that of steps n and n + 1, so rise n is at the beginning of step n + 2.
-    at_s = (np.arange(len(rise_db)) + 2) * RISES.step_s
-    onsets = np.asarray(onsets_s)
-    after = np.clip(np.searchsorted(onsets, at_s), 1, max(len(onsets) - 1, 1))
-    since_s, until_s = at_s - onsets[after - 1], onsets[np.minimum(after, len(onsets) - 1)] - at_s
-    near = ((since_s >= -RISES.before_s) & (since_s <= RISES.after_s)
+    near, onsets = np.zeros(len(rise_db), np.bool_), np.asarray(onsets_s)
+    for first in range(0, len(near), RISES.at_once):
+        # Level n is that of steps n and n + 1, so rise n is at the beginning of step n + 2.
+        at_s = (np.arange(first, min(first + RISES.at_once, len(near))) + 2) * RISES.step_s
+        after = np.clip(np.searchsorted(onsets, at_s), 1, max(len(onsets) - 1, 1))
+        since_s, until_s = at_s - onsets[after - 1], onsets[np.minimum(after, len(onsets) - 1)] - at_s
+        near[first : first + RISES.at_once] = (
+            (since_s >= -RISES.before_s) & (since_s <= RISES.after_s)
             | (until_s >= -RISES.after_s) & (until_s <= RISES.before_s))
     by_chance = float(near.mean())
     share = float(rise_db[near].sum() / rise_db.sum())

@@ -45,12 +45,12 @@ class Loudness:
     range_lu: float | None
 
 
-def step_starts(first: int, stop: int, rate_hz: int) -> npt.NDArray[np.int64]:
-    """First frames of the 10 ms steps `first` to `stop`, both included: shape (stop - first + 1,).
+def step_starts(first: int, stop: int, rate_hz: int, every: int = 1) -> npt.NDArray[np.int64]:
+    """First frames of the 10 ms steps `first` to `stop`, both included, or of `every` second, third ... of them.
 
     Halves round up. The grid is counted from frame 0.
     """
-    k = np.arange(first, stop + 1, dtype=np.int64)
+    k = np.arange(first, stop + 1, every, dtype=np.int64)
     return (2 * k * rate_hz + STEPS_PER_S) // (2 * STEPS_PER_S)
 
 

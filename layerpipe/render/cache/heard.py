@@ -30,7 +30,7 @@ from layerpipe.core.helper import Helper, do_side_by_side
 from layerpipe.core.listening import ListenAnew, Question
 from layerpipe.core.process import free_memory_bytes, worker_threads
 from layerpipe.core.sound import Made, OnProgress, made_of
-from layerpipe.render.cache.packed import pack, unpack
+from layerpipe.render.cache.packed import Piece, opened, pack, pack_pieces, seal_of, unpack
 from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.takes.made import sound_of
 
@@ -40,7 +40,6 @@ KIND = "heard"
 """Ending of the entries."""
 _LISTENING = ("core", "dsp", "audio_files", "recipe", "render", "analysis", "jobs")
 """Folders of the package whose code shapes what is heard."""
-_SEAL_BYTES = 32
 _WORTH_A_HELPER_S = 120.0
 """Of sound to listen to: one listener takes two seconds for it, another process starts in a third of one."""
 _BYTES_OF_A_HELPER, _SHARE_OF_MEMORY = 200 << 20, 0.5
@@ -86,7 +85,8 @@ class Heard:
         """The answer of a listener, as `listening.Ask` describes; it is asked anew about a sound that is only here."""
         entry = self._entry(listener, sound, asked)
         question = Question(listener, sound, asked, aside)
-        return typing.cast(T, _listen(question, _Parts(self)) if entry is None else self._answer(entry, question))
+        return typing.cast(T, _listen(question, _Parts(self)) if entry is None else
+                           self._answer(entry, question, self._answers))
 
     def together(self, questions: Sequence[Question], on_progress: OnProgress = lambda share: None) -> list[Any]:
         """Answers to several questions, as `listening.Ask` describes. Much work is shared with other processes."""
@@ -123,7 +123,7 @@ class Heard:
             else:
                 def learn(told: float | tuple[str, bytes]) -> None:
                     if isinstance(told, tuple):
-                        self._keep(_Entry(told[0], None, entry.files), told[1])
+                        self._keep(_Entry(told[0], None, entry.files), [told[1]])
                     else:
                         heard(told)
 
@@ -131,26 +131,29 @@ class Heard:
                                  for one in (question.sound, *question.asked)]
                 described = question._replace(sound=sound, asked=tuple(asked))
                 known = {facts: self._digests[facts] for facts in entry.files}
-                self._keep(entry, helper.call(_listen_there, described, self._cache.folder, known, on_progress=learn))
+                self._keep(entry, [helper.call(_listen_there, described, self._cache.folder, known,
+                                               on_progress=learn)])
             heard(left_s[n])
 
         # The longest first: then the others wait less for the last one.
         do_side_by_side(sorted(anew, key=lambda n: -seconds[n]), answer, threads=threads,
                         helpers=_most_helpers(sum(left_s)))
         # Read only now: while others listened, no answer was in memory.
-        return [answers[n] if entry is None else self._answer(entry, questions[n]) for n, entry in enumerate(entries)]
+        return [answers[n] if entry is None else self._answer(entry, questions[n], self._answers)
+                for n, entry in enumerate(entries)]
 
-    def _answer(self, entry: _Entry, question: Question) -> Any:
+    def _answer(self, entry: _Entry, question: Question, answers: dict[str, Any]) -> Any:
         """The answer to a question, as it is kept: the first one and the next ones are the same to the last bit."""
-        if not self._knows(entry, self._answers):
-            packed = self._packed(question)
-            self._keep(entry, packed)
-            self._answers[entry.key] = unpack(entry.kind, packed)
-        return self._answers[entry.key]
+        if not self._knows(entry, answers):
+            self._keep(entry, self._packed(question))
+            if not self._knows(entry, answers):
+                # Another program removed it at once.
+                answers[entry.key] = unpack(entry.kind, b"".join(self._packed(question)))
+        return answers[entry.key]
 
-    def _packed(self, question: Question, on_progress: OnProgress | None = None, parts: _Parts | None = None) -> bytes:
+    def _packed(self, question: Question, on_progress: OnProgress | None = None) -> list[Piece]:
         """The answer to a question, heard now."""
-        return pack(_answer_of(question.listener), _listen(question, parts or _Parts(self), on_progress))
+        return pack_pieces(_answer_of(question.listener), _listen(question, _Parts(self), on_progress))
 
     def tidy(self) -> None:
         """Bring the cache within its limit, if something was added to it."""
@@ -174,23 +177,23 @@ class Heard:
             answers[entry.key] = unpack(entry.kind, self._not_kept[entry.key])
         elif (path := self._cache.find_file(entry.key, KIND)) is not None:
             try:
-                answers[entry.key] = unpack(entry.kind, _opened(path.read_bytes(), entry.key))
+                answers[entry.key] = unpack(entry.kind, opened(path.read_bytes(), entry.key))
             except (OSError, DamagedFile):
                 with contextlib.suppress(OSError):
                     path.unlink()
         return entry.key in answers
 
-    def _keep(self, entry: _Entry, packed: bytes) -> None:
+    def _keep(self, entry: _Entry, packed: Sequence[Piece]) -> None:
         """Keep an answer in the cache, or here where that has no place or a file has changed meanwhile."""
         if all(is_unchanged(facts) for facts in entry.files):
             with contextlib.suppress(OSError):
                 make_private(self._cache.folder)
                 with whole_file(self._cache.folder / f"{entry.key}.{KIND}") as new:
-                    new.file.write(_seal(packed, entry.key))
-                    new.file.write(packed)
+                    new.file.write(seal_of(packed, entry.key))
+                    new.file.writelines(packed)
                 self._has_grown = True
                 return
-        self._not_kept[entry.key] = packed
+        self._not_kept[entry.key] = b"".join(packed)
 
     def _key(self, shaped_by: Any, files: list[FileFacts]) -> str:
         """Key of an entry; the files in it are collected."""
@@ -229,17 +232,20 @@ class Heard:
 class _Parts(ListenAnew):
     """An `Ask` for parts of one answer, which are found in the cache, or heard and kept: none stays in memory."""
 
-    def __init__(self, heard: Heard, keep: Callable[[_Entry, bytes], None] | None = None) -> None:
-        self._heard, self._keep = heard, keep or heard._keep
+    def __init__(self, heard: Heard, send: Callable[[Any], None] | None = None) -> None:
+        self._heard, self._send = heard, send
+        """Where there is one, parts are sent there to be kept."""
 
     def __call__(self, listener: Callable[..., T], sound: Any, /, *asked: Any, **aside: Any) -> T:
         entry = self._heard._entry(listener, sound, asked)
         if entry is None:
             return listener(sound, *asked, **aside)
         known: dict[str, T] = {}
-        if not self._heard._knows(entry, known):
+        if self._send is None:
+            self._heard._answer(entry, Question(listener, sound, asked, aside), known)
+        elif not self._heard._knows(entry, known):
             packed = pack(entry.kind, listener(sound, *asked, **aside))
-            self._keep(entry, packed)
+            self._send((entry.key, packed))
             known[entry.key] = unpack(entry.kind, packed)
         return known[entry.key]
 
@@ -261,8 +267,8 @@ def _listen_there(question: Question, folder: Path, digests: dict[FileFacts, str
                      for one in (question.sound, *question.asked)]
     heard = Heard(TakeCache(folder))
     heard._digests |= digests
-    parts = _Parts(heard, lambda entry, packed: on_progress((entry.key, packed)))
-    return heard._packed(question._replace(sound=sound, asked=tuple(asked)), on_progress, parts)
+    return pack(_answer_of(question.listener), _listen(question._replace(sound=sound, asked=tuple(asked)),
+                                                       _Parts(heard, on_progress), on_progress))
 
 
 def _most_helpers(seconds: float) -> int:
@@ -287,18 +293,3 @@ def version() -> str:
 def _answer_of(listener: Callable[..., Any]) -> Any:
     """The declared type of a listener's answer."""
     return typing.get_type_hints(listener)["return"]
-
-
-def _seal(data: bytes | memoryview, key: str) -> bytes:
-    """Checksum over an entry and the key it belongs to."""
-    digest = hashlib.sha256(key.encode())
-    digest.update(data)
-    return digest.digest()
-
-
-def _opened(stored: bytes, key: str) -> memoryview:
-    """The content of an entry that is what was written under this key."""
-    data = memoryview(stored)[_SEAL_BYTES:]
-    if stored[:_SEAL_BYTES] != _seal(data, key):
-        raise DamagedFile("what was heard is not what was written")
-    return data

@@ -7,11 +7,12 @@ types, no names of classes and no code. Floats come back bit by bit. Arrays come
 from __future__ import annotations
 
 import functools
+import hashlib
 import itertools
 import json
 import types
 import typing
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import fields, is_dataclass
 from typing import Any, NamedTuple
 
@@ -20,12 +21,14 @@ import numpy as np
 from layerpipe.core.errors import DamagedFile
 
 Arrays = list[np.ndarray]
+Piece = bytes | memoryview
 
 ARRAY_TYPES = ("<c8", "<f4", "<f8", "<i4", "<i8", "|b1")
 _ALIGNED = 16
 """Bytes; arrays begin on a multiple."""
 _HEAD = 8
 """Bytes of the length of the JSON text."""
+_SEAL_BYTES = 32
 
 
 class _Coder(NamedTuple):
@@ -57,18 +60,23 @@ def pack(kind: Any, value: object) -> bytes:
     >>> unpack(tuple[float, str | None], pack(tuple[float, str | None], (0.1, None)))
     (0.1, None)
     """
+    return b"".join(pack_pieces(kind, value))
+
+
+def pack_pieces(kind: Any, value: object) -> list[Piece]:
+    """The bytes of `pack` piece by piece: arrays are not copied, so they must not change meanwhile."""
     arrays: Arrays = []
     body = _coder(kind).to_json(value, arrays)
     text = json.dumps([[[one.dtype.str, one.shape] for one in arrays], body], separators=(",", ":")).encode()
-    parts: list[bytes | memoryview] = [len(text).to_bytes(_HEAD, "little"), text]
+    pieces: list[Piece] = [len(text).to_bytes(_HEAD, "little"), text]
     at = _HEAD + len(text)
     for array in arrays:
-        parts += [bytes(-at % _ALIGNED), array.data]
+        pieces += [bytes(-at % _ALIGNED), array.reshape(-1).view(np.uint8).data]
         at += -at % _ALIGNED + array.nbytes
-    return b"".join(parts)
+    return pieces
 
 
-def unpack(kind: Any, data: bytes | memoryview) -> Any:
+def unpack(kind: Any, data: Piece) -> Any:
     """Turn bytes from `pack` back into a value of the same type.
 
     Raises
@@ -90,6 +98,28 @@ def unpack(kind: Any, data: bytes | memoryview) -> Any:
         return _coder(kind).from_json(body, arrays)
     except (ValueError, TypeError, KeyError, IndexError, AttributeError, OverflowError, RecursionError) as mistake:
         raise DamagedFile(f"what was heard cannot be read: {mistake}") from mistake
+
+
+def seal_of(packed: Sequence[Piece], key: str) -> bytes:
+    """Checksum over bytes and the key they are kept under."""
+    digest = hashlib.sha256(key.encode())
+    for piece in packed:
+        digest.update(piece)
+    return digest.digest()
+
+
+def opened(stored: bytes, key: str) -> memoryview:
+    """The bytes that were kept under a key, after their seal.
+
+    Raises
+    ------
+    DamagedFile
+        If they are not what was written.
+    """
+    data = memoryview(stored)[_SEAL_BYTES:]
+    if stored[:_SEAL_BYTES] != seal_of([data], key):
+        raise DamagedFile("what was heard is not what was written")
+    return data
 
 
 def _plain(kind: type, *accepted: type) -> _Coder:

@@ -8,7 +8,9 @@ partial by partial; takes of different layers, which may play an octave apart, f
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +24,8 @@ NEUTRAL_STEPS = (-8, -7, -5, -4, 4, 5, 7, 8)
 """Steps that are no whole semitones; how much is found there by chance is taken away."""
 QUIET_DB, LOUD_PERCENTILE = -25.0, 95.0
 """Moments this far below the loud ones are rests, rooms and noise: nothing is compared there."""
+_BARS_AT_ONCE, _ROWS_AT_ONCE = 256, 1024
+"""Of float64: about 2 MB."""
 
 
 @dataclass(frozen=True)
@@ -68,7 +72,7 @@ def find_lag(one: NoteProfiles, other: NoteProfiles, lags: tuple[int, int]) -> S
     StepLag
         Of lags that agree equally well, the one at which more of both takes lies beside each other.
     """
-    mine, theirs = (_centred(_folded(_heard(take))) for take in (one, other))
+    mine, theirs = (_pitch_classes(take) for take in (one, other))
     best, found = -np.inf, StepLag(0, 0)
     for steps in range(lags[0], lags[1] + 1):
         a, b = mine[max(steps, 0) :], theirs[max(-steps, 0) :]
@@ -100,12 +104,22 @@ def compare_notes(one: NoteProfiles, other: NoteProfiles, matched: tuple[npt.NDA
     -------
     PairNotes
     """
-    mine, theirs = _heard(one)[matched[0]], _heard(other)[matched[1]]
-    heard = (mine.sum(axis=1) > 0) & (theirs.sum(axis=1) > 0)
-    mine, theirs, bars = mine[heard], theirs[heard], bars[heard]
-    mine = np.roll(mine, -PER_SEMITONE * semitones, axis=1)
-    numbers = np.unique(bars)
-    mine, theirs = _by_bar(mine, bars, numbers), _by_bar(theirs, bars, numbers)
+    heard = _is_heard(one)[matched[0]] & _is_heard(other)[matched[1]]
+    mine, theirs, bars = matched[0][heard], matched[1][heard], bars[heard]
+    numbers, counts = np.unique(bars, return_counts=True)
+    order, edges = np.argsort(bars, kind="stable"), np.concatenate([[0], np.cumsum(counts)])
+    found = []
+    for at in range(0, max(len(numbers), 1), _BARS_AT_ONCE):
+        here = edges[at : at + _BARS_AT_ONCE + 1]
+        rows = order[here[0] : here[-1]]
+        found.append(_compare_bars(
+            _by_bar(np.roll(one.profiles[mine[rows]], -PER_SEMITONE * semitones, axis=1), here - here[0]),
+            _by_bar(other.profiles[theirs[rows]], here - here[0]), doubles))
+    return PairNotes(numbers, *(np.concatenate(parts) for parts in zip(*found, strict=True)))
+
+
+def _compare_bars(mine: FloatArray, theirs: FloatArray, doubles: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Agreement, evidence of a moved string, and agreement in other keys, from the mean profiles of some bars."""
     a, b = _unit(_folded(mine)), _unit(_folded(theirs))
     higher = np.stack([_agreement(np.roll(a, -PER_SEMITONE * by, axis=1), b) for by in range(-5, 7)], axis=1)
     if not doubles:
@@ -119,22 +133,34 @@ def compare_notes(one: NoteProfiles, other: NoteProfiles, matched: tuple[npt.NDA
 
     chance = np.mean([copied(steps) for steps in NEUTRAL_STEPS], axis=0)
     moved = np.stack([100 * (copied(PER_SEMITONE * by) - chance) for by in STRING_SEMITONES], axis=1)
-    return PairNotes(numbers, _agreement(mine, theirs), moved, higher)
+    return _agreement(mine, theirs), moved, higher
 
 
-def _heard(take: NoteProfiles) -> FloatArray:
-    """The rows of a take, those in which it is quiet all zeros."""
-    rows = take.profiles.astype(np.float64)
-    power = np.sum(rows**4, axis=1)
+def _is_heard(take: NoteProfiles) -> npt.NDArray[np.bool_]:
+    """In which rows a take is not quiet."""
+    power = np.concatenate([np.sum(rows**4, axis=1) for rows in _in_blocks(take)])
     loud = np.percentile(power, LOUD_PERCENTILE) if len(power) else 0.0
-    rows[power <= loud * 10 ** (QUIET_DB / 10)] = 0
+    heard: npt.NDArray[np.bool_] = power > loud * 10 ** (QUIET_DB / 10)
+    return heard
+
+
+def _pitch_classes(take: NoteProfiles) -> FloatArray:
+    """The rows folded and centred, those in which the take is quiet all zeros."""
+    rows = np.concatenate([_centred(_folded(rows)) for rows in _in_blocks(take)])
+    rows[~_is_heard(take)] = 0
     return rows
 
 
-def _by_bar(rows: FloatArray, bars: npt.NDArray[np.int64], numbers: npt.NDArray[np.int64]) -> FloatArray:
-    """Mean profile of each bar, every step with the same weight."""
-    rows = _unit(rows)
-    return np.array([rows[bars == number].mean(axis=0) for number in numbers]).reshape(-1, rows.shape[1])
+def _in_blocks(take: NoteProfiles) -> Iterator[FloatArray]:
+    """The rows of a take, some at a time, so that memory hardly grows with its length."""
+    for at in range(0, max(len(take.profiles), 1), _ROWS_AT_ONCE):
+        yield take.profiles[at : at + _ROWS_AT_ONCE].astype(np.float64)
+
+
+def _by_bar(rows: npt.NDArray[np.float32], edges: npt.NDArray[np.int64]) -> FloatArray:
+    """Mean profile of each bar, every step with the same weight; a bar's rows lie between two edges."""
+    scaled = _unit(rows.astype(np.float64))
+    return np.array([scaled[first:stop].mean(axis=0) for first, stop in pairwise(edges)]).reshape(-1, rows.shape[1])
 
 
 def _unit(rows: FloatArray) -> FloatArray:

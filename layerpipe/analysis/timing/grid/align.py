@@ -38,7 +38,7 @@ class AlignmentLimits:
 ALIGNMENT = AlignmentLimits()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class GridPoint:
     """A sixteenth of the grid; bars, beats and sixteenths count from 1."""
 
@@ -59,7 +59,7 @@ class GridPoint:
         return self.bar, self.beat, self.sixteenth
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class AlignedOnset:
     """An onset and its grid point."""
 
