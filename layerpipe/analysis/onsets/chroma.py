@@ -7,6 +7,8 @@ up to 1. Magnitude instead of energy, so that one loud string does not decide.
 from __future__ import annotations
 
 import functools
+from array import array
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,7 +29,7 @@ class ChromaSettings:
 CHROMA = ChromaSettings()
 
 
-def chroma_after(samples: FloatArray, frame: int, rate_hz: float) -> tuple[float, ...]:
+def chroma_after(samples: FloatArray, frame: int, rate_hz: float) -> Sequence[float]:
     """Chroma of the 170 ms that follow an onset.
 
     Parameters
@@ -39,8 +41,8 @@ def chroma_after(samples: FloatArray, frame: int, rate_hz: float) -> tuple[float
 
     Returns
     -------
-    tuple of 12 float
-        Empty where the sound ends earlier.
+    sequence of 12 float
+        An array, because a long take has many; empty where the sound ends earlier.
     """
     size, start = round(CHROMA.length_s * rate_hz), frame + round(CHROMA.delay_s * rate_hz)
     piece = samples[start : start + size]
@@ -49,7 +51,7 @@ def chroma_after(samples: FloatArray, frame: int, rate_hz: float) -> tuple[float
     window, kept, classes = _plan(size, rate_hz)
     spectrum = np.abs(np.fft.rfft(piece * window, 2 * size))[kept]
     magnitude = np.bincount(classes, weights=spectrum, minlength=12)
-    return tuple(float(one) for one in magnitude / (magnitude.sum() + 1e-12))
+    return array("d", (magnitude / (magnitude.sum() + 1e-12)).tolist())
 
 
 @functools.lru_cache(maxsize=8)

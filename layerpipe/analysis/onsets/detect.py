@@ -6,6 +6,7 @@ Each peak of the onset curve is a candidate, which is an onset or not. Times are
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -67,7 +68,7 @@ class Onset:
     """Height of the onset curve."""
     level_db: float
     """dBFS, rms of the 60 ms after it."""
-    chroma: tuple[float, ...] = ()
+    chroma: Sequence[float] = ()
     """Twelve numbers, C first; empty where the sound ends too early."""
     rake_ms: float = 0.0
     """Time from the first to the last string of a rake; 0 for a normal strum."""

@@ -9,9 +9,16 @@ from concurrent.futures import ThreadPoolExecutor
 from layerpipe.analysis.checked_take import CheckedTake
 from layerpipe.analysis.takes_compared.events import events_of
 from layerpipe.analysis.takes_compared.notes.compared import WrongNotes, judge_notes
-from layerpipe.analysis.takes_compared.notes.profiles import note_profiles, step_times_s
+from layerpipe.analysis.takes_compared.notes.profiles import (
+    ProfilesInParts,
+    TakeProfiles,
+    hear_notes,
+    note_profiles,
+    step_times_s,
+)
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace, judge_offsets
 from layerpipe.analysis.takes_compared.song_takes import ComparedTake, compare_pairs
+from layerpipe.core.sound import made_of
 from layerpipe.recipe.tempo_map import TempoMap
 
 
@@ -39,7 +46,13 @@ def compare_checked(takes: Sequence[CheckedTake], muted: Sequence[bool],
         onsets = take.heard.onsets
         events = events_of(onsets, [onset.at_s + take.starts_s for onset in onsets])
         cents = take.tuning.cents if take.tuning is not None else 0.0
-        profiles = take.ask(note_profiles, take.sound, step_times_s(take.sound), cents)
+        profiles: TakeProfiles
+        if made_of(take.sound) is None:
+            # Nothing is kept of a sound that is only here: its parts would be heard for each pair of takes.
+            profiles = note_profiles(take.sound, step_times_s(take.sound), cents)
+        else:
+            profiles = ProfilesInParts(take.sound, cents)
+            take.ask(hear_notes, take.sound, cents)
         return ComparedTake(str(n), take.layer, events, profiles, muted[n], take.starts_s)
 
     with ThreadPoolExecutor(max(1, min(len(takes), os.cpu_count() or 1))) as pool:

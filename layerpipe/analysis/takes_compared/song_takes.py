@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from layerpipe.analysis.takes_compared.matching import Events
-from layerpipe.analysis.takes_compared.notes.profiles import NoteProfiles
+from layerpipe.analysis.takes_compared.notes.profiles import TakeProfiles
 from layerpipe.analysis.takes_compared.offset import OffsetLimits, TakeOffset, compare_offsets
 from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.core.sound import FloatArray
@@ -34,7 +34,7 @@ class ComparedTake:
         Names are unique in a song.
     events : Events
         By `events.events_of`, seconds of the song.
-    profiles : NoteProfiles or None
+    profiles : NoteProfiles, ProfilesInParts or None
         At each step of its sound; needed for wrong notes only.
     muted : bool
         Nothing is compared with a muted take.
@@ -45,7 +45,7 @@ class ComparedTake:
     name: str
     layer: str
     events: Events
-    profiles: NoteProfiles | None = None
+    profiles: TakeProfiles | None = None
     muted: bool = False
     starts_s: float = 0.0
 

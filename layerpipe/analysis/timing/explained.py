@@ -26,6 +26,8 @@ class RiseSettings:
     after_s: float = 0.05
     """A rise this long before or after an onset belongs to it: a strum passes the strings in up to 45 ms."""
     block_s: float = 30.0
+    piece_s: float = 1.0
+    """Read at a time; a block is a number of them."""
     at_once: int = 1 << 15
     """Rises: of a long take they would need much memory."""
 
@@ -72,22 +74,33 @@ def explained_share(level_db: FloatArray, onsets_s: Sequence[float]) -> float | 
     return (share - by_chance) / max(1 - by_chance, 1e-9)
 
 
+def explained_by(sound: Sound, span: tuple[int, int], *, onsets_s: Sequence[float]) -> float | None:
+    """`explained_share` of a take by the onsets that were detected between two frames of it."""
+    return explained_share(two_step_levels(sound), onsets_s)
+
+
 def two_step_levels(sound: Sound) -> FloatArray:
     """Level in dB of every two steps, of the first difference: it weighs the attacks of strings above their basses.
 
-    The sound is read in blocks.
+    The first difference of each block is not known.
     """
     step = round(RISES.step_s * sound.rate_hz)
-    block = step * round(RISES.block_s / RISES.step_s)
-    powers = []
-    for start in range(0, sound.frames, block):
-        samples = np.diff(sound.read(start, min(start + block, sound.frames)), prepend=0.0)
-        if start == 0 or len(samples) < 2:
-            samples[:1] = 0.0
-        else:
-            samples[0] = samples[1]
-        whole = len(samples) // step
-        powers.append(np.mean(samples[: whole * step].reshape(whole, step) ** 2, axis=1))
+    piece, block = (step * round(seconds / RISES.step_s) for seconds in (RISES.piece_s, RISES.block_s))
+    powers, last = [], 0.0
+    for start in range(0, sound.frames, piece):
+        samples = sound.read(start, min(start + piece, sound.frames))
+        changes = np.diff(samples, prepend=last)
+        last = samples[-1]
+        if start % block == 0:
+            changes[0] = changes[1] if start and len(changes) > 1 else 0.0
+        whole = len(changes) // step
+        powers.append(np.mean(changes[: whole * step].reshape(whole, step) ** 2, axis=1))
     power = np.concatenate(powers) if powers else np.zeros(0)
-    level: FloatArray = 10 * np.log10((power[1:] + power[:-1]) / 2 + 1e-13)
+    powers.clear()
+    # In place: of a long take these are many.
+    level: FloatArray = power[1:] + power[:-1]
+    level /= 2
+    level += 1e-13
+    np.log10(level, out=level)
+    level *= 10
     return level

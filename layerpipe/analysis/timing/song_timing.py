@@ -21,7 +21,7 @@ from layerpipe.analysis.takes_compared.song_offsets import TakePlace
 from layerpipe.analysis.timing.edits.proposals import Proposal
 from layerpipe.analysis.timing.edits.retakes import Rerecord
 from layerpipe.analysis.timing.edits.song_edits import HeardTake, SongEdits, TakeEdits
-from layerpipe.analysis.timing.explained import explained_share, two_step_levels
+from layerpipe.analysis.timing.explained import explained_by
 from layerpipe.analysis.timing.grid.align import AlignedOnset, AlignedTake, align_onsets
 from layerpipe.analysis.timing.song_notes import notes_of, other_tempo, take_name
 from layerpipe.analysis.timing.sustained_takes import SustainedTake, judge_sustained
@@ -170,8 +170,8 @@ def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = F
         shown = [HeardTake(detection, 1).aligned(tempo_map) for detection in again]
     places, unsure = find_places([(one.layer.name, one.take.name) for one in takes], now,
                                  [one.take.mute for one in takes], tempo_map, recipe.timing.tolerance_ms, ask)
-    explained = [None if n in by_phrases else explained_share(ask(two_step_levels, one.source),
-                                                              [onset.at_s for onset in found.onsets])
+    explained = [None if n in by_phrases else ask(explained_by, one.source, one.span,
+                                                  onsets_s=[onset.at_s for onset in found.onsets])
                  for n, (one, found) in enumerate(zip(takes, recorded, strict=True))]
     may_move = [n not in by_phrases and not doubtful and (share is None or share >= HEARING.least_explained)
                 for n, (doubtful, share) in enumerate(zip(unsure, explained, strict=True))]

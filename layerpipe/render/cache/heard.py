@@ -28,7 +28,7 @@ from layerpipe.core.files.atomic import whole_file
 from layerpipe.core.files.cache_dir import make_private
 from layerpipe.core.helper import Helper, do_side_by_side
 from layerpipe.core.listening import ListenAnew, Question
-from layerpipe.core.process import free_memory_bytes, worker_threads
+from layerpipe.core.process import free_memory_bytes, release_memory, worker_threads
 from layerpipe.core.sound import Made, OnProgress, made_of
 from layerpipe.render.cache.packed import Piece, opened, pack, pack_pieces, seal_of, unpack
 from layerpipe.render.cache.take_cache import TakeCache
@@ -138,6 +138,8 @@ class Heard:
         # The longest first: then the others wait less for the last one.
         do_side_by_side(sorted(anew, key=lambda n: -seconds[n]), answer, threads=threads,
                         helpers=_most_helpers(sum(left_s)))
+        if anew:
+            release_memory()
         # Read only now: while others listened, no answer was in memory.
         return [answers[n] if entry is None else self._answer(entry, questions[n], self._answers)
                 for n, entry in enumerate(entries)]

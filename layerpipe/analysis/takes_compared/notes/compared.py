@@ -133,7 +133,7 @@ def _laid_beside(pair: ComparedPair, takes: Sequence[ComparedTake], tempo_map: T
     one, other, found = takes[pair.one], takes[pair.other], pair.found
     assert one.profiles is not None
     assert other.profiles is not None
-    at_s = other.starts_s + STEP_S * np.arange(len(other.profiles.profiles))
+    at_s = other.starts_s + STEP_S * np.arange(len(other.profiles))
     if found.course == "unknown":
         apart_s, most_s = other.starts_s - one.starts_s, most_apart_s(tempo_map)
         lag = ask(find_lag, one.profiles, other.profiles, (round((apart_s - most_s) / STEP_S),
@@ -143,7 +143,7 @@ def _laid_beside(pair: ComparedPair, takes: Sequence[ComparedTake], tempo_map: T
     else:
         lag_s = np.interp(at_s, found.time_s - found.lag_ms / 1000, found.lag_ms / 1000)
         mine = np.round((at_s + lag_s - one.starts_s) / STEP_S).astype(np.int64)
-    theirs = np.flatnonzero((mine >= 0) & (mine < len(one.profiles.profiles)))
+    theirs = np.flatnonzero((mine >= 0) & (mine < len(one.profiles)))
     middle_s = at_s[theirs] + LOOK_S / 2
     if tempo_map is not None and tempo_map.has_grid:
         bars = np.array([tempo_map.bar_at(float(at)) for at in middle_s], np.int64)

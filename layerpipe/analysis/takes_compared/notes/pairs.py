@@ -8,14 +8,21 @@ partial by partial; takes of different layers, which may play an octave apart, f
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.analysis.takes_compared.notes.profiles import PER_SEMITONE, NoteProfiles
+from layerpipe.analysis.takes_compared.notes.profiles import (
+    PART_ROWS,
+    PER_SEMITONE,
+    STEPS,
+    Rows,
+    TakeProfiles,
+    parts_of,
+)
+from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.core.sound import FloatArray
 
 OCTAVE = 12 * PER_SEMITONE
@@ -24,8 +31,7 @@ NEUTRAL_STEPS = (-8, -7, -5, -4, 4, 5, 7, 8)
 """Steps that are no whole semitones; how much is found there by chance is taken away."""
 QUIET_DB, LOUD_PERCENTILE = -25.0, 95.0
 """Moments this far below the loud ones are rests, rooms and noise: nothing is compared there."""
-_BARS_AT_ONCE, _ROWS_AT_ONCE = 256, 1024
-"""Of float64: about 2 MB."""
+_BARS_AT_ONCE = 256
 
 
 @dataclass(frozen=True)
@@ -58,21 +64,23 @@ class StepLag:
     semitones: int
 
 
-def find_lag(one: NoteProfiles, other: NoteProfiles, lags: tuple[int, int]) -> StepLag:
+def find_lag(one: TakeProfiles, other: TakeProfiles, lags: tuple[int, int], *, ask: Ask = listen_anew) -> StepLag:
     """Lay two takes beside each other by their notes alone.
 
     Parameters
     ----------
-    one, other : NoteProfiles
+    one, other : NoteProfiles or ProfilesInParts
     lags : (int, int)
         The least and the most steps by which `one` may be later.
+    ask : Ask, optional
+        Who listens to the parts.
 
     Returns
     -------
     StepLag
         Of lags that agree equally well, the one at which more of both takes lies beside each other.
     """
-    mine, theirs = (_pitch_classes(take) for take in (one, other))
+    mine, theirs = (_pitch_classes(take, ask) for take in (one, other))
     best, found = -np.inf, StepLag(0, 0)
     for steps in range(lags[0], lags[1] + 1):
         a, b = mine[max(steps, 0) :], theirs[max(-steps, 0) :]
@@ -84,13 +92,13 @@ def find_lag(one: NoteProfiles, other: NoteProfiles, lags: tuple[int, int]) -> S
     return found
 
 
-def compare_notes(one: NoteProfiles, other: NoteProfiles, matched: tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]],
-                  bars: npt.NDArray[np.int64], semitones: int, doubles: bool) -> PairNotes:
+def compare_notes(one: TakeProfiles, other: TakeProfiles, matched: tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]],
+                  bars: npt.NDArray[np.int64], semitones: int, doubles: bool, *, ask: Ask = listen_anew) -> PairNotes:
     """Compare the notes of two takes.
 
     Parameters
     ----------
-    one, other : NoteProfiles
+    one, other : NoteProfiles or ProfilesInParts
     matched : (np.ndarray, np.ndarray)
         Which rows of both belong together.
     bars : np.ndarray [shape=(matched,)]
@@ -99,22 +107,24 @@ def compare_notes(one: NoteProfiles, other: NoteProfiles, matched: tuple[npt.NDA
         By how much `one` is known to be higher as a whole; taken away first.
     doubles : bool
         Whether both play the same part in the same octave.
+    ask : Ask, optional
+        Who listens to the parts.
 
     Returns
     -------
     PairNotes
     """
-    heard = _is_heard(one)[matched[0]] & _is_heard(other)[matched[1]]
+    heard = _is_heard(one, ask)[matched[0]] & _is_heard(other, ask)[matched[1]]
     mine, theirs, bars = matched[0][heard], matched[1][heard], bars[heard]
     numbers, counts = np.unique(bars, return_counts=True)
     order, edges = np.argsort(bars, kind="stable"), np.concatenate([[0], np.cumsum(counts)])
-    found = []
+    found, (my_parts, their_parts) = [], (_Reader(take, ask) for take in (one, other))
     for at in range(0, max(len(numbers), 1), _BARS_AT_ONCE):
         here = edges[at : at + _BARS_AT_ONCE + 1]
         rows = order[here[0] : here[-1]]
         found.append(_compare_bars(
-            _by_bar(np.roll(one.profiles[mine[rows]], -PER_SEMITONE * semitones, axis=1), here - here[0]),
-            _by_bar(other.profiles[theirs[rows]], here - here[0]), doubles))
+            _by_bar(np.roll(my_parts.read(mine[rows]), -PER_SEMITONE * semitones, axis=1), here - here[0]),
+            _by_bar(their_parts.read(theirs[rows]), here - here[0]), doubles))
     return PairNotes(numbers, *(np.concatenate(parts) for parts in zip(*found, strict=True)))
 
 
@@ -136,28 +146,42 @@ def _compare_bars(mine: FloatArray, theirs: FloatArray, doubles: bool) -> tuple[
     return _agreement(mine, theirs), moved, higher
 
 
-def _is_heard(take: NoteProfiles) -> npt.NDArray[np.bool_]:
+def _is_heard(take: TakeProfiles, ask: Ask) -> npt.NDArray[np.bool_]:
     """In which rows a take is not quiet."""
-    power = np.concatenate([np.sum(rows**4, axis=1) for rows in _in_blocks(take)])
+    power = np.concatenate([np.zeros(0), *(np.sum(rows.astype(np.float64) ** 4, axis=1)
+                                           for rows in parts_of(take, ask))])
     loud = np.percentile(power, LOUD_PERCENTILE) if len(power) else 0.0
     heard: npt.NDArray[np.bool_] = power > loud * 10 ** (QUIET_DB / 10)
     return heard
 
 
-def _pitch_classes(take: NoteProfiles) -> FloatArray:
+def _pitch_classes(take: TakeProfiles, ask: Ask) -> FloatArray:
     """The rows folded and centred, those in which the take is quiet all zeros."""
-    rows = np.concatenate([_centred(_folded(rows)) for rows in _in_blocks(take)])
-    rows[~_is_heard(take)] = 0
+    rows = np.concatenate([np.zeros((0, OCTAVE)), *(_centred(_folded(rows.astype(np.float64)))
+                                                    for rows in parts_of(take, ask))])
+    rows[~_is_heard(take, ask)] = 0
     return rows
 
 
-def _in_blocks(take: NoteProfiles) -> Iterator[FloatArray]:
-    """The rows of a take, some at a time, so that memory hardly grows with its length."""
-    for at in range(0, max(len(take.profiles), 1), _ROWS_AT_ONCE):
-        yield take.profiles[at : at + _ROWS_AT_ONCE].astype(np.float64)
+class _Reader:
+    """Rows of a take, read from place to place; the part that was read last is in memory."""
+
+    def __init__(self, take: TakeProfiles, ask: Ask) -> None:
+        self._take, self._ask = take, ask
+        self._number, self._part = -1, np.zeros((0, STEPS), np.float32)
+
+    def read(self, rows: npt.NDArray[np.int64]) -> Rows:
+        """Some rows, in any order."""
+        found = np.empty((len(rows), STEPS), np.float32)
+        numbers = rows // PART_ROWS
+        for number in np.unique(numbers).tolist():
+            if number != self._number:
+                self._number, self._part = number, self._take.part(number, self._ask)
+            found[numbers == number] = self._part[rows[numbers == number] % PART_ROWS]
+        return found
 
 
-def _by_bar(rows: npt.NDArray[np.float32], edges: npt.NDArray[np.int64]) -> FloatArray:
+def _by_bar(rows: Rows, edges: npt.NDArray[np.int64]) -> FloatArray:
     """Mean profile of each bar, every step with the same weight; a bar's rows lie between two edges."""
     scaled = _unit(rows.astype(np.float64))
     return np.array([scaled[first:stop].mean(axis=0) for first, stop in pairwise(edges)]).reshape(-1, rows.shape[1])

@@ -9,13 +9,14 @@ Equal temperament: ISO 16. The scale: Brown, JASA 89, 1991, by maxima of a fast 
 from __future__ import annotations
 
 import functools
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from layerpipe.analysis.defects.pitch.low_band import Decimator
+from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.dsp.fft import next_fast_length
 
@@ -27,6 +28,9 @@ LOOK_S = STEP_S = 0.4
 LOW_RATE_HZ, HIGHEST_HZ = 8000, 2750.0
 """What the sound is reduced to first: a tuning of 50 cents and a third of a semitone more than the highest note."""
 STEPS = (HIGHEST_NOTE - LOWEST_NOTE) * PER_SEMITONE
+PART_ROWS = 1500
+"""Steps that are in memory at a time, 10 minutes: 1 MB."""
+Rows = npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True)
@@ -40,7 +44,45 @@ class NoteProfiles:
         sound ends before 0.4 s.
     """
 
-    profiles: npt.NDArray[np.float32]
+    profiles: Rows
+
+    def __len__(self) -> int:
+        return len(self.profiles)
+
+    def part(self, number: int, ask: Ask) -> Rows:
+        """The `PART_ROWS` rows, or those that are left, of a part."""
+        return self.profiles[PART_ROWS * number : PART_ROWS * (number + 1)]
+
+
+@dataclass(frozen=True)
+class ProfilesInParts:
+    """Profiles of a take, every part of which is asked for when it is needed, so that memory does not grow with it.
+
+    Attributes
+    ----------
+    sound : Sound
+    tuned_cents : float
+        See `note_profiles`.
+    """
+
+    sound: Sound
+    tuned_cents: float
+
+    def __len__(self) -> int:
+        return len(step_times_s(self.sound))
+
+    def part(self, number: int, ask: Ask) -> Rows:
+        """The `PART_ROWS` rows, or those that are left, of a part."""
+        times_s = step_times_s(self.sound)[PART_ROWS * number : PART_ROWS * (number + 1)]
+        return ask(note_profiles, self.sound, times_s, self.tuned_cents).profiles
+
+
+TakeProfiles = NoteProfiles | ProfilesInParts
+
+
+def parts_of(take: TakeProfiles, ask: Ask) -> Iterator[Rows]:
+    """All parts of the profiles of a take."""
+    return (take.part(number, ask) for number in range(-(-len(take) // PART_ROWS)))
 
 
 def step_times_s(sound: Sound) -> FloatArray:
@@ -76,6 +118,11 @@ def note_profiles(sound: Sound, at_s: Sequence[float] | FloatArray, tuned_cents:
         spectrum = np.fft.rfft(decimator.stretch(sound, start, stop) * window, next_fast_length(2 * size))
         rows[n] = np.sqrt(np.maximum.reduceat(np.abs(spectrum[first : first + starts[-1]]), starts[:-1]))
     return NoteProfiles(rows)
+
+
+def hear_notes(sound: Sound, tuned_cents: float, *, ask: Ask = listen_anew) -> bool:
+    """Ask for all parts of a take's profiles, which are then known; always True."""
+    return all(len(rows) for rows in parts_of(ProfilesInParts(sound, tuned_cents), ask))
 
 
 @functools.lru_cache(maxsize=64)
