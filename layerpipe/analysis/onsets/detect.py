@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -68,7 +68,7 @@ class Onset:
     """Height of the onset curve."""
     level_db: float
     """dBFS, rms of the 60 ms after it."""
-    chroma: Sequence[float] = ()
+    chroma: Sequence[float] = field(default=(), hash=False)
     """Twelve numbers, C first; empty where the sound ends too early."""
     rake_ms: float = 0.0
     """Time from the first to the last string of a rake; 0 for a normal strum."""

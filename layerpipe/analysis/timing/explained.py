@@ -53,9 +53,10 @@ def explained_share(level_db: FloatArray, onsets_s: Sequence[float]) -> float | 
     """
     if len(level_db) < 3 or level_db.max() < -100.0:
         return None
+    least_db = np.percentile(level_db, 95) - RISES.under_loud_db
     rise_db = level_db[2:] - level_db[:-2]
     np.maximum(rise_db, 0.0, out=rise_db)
-    rise_db[level_db[2:] < np.percentile(level_db, 95) - RISES.under_loud_db] = 0.0
+    rise_db[level_db[2:] < least_db] = 0.0
     if not rise_db.any():
         return None
     if not len(onsets_s):

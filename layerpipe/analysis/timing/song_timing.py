@@ -157,6 +157,9 @@ def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = F
     by_phrases = [n for n, kind in enumerate(kinds) if kind.is_sustained]
     half = 0.5 if after and any(applied) else 1.0
     recorded = detect_in_takes(takes, left_out=by_phrases, on_progress=lambda share: on_progress(share * half), ask=ask)
+    explained = [None if n in by_phrases else ask(explained_by, one.source, one.span,
+                                                  onsets_s=[onset.at_s for onset in found.onsets])
+                 for n, (one, found) in enumerate(zip(takes, recorded, strict=True))]
     heard = [HeardTake(detection, one.source.rate_hz, tuple(moves))
              for detection, moves, one in zip(recorded, applied, takes, strict=True)]
     now = [one.aligned(tempo_map) for one in heard]
@@ -170,9 +173,6 @@ def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = F
         shown = [HeardTake(detection, 1).aligned(tempo_map) for detection in again]
     places, unsure = find_places([(one.layer.name, one.take.name) for one in takes], now,
                                  [one.take.mute for one in takes], tempo_map, recipe.timing.tolerance_ms, ask)
-    explained = [None if n in by_phrases else ask(explained_by, one.source, one.span,
-                                                  onsets_s=[onset.at_s for onset in found.onsets])
-                 for n, (one, found) in enumerate(zip(takes, recorded, strict=True))]
     may_move = [n not in by_phrases and not doubtful and (share is None or share >= HEARING.least_explained)
                 for n, (doubtful, share) in enumerate(zip(unsure, explained, strict=True))]
     in_place = [one for one, place in zip(now, places, strict=True) if place.kind in ("none", "unknown")]
