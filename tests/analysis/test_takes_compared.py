@@ -17,12 +17,14 @@ import pytest
 from layerpipe.analysis.onsets.detect import detect_onsets
 from layerpipe.analysis.takes_compared.events import events_of
 from layerpipe.analysis.takes_compared.matching import Events
+from layerpipe.analysis.takes_compared.notes import pairs, profiles
 from layerpipe.analysis.takes_compared.notes.compared import NoteLimits, WrongNotes, judge_notes
 from layerpipe.analysis.takes_compared.notes.profiles import (
     LOWEST_NOTE,
     PER_SEMITONE,
     STEP_S,
     NoteProfiles,
+    ProfilesInParts,
     note_profiles,
     step_times_s,
 )
@@ -270,6 +272,23 @@ def test_the_profile_of_a_tone_has_its_peak_at_the_note_of_iso_16() -> None:
         tone = ArraySound(np.sin(2 * np.pi * hz * np.arange(RATE_HZ) / RATE_HZ), RATE_HZ)
         (profile,) = note_profiles(tone, [0.1], cents).profiles
         assert int(np.argmax(profile)) == (69 - LOWEST_NOTE) * PER_SEMITONE
+
+
+def test_notes_that_are_compared_in_parts_are_those_of_the_whole_take(monkeypatch, rng) -> None:
+    sound, shift = ArraySound(rng.standard_normal(8 * 8000), 8000), 2
+    whole = note_profiles(sound, step_times_s(sound))
+    other = NoteProfiles(rng.permuted(whole.profiles, axis=0))
+    rows = np.arange(len(whole) - shift)
+    asked = (rows + shift, rows), rows // 4, 1, True
+    at_once, lag = pairs.compare_notes(whole, other, *asked), pairs.find_lag(whole, other, (-3, 3))
+    for module in (pairs, profiles):
+        monkeypatch.setattr(module, "PART_ROWS", 7)
+    monkeypatch.setattr(pairs, "_BARS_AT_ONCE", 2)
+    in_parts = ProfilesInParts(sound, 0.0)
+    again = pairs.compare_notes(in_parts, other, *asked)
+    for name in ("bars", "agreement", "moved", "higher"):
+        np.testing.assert_array_equal(getattr(again, name), getattr(at_once, name))
+    assert pairs.find_lag(in_parts, other, (-3, 3)) == lag
 
 
 def test_results_are_plain_json_and_the_same_twice() -> None:

@@ -147,6 +147,20 @@ def test_what_a_listener_asks_others_is_known_afterwards(path, cache, can_be_kep
     assert asked_for == ["level"] * (1 if can_be_kept else 2)
 
 
+def failing(sound: Sound, *, ask: Ask = listen_anew) -> float:
+    """A listener that asks another one and then fails."""
+    ask(level_of, sound)
+    raise ValueError("no answer")
+
+
+def test_parts_are_kept_as_soon_as_they_are_heard(path, cache):
+    with pytest.raises(ValueError, match="no answer"):
+        Heard(cache)(failing, SourceFile(path, 1))
+    assert len(entries(cache)) == 1
+    Heard(cache)(level_of, SourceFile(path, 1))
+    assert asked_for == ["level"]
+
+
 def test_a_sound_in_memory_is_heard_each_time(cache):
     ask, sound = Heard(cache), ArraySound(np.linspace(0, 1, 50), RATE_HZ)
     assert ask(level_of, sound).peak == ask(level_of, PlacedSound(sound, 50)).peak == 1.0
