@@ -141,7 +141,8 @@ def _compare_bars(mine: FloatArray, theirs: FloatArray, doubles: bool) -> tuple[
         product: FloatArray = np.sum(more * np.roll(less, steps, axis=1), axis=1)
         return product
 
-    chance = np.mean([copied(steps) for steps in NEUTRAL_STEPS], axis=0)
+    # Added one by one, so that it does not depend on how many bars are compared at once.
+    chance = sum(map(copied, NEUTRAL_STEPS)) / len(NEUTRAL_STEPS)
     moved = np.stack([100 * (copied(PER_SEMITONE * by) - chance) for by in STRING_SEMITONES], axis=1)
     return _agreement(mine, theirs), moved, higher
 
