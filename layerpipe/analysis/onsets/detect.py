@@ -21,7 +21,7 @@ from layerpipe.analysis.onsets.metronome_comb import Rises, rises_of
 from layerpipe.analysis.onsets.metronome_search import find_metronome
 from layerpipe.analysis.onsets.onset_curve import CURVE, highest_near, onset_curve_db
 from layerpipe.analysis.onsets.rakes import is_same_rake, rake_duration_ms
-from layerpipe.analysis.onsets.residual import Chunk, Piece, pieces_of, prediction_residual, read_chunk
+from layerpipe.analysis.onsets.residual import Chunk, Piece, noise_floor_db, pieces_of, prediction_residual, read_chunk
 from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.core.sound import Float32Array, FloatArray, Sound
 
@@ -200,18 +200,10 @@ def detect_in_piece(sound: Sound, start: int, size: int, step: int) -> HeardPiec
     HeardPiece
     """
     chunk = read_chunk(sound, Piece(start, size, step))
-    floor_db, residual = _noise_floor_db(chunk), prediction_residual(chunk)
+    floor_db, residual = noise_floor_db(chunk), prediction_residual(chunk)
     first, stop = (round(1000 * (at_s - chunk.start_s)) for at_s in chunk.core_s)
     return HeardPiece(_detect_in_chunk(chunk, residual, floor_db), floor_db,
                       rises_of(residual, chunk.rate_hz)[first:stop].astype(np.float32))
-
-
-def _noise_floor_db(chunk: Chunk) -> float:
-    """Level of the softest passages of a chunk, dBFS."""
-    size = round(0.02 * chunk.rate_hz)
-    powers = np.mean(chunk.samples[: len(chunk.samples) // size * size].reshape(-1, size) ** 2, axis=1)
-    powers = powers[powers > 1e-12]
-    return float(10 * np.log10(np.percentile(powers, 2))) if len(powers) else -120.0
 
 
 def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float) -> Detection:

@@ -165,6 +165,14 @@ def _softest_power(samples: FloatArray, rate_hz: float) -> float:
     return float(np.percentile(powers, 3)) if len(powers) else SILENCE_POWER
 
 
+def noise_floor_db(chunk: Chunk) -> float:
+    """Level of the softest passages of a chunk, dBFS."""
+    size = round(0.02 * chunk.rate_hz)
+    powers = np.mean(chunk.samples[: len(chunk.samples) // size * size].reshape(-1, size) ** 2, axis=1)
+    powers = powers[powers > SILENCE_POWER]
+    return float(10 * np.log10(np.percentile(powers, 2))) if len(powers) else -120.0
+
+
 def prediction_residual(chunk: Chunk) -> FloatArray:
     """Residual of predictors that are fitted to the 80 ms before each block.
 
