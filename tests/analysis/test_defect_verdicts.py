@@ -7,10 +7,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from layerpipe.analysis.defects import band_limit, clipping, copies, dropouts, noise_and_hum
 from layerpipe.analysis.defects.pitch import lowest_notes, tuning
+from layerpipe.analysis.defects.single_pass import measure_take
+from layerpipe.core.sound import ArraySound
 
 SILENCE = dropouts.DropoutEvidence(length=96, length_s=0.002, value=0.0, quieter_side=0.01, before=0.01,
                                    under_loud_db=10.0, edges=(0.5, 0.5), jump_steps=50.0, looks_clipped=False,
@@ -80,6 +83,16 @@ def test_a_copy_correlates_at_one_offset(correlation, agreeing, is_copy):
     assert copies.judge(copies.Similarity(correlation, 0.01, 0.0, agreeing, 6), 0.9).is_defect == is_copy
 
 
+def test_of_a_sound_that_repeats_itself_a_copy_is_as_far_away_as_it_can_be_nearest():
+    rate_hz = 48_000
+    bar = np.convolve(np.random.default_rng(3).standard_normal(rate_hz // 2), np.ones(24) / 24, "same")
+    one = np.tile(bar * np.exp(-np.linspace(0, 2, len(bar))), 14)
+    late = ArraySound(np.concatenate([np.zeros(rate_hz // 100), one]), rate_hz)
+    found = copies.measure_similarity(ArraySound(one, rate_hz), late, measure_take(ArraySound(one, rate_hz)))
+    assert found.offset_s == pytest.approx(0.01, abs=1e-4)
+    assert copies.judge(found, 0.9).is_defect
+
+
 @pytest.mark.parametrize(("shares", "windows", "implied", "is_wrong"), [
     ({40: 0.5}, 60, None, False), ({38: 0.13, 40: 0.5}, 60, None, True), ({38: 0.11, 40: 0.5}, 60, None, False),
     ({52: 0.5}, 60, None, True), ({52: 0.5}, 30, None, False), ({52: 0.5}, 60, 40, False), ({57: 0.5}, 60, None, False),
@@ -90,8 +103,6 @@ def test_low_notes_show_the_strings(shares, windows, implied, is_wrong):
 
 
 def test_noise_and_hum_are_compared_with_the_loudness():
-    import numpy as np
-
     noise = noise_and_hum.Noise(-60.0, -58.0, 4.0, np.zeros(1), np.zeros(1))
     assert noise_and_hum.judge_noise(noise, -27.0, 32.0).is_defect
     assert not noise_and_hum.judge_noise(noise, -25.0, 32.0).is_defect

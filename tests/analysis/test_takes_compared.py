@@ -30,7 +30,7 @@ from layerpipe.analysis.takes_compared.notes.profiles import (
 )
 from layerpipe.analysis.takes_compared.offset import compare_offsets
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace, judge_offsets
-from layerpipe.analysis.takes_compared.song_takes import ComparedTake, compare_pairs
+from layerpipe.analysis.takes_compared.song_takes import ComparedPair, ComparedTake, compare_pairs
 from layerpipe.core.sound import ArraySound
 from layerpipe.recipe.model.recipe import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
@@ -176,6 +176,38 @@ def test_two_takes_that_drift_against_each_other_and_no_other_take_are_not_blame
     assert [one.kind for one in judge_offsets(takes, pairs, TEMPO_MAP)] == ["none"] * 3
 
 
+def test_a_slow_drift_is_told_by_all_pairs_of_a_take() -> None:
+    pairs = compare_pairs(song(), TEMPO_MAP)
+    seconds = pairs[0].found.length_s
+
+    def with_drift(pair: ComparedPair, drift_ms: float, error_ms: float) -> ComparedPair:
+        return replace(pair, found=replace(pair.found, course="steady", drift_ms_per_min=60 * drift_ms / seconds,
+                                           drift_error_ms_per_min=60 * error_ms / seconds))
+
+    # Of each pair alone, the drift is too small or not sure (40 ms and five errors are asked for).
+    slow = {(0, 1): (36.0, 8.0), (0, 2): (61.0, 13.0), (0, 3): (55.0, 7.0)}
+    drifting = [with_drift(pair, *slow.get((pair.one, pair.other), (0.0, 7.0))) for pair in pairs]
+    assert [one.kind for one in judge_offsets(song(), drifting, TEMPO_MAP)] == ["drift", "none", "none", "none"]
+    calm = [with_drift(pair, *((36.0, 7.0) if pair.one == 0 else (0.0, 7.0))) for pair in pairs]
+    assert [one.kind for one in judge_offsets(song(), calm, TEMPO_MAP)] == ["none"] * 4
+
+
+def test_a_layer_that_pauses_for_some_strokes_is_in_place() -> None:
+    layer = song()[2].events
+    kept = np.arange(len(layer.time_s)) % 14 < 8
+    found = compare_offsets(song()[0].events, Events(layer.time_s[kept], layer.level_db[kept], layer.chroma[kept],
+                                                     layer.confidence[kept]), most_lag_s=2 * BAR_S)
+    assert found.course == "steady"
+    assert found.pairs > 0.9 * np.count_nonzero(kept)
+    assert abs(found.offset_ms or 0.0) < 15
+
+
+def test_where_the_grid_and_the_start_contradict_each_other_both_takes_are_named() -> None:
+    sixteenth_s = BEAT_S / 4
+    found = places(at_times(song()[0], lambda at: at - sixteenth_s), at_times(song()[1], lambda at: at - 0.04))
+    assert [(one.kind, one.decided, one.shift_ms) for one in found.values()] == [("offset", False, None)] * 2
+
+
 def test_the_grid_does_not_decide_where_no_take_is_on_it() -> None:
     # Two takes 80 ms apart, on either side of the grid and then 50 ms away from it.
     first, second = song()[:2]
@@ -251,6 +283,16 @@ def test_what_sounds_before_bar_one_is_no_wrong_chord() -> None:
                      starts_s=-rows * STEP_S) for n, take in enumerate(song())]
     assert rows * STEP_S > 2 * BAR_S
     assert notes(*takes) == []
+
+
+def test_between_takes_of_different_keys_chords_are_not_compared() -> None:
+    higher, *rest = song()
+    rows = np.roll(higher.profiles.profiles, PER_SEMITONE, axis=1)
+    rows[20:28] = np.roll(rows[20:28], 4 * PER_SEMITONE, axis=1)
+    takes = (replace(higher, profiles=NoteProfiles(rows)), *rest)
+    pairs = [replace(pair, found=replace(pair.found, semitones=int(pair.one == 0)))
+             for pair in compare_pairs(takes, TEMPO_MAP)]
+    assert [(one.take, one.what, one.semitones) for one in judge_notes(takes, pairs, TEMPO_MAP)] == [("a0", "all", 1)]
 
 
 @pytest.mark.parametrize("semitones", [-1, slow(1)])

@@ -25,7 +25,7 @@ from tests.support.sounds.strums import EASY, HARD, Hand, Strums, make_strums
 
 WINDOWS_S = (0.005, 0.010, 0.025, 0.050)
 VOICES = ("steel", "nylon", "electric", "modal")
-LOOSE_MS = (8.0, 16.0, 24.0)
+LOOSE_MS = (8.0, 24.0, 36.0, 48.0)
 
 
 def by_librosa(take: Strums) -> np.ndarray:

@@ -188,7 +188,7 @@ def test_a_beat_off_is_told_as_a_beat_and_shifted(tmp_path):
 def test_a_bar_off_is_more_than_shift_ms_may_be_and_told_in_words(tmp_path):
     recipe = song(tmp_path, later(strummed(1), 4 * BEAT_S), strummed(2), strummed(3))
     late = takes_of(recipe)[0]
-    assert (late["verdict"], late["shift_ms"]) == ("unknown", None)
+    assert (late["verdict"], late["shift_ms"]) == ("needs edits", None)
     assert late["misplaced"]["unmended"].startswith("one bar late against regular / ")
     assert "set starts" in late["misplaced"]["unmended"]
     assert "one bar late" in run("timing", recipe).stdout

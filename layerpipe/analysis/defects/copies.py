@@ -33,6 +33,9 @@ class CopyLimits:
     """No hum, no rumble, and what the reduced sound still holds."""
     same_place_s: float = 0.0015
     """Offsets of two stretches that count as one; players scatter by more."""
+    as_good: float = 0.995
+    """Of the highest correlation: of a sound that repeats itself, places a period apart differ by less. They do differ,
+    because a period is no whole number of the samples that are compared."""
     agreeing: float = 0.6
     """Share of the stretches that must have the common offset."""
 
@@ -84,21 +87,21 @@ def measure_similarity(one: Sound, other: Sound, measured: Measurements,
         reach = round(limits.reach_s * rate) // reduce.factor * reduce.factor
         piece = _band(reduce.stretch(one, start, stop), reduce.rate_hz, limits)
         field = _band(reduce.stretch(other, start - reach, stop + reach), reduce.rate_hz, limits)
-        match = best_match(piece, field)
+        match = best_match(piece, field, reach // reduce.factor)
         if match is not None:
             correlation, at, gain = match
             found.append((correlation, at / reduce.rate_hz - reach / rate, gain))
     if not found:
         return None
     rows = np.array(found)
-    strongest = rows[np.argsort(-np.abs(rows[:, 0]))[: max(1, len(rows) // 2)]]
-    offset = float(np.median(strongest[:, 1]))
-    agree = np.abs(rows[:, 1] - offset) < limits.same_place_s
-    middle = float(np.median(np.abs(rows[agree, 0]))) if agree.any() else 0.0
-    sign = 1.0 if np.sum(rows[agree, 0]) >= 0 else -1.0
-    gain = float(np.median(np.abs(rows[agree, 2]))) if agree.any() else 0.0
-    return Similarity(sign * middle, offset, 20 * math.log10(gain) if gain > 0 else -math.inf,
-                      int(np.count_nonzero(agree)), len(rows))
+    # The offset that is best supported. A median could lie between two, where none is.
+    together = np.abs(rows[:, 1] - rows[:, 1:2]) < limits.same_place_s
+    agree = together[int(np.argmax(together @ np.abs(rows[:, 0])))]
+    correlations, offsets, gains = rows[agree].T
+    sign = 1.0 if np.sum(correlations) >= 0 else -1.0
+    gain = float(np.median(np.abs(gains)))
+    return Similarity(sign * float(np.median(np.abs(correlations))), float(np.median(offsets)),
+                      20 * math.log10(gain) if gain > 0 else -math.inf, int(np.count_nonzero(agree)), len(rows))
 
 
 def _loudest(measured: Measurements, limits: CopyLimits, within_s: tuple[float, float]) -> list[int]:
@@ -127,8 +130,9 @@ def _band(low: FloatArray, rate_hz: float, limits: CopyLimits) -> FloatArray:
     return np.fft.irfft(spectrum, len(low))
 
 
-def best_match(piece: FloatArray, field: FloatArray) -> tuple[float, float, float] | None:
-    """Highest correlation (signed), its place in samples and parts of them, and the other take's gain there."""
+def best_match(piece: FloatArray, field: FloatArray, meant: int | None = None) -> tuple[float, float, float] | None:
+    """Highest correlation (signed), its place in samples and parts of them, and the other take's gain there; of places
+    that match as well, the one nearest to where it is `meant` to be."""
     energy = float(piece @ piece)
     if energy <= 1e-12 or len(field) < len(piece):
         return None
@@ -139,10 +143,16 @@ def best_match(piece: FloatArray, field: FloatArray) -> tuple[float, float, floa
     running = np.concatenate([[0.0], np.cumsum(field * field)])
     around = np.maximum(running[len(piece) :] - running[: -len(piece)], 0.0)[:count]
     measure = product / np.sqrt(energy * np.maximum(around, 1e-4 * around.max() + 1e-20))
-    at = int(np.argmax(np.abs(measure)))
+    strength = np.abs(measure)
+    at = int(np.argmax(strength))
+    if meant is not None:
+        around_it = np.pad(strength, 1)
+        is_peak = (strength >= around_it[:-2]) & (strength >= around_it[2:])
+        as_good = np.flatnonzero(is_peak & (strength >= CopyLimits.as_good * strength[at]))
+        at = int(as_good[np.argmin(np.abs(as_good - meant))])
     shift = 0.0
     if 0 < at < count - 1:
-        left, top, right = np.abs(measure[at - 1 : at + 2])
+        left, top, right = strength[at - 1 : at + 2]
         bend = left - 2 * top + right
         shift = float(0.5 * (left - right) / bend) if bend < -1e-12 else 0.0
     # A copy shifted by part of a reduced sample correlates in full between two of them.

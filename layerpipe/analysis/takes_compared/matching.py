@@ -63,8 +63,9 @@ class MatchPrices:
     jump: float = 8.0
     """Most that a change of the lag costs. At 3, chains went over to the neighbouring eighth and back in songs whose
     chords stay for a bar; at 14 they stayed at a wrong lag (own measurement, 735 pairs of takes)."""
-    skip: int = 3
-    """Onsets that may be left out between two pairs, in each take; a longer rest is a jump."""
+    skip: int = 9
+    """Onsets that may be left out between two pairs, in each take: a layer may pause for a bar or two while another
+    plays. A chain does not pass over a longer rest."""
     distance_s: float = 0.04
     """For each second of lag: of two places that fit equally, the nearer one is meant."""
 

@@ -57,6 +57,10 @@ class OffsetLimits:
     huber: float = 1.345
     """In scatters; 95 % as exact as a mean where errors are normal (Huber 1964)."""
 
+    def is_drift(self, drift_ms: float, errors: float) -> bool:
+        """Whether a slope, in ms from one end to the other and in standard errors, is a drift."""
+        return drift_ms > self.drift_ms and errors > self.drift_errors
+
     def confidence_of(self, found: Matched) -> float:
         """How likely an offset is right; 0 to 1."""
         odds = self.confidence_base + self.confidence_score * found.score + self.confidence_margin * found.margin
@@ -74,8 +78,8 @@ class TakeOffset:
         How much later the take lies on average; None where that is unknown.
     error_ms : float
         Standard error of that.
-    drift_ms_per_min : float
-        By how much the take falls behind in a minute; negative where it runs ahead.
+    drift_ms_per_min, drift_error_ms_per_min : float
+        By how much the take falls behind in a minute, negative where it runs ahead; and the standard error of that.
     spread_ms : float
         Scatter of single onsets round the smoothed curve.
     time_s, lag_ms : np.ndarray [shape=(points,)]
@@ -94,6 +98,7 @@ class TakeOffset:
     offset_ms: float | None
     error_ms: float
     drift_ms_per_min: float
+    drift_error_ms_per_min: float
     spread_ms: float
     time_s: FloatArray
     lag_ms: FloatArray
@@ -101,6 +106,11 @@ class TakeOffset:
     confidence: float
     matched: Matched
     semitones: int
+
+    @property
+    def length_s(self) -> float:
+        """From the first to the last onset that both play; 0 where nothing is known."""
+        return float(np.ptp(self.time_s)) if len(self.time_s) else 0.0
 
 
 def compare_offsets(one: Events, other: Events, most_lag_s: float, limits: OffsetLimits | None = None, *,
@@ -123,8 +133,8 @@ def compare_offsets(one: Events, other: Events, most_lag_s: float, limits: Offse
     asked = limits or OffsetLimits()
     found, semitones = match_transposed(one, other, most_lag_s=most_lag_s, prices=prices)
     if len(found.one) < asked.fewest_pairs:
-        return TakeOffset("unknown", None, np.inf, 0.0, 0.0, np.zeros(0), np.zeros(0), len(found.one), 0.0, found,
-                          semitones)
+        return TakeOffset("unknown", None, np.inf, 0.0, np.inf, 0.0, np.zeros(0), np.zeros(0), len(found.one), 0.0,
+                          found, semitones)
     at_s, lag_ms = one.time_s[found.one], 1000 * found.lag_s
     length_s = float(at_s[-1] - at_s[0])
     window = int(np.clip(len(at_s) * asked.window_s / max(length_s, 1e-9), asked.fewest_in_window,
@@ -137,13 +147,13 @@ def compare_offsets(one: Events, other: Events, most_lag_s: float, limits: Offse
     rest_ms = lag_ms - line_ms
     wide_ms = max(1.4826 * float(np.median(np.abs(rest_ms - np.median(rest_ms)))), 0.5)
     apart = np.clip(rest_ms - np.median(rest_ms), -3 * wide_ms, 3 * wide_ms)
-    slope_error = wide_ms / (np.sqrt(len(at_s) / _repetition(apart)) * max(float(np.std(at_s)), 1e-9))
+    slope_error = float(wide_ms / (np.sqrt(len(at_s) / _repetition(apart)) * max(float(np.std(at_s)), 1e-9)))
     curve_ms = smooth_ms - line_ms
     # A stretch whose onsets were paired with their neighbours is no wobble: the smaller of two spreads.
     wander_ms = min(float(np.std(curve_ms)), 1.4826 * float(np.median(np.abs(curve_ms - np.median(curve_ms)))))
     point_error_ms = 1.2533 * spread_ms / np.sqrt(window)
     drift_ms = abs(slope) * length_s
-    drifts = drift_ms > asked.drift_ms and abs(slope) > asked.drift_errors * slope_error
+    drifts = asked.is_drift(drift_ms, abs(slope) / slope_error)
     sway_ms, share = _sway(at_s, apart, asked.sway_s)
     wobbles = wander_ms > max(asked.wobble_ms, asked.wobble_errors * point_error_ms)
     if sway_ms > asked.sway_ms and share > asked.sway_share:
@@ -157,10 +167,10 @@ def compare_offsets(one: Events, other: Events, most_lag_s: float, limits: Offse
     offset_ms, error_ms = _huber_mean(lag_ms if course == "steady" else rest_ms, sure, asked.huber)
     confidence = asked.confidence_of(found)
     if confidence < asked.least_confidence:
-        return TakeOffset("unknown", None, np.inf, 0.0, spread_ms, np.zeros(0), np.zeros(0), len(found.one), confidence,
-                          found, semitones)
-    return TakeOffset(course, offset_ms, error_ms, 60 * slope, spread_ms, at_s, smooth_ms, len(found.one), confidence,
-                      found, semitones)
+        return TakeOffset("unknown", None, np.inf, 0.0, np.inf, spread_ms, np.zeros(0), np.zeros(0), len(found.one),
+                          confidence, found, semitones)
+    return TakeOffset(course, offset_ms, error_ms, 60 * slope, 60 * slope_error, spread_ms, at_s, smooth_ms,
+                      len(found.one), confidence, found, semitones)
 
 
 def _sway(at_s: FloatArray, rest_ms: FloatArray, periods_s: tuple[float, float]) -> tuple[float, float]:

@@ -17,6 +17,7 @@ import numpy as np
 
 from layerpipe.analysis.takes_compared.song_takes import ComparedPair, ComparedTake, agreed_places
 from layerpipe.analysis.takes_compared.which_is_right import right_group
+from layerpipe.analysis.takes_compared.which_moves import moving_takes, with_joint_drifts
 from layerpipe.recipe.tempo_map import TempoMap
 
 Kind = Literal["none", "offset", "drift", "wobble", "beat", "bar", "unknown"]
@@ -36,8 +37,6 @@ class PlaceLimits:
     """How far from whole beats an offset may be to be called a beat or a bar."""
     capped_ms: float = 80.0
     """Pairs that disagree by more with the others are simply wrong."""
-    moving_share: float = 0.6
-    """Share of its pairs, doubles counted twice, in which a take moves against the other, to be the one that moves."""
 
 
 @dataclass(frozen=True)
@@ -125,7 +124,8 @@ def judge_offsets(takes: Sequence[ComparedTake], pairs: Sequence[ComparedPair], 
     """
     asked = limits or PlaceLimits()
     known = [pair for pair in pairs if pair.found.course != "unknown" and pair.found.offset_ms is not None]
-    moving = _moving(len(takes), known, takes, tempo_map, asked)
+    known = with_joint_drifts(len(takes), known)
+    moving = moving_takes(takes, known, tempo_map)
     result = [TakePlace(take.name, take.layer, "unknown", confidence=_unknown_confidence(n, pairs))
               for n, take in enumerate(takes)]
     still = [pair for pair in known if pair.one not in moving and pair.other not in moving
@@ -148,47 +148,6 @@ def judge_offsets(takes: Sequence[ComparedTake], pairs: Sequence[ComparedPair], 
 def _unknown_confidence(take: int, pairs: Sequence[ComparedPair]) -> float:
     """The best that any pair of a take reached."""
     return max((pair.found.confidence for pair in pairs if take in (pair.one, pair.other)), default=0.0)
-
-
-def _moving(count: int, known: Sequence[ComparedPair], takes: Sequence[ComparedTake], tempo_map: TempoMap | None,
-            asked: PlaceLimits) -> dict[int, bool]:
-    """Takes that drift or wander, and whether that is decided: those that move against most others, worst first."""
-    found: dict[int, bool] = {}
-    has_double = {n for pair in known if pair.doubles for n in (pair.one, pair.other)}
-    while True:
-        shares, partners, others = np.zeros(count), np.zeros(count), np.zeros(count)
-        left = [pair for pair in known if pair.one not in found and pair.other not in found]
-        beside_double = {n for pair in left if pair.doubles for n in (pair.one, pair.other)}
-        for pair in left:
-            for n in (pair.one, pair.other):
-                if n in has_double - beside_double and pair.found.course == "wobble":
-                    # Its double is known to move; other layers play other strokes and show no wobble alone.
-                    continue
-                # Doubles count twice: other layers play other strokes.
-                partners[n] += 1 + pair.doubles
-                shares[n] += (1 + pair.doubles) * (pair.found.course != "steady")
-                others[n] += 1
-        shares = np.divide(shares, partners, out=np.zeros(count), where=partners > 0)
-        worst = float(shares.max(initial=0.0))
-        if worst < asked.moving_share:
-            return found
-        rivals = [n for n in range(count) if shares[n] > worst - 1e-9]
-        first = max(rivals, key=lambda n: partners[n])
-        against = [pair for pair in left if first in (pair.one, pair.other) and pair.found.course != "steady"]
-        if len(rivals) == 1 or len(against) > 1:
-            found[first] = True
-            continue
-        # Two takes that move against each other and nothing else. A drift would show against others, too; of a wobble
-        # the grid knows.
-        pair = against[0]
-        if others[first] > 1 and pair.found.course == "drift":
-            known = [one for one in known if one is not pair]
-            continue
-        right = right_group([[pair.one], [pair.other]], [0.0, 0.0], takes, tempo_map)
-        if right is None:
-            found |= {pair.one: False, pair.other: False}
-        else:
-            found[(pair.other, pair.one)[right]] = True
 
 
 def _judge_steady(group: Sequence[int], places: np.ndarray, takes: Sequence[ComparedTake],

@@ -1,4 +1,4 @@
-"""Which of two equally large groups of takes is in place: the one on the grid, or the one that starts where bars do."""
+"""Which of equally large groups of takes is in place: the one on the grid, or the one that starts where bars do."""
 
 from __future__ import annotations
 
@@ -35,17 +35,26 @@ def right_group(groups: Sequence[Sequence[int]], places_ms: Sequence[float], tak
     Returns
     -------
     int or None
-        None where neither the grid nor the starts decide.
+        None where neither the grid nor the starts decide, or they contradict each other.
     """
     if tempo_map is None or not tempo_map.has_grid:
         return None
     fits = [max(grid_fit(takes[n].events, tempo_map) for n in group) for group in groups]
     order = np.argsort(fits)[::-1]
-    grid_decides = fits[order[0]] >= LEAST_FIT
-    if grid_decides and fits[order[0]] - fits[order[1]] > BETTER_FIT:
-        return int(order[0])
-    rivals = [int(n) for n in order if not grid_decides or fits[n] > fits[order[0]] - BETTER_FIT]
-    # A group off by whole beats fits the grid as well; then one that starts in bar 1, or with a bar, is right.
+    best = int(order[0])
+    fits_well = fits[best] >= LEAST_FIT
+    rivals = [int(n) for n in order if not fits_well or fits[n] >= fits[best] - BETTER_FIT]
+    if len(rivals) > 1:
+        # A group off by whole beats fits the grid as well; then one that starts in bar 1, or with a bar, is right.
+        return _well_begun(rivals, groups, places_ms, takes, tempo_map)
+    # Slow attacks are heard where they are not meant; then a wrong place may fit better by chance.
+    begun = _well_begun([int(n) for n in order], groups, places_ms, takes, tempo_map)
+    return best if begun in (None, best) else None
+
+
+def _well_begun(rivals: Sequence[int], groups: Sequence[Sequence[int]], places_ms: Sequence[float],
+                takes: Sequence[ComparedTake], tempo_map: TempoMap) -> int | None:
+    """The only group that starts in bar 1 or, if none does, with a bar, far from the others."""
     for starts in (_starts_bar_one, _starts_a_bar):
         begun = [n for n in rivals if any(starts(takes[k].events, tempo_map) for k in groups[n])]
         if len(begun) == 1 and all(abs(places_ms[begun[0]] - places_ms[n]) > START_MS for n in rivals if n != begun[0]):

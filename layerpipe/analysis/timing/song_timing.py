@@ -171,7 +171,7 @@ def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = F
         again = detect_in_takes(takes, after=True, left_out=by_phrases,
                                 on_progress=lambda share: on_progress(share * half), ask=ask)
         shown = [HeardTake(detection, 1).aligned(tempo_map) for detection in again]
-    places, unsure = find_places([(one.layer.name, one.take.name) for one in takes], now,
+    places, unsure = find_places([(one.layer.name, one.take.name) for one in takes], heard, now,
                                  [one.take.mute for one in takes], tempo_map, recipe.timing.tolerance_ms, ask)
     may_move = [n not in by_phrases and not doubtful and (share is None or share >= HEARING.least_explained)
                 for n, (doubtful, share) in enumerate(zip(unsure, explained, strict=True))]
@@ -207,7 +207,7 @@ def _verdict(edits: TakeEdits, place: TakePlace, tolerance_ms: float, *, can_jud
     """One word for a take; it is not tight while it is farther from its doubles than its tolerance."""
     if edits.rerecord:
         return RERECORD
-    if edits.shift_ms or edits.moves:
+    if edits.shift_ms or edits.moves or (edits.unmended and place.decided and can_judge):
         return NEEDS_EDITS
     is_apart = place.kind not in ("none", "unknown") or abs(place.offset_ms or 0.0) > tolerance_ms
     return TIGHT if can_judge and not is_apart else UNKNOWN

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from layerpipe.analysis.takes_compared.events import events_of
 from layerpipe.analysis.takes_compared.song_offsets import PlaceLimits, TakePlace, judge_offsets
 from layerpipe.analysis.takes_compared.song_takes import ComparedPair, ComparedTake, compare_pairs
+from layerpipe.analysis.timing.edits.song_edits import HeardTake
 from layerpipe.analysis.timing.grid.align import AlignedTake
 from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.recipe.tempo_map import TempoMap
@@ -35,16 +36,18 @@ class HearingLimits:
 HEARING = HearingLimits()
 
 
-def find_places(names: Sequence[tuple[str, str]], aligned: Sequence[AlignedTake], muted: Sequence[bool],
-                tempo_map: TempoMap, tolerance_ms: float,
+def find_places(names: Sequence[tuple[str, str]], heard: Sequence[HeardTake], aligned: Sequence[AlignedTake],
+                muted: Sequence[bool], tempo_map: TempoMap, tolerance_ms: float,
                 ask: Ask = listen_anew) -> tuple[list[TakePlace], list[bool]]:
     """Compare all takes of a song with each other.
 
     Parameters
     ----------
     names : sequence of (layer, take)
+    heard : sequence of HeardTake
+        Compared by their certain onsets: which others count depends on where a take lies on the grid.
     aligned : sequence of AlignedTake
-        As they are heard.
+        The same takes on the grid.
     muted : sequence of bool
     tempo_map : TempoMap
     tolerance_ms : float
@@ -60,9 +63,9 @@ def find_places(names: Sequence[tuple[str, str]], aligned: Sequence[AlignedTake]
         Whether a take has a double that plays, and yet too few onsets of both belong together.
     """
     takes = [ComparedTake(f"{layer} / {take}", layer,
-                          events_of([one.onset for one in found.onsets], [one.heard_s for one in found.onsets]),
+                          events_of(onsets := one.detection.onsets, [one.heard_s(onset.at_s) for onset in onsets]),
                           muted=is_muted)
-             for (layer, take), found, is_muted in zip(names, aligned, muted, strict=True)]
+             for (layer, take), one, is_muted in zip(names, heard, muted, strict=True)]
     pairs = compare_pairs(takes, tempo_map, ask=ask)
     places = judge_offsets(takes, pairs, tempo_map, PlaceLimits(told_from_ms=tolerance_ms))
     # A double that is known to run away says nothing about a take.

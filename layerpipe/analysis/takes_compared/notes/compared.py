@@ -121,9 +121,11 @@ def judge_notes(takes: Sequence[ComparedTake], pairs: Sequence[ComparedPair], te
         if agreement >= least:
             judged.append(laid if is_placed else replace(laid, found=replace(laid.found, confidence=agreement)))
             found[pair.one, pair.other] = notes
-    wrong = _other_keys(takes, judged, found)
-    chords, chord_bars = _other_chords(takes, judged, found, asked)
-    return wrong + chords + _moved_strings(takes, judged, found, chord_bars, asked)
+    # Body, room and pick do not move with the key: between takes of different keys they look like other chords, and
+    # like a string that is off.
+    of_one_key = [pair for pair in judged if not pair.found.semitones]
+    chords, chord_bars = _other_chords(takes, of_one_key, found, asked)
+    return [*_other_keys(takes, judged, found), *chords, *_moved_strings(takes, of_one_key, found, chord_bars, asked)]
 
 
 def _laid_beside(pair: ComparedPair, takes: Sequence[ComparedTake], tempo_map: TempoMap | None,
@@ -219,7 +221,8 @@ def _other_chords(takes: Sequence[ComparedTake], judged: Sequence[ComparedPair],
                   found: dict[tuple[int, int], PairNotes],
                   asked: NoteLimits) -> tuple[list[WrongNotes], dict[int, set[int]]]:
     """Takes with other chords than most in some bars, and these bars."""
-    low = {key: set(map(int, notes.bars[_drops(notes, asked)])) for key, notes in found.items()}
+    low = {key: set(map(int, notes.bars[_drops(notes, asked)]))
+           for pair in judged for key in [(pair.one, pair.other)] for notes in [found[key]]}
     per_take: dict[int, dict[int, tuple[list[int], bool]]] = {}
     for bar in sorted(set().union(*low.values())) if low else []:
         here = [pair for pair in judged if bar in found[pair.one, pair.other].bars]
@@ -261,15 +264,14 @@ def _moved_by(n: int, of_take: Sequence[tuple[int, ComparedPair]], found: dict[t
 def _moved_strings(takes: Sequence[ComparedTake], judged: Sequence[ComparedPair],
                    found: dict[tuple[int, int], PairNotes], chord_bars: dict[int, set[int]],
                    asked: NoteLimits) -> list[WrongNotes]:
-    """Takes with one string a semitone or two off, in the bars that have no other fault. Takes of different keys are
-    left out: body, room and pick do not move with the key and look like a string that is off."""
+    """Takes with one string a semitone or two off, in the bars that have no other fault."""
     differs: dict[tuple[int, int], bool] = {}
     best: dict[tuple[int, int], int] = {}
     voting: list[ComparedPair] = []
     for pair in judged:
         notes = found[key := (pair.one, pair.other)]
         kept = ~np.isin(notes.bars, sorted(chord_bars.get(pair.one, set()) | chord_bars.get(pair.other, set())))
-        if pair.found.semitones or np.count_nonzero(kept) < asked.fewest_bars:
+        if np.count_nonzero(kept) < asked.fewest_bars:
             continue
         least = asked.string_doubles if pair.doubles else asked.string_layers
         median = np.median(notes.moved[kept], axis=0)
