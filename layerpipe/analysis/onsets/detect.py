@@ -73,6 +73,9 @@ class Onset:
     """Time from the first to the last string of a rake; 0 for a normal strum."""
     before_db: float = 0.0
     """dBFS, rms of the 40 ms before it, but for the last 4 ms."""
+    earlier_ms: float = 0.0
+    later_ms: float = 0.0
+    """By how much it may have begun earlier or later: strings that are let go just before a strum change as much."""
 
 
 @dataclass(frozen=True)
@@ -231,7 +234,8 @@ def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float) -> Det
             if arrival.frame - last[1] < back or not is_falling(piece, back, back):
                 continue
             hand_s = chunk.start_s + last[1] / rate_hz
-        onset = _onset_of(chunk, arrival.frame, rise_db, arrival.confidence)
+        onset = replace(_onset_of(chunk, arrival.frame, rise_db, arrival.confidence),
+                        earlier_ms=1000 * arrival.earlier / rate_hz, later_ms=1000 * arrival.later / rate_hz)
         ended = (((arrival.step_db < PICK.great_step_db and is_damped(samples, arrival.frame, rate_hz))
                   or is_cut_off(samples, arrival.frame, rate_hz))
                  and not rings_on(samples, arrival.frame, rate_hz, floor_db))
