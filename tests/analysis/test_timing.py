@@ -183,7 +183,7 @@ def test_a_move_that_may_do_harm_is_not_proposed(rng, late_ms, doubts, of_the_do
         doubts = {{"later_ms": "earlier_ms", "earlier_ms": "later_ms"}[name]: ms for name, ms in doubts.items()}
     # It may be 16 ms off: a move by 34 ms would take it 18 ms to the other side.
     assert moves(doubts) == []
-    (move,) = moves({name: 16.0 for name in doubts})
+    (move,) = moves(dict.fromkeys(doubts, 16.0))
     assert move.by_ms == pytest.approx(-late_ms, abs=0.11)
 
 

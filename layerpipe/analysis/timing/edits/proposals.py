@@ -181,7 +181,7 @@ def _may_begin_earlier(taken: Sequence[AlignedOnset], offset_ms: float, timing: 
 def _move(name: str, take: AlignedTake, taken: Sequence[AlignedOnset], offset_ms: float,
           comparison: DoubleComparison | None, double: tuple[str, AlignedTake] | None,
           timing: Timing) -> Proposal | None:
-    """The move that corrects a segment; None where there is no room for it."""
+    """The move that corrects a segment; None where there is no room for it, or where it may do harm."""
     reference, by_ms = "its own average", -offset_ms
     apart = [(onset.deviation_ms or 0.0, onset.onset.earlier_ms, onset.onset.later_ms) for onset in taken]
     if timing.toward == "double" and comparison is not None and double is not None:
