@@ -50,7 +50,7 @@ class DoubtSettings:
     new_share: float = 0.5  # below it the sound has less energy than what rang would have had: strings were let go
     within_ms: tuple[float, ...] = (3.0, 6.0, 10.0)  # in one of these pieces; then a later rise may be the attack
     later_ms: float = 2.0  # from here on
-    hidden_ms: float = 30.0  # a strum whose sound is hidden lies within this
+    hidden_ms: float = 18.0  # a strum whose sound is hidden lies within this
 
 
 @dataclass(frozen=True)

@@ -213,7 +213,9 @@ def _may_harm(apart: Sequence[tuple[float, float, float]], by_ms: float) -> bool
 
     `apart` has for each how far it is from where it should be, and by how much it may be earlier and later, ms.
     """
-    least_ms = float(np.median([ms + later if by_ms > 0 else ms - earlier for ms, earlier, later in apart]))
+    doubted = 1 / np.sqrt(len(apart))
+    least_ms = float(np.median([ms + doubted * later if by_ms > 0 else ms - doubted * earlier
+                                for ms, earlier, later in apart]))
     return by_ms * (2 * least_ms + by_ms) > 0
 
 
