@@ -46,7 +46,7 @@ class PickSettings:
 class DoubtSettings:
     """How much earlier or later than picked an onset may have begun."""
 
-    rise_db: float = 3.0  # the residual rises by this at a moment that was not picked
+    rise_db: float = 3.0  # the residual rises by this at an earlier moment that was not picked
     new_share: float = 0.5  # below it the sound has less energy than what rang would have had: strings were let go
     within_ms: tuple[float, ...] = (3.0, 6.0, 10.0)  # in one of these pieces; then a later rise may be the attack
     later_ms: float = 2.0  # from here on
@@ -106,7 +106,7 @@ class Arrival:
     """Peak over mean power (crest factor) of the first 8 ms."""
     earlier: int = 0
     later: int = 0
-    """Frames by which it may have begun earlier or later: something new may sound there."""
+    """Frames by which it may have begun earlier or later: where the residual rises too."""
 
     @property
     def confidence(self) -> float:
@@ -164,11 +164,9 @@ def find_arrival(samples: FloatArray, begin: float, peak: float, rate_hz: float)
         if earlier < settled or rise < DOUBT.rise_db:
             break
         is_strum = is_strum and rise >= PICK.earlier_rise_db
-        if is_new(earlier):
-            earliest = earlier
-            if is_strum and not is_falling(samples[first : first + frame], earlier, round(8 * ms)):
-                frame = earlier
-        tried = earlier
+        if is_strum and not is_falling(samples[first : first + frame], earlier, round(8 * ms)) and is_new(earlier):
+            frame = earlier
+        tried = earliest = earlier
     late_rise_db = rise_db(residual[max(frame - round(14 * ms), 0) : max(frame - 4, 0)],
                            whole[frame + round(15 * ms) : frame + round(45 * ms)])
     step_db = rise_db(residual[max(frame - round(4 * ms), 0) : max(frame - 2, 0)],
@@ -176,13 +174,11 @@ def find_arrival(samples: FloatArray, begin: float, peak: float, rate_hz: float)
     agree = abs(first + frame - begin - RISE_WINDOW_MS / 2 * ms) < PICK.agree_ms * ms
     begun = _first_sign(residual[:frame], ms) if step_db < PICK.great_step_db else frame
     if begun < frame and not is_new(begun):
-        begun = frame
+        begun, earliest = frame, min(earliest, begun)
     later = begun
     shares = [new_share(samples, first + begun, round(length_ms * ms), rate_hz, predictor)
               for length_ms in DOUBT.within_ms]
     if min(shares) < DOUBT.new_share:
-        # Strings are let go here, so that it need not be the strum: any other rise may be.
-        earliest = min(earliest, tried)
         later += round(DOUBT.later_ms * ms)
         later += _akaike_split(residual[later:])
         if rise_db(residual[begun:later], residual[later : later + round(4 * ms)]) < DOUBT.rise_db:
