@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -159,6 +161,30 @@ def test_a_move_goes_to_the_double_and_says_why(rng):
     assert moves[0].from_s < times[0] < moves[0].to_s < times[1]
     grid_moves, _ = propose_edits("right", mine, ("left", other), [other], WHOLE, Timing(toward="grid"))
     assert times[0] + grid_moves[0].by_ms / 1000 == pytest.approx(1.0 + mine.average_offset_ms / 1000, abs=0.001)
+
+
+@pytest.mark.parametrize(("late_ms", "doubts"), [(-34, {"later_ms": 18.0}), (34, {"earlier_ms": 18.0})])
+@pytest.mark.parametrize("of_the_double", [False, True])
+def test_a_move_that_may_do_harm_is_not_proposed(rng, late_ms, doubts, of_the_double):
+    times, double = eighths(rng), eighths(rng)
+    times[40] = double[40] + late_ms / 1000
+    mine, other = aligned_at(times, map_of()), aligned_at(double, map_of())
+
+    def moves(doubts):
+        take = other if of_the_double else mine
+        onsets = list(take.onsets)
+        onsets[40] = replace(onsets[40], onset=replace(onsets[40].onset, **doubts))
+        one, its = (replace(take, onsets=tuple(onsets)) if take is doubted else take
+                    for take, doubted in ((mine, take), (other, take)))
+        return propose_edits("left", one, ("right", its), [its], WHOLE, Timing())[0]
+
+    if of_the_double:
+        # Where the double may be later, this take may be early, and the other way round.
+        doubts = {{"later_ms": "earlier_ms", "earlier_ms": "later_ms"}[name]: ms for name, ms in doubts.items()}
+    # It may be 16 ms off: a move by 34 ms would take it 18 ms to the other side.
+    assert moves(doubts) == []
+    (move,) = moves(dict.fromkeys(doubts, 16.0))
+    assert move.by_ms == pytest.approx(-late_ms, abs=0.11)
 
 
 @pytest.mark.parametrize(("scatter_ms", "again"), [(4, False), (8, False), (18, False), (45, True)])

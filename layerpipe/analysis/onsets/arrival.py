@@ -16,8 +16,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layerpipe.analysis.onsets.damping import NO_REFERENCE_DB, is_falling, rise_db
-from layerpipe.analysis.onsets.residual import PREDICTOR, residual_after
+from layerpipe.analysis.onsets.damping import NO_REFERENCE_DB, is_damped, is_falling, new_share, rise_db
+from layerpipe.analysis.onsets.residual import PREDICTOR, fit_predictor, residual_after
 from layerpipe.core.sound import FloatArray
 from layerpipe.dsp.filters import design_band_pass, run_sections
 
@@ -38,6 +38,19 @@ class PickSettings:
     first_sign_ms: float = 2.0
     first_sign_db: float = 4.0
     quiet_ms: float = 10.0
+    least_new_share: float = 0.2  # an earlier string brings new sound; one let go or stopped only takes sound away
+    new_within_ms: tuple[float, float] = (2.0, 6.0)  # the shortest and the longest piece in which it is looked for
+
+
+@dataclass(frozen=True)
+class DoubtSettings:
+    """How much earlier or later than picked an onset may have begun."""
+
+    rise_db: float = 3.0  # the residual rises by this at an earlier moment that was not picked
+    new_share: float = 0.5  # below it the sound has less energy than what rang would have had: strings were let go
+    within_ms: tuple[float, ...] = (3.0, 6.0, 10.0)  # in one of these pieces; then a later rise may be the attack
+    later_ms: float = 2.0  # from here on
+    hidden_ms: float = 18.0  # nothing new sounds: the strum is hidden within this
 
 
 @dataclass(frozen=True)
@@ -72,7 +85,8 @@ class ConfidenceWeights:
     agree: float = 2.2
 
 
-PICK, CLICK, BANDS, WEIGHTS = PickSettings(), ClickLimits(), BandSettings(), ConfidenceWeights()
+PICK, DOUBT, CLICK = PickSettings(), DoubtSettings(), ClickLimits()
+BANDS, WEIGHTS = BandSettings(), ConfidenceWeights()
 
 
 @dataclass(frozen=True)
@@ -90,6 +104,9 @@ class Arrival:
     """In the band that rises least."""
     crest_db: float
     """Peak over mean power (crest factor) of the first 8 ms."""
+    earlier: int = 0
+    later: int = 0
+    """Frames by which it may have begun earlier or later: where the residual rises too."""
 
     @property
     def confidence(self) -> float:
@@ -129,26 +146,50 @@ def find_arrival(samples: FloatArray, begin: float, peak: float, rate_hz: float)
     first = max(round(begin - PICK.look_back_ms * ms), 0)
     trained = min(round(PREDICTOR.train_s * rate_hz), first)
     stop = round(max(begin + 20 * ms, peak + 2 * ms))
-    whole = residual_after(samples[first - trained : stop + round(40 * ms)], trained, rate_hz)
+    predictor = fit_predictor(samples[first - trained : first], rate_hz)
+    whole = residual_after(samples[first - trained : stop + round(40 * ms)], trained, predictor)
+
+    def is_new(at: int) -> bool:
+        shortest, longest = (round(length_ms * ms) for length_ms in PICK.new_within_ms)
+        length = max(min(frame - at, longest), shortest)
+        return new_share(samples, first + at, length, rate_hz, predictor) >= PICK.least_new_share
+
     residual = whole[: stop - first]
     frame, shortest, settled = _akaike_split(residual), round(PICK.earlier_ms * ms), round(PICK.settle_ms * ms)
-    tried = frame
+    tried = earliest = frame
+    is_strum = True
     while tried > 3 * shortest:
         earlier = _akaike_split(residual[:tried])
-        if (earlier < settled or rise_db(residual[:earlier], residual[earlier : earlier + shortest])
-                < PICK.earlier_rise_db):
+        rise = rise_db(residual[:earlier], residual[earlier : earlier + shortest])
+        if earlier < settled or rise < DOUBT.rise_db:
             break
-        if not is_falling(samples[first : first + frame], earlier, round(8 * ms)):
+        is_strum = is_strum and rise >= PICK.earlier_rise_db
+        if is_strum and not is_falling(samples[first : first + frame], earlier, round(8 * ms)) and is_new(earlier):
             frame = earlier
-        tried = earlier
+        tried = earliest = earlier
     late_rise_db = rise_db(residual[max(frame - round(14 * ms), 0) : max(frame - 4, 0)],
                            whole[frame + round(15 * ms) : frame + round(45 * ms)])
     step_db = rise_db(residual[max(frame - round(4 * ms), 0) : max(frame - 2, 0)],
                       residual[frame : frame + round(4 * ms)])
     agree = abs(first + frame - begin - RISE_WINDOW_MS / 2 * ms) < PICK.agree_ms * ms
     begun = _first_sign(residual[:frame], ms) if step_db < PICK.great_step_db else frame
+    if begun < frame and not is_new(begun):
+        begun, earliest = frame, min(earliest, begun)
+    later = begun
+    shares = [new_share(samples, first + begun, round(length_ms * ms), rate_hz, predictor)
+              for length_ms in DOUBT.within_ms]
+    if min(shares) < DOUBT.new_share:
+        later += round(DOUBT.later_ms * ms)
+        later += _akaike_split(residual[later:])
+        if rise_db(residual[begun:later], residual[later : later + round(4 * ms)]) < DOUBT.rise_db:
+            later = begun
+    if max(shares) < 0.0 or is_damped(samples, first + begun, rate_hz):
+        # What is heard here are strings that stop: the attack is hidden somewhere near.
+        hidden = round(DOUBT.hidden_ms * ms)
+        earliest, later = min(earliest, begun - hidden), max(later, begun + hidden)
     return Arrival(first + begun, agree, late_rise_db, step_db, _least_band_rise_db(whole, frame, rate_hz),
-                   _crest_db(whole[frame : frame + round(RISE_WINDOW_MS * ms)]))
+                   _crest_db(whole[frame : frame + round(RISE_WINDOW_MS * ms)]), max(begun - earliest, 0),
+                   later - begun)
 
 
 def _crest_db(piece: FloatArray) -> float:
@@ -190,11 +231,12 @@ def _first_sign(residual: FloatArray, ms: float) -> int:
 
 def _akaike_split(residual: FloatArray) -> int:
     """Frame at which a piece changes from one level to another (Maeda 1985)."""
-    n = len(residual)
+    n, edge = len(residual), 8
+    if n <= 3 * edge:
+        return 0
     power = residual**2
     head = np.cumsum(power)
     k = np.arange(1, n)
     before, after = head[:-1] / k, (head[-1] - head[:-1]) / (n - k)
-    edge = 8
     cost = k * np.log(before + 1e-16) + (n - k) * np.log(after + 1e-16)
-    return int(np.argmin(cost[edge : n - edge])) + edge + 1 if n > 3 * edge else 0
+    return int(np.argmin(cost[edge : n - edge])) + edge + 1

@@ -81,10 +81,32 @@ def is_cut_off(samples: FloatArray, frame: int, rate_hz: float) -> bool:
     if at_once > CUT.at_once_db or min(soon, later) > CUT.soon_db:
         return False
     end = max(frame - round(CUT.lead_ms * rate_hz / 1000), 0)
-    expected = extrapolate(samples[:end], round((CUT.lead_ms + CUT.length_ms) * rate_hz / 1000), rate_hz)
-    recorded = samples[end : end + len(expected)]
+    length = round((CUT.lead_ms + CUT.length_ms) * rate_hz / 1000)
+    return new_share(samples, end, length, rate_hz) < CUT.new_share
+
+
+def new_share(samples: FloatArray, frame: int, length: int, rate_hz: float,
+              predictor: FloatArray | None = None) -> float:
+    """How much of what changes in the `length` frames from `frame` on is new sound.
+
+    Parameters
+    ----------
+    samples : np.ndarray [shape=(frames,)]
+    frame, length : int
+    rate_hz : float
+    predictor : np.ndarray, optional
+        Of what rings before; if omitted, fitted to the 80 ms before the frame.
+
+    Returns
+    -------
+    float
+        About 1 where something new sounds, 0 or less where ringing only went; below 0.5 there is less energy than the
+        ringing would have had.
+    """
+    expected = extrapolate(samples[:frame], length, rate_hz, predictor)
+    recorded = samples[frame : frame + length]
     change = recorded - expected[: len(recorded)]
-    return bool(change @ recorded < CUT.new_share * (change @ change))
+    return float(change @ recorded) / (float(change @ change) + 1e-30)
 
 
 def _rises_db(samples: FloatArray, frame: int, rate_hz: float) -> tuple[float, float, float]:

@@ -74,6 +74,8 @@ class Onset:
     """Time from the first to the last string of a rake; 0 for a normal strum."""
     before_db: float = 0.0
     """dBFS, rms of the 40 ms before it, but for the last 4 ms."""
+    earlier_ms: float = 0.0
+    later_ms: float = 0.0  # it may have begun this much earlier or later: strings that are let go change as much
 
 
 @dataclass(frozen=True)
@@ -227,7 +229,7 @@ def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float) -> Det
             if arrival.frame - last[1] < back or not is_falling(piece, back, back):
                 continue
             hand_s = chunk.start_s + last[1] / rate_hz
-        onset = _onset_of(chunk, arrival.frame, rise_db, arrival.confidence)
+        onset = _onset_of(chunk, arrival.frame, rise_db, arrival.confidence, (arrival.earlier, arrival.later))
         ended = (((arrival.step_db < PICK.great_step_db and is_damped(samples, arrival.frame, rate_hz))
                   or is_cut_off(samples, arrival.frame, rate_hz))
                  and not rings_on(samples, arrival.frame, rate_hz, floor_db))
@@ -274,15 +276,15 @@ def _join_rakes(chunk: Chunk, residual: FloatArray, found: list[Onset]) -> list[
             for n, (onset, frame) in enumerate(kept)]
 
 
-def _onset_of(chunk: Chunk, frame: int, rise_db: float, confidence: float) -> Onset:
-    """The onset at a frame."""
+def _onset_of(chunk: Chunk, frame: int, rise_db: float, confidence: float, doubt: tuple[int, int] = (0, 0)) -> Onset:
+    """The onset at a frame; `doubt` is by how many frames it may be earlier and later."""
     after = chunk.samples[frame : frame + round(0.06 * chunk.rate_hz)]
     level_db = float(10 * np.log10(np.mean(after**2) + 1e-14)) if len(after) else -140.0
     ms = chunk.rate_hz / 1000
     before = chunk.samples[max(frame - round(40 * ms), 0) : max(frame - round(4 * ms), 1)]
     before_db = float(10 * np.log10(np.mean(before**2) + 1e-14))
     return Onset(float(chunk.start_s + frame / chunk.rate_hz), confidence, rise_db, level_db,
-                 chroma_after(chunk.samples, frame, chunk.rate_hz), before_db=before_db)
+                 chroma_after(chunk.samples, frame, chunk.rate_hz), 0.0, before_db, doubt[0] / ms, doubt[1] / ms)
 
 
 def _begin_of(curve: FloatArray, peak: int) -> int:

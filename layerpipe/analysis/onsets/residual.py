@@ -206,35 +206,46 @@ def prediction_residual(chunk: Chunk) -> FloatArray:
     return residual
 
 
-def residual_after(samples: FloatArray, trained: int, rate_hz: float) -> FloatArray:
-    """Residual of everything after the first `trained` frames; the predictor is fitted to these by Burg's method.
+def fit_predictor(samples: FloatArray, rate_hz: float) -> FloatArray:
+    """Predictor of what follows a piece, fitted to the piece by Burg's method.
+
+    Returns
+    -------
+    np.ndarray [shape=(lags + 1,), float64]
+        The leading 1 and at most half as many coefficients as there are frames.
+    """
+    return _burg(samples, min(round(PREDICTOR.lags_s * rate_hz), len(samples) // 2))
+
+
+def residual_after(samples: FloatArray, trained: int, predictor: FloatArray) -> FloatArray:
+    """Residual of everything after the first `trained` frames.
 
     Returns
     -------
     np.ndarray [shape=(len(samples) - trained,), float64]
     """
-    lags = min(round(PREDICTOR.lags_s * rate_hz), trained // 2)
-    predictor = _burg(samples[:trained], lags)
+    lags = len(predictor) - 1
     applied_to = samples[trained - lags :]
     size = next_fast_length(len(applied_to))
     # Circular, as above.
     return np.fft.irfft(np.fft.rfft(applied_to, size) * np.fft.rfft(predictor, size), size)[lags : len(applied_to)]
 
 
-def extrapolate(before: FloatArray, frames: int, rate_hz: float) -> FloatArray:
-    """Continue a sound: the predictor fitted to its last 80 ms runs on without input.
+def extrapolate(before: FloatArray, frames: int, rate_hz: float, predictor: FloatArray | None = None) -> FloatArray:
+    """Continue a sound: the predictor, if omitted fitted to its last 80 ms, runs on without input.
 
     Returns
     -------
     np.ndarray [shape=(frames,), float64]
         Zeros where there is too little sound before to fit a predictor.
     """
-    trained = before[max(len(before) - round(PREDICTOR.train_s * rate_hz), 0) :]
-    lags = min(round(PREDICTOR.lags_s * rate_hz), len(trained) // 2)
+    if predictor is None:
+        predictor = fit_predictor(before[max(len(before) - round(PREDICTOR.train_s * rate_hz), 0) :], rate_hz)
+    lags = len(predictor) - 1
     if lags < 2:
         return np.zeros(frames)
-    sound = np.concatenate([trained[-lags:], np.zeros(frames)])
-    run_predictor(_burg(trained, lags), sound)
+    sound = np.concatenate([before[-lags:], np.zeros(frames)])
+    run_predictor(predictor, sound)
     return sound[lags:]
 
 

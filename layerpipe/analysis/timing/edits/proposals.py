@@ -22,6 +22,7 @@ from layerpipe.analysis.timing.edits.segments import (
     segment_penalties,
 )
 from layerpipe.analysis.timing.grid.align import AlignedOnset, AlignedTake
+from layerpipe.analysis.timing.tightness import difference_ms
 from layerpipe.recipe.model.recipe import Timing
 
 
@@ -180,19 +181,24 @@ def _may_begin_earlier(taken: Sequence[AlignedOnset], offset_ms: float, timing: 
 def _move(name: str, take: AlignedTake, taken: Sequence[AlignedOnset], offset_ms: float,
           comparison: DoubleComparison | None, double: tuple[str, AlignedTake] | None,
           timing: Timing) -> Proposal | None:
-    """The move that corrects a segment; None where there is no room for it."""
+    """The move that corrects a segment; None where there is no room for it, or where it may do harm."""
     reference, by_ms = "its own average", -offset_ms
+    apart = [(onset.deviation_ms or 0.0, onset.onset.earlier_ms, onset.onset.later_ms) for onset in taken]
     if timing.toward == "double" and comparison is not None and double is not None:
         limit_ms = max(timing.tolerance_ms, MOVES.loose_double * (double[1].spread_ms or 0.0))
         good = [onset for onset in taken if onset.point in comparison.difference_ms
                 and abs(comparison.deviation_ms[onset.point]) <= limit_ms]
         if len(good) * 2 >= len(taken):
             kept_ms = comparison.lag_ms if abs(comparison.lag_ms) > MOVES.kept_lag_ms else 0.0
-            apart = [comparison.difference_ms[onset.point] - kept_ms for onset in good if onset.point]
-            by_ms, reference = -float(np.median(apart)), f"the {double[0]} take"
+            pairs = [(onset, double[1].reliable[onset.point]) for onset in good if onset.point]
+            apart = [(difference_ms(one, its) - kept_ms, max(one.onset.earlier_ms, its.onset.later_ms),
+                      max(one.onset.later_ms, its.onset.earlier_ms)) for one, its in pairs]
+            by_ms, reference = -float(np.median([ms for ms, _, _ in apart])), f"the {double[0]} take"
             if abs(by_ms) < MOVES.least_share * timing.tolerance_ms or by_ms * offset_ms > 0:
                 return None
     by_ms = round(by_ms, 1)
+    if _may_harm(apart, by_ms):
+        return None
     span_s = _span_s(take, taken[0].onset.at_s, taken[-1].onset.at_s, by_ms / 1000)
     if span_s is None:
         return None
@@ -200,6 +206,17 @@ def _move(name: str, take: AlignedTake, taken: Sequence[AlignedOnset], offset_ms
     where = points[0].text if len(points) == 1 else f"{points[0].text} to {points[-1].text}"
     why = f"{where}, {name}: {_difference_words(-by_ms)} {reference}"
     return Proposal(round(span_s[0], 4), round(span_s[1], 4), by_ms, tuple(taken), why)
+
+
+def _may_harm(apart: Sequence[tuple[float, float, float]], by_ms: float) -> bool:
+    """Whether a move would take onsets farther away if they began as early, or as late, as they may have.
+
+    `apart` has for each how far it is from where it should be, and by how much it may be earlier and later, ms.
+    """
+    doubted = 1 / np.sqrt(len(apart))
+    least_ms = float(np.median([ms + doubted * later if by_ms > 0 else ms - doubted * earlier
+                                for ms, earlier, later in apart]))
+    return by_ms * (2 * least_ms + by_ms) > 0
 
 
 def _span_s(take: AlignedTake, first_s: float, last_s: float, by_s: float) -> tuple[float, float] | None:
