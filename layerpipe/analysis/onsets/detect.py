@@ -6,7 +6,7 @@ Each peak of the onset curve is a candidate, which is an onset or not. Times are
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import KW_ONLY, dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -18,7 +18,8 @@ from layerpipe.analysis.onsets.damping import is_cut_off, is_damped, is_falling,
 from layerpipe.analysis.onsets.metronome import Metronome, WithoutTicks
 from layerpipe.analysis.onsets.metronome_comb import rises_of
 from layerpipe.analysis.onsets.metronome_search import find_metronome
-from layerpipe.analysis.onsets.onset_curve import CURVE, highest_near, onset_curve_db
+from layerpipe.analysis.onsets.onset_curve import CURVE, highest_near, noise_floor_db, onset_curve_db
+from layerpipe.analysis.onsets.phase_prediction import added_strokes
 from layerpipe.analysis.onsets.rakes import is_same_rake, rake_duration_ms
 from layerpipe.analysis.onsets.residual import Chunk, Piece, pieces_of, prediction_residual, read_chunk
 from layerpipe.core.listening import Ask, listen_anew
@@ -86,6 +87,9 @@ class Detection:
     """Rejected candidates that may be very soft or muted strums, if one is expected there."""
     light: tuple[Onset, ...] = ()
     """Light strokes on ringing strings, which make nothing louder, if the take plays there."""
+    added: tuple[Onset, ...] = ()
+    """Those that stop no string either, if few are where it does not play; `rise_db` is that of the phase errors."""
+    _: KW_ONLY
     span_s: tuple[float, float] = (-math.inf, math.inf)
     """Where the take's files are; an overdub plays a part of the song."""
     metronome: Metronome | None = None
@@ -95,11 +99,10 @@ class Detection:
         """The same, with every time later: what was detected in a file, in a song in which it begins later."""
         if not seconds:
             return self
-        onsets, faint, light = ([replace(onset, at_s=onset.at_s + seconds) for onset in listed]
-                                for listed in (self.onsets, self.faint, self.light))
+        onsets, *others = ([replace(onset, at_s=onset.at_s + seconds) for onset in listed]
+                           for listed in (self.onsets, self.faint, self.light, self.added))
         metronome = None if self.metronome is None else self.metronome.later(seconds)
-        return Detection(onsets, [at_s + seconds for at_s in self.doubtful_s], tuple(faint), tuple(light),
-                         metronome=metronome)
+        return Detection(onsets, [at_s + seconds for at_s in self.doubtful_s], *map(tuple, others), metronome=metronome)
 
 
 def find_onsets(sound: Sound, noise_db: float | None = None) -> list[Onset]:
@@ -175,10 +178,10 @@ def _detect(sound: Sound, noise_db: float | None, ask: Ask) -> tuple[Detection, 
     floor_db = min([piece.floor_db for piece in heard] if noise_db is None else [noise_db])
     least_db = max(loud_db - ONSET.under_loud_db, floor_db + ONSET.over_noise_db)
     doubtful += [onset.at_s for onset in found if onset.level_db <= least_db]
-    faint, light = (tuple(one for piece in listed for one in piece if one.at_s < last_s and one.level_db > least_db)
-                    for listed in ([piece.detection.faint for piece in heard],
-                                   [piece.detection.light for piece in heard]))
-    return Detection([one for one in found if one.level_db > least_db], sorted(doubtful), faint, light), all_rises
+    kinds = zip(*((one.detection.faint, one.detection.light, one.detection.added) for one in heard), strict=True)
+    onsets, *others = ([one for part in listed for one in part if one.at_s < last_s and one.level_db > least_db]
+                       for listed in ([found], *kinds))
+    return Detection(onsets, sorted(doubtful), *map(tuple, others)), all_rises
 
 
 def detect_in_piece(sound: Sound, start: int, size: int, step: int) -> HeardPiece:
@@ -196,18 +199,10 @@ def detect_in_piece(sound: Sound, start: int, size: int, step: int) -> HeardPiec
     HeardPiece
     """
     chunk = read_chunk(sound, Piece(start, size, step))
-    floor_db, residual = _noise_floor_db(chunk), prediction_residual(chunk)
+    floor_db, residual = noise_floor_db(chunk.samples, chunk.rate_hz), prediction_residual(chunk)
     first, stop = (round(1000 * (at_s - chunk.start_s)) for at_s in chunk.core_s)
     return HeardPiece(_detect_in_chunk(chunk, residual, floor_db), floor_db,
                       rises_of(residual, chunk.rate_hz)[first:stop].astype(np.float32))
-
-
-def _noise_floor_db(chunk: Chunk) -> float:
-    """Level of the softest passages of a chunk, dBFS."""
-    size = round(0.02 * chunk.rate_hz)
-    powers = np.mean(chunk.samples[: len(chunk.samples) // size * size].reshape(-1, size) ** 2, axis=1)
-    powers = powers[powers > 1e-12]
-    return float(10 * np.log10(np.percentile(powers, 2))) if len(powers) else -120.0
 
 
 def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float) -> Detection:
@@ -257,12 +252,14 @@ def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float) -> Det
     light = [_onset_of(chunk, frame, 0.0, ONSET.faint_confidence)
              for frame in light_strokes(samples, rate_hz, changes_db, (PEAK.low_apart_s, known_s))]
     light = [one for one in light if all(abs(one.at_s - onset.at_s) > PEAK.low_apart_s for onset in (*found, *faint))]
+    known_s += [onset.at_s - chunk.start_s for onset in light]
+    added = [_onset_of(chunk, frame, rise_db, ONSET.faint_confidence)
+             for frame, rise_db in added_strokes(samples, rate_hz, curve, (PEAK.low_apart_s, known_s))]
     start_s, stop_s = chunk.core_s
     onsets = _join_rakes(chunk, residual, sorted(found, key=lambda onset: onset.at_s))
-    return Detection([onset for onset in onsets if start_s <= onset.at_s < stop_s],
-                     [at_s for at_s in doubtful if start_s <= at_s < stop_s],
-                     tuple(onset for onset in faint if start_s <= onset.at_s < stop_s),
-                     tuple(onset for onset in light if start_s <= onset.at_s < stop_s))
+    inside, *others = ([one for one in listed if start_s <= one.at_s < stop_s]
+                       for listed in (onsets, faint, light, added))
+    return Detection(inside, [at_s for at_s in doubtful if start_s <= at_s < stop_s], *map(tuple, others))
 
 
 def _join_rakes(chunk: Chunk, residual: FloatArray, found: list[Onset]) -> list[Onset]:

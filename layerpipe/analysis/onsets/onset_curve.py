@@ -51,3 +51,11 @@ def highest_near(curve: FloatArray, reach: int) -> FloatArray:
     padded = np.pad(curve, reach, constant_values=-np.inf)
     highest: FloatArray = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1)
     return highest
+
+
+def noise_floor_db(samples: FloatArray, rate_hz: float) -> float:
+    """Level of the softest passages of a sound, dBFS."""
+    size = round(0.02 * rate_hz)
+    powers = np.mean(samples[: len(samples) // size * size].reshape(-1, size) ** 2, axis=1)
+    powers = powers[powers > 1e-12]
+    return float(10 * np.log10(np.percentile(powers, 2))) if len(powers) else -120.0

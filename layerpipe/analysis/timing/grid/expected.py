@@ -10,6 +10,7 @@ import numpy as np
 
 from layerpipe.analysis.onsets.detect import Detection, Onset
 from layerpipe.analysis.timing.grid.align import GridPoint, align_onsets, grid_candidates
+from layerpipe.core.sound import FloatArray
 from layerpipe.recipe.tempo_map import TempoMap
 
 
@@ -19,8 +20,11 @@ class ExpectationLimits:
 
     fewest_onsets: int = 24
     played_share: float = 0.35  # the place is played in this share of the bars, firmly or lightly
+    seen_share: float = 0.1  # added strokes count where in this share something else is heard
     near_ms: float = 35.0  # distance of a faint or light onset from where it is expected
     apart_s: float = 0.06  # distance from every other onset
+    chance: float = 0.1  # of added strokes at most this share would be there by chance
+    rest_s: float = 2.0  # in longer rests nothing rings long enough to say what is there by chance
 
 
 EXPECTATION = ExpectationLimits()
@@ -42,7 +46,7 @@ def onsets_with_expected(detection: Detection, tempo_map: TempoMap,
     list of Onset
         In order of time.
     """
-    certain, candidates = detection.onsets, [*detection.faint, *detection.light]
+    certain, candidates = detection.onsets, [*detection.faint, *detection.light, *detection.added]
     if not tempo_map.has_grid or not candidates or len(certain) < EXPECTATION.fewest_onsets:
         return list(certain)
     aligned = align_onsets(certain, [as_heard(onset.at_s) for onset in certain], tempo_map)
@@ -52,18 +56,41 @@ def onsets_with_expected(detection: Detection, tempo_map: TempoMap,
     taken, last_bar = set(points), max(point.bar for point in points)
     times = np.array([onset.at_s for onset in certain])
     found: dict[GridPoint, Onset] = {}
+    rejected, added = set(detection.faint), set(detection.added)
     for onset, near in zip(candidates, grid_candidates(tempo_map, [as_heard(onset.at_s) for onset in candidates]),
                            strict=True):
         point, offset_ms = near[0]
         deviation_ms = offset_ms - aligned.swing_ms.get(point.sixteenth, aligned.average_offset_ms or 0.0)
         alone = np.min(np.abs(times - onset.at_s)) > EXPECTATION.apart_s
         if (alone and point not in taken and 1 <= point.bar <= last_bar and abs(deviation_ms) < EXPECTATION.near_ms
-                and (point not in found or onset.rise_db > found[point].rise_db)):
+                and (point not in found or ((onset in added) == (found[point] in added)
+                                            and onset.rise_db > found[point].rise_db))):
             found[point] = onset
     # What was rejected shows no pattern: fingers squeak at the same place of every bar.
-    light = set(detection.light)
-    played = Counter((point.beat, point.sixteenth) for point in (
-        *taken, *(point for point, onset in found.items() if onset in light)))
-    least = EXPECTATION.played_share * len({point.bar for point in points})
-    added = [onset for point, onset in found.items() if played[point.beat, point.sixteenth] >= least]
-    return sorted([*certain, *added], key=lambda onset: onset.at_s)
+    firm, weak = (Counter((point.beat, point.sixteenth) for point in points) for points in (
+        [*taken, *(point for point, onset in found.items() if onset not in rejected | added)],
+        [point for point, onset in found.items() if onset in added]))
+    bars = len({point.bar for point in points})
+    usual = {place for place, count in firm.items() if count >= EXPECTATION.played_share * bars}
+    often = {place for place, count in firm.items() if count >= EXPECTATION.seen_share * bars
+             and count + weak[place] >= EXPECTATION.played_share * bars}
+    expected, there = ({onset for point, onset in found.items() if (point.beat, point.sixteenth) in places
+                        and (onset in added) == is_added} for places, is_added in ((usual, False), (often, True)))
+    empty = max(len(often) * bars - sum(firm[place] for place in often), 1)
+    there = _more_than_by_chance(there, added - there, empty, times)
+    return sorted([*certain, *expected, *there], key=lambda onset: onset.at_s)
+
+
+def _more_than_by_chance(there: set[Onset], elsewhere: set[Onset], places: int, certain_s: FloatArray) -> set[Onset]:
+    """The strongest onsets of those in some places of the grid, as long as far fewer as strong are elsewhere.
+
+    Where nothing is struck, one place is as good as any other: beating, vibrato and tremolo change phases anywhere.
+    """
+    places_s = places * 2 * EXPECTATION.near_ms / 1000
+    free_s = np.clip(np.diff(certain_s), 0, EXPECTATION.rest_s) - 2 * EXPECTATION.apart_s
+    elsewhere_s = max(float(np.clip(free_s, 0, None).sum()) - places_s, places_s)
+    ordered = sorted(there, key=lambda onset: onset.rise_db, reverse=True)
+    rises_db, others_db = (np.array([onset.rise_db for onset in listed]) for listed in (ordered, elsewhere))
+    by_chance = (1 + (others_db >= rises_db[:, np.newaxis]).sum(axis=1)) * places_s / elsewhere_s
+    enough = np.flatnonzero(by_chance <= EXPECTATION.chance * np.arange(1, len(ordered) + 1))
+    return set(ordered[: int(enough[-1]) + 1]) if len(enough) else set()
