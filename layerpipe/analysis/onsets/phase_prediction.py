@@ -47,8 +47,8 @@ class PhaseSettings:
 class AddedSettings:
     """When a peak of that curve is a stroke; tuned on the same."""
 
-    least_db: float = 10.0
-    """Beating partials stay below: 1 in 300 empty places of the grid has more."""
+    least_db: float = 9.0
+    """Beating partials reach it at 1 in 100 places where nothing is struck."""
     reach_frames: int = 2
     """A peak is higher than everything this near."""
     late_s: float = 0.036

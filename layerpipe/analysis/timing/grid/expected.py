@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,7 +23,7 @@ class ExpectationLimits:
     seen_share: float = 0.1  # added strokes count where in this share something else is heard
     near_ms: float = 35.0  # distance of a faint or light onset from where it is expected
     apart_s: float = 0.06  # distance from every other onset
-    chance: float = 0.1  # of added strokes at most this share would be there by chance
+    chance: float = 0.05  # of added strokes at most this share would be there by chance
     rest_s: float = 2.0  # in longer rests nothing rings long enough to say what is there by chance
 
 
@@ -77,14 +77,14 @@ def onsets_with_expected(detection: Detection, tempo_map: TempoMap,
     expected, there = ({onset for point, onset in found.items() if (point.beat, point.sixteenth) in places
                         and (onset in added) == is_added} for places, is_added in ((usual, False), (often, True)))
     empty = max(len(often) * bars - sum(firm[place] for place in often), 1)
-    there = _more_than_by_chance(there, added - there, empty, times)
+    there = {replace(onset, rise_db=0.0) for onset in _more_than_by_chance(there, added - there, empty, times)}
     return sorted([*certain, *expected, *there], key=lambda onset: onset.at_s)
 
 
 def _more_than_by_chance(there: set[Onset], elsewhere: set[Onset], places: int, certain_s: FloatArray) -> set[Onset]:
-    """The strongest onsets of those in some places of the grid, as long as far fewer as strong are elsewhere.
+    """The strongest of the onsets in some places of the grid, as long as far fewer that are as strong lie elsewhere.
 
-    Where nothing is struck, one place is as good as any other: beating, vibrato and tremolo change phases anywhere.
+    Beating strings, vibrato and tremolo change phases anywhere, on the grid and off it.
     """
     places_s = places * 2 * EXPECTATION.near_ms / 1000
     free_s = np.clip(np.diff(certain_s), 0, EXPECTATION.rest_s) - 2 * EXPECTATION.apart_s
