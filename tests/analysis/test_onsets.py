@@ -15,9 +15,7 @@ from layerpipe.analysis.onsets.arrival import find_arrival
 from layerpipe.analysis.onsets.changes import CHANGE, band_changes_db, change_at_db, light_strokes
 from layerpipe.analysis.onsets.damping import rings_on
 from layerpipe.analysis.onsets.detect import detect_onsets, find_onsets
-from layerpipe.analysis.onsets.onset_curve import onset_curve_db
-from layerpipe.analysis.onsets.phase_prediction import added_strokes
-from layerpipe.analysis.onsets.residual import Chunk, pieces_of, prediction_residual, read_chunk
+from layerpipe.analysis.onsets.residual import pieces_of, read_chunk
 from layerpipe.analysis.timing.grid.expected import onsets_with_expected
 from layerpipe.core.sound import ArraySound
 from layerpipe.recipe.model.recipe import Recipe
@@ -67,22 +65,6 @@ def test_light_muted_and_stopped_strums_in_a_room_are_found(voice):
     assert np.all(np.mean(scores, axis=0) >= [0.85, 0.88, 0.90, 0.90])
 
 
-def played_on(voice: str, note: int, variant: int = 0) -> np.ndarray:
-    """A note, as a MIDI number, played firmly."""
-    return VOICES[voice](440 * 2 ** ((note - 69) / 12), 1.0, False, variant, RATE_HZ)
-
-
-def struck_beside(voice: str, soft: float) -> np.ndarray:
-    """A chord at 0.5 s that nobody stops, and at 1.5 s three other strings, softer by a factor."""
-    strings = Strings(RATE_HZ, 2 * RATE_HZ)
-    for string, note in enumerate(CHORDS[0]):
-        strings.pluck(string, round((0.5 + 0.004 * string) * RATE_HZ), played_on(voice, note))
-    for string, note in enumerate((61, 66, 69)):
-        strings.pluck(10 + string, round((1.5 + 0.004 * string) * RATE_HZ), soft * played_on(voice, note))
-    strings.end()
-    return 0.1 * strings.out + 1e-5 * np.random.default_rng(5).standard_normal(2 * RATE_HZ)
-
-
 def soft_or_stopped(voice: str, soft: float | None) -> np.ndarray:
     """Loud chords at 0.5 and 2.5 s; at 1.5 s the same strings again, softer by a factor, or a hand that damps all."""
     rng = np.random.default_rng(5)
@@ -93,7 +75,8 @@ def soft_or_stopped(voice: str, soft: float | None) -> np.ndarray:
             if level is None:
                 strings.silence(string, at, round(rng.uniform(0.008, 0.03) * RATE_HZ))
             else:
-                strings.pluck(string, at, level * played_on(voice, note, int(at_s)))
+                tone = VOICES[voice](440 * 2 ** ((note - 69) / 12), 1.0, False, int(at_s), RATE_HZ)
+                strings.pluck(string, at, level * tone)
     strings.end()
     return 0.1 * strings.out + 1e-5 * rng.standard_normal(4 * RATE_HZ)
 
@@ -307,17 +290,3 @@ def test_noises_on_ringing_strings_are_no_light_strokes(rng, noise, level):
 def test_a_sound_too_short_for_a_change_has_no_light_strokes(frames):
     samples = np.ones(frames)
     assert light_strokes(samples, 8_000, band_changes_db(samples, 8_000)) == []
-    assert added_strokes(samples, 8_000, np.zeros(frames // 8)) == []
-
-
-def added_s(samples):
-    """When something is added to what rings, without the chord at half a second."""
-    curve = onset_curve_db(prediction_residual(Chunk(samples, RATE_HZ, 0.0, (0.0, 2.0))), RATE_HZ)
-    return [frame / RATE_HZ for frame, _ in added_strokes(samples, RATE_HZ, curve, (0.1, [0.5]))]
-
-
-@pytest.mark.parametrize("voice", ["steel", "modal"])
-def test_strings_struck_softly_beside_ringing_ones_are_added_and_ringing_and_a_hand_are_not(voice):
-    assert added_s(struck_beside(voice, 0.03)) == pytest.approx([1.5], abs=0.025)
-    assert added_s(struck_beside(voice, 0.0)) == []
-    assert added_s(soft_or_stopped(voice, None)[: 2 * RATE_HZ]) == []
