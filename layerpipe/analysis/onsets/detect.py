@@ -156,7 +156,9 @@ def detect_onsets(sound: Sound, noise_db: float | None = None, *, ask: Ask = lis
     heard, _ = _detect(WithoutTicks(sound, metronome), noise_db, ask)
     onsets = [one for one in heard.onsets if not metronome.is_rest(
         one.at_s, one.confidence, 10 ** (one.level_db / 10) - 10 ** (one.before_db / 10), sound.rate_hz)]
-    return replace(heard, onsets=onsets, metronome=metronome)
+    # What is left of a tick spoils phases, too.
+    added = tuple(one for one in heard.added if not metronome.is_tick(one.at_s, PEAK.low_apart_s))
+    return replace(heard, onsets=onsets, added=added, metronome=metronome)
 
 
 def _detect(sound: Sound, noise_db: float | None, ask: Ask) -> tuple[Detection, FloatArray]:
