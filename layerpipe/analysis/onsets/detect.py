@@ -6,7 +6,7 @@ Each peak of the onset curve is a candidate, which is an onset or not. Times are
 from __future__ import annotations
 
 import math
-from dataclasses import KW_ONLY, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -89,7 +89,6 @@ class Detection:
     """Light strokes on ringing strings, which make nothing louder, if the take plays there."""
     added: tuple[Onset, ...] = ()
     """Those that stop no string either, if few are where it does not play; `rise_db` is that of the phase errors."""
-    _: KW_ONLY
     span_s: tuple[float, float] = (-math.inf, math.inf)
     """Where the take's files are; an overdub plays a part of the song."""
     metronome: Metronome | None = None
@@ -99,10 +98,10 @@ class Detection:
         """The same, with every time later: what was detected in a file, in a song in which it begins later."""
         if not seconds:
             return self
-        onsets, *others = ([replace(onset, at_s=onset.at_s + seconds) for onset in listed]
-                           for listed in (self.onsets, self.faint, self.light, self.added))
-        metronome = None if self.metronome is None else self.metronome.later(seconds)
-        return Detection(onsets, [at_s + seconds for at_s in self.doubtful_s], *map(tuple, others), metronome=metronome)
+        onsets, faint, light, added = (tuple(replace(onset, at_s=onset.at_s + seconds) for onset in listed)
+                                       for listed in (self.onsets, self.faint, self.light, self.added))
+        return Detection(list(onsets), [at_s + seconds for at_s in self.doubtful_s], faint, light, added,
+                         metronome=self.metronome and self.metronome.later(seconds))
 
 
 def find_onsets(sound: Sound, noise_db: float | None = None) -> list[Onset]:
@@ -181,9 +180,10 @@ def _detect(sound: Sound, noise_db: float | None, ask: Ask) -> tuple[Detection, 
     least_db = max(loud_db - ONSET.under_loud_db, floor_db + ONSET.over_noise_db)
     doubtful += [onset.at_s for onset in found if onset.level_db <= least_db]
     kinds = zip(*((one.detection.faint, one.detection.light, one.detection.added) for one in heard), strict=True)
-    onsets, *others = ([one for part in listed for one in part if one.at_s < last_s and one.level_db > least_db]
-                       for listed in ([found], *kinds))
-    return Detection(onsets, sorted(doubtful), *map(tuple, others)), all_rises
+    onsets, faint, light, added = (
+        tuple(one for part in listed for one in part if one.at_s < last_s and one.level_db > least_db)
+        for listed in ([found], *kinds))
+    return Detection(list(onsets), sorted(doubtful), faint, light, added), all_rises
 
 
 def detect_in_piece(sound: Sound, start: int, size: int, step: int) -> HeardPiece:
@@ -259,9 +259,9 @@ def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float) -> Det
              for frame, rise_db in added_strokes(samples, rate_hz, curve, (PEAK.low_apart_s, known_s))]
     start_s, stop_s = chunk.core_s
     onsets = _join_rakes(chunk, residual, sorted(found, key=lambda onset: onset.at_s))
-    inside, *others = ([one for one in listed if start_s <= one.at_s < stop_s]
-                       for listed in (onsets, faint, light, added))
-    return Detection(inside, [at_s for at_s in doubtful if start_s <= at_s < stop_s], *map(tuple, others))
+    inside = [tuple(one for one in listed if start_s <= one.at_s < stop_s) for listed in (onsets, faint, light, added)]
+    return Detection(list(inside[0]), [at_s for at_s in doubtful if start_s <= at_s < stop_s],
+                     inside[1], inside[2], inside[3])
 
 
 def _join_rakes(chunk: Chunk, residual: FloatArray, found: list[Onset]) -> list[Onset]:
