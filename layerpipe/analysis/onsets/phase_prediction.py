@@ -88,7 +88,8 @@ def phase_errors_db(samples: FloatArray, rate_hz: float) -> tuple[FloatArray, Fl
         spectra = np.fft.rfft(rows)[:, edges[0] : edges[-1]]
         now, before = spectra[2:], spectra[1:-1]
         turns = before * np.conj(spectra[:-2])
-        turns *= before / (np.abs(turns) + np.float32(1e-12))
+        turns *= 1 / (np.abs(turns) + np.float32(1e-12))
+        turns *= before
         turns -= now
         error, power = (np.add.reduceat(one.real**2 + one.imag**2, edges[:-1] - edges[0], axis=1)
                         for one in (turns, now))

@@ -20,7 +20,6 @@ class ExpectationLimits:
 
     fewest_onsets: int = 24
     played_share: float = 0.35  # the place is played in this share of the bars, firmly or lightly
-    seen_share: float = 0.1  # added strokes count where in this share something else is heard
     near_ms: float = 35.0  # distance of a faint or light onset from where it is expected
     apart_s: float = 0.06  # distance from every other onset
     chance: float = 0.05  # of added strokes at most this share would be there by chance
@@ -47,6 +46,7 @@ def onsets_with_expected(detection: Detection, tempo_map: TempoMap,
         In order of time.
     """
     certain, candidates = detection.onsets, [*detection.faint, *detection.light, *detection.added]
+    quiet = set(detection.added)
     if not tempo_map.has_grid or not candidates or len(certain) < EXPECTATION.fewest_onsets:
         return list(certain)
     aligned = align_onsets(certain, [as_heard(onset.at_s) for onset in certain], tempo_map)
@@ -56,29 +56,30 @@ def onsets_with_expected(detection: Detection, tempo_map: TempoMap,
     taken, last_bar = set(points), max(point.bar for point in points)
     times = np.array([onset.at_s for onset in certain])
     found: dict[GridPoint, Onset] = {}
-    rejected, added = set(detection.faint), set(detection.added)
+    added: dict[GridPoint, Onset] = {}
     for onset, near in zip(candidates, grid_candidates(tempo_map, [as_heard(onset.at_s) for onset in candidates]),
                            strict=True):
         point, offset_ms = near[0]
         deviation_ms = offset_ms - aligned.swing_ms.get(point.sixteenth, aligned.average_offset_ms or 0.0)
         alone = np.min(np.abs(times - onset.at_s)) > EXPECTATION.apart_s
+        kept = added if onset in quiet else found
         if (alone and point not in taken and 1 <= point.bar <= last_bar and abs(deviation_ms) < EXPECTATION.near_ms
-                and (point not in found or ((onset in added) == (found[point] in added)
-                                            and onset.rise_db > found[point].rise_db))):
-            found[point] = onset
+                and (point not in kept or onset.rise_db > kept[point].rise_db)):
+            kept[point] = onset
     # What was rejected shows no pattern: fingers squeak at the same place of every bar.
-    firm, weak = (Counter((point.beat, point.sixteenth) for point in points) for points in (
-        [*taken, *(point for point, onset in found.items() if onset not in rejected | added)],
-        [point for point, onset in found.items() if onset in added]))
+    rejected = set(detection.faint)
+    played, weak = (Counter((point.beat, point.sixteenth) for point in listed) for listed in (
+        [*taken, *(point for point, onset in found.items() if onset not in rejected)], added))
     bars = len({point.bar for point in points})
-    usual = {place for place, count in firm.items() if count >= EXPECTATION.played_share * bars}
-    often = {place for place, count in firm.items() if count >= EXPECTATION.seen_share * bars
-             and count + weak[place] >= EXPECTATION.played_share * bars}
-    expected, there = ({onset for point, onset in found.items() if (point.beat, point.sixteenth) in places
-                        and (onset in added) == is_added} for places, is_added in ((usual, False), (often, True)))
-    empty = max(len(often) * bars - sum(firm[place] for place in often), 1)
-    there = {replace(onset, rise_db=0.0) for onset in _more_than_by_chance(there, added - there, empty, times)}
-    return sorted([*certain, *expected, *there], key=lambda onset: onset.at_s)
+    usual = {place for place, count in played.items() if count >= EXPECTATION.played_share * bars}
+    often = {place for place, count in (played + weak).items() if count >= EXPECTATION.played_share * bars}
+    expected = {point: onset for point, onset in found.items() if (point.beat, point.sixteenth) in usual}
+    there = {onset for point, onset in added.items()
+             if (point.beat, point.sixteenth) in often and point not in expected}
+    empty = max(len(often) * bars - sum(played[place] for place in often), 1)
+    there = _more_than_by_chance(there, quiet - there, empty, times)
+    return sorted([*certain, *expected.values(), *(replace(onset, rise_db=0.0) for onset in there)],
+                  key=lambda onset: onset.at_s)
 
 
 def _more_than_by_chance(there: set[Onset], elsewhere: set[Onset], places: int, certain_s: FloatArray) -> set[Onset]:
