@@ -31,7 +31,7 @@ EXPECTATION = ExpectationLimits()
 
 def onsets_with_expected(detection: Detection, tempo_map: TempoMap,
                          as_heard: Callable[[float], float] = float) -> list[Onset]:
-    """Onsets of a take, with faint and light ones at grid points it usually plays and where nothing else was detected.
+    """Onsets of a take, with faint, light and added ones at grid points it usually plays and where nothing else was found.
 
     Parameters
     ----------
@@ -85,7 +85,8 @@ def onsets_with_expected(detection: Detection, tempo_map: TempoMap,
 def _more_than_by_chance(there: set[Onset], elsewhere: set[Onset], places: int, certain_s: FloatArray) -> set[Onset]:
     """The strongest of the onsets in some places of the grid, as long as far fewer that are as strong lie elsewhere.
 
-    Beating strings, vibrato and tremolo change phases anywhere, on the grid and off it.
+    Beating strings, vibrato and tremolo change phases anywhere, on the grid and off it, so what is found off it shows
+    how much chance finds. Limiting the share found by chance: Benjamini and Hochberg, J. R. Stat. Soc. B 57(1), 1995.
     """
     places_s = places * 2 * EXPECTATION.near_ms / 1000
     free_s = np.clip(np.diff(certain_s), 0, EXPECTATION.rest_s) - 2 * EXPECTATION.apart_s
