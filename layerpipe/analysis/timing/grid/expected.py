@@ -1,4 +1,4 @@
-"""Faint and light onsets that count because the take usually plays there: very soft or muted strums."""
+"""Faint, light and added onsets that count because the take usually plays there: very soft or muted strums."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ EXPECTATION = ExpectationLimits()
 
 def onsets_with_expected(detection: Detection, tempo_map: TempoMap,
                          as_heard: Callable[[float], float] = float) -> list[Onset]:
-    """Onsets of a take, with faint, light and added ones at grid points it usually plays and where nothing else was found.
+    """Onsets of a take, with faint, light and added ones at grid points it usually plays, where nothing else was found.
 
     Parameters
     ----------
