@@ -158,6 +158,16 @@ def test_light_onsets_show_that_a_take_plays_a_place_and_rejected_ones_do_not(ba
     assert len(onsets_with_expected(Detection(certain, [], weak), GRID)) == 56
 
 
+@pytest.mark.parametrize(("elsewhere", "rise_db", "added"), [(0, 12.0, 4), (16, 12.0, 0), (16, 8.0, 4)])
+def test_added_strokes_count_if_fewer_as_strong_are_where_the_take_does_not_play(elsewhere, rise_db, added):
+    times = 1.0 + np.arange(64) * EIGHTH_S
+    weak = np.isin(np.arange(64), [7, 23, 39, 55])
+    there = onsets_at(times[weak], confidence=0.3, rise_db=10.0)
+    beside = onsets_at(times[:elsewhere] + EIGHTH_S / 2, confidence=0.3, rise_db=rise_db)
+    found = Detection(onsets_at(times[~weak]), [], added=tuple(there + beside))
+    assert len(onsets_with_expected(found, GRID)) == 60 + added
+
+
 @pytest.mark.parametrize(("tempo", "span_s", "rounded"), [(90.002, 200.0, 90.0), (90.004, 200.0, 90.004)])
 def test_a_tempo_is_rounded_where_no_one_could_hear_the_drift(tempo, span_s, rounded):
     assert round_tempo(tempo, span_s) == rounded

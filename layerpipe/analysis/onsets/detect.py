@@ -19,7 +19,8 @@ from layerpipe.analysis.onsets.damping import is_cut_off, is_damped, is_falling,
 from layerpipe.analysis.onsets.metronome import Metronome, WithoutTicks
 from layerpipe.analysis.onsets.metronome_comb import Rises, rises_of
 from layerpipe.analysis.onsets.metronome_search import find_metronome
-from layerpipe.analysis.onsets.onset_curve import CURVE, highest_near, onset_curve_db
+from layerpipe.analysis.onsets.onset_curve import CURVE, begin_of, highest_near, onset_curve_db
+from layerpipe.analysis.onsets.phase_prediction import added_strokes
 from layerpipe.analysis.onsets.rakes import is_same_rake, rake_duration_ms
 from layerpipe.analysis.onsets.residual import Chunk, Piece, noise_floor_db, pieces_of, prediction_residual, read_chunk
 from layerpipe.core.listening import Ask, listen_anew
@@ -89,6 +90,8 @@ class Detection:
     """Rejected candidates that may be very soft or muted strums, if one is expected there."""
     light: tuple[Onset, ...] = ()
     """Light strokes on ringing strings, which make nothing louder, if the take plays there."""
+    added: tuple[Onset, ...] = ()
+    """Those that stop no string either, if few are where it does not play; `rise_db` is that of the phase errors."""
     span_s: tuple[float, float] = (-math.inf, math.inf)
     """Where the take's files are; an overdub plays a part of the song."""
     metronome: Metronome | None = None
@@ -98,11 +101,10 @@ class Detection:
         """The same, with every time later: what was detected in a file, in a song in which it begins later."""
         if not seconds:
             return self
-        onsets, faint, light = ([replace(onset, at_s=onset.at_s + seconds) for onset in listed]
-                                for listed in (self.onsets, self.faint, self.light))
-        metronome = None if self.metronome is None else self.metronome.later(seconds)
-        return Detection(onsets, [at_s + seconds for at_s in self.doubtful_s], tuple(faint), tuple(light),
-                         metronome=metronome)
+        onsets, faint, light, added = (tuple(replace(onset, at_s=onset.at_s + seconds) for onset in listed)
+                                       for listed in (self.onsets, self.faint, self.light, self.added))
+        return Detection(list(onsets), [at_s + seconds for at_s in self.doubtful_s], faint, light, added,
+                         metronome=self.metronome and self.metronome.later(seconds))
 
 
 def find_onsets(sound: Sound, noise_db: float | None = None) -> list[Onset]:
@@ -156,7 +158,9 @@ def detect_onsets(sound: Sound, noise_db: float | None = None, *, ask: Ask = lis
     heard, _ = _detect(WithoutTicks(sound, metronome), noise_db, ask)
     onsets = [one for one in heard.onsets if not metronome.is_rest(
         one.at_s, one.confidence, 10 ** (one.level_db / 10) - 10 ** (one.before_db / 10), sound.rate_hz)]
-    return replace(heard, onsets=onsets, metronome=metronome)
+    # What is left of a tick spoils phases, too.
+    added = tuple(one for one in heard.added if not metronome.is_tick(one.at_s, PEAK.low_apart_s))
+    return replace(heard, onsets=onsets, added=added, metronome=metronome)
 
 
 def _detect(sound: Sound, noise_db: float | None, ask: Ask) -> tuple[Detection, Rises]:
@@ -182,9 +186,11 @@ def _detect(sound: Sound, noise_db: float | None, ask: Ask) -> tuple[Detection, 
     floor_db = min(floors_db if noise_db is None else [noise_db])
     least_db = max(loud_db - ONSET.under_loud_db, floor_db + ONSET.over_noise_db)
     doubtful += [onset.at_s for onset in found if onset.level_db <= least_db]
-    faint, light = (tuple(one for piece in listed for one in piece if one.at_s < last_s and one.level_db > least_db)
-                    for listed in ([piece.faint for piece in heard], [piece.light for piece in heard]))
-    return Detection([one for one in found if one.level_db > least_db], sorted(doubtful), faint, light), rises
+    kinds = zip(*((one.faint, one.light, one.added) for one in heard), strict=True)
+    onsets, faint, light, added = (
+        tuple(one for part in listed for one in part if one.at_s < last_s and one.level_db > least_db)
+        for listed in ([found], *kinds))
+    return Detection(list(onsets), sorted(doubtful), faint, light, added), rises
 
 
 def detect_in_piece(sound: Sound, start: int, size: int, step: int) -> HeardPiece:
@@ -222,7 +228,9 @@ def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float) -> Det
     for peak in map(int, np.flatnonzero((curve == highest) & (curve > PEAK.doubtful_db))):
         rise_db = float(curve[peak])
         is_low = rise_db <= PEAK.certain_db
-        begin, hand_s = peak if is_low else _begin_of(curve, peak), None
+        begin, hand_s = peak, None
+        if not is_low:
+            begin = begin_of(curve, peak, max(PEAK.certain_db, rise_db - PEAK.drop_db), STRUM_S)
         arrival = find_arrival(samples, begin / 1000 * rate_hz, (peak + RISE_WINDOW_MS) / 1000 * rate_hz, rate_hz)
         if not is_low and last is not None and begin - last[0] < STRUM_S * 1000:
             piece = samples[max(last[1] - back, 0) : arrival.frame]
@@ -255,12 +263,14 @@ def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float) -> Det
     light = [_onset_of(chunk, frame, 0.0, ONSET.faint_confidence)
              for frame in light_strokes(samples, rate_hz, changes_db, (PEAK.low_apart_s, known_s))]
     light = [one for one in light if all(abs(one.at_s - onset.at_s) > PEAK.low_apart_s for onset in (*found, *faint))]
+    known_s += [onset.at_s - chunk.start_s for onset in light]
+    added = [_onset_of(chunk, frame, rise_db, ONSET.faint_confidence)
+             for frame, rise_db in added_strokes(samples, rate_hz, curve, (PEAK.low_apart_s, known_s))]
     start_s, stop_s = chunk.core_s
     onsets = _join_rakes(chunk, residual, sorted(found, key=lambda onset: onset.at_s))
-    return Detection([onset for onset in onsets if start_s <= onset.at_s < stop_s],
-                     [at_s for at_s in doubtful if start_s <= at_s < stop_s],
-                     tuple(onset for onset in faint if start_s <= onset.at_s < stop_s),
-                     tuple(onset for onset in light if start_s <= onset.at_s < stop_s))
+    inside = [tuple(one for one in listed if start_s <= one.at_s < stop_s) for listed in (onsets, faint, light, added)]
+    return Detection(list(inside[0]), [at_s for at_s in doubtful if start_s <= at_s < stop_s],
+                     inside[1], inside[2], inside[3])
 
 
 def _join_rakes(chunk: Chunk, residual: FloatArray, found: list[Onset]) -> list[Onset]:
@@ -285,12 +295,3 @@ def _onset_of(chunk: Chunk, frame: int, rise_db: float, confidence: float, doubt
     before_db = float(10 * np.log10(np.mean(before**2) + 1e-14))
     return Onset(float(chunk.start_s + frame / chunk.rate_hz), confidence, rise_db, level_db,
                  chroma_after(chunk.samples, frame, chunk.rate_hz), 0.0, before_db, doubt[0] / ms, doubt[1] / ms)
-
-
-def _begin_of(curve: FloatArray, peak: int) -> int:
-    """First millisecond from which the curve stays up until the peak, short dips aside; at most one strum long."""
-    least = max(PEAK.certain_db, curve[peak] - PEAK.drop_db)
-    first = max(peak - round(STRUM_S * 1000) + 4, 0)
-    above = np.flatnonzero(curve[first : peak + 1] > least) + first
-    gaps = np.flatnonzero(np.diff(above) > 9)
-    return int(above[gaps[-1] + 1] if len(gaps) else above[0])

@@ -51,3 +51,11 @@ def highest_near(curve: FloatArray, reach: int) -> FloatArray:
     padded = np.pad(curve, reach, constant_values=-np.inf)
     highest: FloatArray = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1)
     return highest
+
+
+def begin_of(curve: FloatArray, peak: int, least_db: float, longest_s: float) -> int:
+    """First ms from which a curve stays above a limit until the peak, short dips aside; at most `longest_s` earlier."""
+    first = max(peak - round(longest_s * 1000) + 4, 0)
+    above = np.flatnonzero(curve[first : peak + 1] > least_db) + first
+    gaps = np.flatnonzero(np.diff(above) > 9)
+    return int(above[gaps[-1] + 1] if len(gaps) else above[0])
