@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import os
 import subprocess
 import tempfile
 from collections.abc import Iterable
 from dataclasses import dataclass
+from importlib.util import find_spec
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
@@ -29,8 +31,6 @@ if TYPE_CHECKING:
 BIT_RATE = "256k"
 HIGHEST_ENCODED_HZ = 48_000
 _MUXER = {"mp3": ("mp3", "libmp3lame"), "m4a": ("mp4", "aac")}
-ENCODED = frozenset(_MUXER)
-"""Formats that need the encoder."""
 
 
 @dataclass(frozen=True)
@@ -92,15 +92,26 @@ def find_encoder() -> str:
     Raises
     ------
     OutputError
-        If there is none, or it cannot be run now.
+        If there is none.
     """
+    program = os.environ.get("IMAGEIO_FFMPEG_EXE") or _program_of_package()
+    if program:
+        return program
     import imageio_ffmpeg
 
     try:
-        program: str = imageio_ffmpeg.get_ffmpeg_exe()
+        found: str = imageio_ffmpeg.get_ffmpeg_exe()
     except RuntimeError as refusal:
         raise OutputError(f"mp3 and m4a cannot be made: {refusal}") from refusal
-    return program
+    return found
+
+
+def _program_of_package() -> str | None:
+    """The program inside imageio-ffmpeg; the package itself is not imported, which would also run it once."""
+    package = find_spec("imageio_ffmpeg")
+    folders = package.submodule_search_locations if package else None
+    found = [path for folder in folders or () for path in Path(folder, "binaries").glob("ffmpeg-*")]
+    return str(found[0]) if len(found) == 1 and os.access(found[0], os.X_OK) else None
 
 
 def _encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], rate_hz: int, kind: str, tags: Tags,
@@ -119,7 +130,7 @@ def _encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], rate_hz: int, k
         with whole_file(path) as new, tempfile.TemporaryFile() as said:
             # After "file:" a name that begins with a hyphen is not taken for an option.
             command += ["-f", muxer, f"file:{new.path}"]
-            with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=said) as running:
+            with _start(command, said) as running:
                 try:
                     fed = _feed(running.stdin, pieces)
                 except BaseException:
@@ -131,6 +142,14 @@ def _encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], rate_hz: int, k
                 raise OutputError(f"{path}: the {kind} encoder failed: {reason}")
     except OSError as refusal:
         raise OutputError(f"{path}: cannot be written: {refusal.strerror or refusal}") from refusal
+
+
+def _start(command: list[str], said: IO[bytes]) -> subprocess.Popen[bytes]:
+    """Start the encoder; what it says goes to a file."""
+    try:
+        return subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=said)
+    except OSError as refusal:
+        raise OutputError(f"mp3 and m4a cannot be made: {command[0]} cannot be run: {refusal.strerror}") from refusal
 
 
 def _feed(encoder_takes: IO[bytes] | None, pieces: Iterable[npt.NDArray[np.int32]]) -> bool:

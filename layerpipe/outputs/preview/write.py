@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from layerpipe.audio_files.encode import ENCODED, Tags, encode, find_encoder
+from layerpipe.audio_files.encode import Tags, encode
 from layerpipe.core.errors import Fault, OutputError, RecipeError
 from layerpipe.core.sound import OnProgress
 from layerpipe.core.units import gain_of_db
@@ -139,9 +139,6 @@ def make_previews(song: ProcessedSong, energies: Energies, folder: Path, parts: 
     # A thread that writes waits for its encoder, a process of one core: with more of them the last files of a run, or
     # three of one song on two cores, leave no core idle.
     with ThreadPoolExecutor(2 * workers - 1) as pool, ThreadPoolExecutor(workers) as meters:
-        if song.recipe.preview.format in ENCODED:
-            # Looking for the encoder takes a moment that the plan does not need.
-            pool.submit(find_encoder)
         jobs = []
         for part in parts:
             excerpt = excerpt_of(song, part)
