@@ -1,11 +1,12 @@
 """Many songs: how much two processes and two workers do of what one does, and what a song costs the scheduler.
 
-Usage: python -m tests.bench.bench_songs [SECONDS_A_SONG] [SONGS]
+Usage: python -m tests.bench.bench_songs [SECONDS_A_SONG] [SONGS] [ROUNDS]
 
 Cold bounces of songs of four takes, each song with filters of its own, so that nothing comes from the cache. Every
-way of doing them is started and warmed with one song first (imports, machine code). Ratios are what carries over to
-another machine, if it has two free cores; the workers' processor time depends less on what else it does. The
-scheduler's cost is the processor time for songs without any work.
+way of doing them is started and warmed with two songs first (imports, machine code). A round does all ways, one after
+the other, and ratios are those of one round, because a machine's speed may change within minutes; printed are the
+median of the rounds and all of them. Two programs that share nothing show how much two cores of the machine do at
+best. The scheduler's cost is the processor time for songs without any work.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from __future__ import annotations
 import functools
 import os
 import shutil
+import statistics
 import sys
 import tempfile
 import time
@@ -79,62 +81,70 @@ def seconds_for(songs: list[Path], out: Path, workers: Sequence[psutil.Process] 
     return (time.perf_counter() - begun) / (count - 2), (sum(map(_cpu_s, workers)) - used) / (count - 2)
 
 
-def alone_cpu_s(song: Path, folder: Path, at_once: int, times: int = 4) -> float:
-    """Least processor time of a bounce in a program of its own, one thread, with others of its kind beside it or not.
-
-    What it grows by when there are two is the machine's: they share nothing but cores, caches and memory.
-    """
+def alone_s(song: Path, folder: Path, at_once: int, times: int = 4) -> float:
+    """Wall-clock time a bounce, in programs of their own with one thread each, so many at a time."""
     os.environ["LAYERPIPE_THREADS"] = "1"
 
-    def bounce(n: int) -> float:
-        place = folder / f"alone{n}"
-        shutil.rmtree(place, ignore_errors=True)
-        return run([PYTHON, "-m", "layerpipe", "bounce", song, "--quiet", "--out", place / "out"],
-                   cache=place / "cache").cpu_s
+    def bounce(n: int) -> None:
+        for _ in range(times):
+            place = folder / f"alone{n}"
+            shutil.rmtree(place, ignore_errors=True)
+            run([PYTHON, "-m", "layerpipe", "bounce", song, "--quiet", "--out", place / "out"], cache=place / "cache")
 
+    begun = time.perf_counter()
     try:
         with ThreadPoolExecutor(at_once) as pool:
-            return min(used for _ in range(times) for used in pool.map(bounce, range(at_once)))
+            list(pool.map(bounce, range(at_once)))
     finally:
         del os.environ["LAYERPIPE_THREADS"]
+    return (time.perf_counter() - begun) / (times * at_once)
 
 
-def main(seconds: float, count: int) -> None:
+def round_of(songs: list[Path], folder: Path) -> dict[str, float]:
+    """One round: seconds a song of every way, and the workers' processor seconds a song."""
+    found = {}
+    for processes in (1, 2):
+        os.environ["LAYERPIPE_CACHE"] = str(folder / f"cache{processes}")
+        found[f"processes {processes}"] = seconds_for(songs, folder / "out", processes=processes)[0]
+    for workers in (1, 2):
+        with cluster(folder / f"cluster{workers}", workers) as started:
+            at_work = [psutil.Process(pid) for pid in started.pids().values()]
+            found[f"workers {workers}"], found[f"processor {workers}"] = seconds_for(
+                songs, folder / "out", at_work, cluster=started.address, outputs=[folder])
+    for at_once in (1, 2):
+        found[f"programs {at_once}"] = alone_s(songs[0], folder, at_once)
+    return found
+
+
+def cost_ms(song: Path, folder: Path) -> tuple[float, float]:
+    """Processor ms a song without work: the scheduler's and the client's."""
+    with cluster(folder / "empty", 2) as started:
+        scheduler = psutil.Process(started.scheduler.pid)
+        begun = _cpu_s(scheduler), time.process_time()
+        done = sum(1 for _ in run_songs(no_work, [song] * EMPTY_SONGS, cluster=started.address))
+        return 1000 * (_cpu_s(scheduler) - begun[0]) / done, 1000 * (time.process_time() - begun[1]) / done
+
+
+def main(seconds: float, count: int, rounds: int) -> None:
     """Measure and print."""
+    print(f"{count} songs of 4 takes x {seconds:g} s, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}")
+    found = []
     with tempfile.TemporaryDirectory() as room:
-        folder = Path(room)
-        songs = songs_of(folder, seconds, count + 1)
-        print(f"{count} songs of 4 takes x {seconds:g} s, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}")
-        found, cpu_s = {}, []
-        for processes in (1, 2):
-            os.environ["LAYERPIPE_CACHE"] = str(folder / f"cache{processes}")
-            found[f"{processes} process{'es' if processes > 1 else ', all cores'}"] = seconds_for(
-                songs, folder / "out", processes=processes)[0]
-        for workers in (1, 2):
-            with cluster(folder / f"cluster{workers}", workers) as started:
-                at_work = [psutil.Process(pid) for pid in started.pids().values()]
-                found[f"{workers} worker{'s' if workers > 1 else ', one thread'}"], used = seconds_for(
-                    songs, folder / "out", at_work, cluster=started.address, outputs=[folder])
-                cpu_s.append(used)
-                if workers == 2:
-                    empty = [songs[0]] * EMPTY_SONGS
-                    scheduler = psutil.Process(started.scheduler.pid)
-                    begun = _cpu_s(scheduler), time.process_time()
-                    done = sum(1 for _ in run_songs(no_work, empty, cluster=started.address))
-                    costs = [1000 * (now - then) / done
-                             for now, then in zip((_cpu_s(scheduler), time.process_time()), begun, strict=True)]
-        alone = [alone_cpu_s(songs[0], folder, at_once) for at_once in (1, 2)]
-        for name, each in found.items():
-            print(f"{name:24} {each:6.2f} s a song")
-        one, two = (found[name] for name in found if "worker" in name)
-        print(f"2 workers do {one / two:.2f} x what 1 does (goal 1.8 on two free cores); each takes "
-              f"{cpu_s[1] / cpu_s[0]:.2f} x the processor time a song ({cpu_s[0]:.2f} and {cpu_s[1]:.2f} s)")
-        print(f"two programs that share nothing: {alone[1] / alone[0]:.2f} x the processor time of one; that is the "
-              "machine's part")
-        first, second = (found[name] for name in found if "process" in name)
-        print(f"2 processes do {first / second:.2f} x what 1 on all cores does")
-        print(f"processor time a song: scheduler {costs[0]:.1f} ms, client {costs[1]:.1f} ms (recipe read included)")
+        songs = songs_of(Path(room), seconds, count + 1)
+        for n in range(rounds):
+            folder = Path(room, str(n))
+            folder.mkdir()
+            found.append(round_of(songs, folder))
+        scheduler_ms, client_ms = cost_ms(songs[0], Path(room))
+    for way in found[0]:
+        print(f"{way:12} {statistics.median(one[way] for one in found):6.2f} s a song")
+    for way, words in (("workers", "2 workers / 1 (goal 1.8 on two free cores)"), ("processes", "2 processes / 1"),
+                       ("programs", "2 programs that share nothing / 1: the machine's own")):
+        ratios = [one[f"{way} 1"] / one[f"{way} 2"] for one in found]
+        print(f"{words}: {statistics.median(ratios):.2f} x ({', '.join(f'{ratio:.2f}' for ratio in ratios)})")
+    print(f"processor time a song: scheduler {scheduler_ms:.1f} ms, client {client_ms:.1f} ms (recipe read included)")
 
 
 if __name__ == "__main__":
-    main(float(sys.argv[1]) if len(sys.argv) > 1 else 60.0, int(sys.argv[2]) if len(sys.argv) > 2 else 10)
+    main(float(sys.argv[1]) if len(sys.argv) > 1 else 60.0, int(sys.argv[2]) if len(sys.argv) > 2 else 10,
+         int(sys.argv[3]) if len(sys.argv) > 3 else 3)
