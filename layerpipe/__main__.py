@@ -93,12 +93,6 @@ def _prepare() -> None:
 
     # Takes run in parallel already; threads inside numpy's matrix products would cost a tenth of the start-up time.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    # Plug-ins of other packages must not change how recipes are read. Without a search for them its tools, down to a
-    # reader of e-mail, are not imported either: a tenth of the start-up time.
-    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
-    no_plugins = type(sys)("pydantic.plugin._loader")
-    no_plugins.get_plugins = tuple  # type: ignore[attr-defined]
-    sys.modules.setdefault(no_plugins.__name__, no_plugins)
     # numpy writes the help texts of its compiled functions, for interactive use, each time it is imported.
     for name in ("numpy._core._add_newdocs", "numpy._core._add_newdocs_scalars"):
         sys.modules.setdefault(name, type(sys)(name))

@@ -19,9 +19,8 @@ from layerpipe.cli import COMMANDS, program
 from layerpipe.dsp import kernels
 from layerpipe.dsp.kernels import jit
 from layerpipe.dsp.kernels.portable_code import GENERATOR_SETTINGS, IR_FOLDER
-from layerpipe.recipe.model.recipe import Recipe
 from layerpipe.recipe.position import BarShape
-from layerpipe.recipe.schema import SCHEMA_FILE, schema_text
+from layerpipe.recipe.schema import SCHEMA_FILE, recipe_schema, schema_text
 
 REFERENCE = Path(__file__).resolve().parents[1] / "recipes" / "REFERENCE.md"
 HELP_FOLDER = Path(layerpipe.__file__).parent / "cli" / "help"
@@ -84,7 +83,7 @@ METERS = ("4/4", "3/4", "2/2", "7/8", "3/8", "6/8", "9/8", "12/8", "6/4")
 
 def reference() -> str:
     """All tables as Markdown."""
-    schema = Recipe.model_json_schema(by_alias=True)
+    schema = recipe_schema()
     shapes = [BarShape.of(meter) for meter in METERS]
     meters = "\n".join(f'| {shape.meter} | `"{shape.beat_note}"` ({shape.beat_words}) | {shape.beats} |'
                        for shape in shapes)
@@ -161,7 +160,7 @@ def _one(asked: dict[str, Any]) -> str:
 
 def _shown(value: Any) -> str:
     """A default as TOML writes it."""
-    if value is None:
+    if value is None or value in ([], {}):
         return "none"
     if isinstance(value, bool):
         return "`true`" if value else "`false`"
@@ -169,8 +168,6 @@ def _shown(value: Any) -> str:
         return f'`"{value}"`'
     if isinstance(value, list):
         return f"`[{', '.join(_shown(item).strip('`') for item in value)}]`"
-    if isinstance(value, dict):
-        return "`{}`" if not value else "`" + ", ".join(f"{k} = {_shown(v).strip('`')}" for k, v in value.items()) + "`"
     return f"`{value:g}`" if isinstance(value, float) else f"`{value}`"
 
 

@@ -96,7 +96,7 @@ def found_text(value: object) -> str:
         return "a table"
     if isinstance(value, list):
         return "a list" if value else "an empty list"
-    return f"the date {value}"
+    return "nothing" if value is None else f"the date {value}"
 
 
 def found_key(key: str) -> str:

@@ -15,6 +15,8 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any, TypeVar
 
+from msgspec.structs import replace
+
 from layerpipe.core.errors import MOST_SHOWN, Fault, RecipeError
 from layerpipe.core.toml_bounds import BOUNDS, bounds_problem
 from layerpipe.recipe.edit.toml_text import Location, lines_of
@@ -203,8 +205,8 @@ def _with_absolute_files(recipe: Recipe, folder: Path) -> Recipe:
         for key in ("passes", "mics"):
             if parts := getattr(noun, key, None):
                 changes[key] = [placed(part) for part in parts]
-        return noun.model_copy(update=changes)
+        return replace(noun, **changes)
 
-    layers = [layer.model_copy(update={"take": [placed(take) for take in layer.take]}) for layer in recipe.layer]
+    layers = [replace(layer, take=[placed(take) for take in layer.take]) for layer in recipe.layer]
     bed = None if recipe.bed is None else placed(recipe.bed)
-    return recipe.model_copy(update={"layer": layers, "bed": bed})
+    return replace(recipe, layer=layers, bed=bed)

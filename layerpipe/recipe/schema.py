@@ -10,7 +10,7 @@ import json
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal, get_args, get_origin
 
 from layerpipe.recipe.edit.toml_text import Location
 from layerpipe.recipe.model.recipe import Recipe
@@ -22,7 +22,15 @@ Schema = dict[str, Any]
 @cache
 def recipe_schema() -> Schema:
     """JSON Schema (draft 2020-12) of a recipe. Shared by all callers: do not change it."""
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **Recipe.model_json_schema()}
+    import msgspec
+
+    orders = {frozenset(choices): list(choices) for choices in _choices(Recipe)}
+    made = json.loads(msgspec.json.encode(msgspec.json.schema(Recipe)), object_hook=lambda part: (
+        # msgspec sorts choices; here they keep the order in which people think of them.
+        {**part, "enum": orders[frozenset(part["enum"])]} if "enum" in part else part))
+    tables = made["$defs"]
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **tables.pop("Recipe"),
+            "title": "layerpipe recipe", "$defs": tables}
 
 
 def schema_text() -> str:
@@ -78,3 +86,11 @@ def _tables(schema: Schema, name: tuple[str, ...] = ()) -> Iterator[tuple[tuple[
     for key, part in properties.items():
         inner = _resolved(part)
         yield from _tables(_resolved(inner.get("items", {})) if inner.get("type") == "array" else inner, (*name, key))
+
+
+def _choices(kind: Any) -> Iterator[tuple[Any, ...]]:
+    """Every choice between values inside a type."""
+    if get_origin(kind) is Literal:
+        yield get_args(kind)
+    for part in (*get_args(kind), *getattr(kind, "__annotations__", {}).values()):
+        yield from _choices(part)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
+from msgspec.structs import replace
 
 from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.dsp import kernels
@@ -121,7 +122,7 @@ def find_threshold(sound: Sound, chain: Chain) -> float | None:
     asked = chain.compressor
     if asked is None or asked.hits_db is None:
         return None
-    filters_only = design(chain.model_copy(update={"compressor": None}), sound.rate_hz)
+    filters_only = design(replace(chain, compressor=None), sound.rate_hz)
     hits = loudest_hits(peaks_of(run_chain(sound, filters_only), sound.rate_hz))
     if not len(hits):
         return 0.0

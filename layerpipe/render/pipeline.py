@@ -15,6 +15,7 @@ from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import to_builtins
 
 from layerpipe.core.errors import AudioError, Fault, ParameterError, RecipeError
 from layerpipe.core.process import release_memory, worker_threads
@@ -211,7 +212,7 @@ def take_key(take: open_takes.OpenTake, wanted: Chain) -> str:
         "engine": ENGINE, "numpy": np.__version__,
         "source": take.main.digest, "channel": take.main.mic.channel,
         "converted_from": take.main.rate_converted_from, "rate_hz": rate_hz, "frames": take.frames,
-        "moves": [vars(move) for move in take.heard_moves()], "chain": wanted.model_dump(),
+        "moves": [vars(move) for move in take.heard_moves()], "chain": to_builtins(wanted),
     }
     if not take.is_plain:
         key["comp"] = [take.comp.first, *([joint.stop, joint.after, joint.crossfade_frames]

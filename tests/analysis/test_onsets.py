@@ -51,7 +51,7 @@ def test_plain_strums_are_found_at_every_tolerance(voice, meter, tempo):
     assert np.all(np.array(f_scores(take, np.array([one.at_s for one in heard.onsets]))) >= [0.97, 0.98, 0.98, 0.98])
     song = {"title": "T", "tempo": tempo, "meter": meter, "bar_one_s": take.bar_one_s}
     layer = {"name": "a", "take": [{"name": "left", "file": "a.wav"}]}
-    recipe = Recipe.model_validate({"song": song, "layer": [layer]})
+    recipe = Recipe.of({"song": song, "layer": [layer]})
     # Partials that decay fast, or beat, were taken for light strokes where the take plays.
     assert onsets_with_expected(heard, TempoMap.of(recipe)) == heard.onsets
 

@@ -170,7 +170,7 @@ def test_the_recipe_decides_what_a_layer_is_and_strings_rule_out_a_voice():
     sound, span = ArraySound(lead().samples, RATE_HZ), (0, len(lead().samples))
 
     def layer(**more: object) -> Layer:
-        return Layer.model_validate({"name": "a", "take": [{"name": "b", "file": "b.wav"}], **more})
+        return Layer.of({"name": "a", "take": [{"name": "b", "file": "b.wav"}], **more})
 
     assert kind_of_layer(layer(kind="wind"), sound, span).words == "wind"
     assert kind_of_layer(layer(), sound, span).words == "heard as voice"

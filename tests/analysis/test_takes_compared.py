@@ -36,7 +36,7 @@ from tests.support.sounds.strums import RATE_HZ, Fingering, Hand, make_strums
 
 TEMPO, BARS = 92.0, 10
 BEAT_S, BAR_S = 60 / TEMPO, 240 / TEMPO
-TEMPO_MAP = TempoMap.of(Recipe.model_validate({
+TEMPO_MAP = TempoMap.of(Recipe.of({
     "song": {"title": "T", "tempo": TEMPO, "meter": "4/4", "bar_one_s": 0.6},
     "layer": [{"name": "a", "take": [{"name": "left", "file": "left.wav"}]}]}))
 Chord = tuple[int, ...]

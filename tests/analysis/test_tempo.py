@@ -23,7 +23,7 @@ def map_of(tempo: float | None = 60.0, meter: str = "4/4", bar_one_s: float = 0.
            beat_note: str | None = None) -> TempoMap:
     song: dict[str, Any] = {"title": "Lantern on the Pier", "meter": meter, "bar_one_s": bar_one_s, "tempo": tempo,
                             "beat_note": beat_note}
-    return TempoMap.of(Recipe.model_validate({"song": song, "tempo": list(changes), "layer": LAYERS}))
+    return TempoMap.of(Recipe.of({"song": song, "tempo": list(changes), "layer": LAYERS}))
 
 
 def section(first: int, last: int) -> Section:

@@ -28,7 +28,7 @@ from tests.support.sounds.strums import EASY, HARD, make_strums
 
 def recipe_of(**song):
     take = {"name": "left", "file": "left.wav"}
-    return Recipe.model_validate({"song": {"title": "T", **song}, "layer": [{"name": "a", "take": [take]}]})
+    return Recipe.of({"song": {"title": "T", **song}, "layer": [{"name": "a", "take": [take]}]})
 
 
 def map_of(tempo=90.0, meter="4/4", bar_one_s=1.0):
@@ -89,7 +89,7 @@ def test_a_strum_that_was_left_out_is_not_invented_where_it_is_expected():
 
 
 def test_tempo_and_meter_changes_are_followed():
-    recipe = Recipe.model_validate({
+    recipe = Recipe.of({
         "song": {"title": "T", "tempo": 120.0, "meter": "3/4"},
         "tempo": [{"from_bar": 2, "tempo": 60.0, "meter": "6/8"}],
         "layer": [{"name": "a", "take": [{"name": "left", "file": "left.wav"}]}]})

@@ -24,7 +24,7 @@ EIGHTH_S = 1 / 3
 
 
 def map_of(**song):
-    return TempoMap.of(Recipe.model_validate({
+    return TempoMap.of(Recipe.of({
         "song": {"title": "T", **song}, "layer": [{"name": "a", "take": [{"name": "left", "file": "left.wav"}]}]}))
 
 

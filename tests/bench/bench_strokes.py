@@ -59,7 +59,7 @@ def played(instrument: Instrument, number: int) -> tuple[Part, TempoMap, np.ndar
     notes = [replace(note, pitches=tuple(pitch for pitch in note.pitches if pitch <= instrument.high))
              for note in strummed_notes(700 + number, low=instrument.low, tempo=tempo, meter=meter, bars=BARS)]
     kept, places = left_out(notes, number)
-    grid = TempoMap.of(Recipe.model_validate({
+    grid = TempoMap.of(Recipe.of({
         "song": {"title": "T", "tempo": tempo, "meter": meter, "bar_one_s": 1.0},
         "layer": [{"name": "a", "take": [{"name": "left", "file": "left.wav"}]}]}))
     return render_part(instrument, kept, RATE_HZ, 700 + number), grid, places

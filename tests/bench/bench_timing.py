@@ -43,7 +43,7 @@ def by_layerpipe(take: Strums) -> np.ndarray:
 
 def on_the_grid(take: Strums) -> np.ndarray:
     """Ours, when the tempo is known."""
-    tempo_map = TempoMap.of(Recipe.model_validate({
+    tempo_map = TempoMap.of(Recipe.of({
         "song": {"title": "T", "tempo": take.tempo, "meter": take.meter, "bar_one_s": take.bar_one_s},
         "layer": [{"name": "a", "take": [{"name": "left", "file": "left.wav"}]}]}))
     heard = detect_onsets(ArraySound(take.samples, take.rate_hz))

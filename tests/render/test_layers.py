@@ -16,7 +16,7 @@ TAKE = {"name": "left", "file": "left.wav"}
 
 
 def _layer(level_db=0.0):
-    return Layer.model_validate({"name": "octave", "level_db": level_db, "take": [TAKE]})
+    return Layer.of({"name": "octave", "level_db": level_db, "take": [TAKE]})
 
 
 def test_a_level_ramps_for_20_ms_and_is_there_on_the_downbeat():
@@ -55,8 +55,8 @@ def test_levels_do_not_care_where_the_sound_is_cut(cut, levels_db):
 
 def test_a_layer_is_the_sum_of_its_panned_takes(rng):
     one, two = (rng.standard_normal(1000).astype(np.float32) for _ in range(2))
-    pans = [take_pans(Take.model_validate({**TAKE, "pan": -100, "gain_db": -6})),
-            take_pans(Take.model_validate({**TAKE, "pan": 0, "invert_polarity": True}))]
+    pans = [take_pans(Take.of({**TAKE, "pan": -100, "gain_db": -6})),
+            take_pans(Take.of({**TAKE, "pan": 0, "invert_polarity": True}))]
     out = sum_layer([one, two], pans, 0.5)
     one, two = one.astype(float), two.astype(float) * math.sqrt(0.5)
     np.testing.assert_allclose(out[:, 0], 0.5 * (10 ** (-6 / 20) * one - two), atol=1e-12)

@@ -20,7 +20,7 @@ from tests.support.examples import slow
 from tests.support.sounds.strums import EASY, RATE_HZ, VOICES, Hand, make_strums
 
 STRINGS_HZ = (82.4, 110.0, 146.8, 196.0, 246.9, 329.6)
-CLOCK = TempoMap.of(Recipe.model_validate({
+CLOCK = TempoMap.of(Recipe.of({
     "song": {"title": "T", "tempo": 90.0, "meter": "4/4", "bar_one_s": 1.0},
     "layer": [{"name": "a", "take": [{"name": "left", "file": "left.wav"}]}]}))
 

@@ -56,17 +56,11 @@ def process(samples: npt.ArrayLike, rate_hz: int, chain: Chain | Mapping[str, An
     >>> round(20 * np.log10(np.abs(out[24_000:]).max()))
     -24
     """
-    from pydantic import ValidationError
-
+    from layerpipe.jobs.from_python.settings import checked_settings
     from layerpipe.recipe.model.recipe import Chain
     from layerpipe.render.chain import design, find_threshold, run_chain
 
-    sound = _take(samples, rate_hz)
-    try:
-        asked = chain if isinstance(chain, Chain) else Chain.model_validate(dict(chain))
-    except ValidationError as refusal:
-        raise ParameterError("; ".join(f"chain, {'.'.join(map(str, error['loc']))}: {error['msg']}"
-                                       for error in refusal.errors())) from refusal
+    sound, asked = _take(samples, rate_hz), checked_settings(Chain, chain, ("layer", 0, "chain"))
     designed = design(asked, rate_hz, threshold_db=find_threshold(sound, asked))
     blocks = list(run_chain(sound, designed))
     return np.concatenate(blocks) if blocks else np.zeros(0)
@@ -242,7 +236,7 @@ def find_defects(samples: npt.ArrayLike, rate_hz: int, *, limits: Check | None =
     Raises
     ------
     ParameterError
-        If the samples or the rate cannot be used.
+        If the samples or the rate cannot be used, or a limit is impossible.
 
     Examples
     --------
@@ -252,6 +246,7 @@ def find_defects(samples: npt.ArrayLike, rate_hz: int, *, limits: Check | None =
     """
     from layerpipe.analysis.checked_take import CheckedTake
     from layerpipe.analysis.defects.single_pass import measure_take
+    from layerpipe.jobs.from_python.settings import checked_settings
     from layerpipe.outputs.check.finding import worst_first
     from layerpipe.outputs.check.take_findings import findings_of
     from layerpipe.recipe.model.outputs import Check
@@ -262,7 +257,8 @@ def find_defects(samples: npt.ArrayLike, rate_hz: int, *, limits: Check | None =
         raise ParameterError("samples: there are none")
     return worst_first(findings_of(CheckedTake(
         layer="", name="array", file=Path("array"), facts=None, channel=None, sound=sound, measured=measure_take(sound),
-        chain=Chain(), strings=(), gain_db=0.0, a4_hz=440.0, limits=limits or Check(),
+        chain=Chain(), strings=(), gain_db=0.0, a4_hz=440.0,
+        limits=checked_settings(Check, limits or Check(), ("check",)),
         place_of=lambda seconds: f"{seconds:.3f} s")))
 
 

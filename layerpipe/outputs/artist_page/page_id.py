@@ -8,7 +8,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from layerpipe.recipe.model.recipe import Layer, Pass, Recipe
+from msgspec.structs import asdict
+
+from layerpipe.recipe.model.recipe import Layer, Noun, Pass, Recipe
 
 
 def page_id(recipe: Recipe, digest_of: Callable[[Path], str]) -> str:
@@ -31,16 +33,16 @@ def page_id(recipe: Recipe, digest_of: Callable[[Path], str]) -> str:
     """
     layers = []
     for layer in recipe.layer:
-        takes = [take.model_dump(mode="json", exclude={"file", "notes", "mics", "passes", "starts", "shift_ms"})
+        takes = [_without(take, "file", "notes", "mics", "passes", "starts", "shift_ms")
                  | {"passes": [_pass(one, digest_of) for one in take.every_pass],
-                    "chain": recipe.chain_of(layer, take).model_dump(mode="json")}
+                    "chain": recipe.chain_of(layer, take)}
                  for take in layer.take if not take.mute]
         if takes:
             layers.append({"name": layer.name, "takes": takes})
     reference = reference_layer(recipe)
     state = {
-        "song": recipe.song.model_dump(mode="json", exclude={"title", "artist", "a4_hz"}),
-        "tempo": [change.model_dump(mode="json") for change in recipe.tempo],
+        "song": _without(recipe.song, "title", "artist", "a4_hz"),
+        "tempo": recipe.tempo,
         "sections": [[section.name, section.bars, f"{recipe.level_db(reference, section):.2f}"]
                      for section in recipe.section],
         "reference": [reference.name, f"{reference.level_db:.2f}"],
@@ -48,15 +50,19 @@ def page_id(recipe: Recipe, digest_of: Callable[[Path], str]) -> str:
         "bed": None if recipe.bed is None else [digest_of(recipe.bed.file), recipe.bed.gain_db,
                                                 *([recipe.bed.starts] if recipe.bed.starts else [])],
     }
-    return hashlib.sha256(json.dumps(state, sort_keys=True, default=str).encode()).hexdigest()[:16]
+    return hashlib.sha256(json.dumps(state, sort_keys=True, default=asdict).encode()).hexdigest()[:16]
 
 
 def _pass(one: Pass, digest_of: Callable[[Path], str]) -> dict[str, Any]:
     """What a pass sounds like, whatever its files are called."""
     return {"name": one.name, "starts": one.starts, "shift_ms": one.shift_ms,
-            "move": [move.model_dump(mode="json") for move in one.move],
-            "mics": [mic.model_dump(mode="json", exclude={"file"}) | {"digest": digest_of(mic.file)}
-                     for mic in one.every_mic]}
+            "move": one.move,
+            "mics": [_without(mic, "file") | {"digest": digest_of(mic.file)} for mic in one.every_mic]}
+
+
+def _without(noun: Noun, *keys: str) -> dict[str, Any]:
+    """A table without some of its keys."""
+    return {key: value for key, value in asdict(noun).items() if key not in keys}
 
 
 def reference_layer(recipe: Recipe) -> Layer:

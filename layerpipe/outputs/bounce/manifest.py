@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import to_builtins
 
 from layerpipe import __version__
 from layerpipe.core.json_values import json_value
@@ -56,7 +57,7 @@ def describe_bounce(song: ProcessedSong, stems: Sequence[Stem], blends: Mapping[
     """
     return {
         "format": FORMAT,
-        "song": {**song.recipe.song.model_dump(), "rate_hz": song.rate_hz, "frames": song.frames,
+        "song": {**to_builtins(song.recipe.song), "rate_hz": song.rate_hz, "frames": song.frames,
                  "seconds": song.frames / song.rate_hz,
                  "time_reference_frames": frames_of_s(song.recipe.stem_time_reference_s, song.rate_hz)},
         "tempo": _tempo_changes(song),
@@ -73,7 +74,7 @@ def describe_bounce(song: ProcessedSong, stems: Sequence[Stem], blends: Mapping[
 
 def settings_of(recipe: Recipe) -> dict[str, Any]:
     """Every setting of a recipe, defaults included; files by name only, since their folder is private."""
-    settings: dict[str, Any] = recipe.model_dump(mode="json", by_alias=True)
+    settings: dict[str, Any] = to_builtins(recipe, enc_hook=str)
     takes = [take for layer in settings["layer"] for take in layer["take"]]
     passes = [one for take in takes for one in take["passes"]]
     mics = [mic for owner in (*takes, *passes) for mic in owner["mics"]]
@@ -151,7 +152,7 @@ def _source(song: ProcessedSong, processed: ProcessedTake) -> dict[str, Any]:
         "files": [_source_file(song, one, mic) for number in processed.source.comp.sounding
                   for one in [processed.source.passes[number]] for mic in range(len(one.mics))],
         "comp": _comp(song, processed),
-        "chain": song.recipe.chain_of(processed.layer, processed.take).model_dump(mode="json"),
+        "chain": to_builtins(song.recipe.chain_of(processed.layer, processed.take)),
         "threshold_db": processed.threshold_db,
         "reduction": [_reduction(song, table, part) for part in (song.whole, *song.sections)],
         "moves": [{**asdict(move), "from_s": move.start / song.rate_hz, "to_s": move.stop / song.rate_hz,

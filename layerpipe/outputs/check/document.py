@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from msgspec import to_builtins
+
 from layerpipe.analysis.checked_take import CheckedTake
 from layerpipe.core.units import db_of_gain
 from layerpipe.outputs.check.finding import Finding
@@ -15,7 +17,7 @@ from layerpipe.outputs.check.two_takes import TwoTakes
 def document_of(report: Report) -> dict[str, Any]:
     """What `--json` prints: takes worst first, then pairs."""
     return {"takes": [_take(one) for one in report.worst_first], "pairs": [_pair(pair) for pair in report.pairs],
-            "limits": report.takes[0].take.limits.model_dump() if report.takes else {}}
+            "limits": to_builtins(report.takes[0].take.limits) if report.takes else {}}
 
 
 def _take(one: TakeReport) -> dict[str, Any]:

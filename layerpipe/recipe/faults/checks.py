@@ -187,12 +187,11 @@ def _tempo_map(data: Table) -> TempoMap | None:
     changes = data.get("tempo", [])
     if song is None or not isinstance(changes, list):
         return None
-    read = [valid(TempoChange, change) for change in changes]
-    bars = [change.from_bar for change in read if change is not None]
-    if len(bars) < len(read) or any(later <= earlier for earlier, later in pairwise(bars)):
+    read = [change for table in changes if (change := valid(TempoChange, table)) is not None]
+    if len(read) < len(changes) or any(later.from_bar <= earlier.from_bar for earlier, later in pairwise(read)):
         return None
     try:
-        return TempoMap.of(Recipe.model_construct(song=song, tempo=read))
+        return TempoMap.of(Recipe(song=song, tempo=read, layer=[]))
     except ParameterError:
         return None
 

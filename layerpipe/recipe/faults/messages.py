@@ -7,19 +7,23 @@ The ranges in messages come from the JSON Schema, so they are those of the model
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Callable, Mapping
 from difflib import get_close_matches
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pydantic import ValidationError
-from pydantic_core import ErrorDetails
+from msgspec import ValidationError
 
 from layerpipe.recipe.edit.toml_text import Location
 from layerpipe.recipe.faults.renamed import renamed_key, renamed_value
 from layerpipe.recipe.model.recipe import Recipe
+from layerpipe.recipe.model.types import MOST_SECONDS, Noun
 from layerpipe.recipe.names import found_key, found_text
 from layerpipe.recipe.position import POSITION_WORDS
 from layerpipe.recipe.schema import all_keys, places_of, schema_at
+
+if TYPE_CHECKING:
+    from layerpipe.recipe.faults.refusals import Refusal
 
 Problem = tuple[Location, str | Callable[[], str]]
 _NAMED = {"layer": "layer", "section": "section", "tempo": "tempo change"}
@@ -28,11 +32,21 @@ _NAMED = {"layer": "layer", "section": "section", "tempo": "tempo change"}
 
 def model_problems(data: Mapping[str, Any]) -> tuple[Recipe | None, list[Problem]]:
     """The recipe, if the model accepts it, else everything it refuses."""
+    bounce = data.get("bounce")
+    if isinstance(bounce, dict) and type(date := bounce.get("date")) is datetime.date:
+        # TOML has dates of its own; here they count as their text.
+        data = {**data, "bounce": {**bounce, "date": date.isoformat()}}
     try:
-        return Recipe.model_validate(data, by_alias=True, by_name=False), []
-    except ValidationError as refusal:
-        # A location is an address inside `data`: no table of a recipe is a choice between several tables.
-        return None, [_problem(error) for error in refusal.errors(include_url=False)]
+        return Recipe.of(data), []
+    except ValidationError:
+        return None, problems_of(data, Recipe)
+
+
+def problems_of(values: Any, table: type[Noun], location: Location = ()) -> list[Problem]:
+    """Everything that a table refuses; `location` is its own in a recipe."""
+    from layerpipe.recipe.faults.refusals import refusals
+
+    return [_problem(one) for one in refusals(values, table, location)]
 
 
 def place_words(location: Location, data: Mapping[str, Any]) -> str:
@@ -73,25 +87,23 @@ def _inside(table: Any, step: str | int) -> Any:
         return None
 
 
-def _problem(error: ErrorDetails) -> Problem:
+def _problem(refusal: Refusal) -> Problem:
     """One refusal of the model in words."""
-    location: Location = error["loc"]
-    kind = error["type"]
-    if kind == "extra_forbidden":
+    location, found = refusal.location, refusal.found
+    if refusal.kind == "unknown":
         return location, lambda: _unknown(location)
     schema = schema_at(location)
-    if kind == "missing":
+    if refusal.kind == "missing":
         return location, f"missing; it takes {_allowed(schema, location)}"
-    if kind == "value_error":
-        return location, str(error["ctx"]["error"])
-    found = error["input"]
-    if renamed := renamed_value(location, found):
-        return location, renamed
-    if kind in ("too_long", "too_short") and found:
+    if words := refusal.words or renamed_value(location, found):
+        return location, words
+    if isinstance(found, list) and found and schema.get("type") == "array":
         exactly = schema.get("minItems") == schema.get("maxItems")
         return location, f"found {len(found)}, allowed are {'exactly' if exactly else 'at most'} {schema['maxItems']}"
-    if kind == "string_too_long":
+    if isinstance(found, str) and len(found) > schema.get("maxLength", len(found)):
         return location, f"found {len(found)} characters, allowed are at most {schema['maxLength']}"
+    if isinstance(found, int | float) and not isinstance(found, bool) and {"type": "string"} in schema.get("anyOf", []):
+        return location, f"found {_found(found, location)}, allowed are seconds up to {MOST_SECONDS:g}"
     return location, f"found {_found(found, location)}, allowed is {_allowed(schema, location)}"
 
 

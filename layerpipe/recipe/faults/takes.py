@@ -9,7 +9,7 @@ from collections.abc import Generator, Iterable, Iterator, Mapping
 from itertools import pairwise
 from typing import Any, TypeVar
 
-from pydantic import ValidationError
+from msgspec import ValidationError
 
 from layerpipe.core.errors import ParameterError
 from layerpipe.recipe.edit.toml_text import Location
@@ -65,7 +65,7 @@ def tables(tables: Any, at: Location) -> list[tuple[Location, Table]]:
 def valid(noun: type[N], table: Any) -> N | None:
     """The table as its model, if that accepts it."""
     try:
-        return noun.model_validate(table, by_alias=True, by_name=False)
+        return noun.of(table)
     except ValidationError:
         return None
 

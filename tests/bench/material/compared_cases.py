@@ -55,7 +55,7 @@ class HeardSong:
     @property
     def tempo_map(self) -> TempoMap:
         """The song's clock."""
-        return TempoMap.of(Recipe.model_validate({
+        return TempoMap.of(Recipe.of({
             "song": {"title": "T", "tempo": self.tempo, "meter": self.meter, "bar_one_s": self.bar_one_s},
             "layer": [{"name": "a", "take": [{"name": "left", "file": "left.wav"}]}]}))
 

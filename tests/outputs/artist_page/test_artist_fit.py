@@ -6,6 +6,7 @@ import dataclasses
 import math
 from types import SimpleNamespace
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -92,9 +93,9 @@ def test_below_the_shortest_length_sound_is_coded_smaller(lantern, making):
 def test_coarser_sound_has_its_own_dither(lantern):
     song, _ = lantern
     # The demo's own sound as a third layer: the octave pair again under another name.
-    third = song.layers[1].model_copy(update={"name": "rakes"})
+    third = msgspec.structs.replace(song.layers[1], name="rakes")
     voices = (*song.takes, *(dataclasses.replace(song.takes[n], layer=third) for n in song.takes_of(song.layers[1])))
-    recipe = song.recipe.model_copy(update={"layer": [*song.recipe.layer, third], "section": []})
+    recipe = msgspec.structs.replace(song.recipe, layer=[*song.recipe.layer, third], section=[])
     longer = dataclasses.replace(song, recipe=recipe, takes=voices)
     meter = EnergyMeter(longer.channels, song.rate_hz, alone=len(longer.summed_takes))
     for at, blocks in longer.blocks(0, longer.frames, 1 << 16):

@@ -210,7 +210,7 @@ def _settings(**changes):
         for key in keys[:-1]:
             table = table[int(key[1:])] if key.startswith("n") and key[1:].isdigit() else table[key]
         table[keys[-1]] = value
-    return settings_of(Recipe.model_validate(recipe))
+    return settings_of(Recipe.of(recipe))
 
 
 @pytest.mark.parametrize(("changes", "words"), [

@@ -53,7 +53,7 @@ def plant_song(seed: int, *, voice: str | Voice, hand: Hand, bars: int = 16, pla
     double = make_strums(seed + 50_000, voice=voice, hand=replace(hand, average_offset_ms=float(rng.uniform(-8, 8))),
                          tempo=tempo, meter=meter, bars=bars)
     song = {"title": "Planted", "tempo": tempo, "meter": meter, "bar_one_s": loose.bar_one_s}
-    recipe = Recipe.model_validate({"song": song, "layer": [{"name": "a", "take": [
+    recipe = Recipe.of({"song": song, "layer": [{"name": "a", "take": [
         {"name": "loose", "file": "loose.wav"}, {"name": "double", "file": "double.wav"}]}]})
     return PlantedSong((loose, double), recipe)
 
