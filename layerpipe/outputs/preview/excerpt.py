@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -88,17 +89,32 @@ def excerpt_of(song: ProcessedSong, part: SongPart) -> Excerpt:
 
 @dataclass
 class ExcerptSound:
-    """An excerpt's takes, in whole seconds; held in memory once they were read, if `keep` is set."""
+    """An excerpt's takes, in whole seconds; held in memory once they were read, if `keep` is set.
+
+    Threads may read different spans of it at the same time.
+    """
 
     song: ProcessedSong
     excerpt: Excerpt
     keep: bool
-    _held: list[tuple[int, list[Float32Array]]] = field(default_factory=list)
+    _held: dict[int, list[Float32Array]] = field(default_factory=dict)
 
-    def versions(self, versions: Sequence[Version]) -> Iterator[tuple[int, list[FloatArray]]]:
-        """First frame of each piece and each version's sound there, with fades; no layer is mixed twice."""
+    def spans(self, count: int) -> list[tuple[int, int]]:
+        """The excerpt in at most so many spans of whole seconds of the song, alike in length."""
+        rate_hz, excerpt = self.song.rate_hz, self.excerpt
+        first, last = excerpt.start // rate_hz, -(-excerpt.stop // rate_hz)
+        cuts = sorted({max(excerpt.start, (first + n * (last - first) // count) * rate_hz) for n in range(count)})
+        return list(pairwise((*cuts, excerpt.stop)))
+
+    def versions(self, versions: Sequence[Version], start: int | None = None,
+                 stop: int | None = None) -> Iterator[tuple[int, list[FloatArray]]]:
+        """First frame of each piece and each version's sound there, with fades; no layer is mixed twice.
+
+        From song frame `start` to `stop`; if omitted, the whole excerpt.
+        """
         wanted = {layer.name: layer for version in versions for layer in version.layers}
-        for at, blocks in self._pieces():
+        for at, blocks in self._pieces(self.excerpt.start if start is None else start,
+                                       self.excerpt.stop if stop is None else stop):
             end = at + len(blocks[0])
             layers = {name: self.song.layer_of(layer, blocks, at) for name, layer in wanted.items()}
             is_faded = at < self.excerpt.start + self.excerpt.fade_in or end > self.excerpt.stop - self.excerpt.fade_out
@@ -113,15 +129,15 @@ class ExcerptSound:
                 sounds.append(sound if fade is None else sound * fade)
             yield at, sounds
 
-    def _pieces(self) -> Iterator[tuple[int, list[Float32Array]]]:
-        """The takes' blocks, cut at whole seconds as the cache checks them."""
-        if self._held:
-            yield from self._held
-            return
+    def _pieces(self, start: int, stop: int) -> Iterator[tuple[int, list[Float32Array]]]:
+        """First frame and the takes' blocks, cut at whole seconds as the cache checks them."""
         rate_hz = self.song.rate_hz
-        for at in range(self.excerpt.start // rate_hz * rate_hz, self.excerpt.stop, rate_hz):
-            start, stop = max(at, self.excerpt.start), min(at + rate_hz, self.excerpt.stop)
-            piece = next(self.song.blocks(start, stop, rate_hz))
-            if self.keep:
-                self._held.append(piece)
-            yield piece
+        for second in range(start // rate_hz * rate_hz, stop, rate_hz):
+            at, end = max(second, self.excerpt.start), min(second + rate_hz, self.excerpt.stop)
+            blocks = self._held.get(second)
+            if blocks is None:
+                _, blocks = next(self.song.blocks(at, end, rate_hz))
+                if self.keep:
+                    self._held[second] = blocks
+            first, last = max(start, at), min(stop, end)
+            yield first, blocks if (first, last) == (at, end) else [block[first - at : last - at] for block in blocks]

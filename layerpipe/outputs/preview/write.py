@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING
 from layerpipe.audio_files.encode import Tags, encode
 from layerpipe.core.errors import Fault, OutputError, RecipeError
 from layerpipe.core.sound import OnProgress
-from layerpipe.core.units import gain_of_db
-from layerpipe.dsp.peaks.true_peak import TruePeakMeter
+from layerpipe.core.units import db_of_gain, gain_of_db
+from layerpipe.dsp.peaks.true_peak import TAPS, TruePeakMeter
 from layerpipe.dsp.quantize import to_pcm
 from layerpipe.outputs.preview.excerpt import ExcerptSound, Version, excerpt_of
 from layerpipe.render.energies.meter import Energies
@@ -145,7 +145,7 @@ def make_previews(song: ProcessedSong, energies: Energies, folder: Path, parts: 
             weight = 4 * len(song.takes) * (excerpt.stop - excerpt.start)
             sound = ExcerptSound(song, excerpt, keep=weight <= left)
             left -= weight if sound.keep else 0
-            planned, limit = _plan(song, energies, sound, meters)
+            planned, limit = _plan(song, energies, sound, meters, workers)
             limits += [limit] if limit else []
             first = order.index((part.name, planned[0].version.label)) + 1
             jobs += [pool.submit(_write, sound, folder, one, track, len(order))
@@ -168,13 +168,13 @@ class _Planned:
     limited: Limited | None = None
 
 
-def _plan(song: ProcessedSong, energies: Energies, sound: ExcerptSound,
-          pool: ThreadPoolExecutor) -> tuple[list[_Planned], LoudnessLimit | None]:
+def _plan(song: ProcessedSong, energies: Energies, sound: ExcerptSound, pool: ThreadPoolExecutor,
+          workers: int) -> tuple[list[_Planned], LoudnessLimit | None]:
     """All versions of a section, whichever will be written, and what limits their common loudness."""
     excerpt, versions, wanted = sound.excerpt, versions_of(song), song.recipe.preview
     blends = pool.submit(measure_mixes, energies, [excerpt.mix_of(song, version) for version in versions],
                          excerpt.start, excerpt.stop)
-    peaks = _true_peaks_dbtp(sound, versions, pool)
+    peaks = _true_peaks_dbtp(sound, versions, pool, workers)
     lufs = [blend.readings(excerpt.start, excerpt.stop).integrated_lufs for blend in blends.result()]
     # A layer that is off here may sound in the lead-in or the tail; that is no version of this section.
     lufs = [-math.inf if _is_off(song, excerpt.part, version) else loud
@@ -233,17 +233,29 @@ def equal_gains_db(lufs: Sequence[float | None], true_peaks_dbtp: Sequence[float
     return [None if peak == -math.inf else alike for peak in true_peaks_dbtp]
 
 
-def _true_peaks_dbtp(sound: ExcerptSound, versions: Sequence[Version], pool: ThreadPoolExecutor) -> list[float]:
-    """True peak of every version of an excerpt; a piece is mixed while the one before is measured."""
+def _true_peaks_dbtp(sound: ExcerptSound, versions: Sequence[Version], pool: ThreadPoolExecutor,
+                     workers: int) -> list[float]:
+    """True peak of every version of an excerpt; every core measures a span of it."""
+    first, *others = sound.spans(workers)
+    submitted = [pool.submit(_peaks_of_span, sound, versions, *span) for span in others]
+    found = [_peaks_of_span(sound, versions, *first), *(future.result() for future in submitted)]
+    return [db_of_gain(max(peaks)) for peaks in zip(*found, strict=True)]
+
+
+def _peaks_of_span(sound: ExcerptSound, versions: Sequence[Version], start: int, stop: int) -> list[float]:
+    """True peak of every version between two frames, as a factor; what lies between spans belongs to the later one."""
     meters = [TruePeakMeter(2) for _ in versions]
-    measured: list[Future[None]] = []
-    for _, sounds in sound.versions(versions):
-        for future in measured:
-            future.result()
-        measured = [pool.submit(meter.add, one) for meter, one in zip(meters, sounds, strict=True)]
-    for future in measured:
-        future.result()
-    return [meter.peak_dbtp for meter in meters]
+    begin, end = sound.excerpt.start, sound.excerpt.stop
+    if start > begin:
+        for _, sounds in sound.versions(versions, max(begin, start - TAPS), start):
+            for meter, one in zip(meters, sounds, strict=True):
+                meter.add(one)
+        for meter in meters:
+            meter.next_part()
+    for _, sounds in sound.versions(versions, start, stop):
+        for meter, one in zip(meters, sounds, strict=True):
+            meter.add(one)
+    return [float((meter.peak if stop == end else meter.next_part()).max()) for meter in meters]
 
 
 def _path_of(song: ProcessedSong, folder: Path, section: str, label: str, track: int, tracks: int) -> Path:
