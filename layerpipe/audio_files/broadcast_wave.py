@@ -12,13 +12,13 @@ import hashlib
 import struct
 import threading
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct, field
 
 from layerpipe.core.errors import OutputError, ParameterError
 from layerpipe.core.files.atomic import NewFile
@@ -32,8 +32,7 @@ _LARGEST_RIFF = 0xFFFFFFFF
 PcmArray = npt.NDArray[np.int32]
 
 
-@dataclass(frozen=True)
-class BroadcastInfo:
+class BroadcastInfo(Struct, frozen=True):
     """The fields of a `bext` chunk that a bounce fills. Text is ASCII; text longer than its field is cut.
 
     `date` is yyyy-mm-dd, from the recipe or empty: never from the clock. `tags`, for listening files, are those of

@@ -13,13 +13,14 @@ import os
 import subprocess
 import tempfile
 from collections.abc import Iterable
-from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
+from msgspec.structs import asdict
 
 from layerpipe.audio_files.broadcast_wave import BroadcastInfo, StemWriter
 from layerpipe.core.errors import OutputError
@@ -33,8 +34,7 @@ HIGHEST_ENCODED_HZ = 48_000
 _MUXER = {"mp3": ("mp3", "libmp3lame"), "m4a": ("mp4", "aac")}
 
 
-@dataclass(frozen=True)
-class Tags:
+class Tags(Struct, frozen=True):
     """What a player shows: in mp3 the standard ID3 frames TIT2, TPE1, TALB, TRCK, COMM, elsewhere their like."""
 
     title: str = ""
@@ -45,7 +45,7 @@ class Tags:
 
     def texts(self) -> dict[str, str]:
         """Those that are set, by name, without control characters."""
-        return {name: _printable(str(value)) for name, value in vars(self).items() if value}
+        return {name: _printable(str(value)) for name, value in asdict(self).items() if value}
 
 
 def encode(path: Path, pieces: Iterable[npt.NDArray[np.int32]], frames: int, rate_hz: int, kind: PreviewFormat,

@@ -11,8 +11,10 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from typing import BinaryIO
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 _NO_FILE_REACHES = 1 << 63
 """A 64-bit length of a damaged header leads there; a file cannot be asked for it."""
@@ -21,8 +23,7 @@ _STREAMED = 0xFFFFFFFF
 _WAVE64_TAIL = bytes.fromhex("f3acd3118cd100c04f8edb8a")
 
 
-@dataclass(frozen=True)
-class Header:
+class Header(Struct, frozen=True):
     """Where the audio is according to the header; None where the header does not say (FLAC counts samples instead)."""
 
     kind: str

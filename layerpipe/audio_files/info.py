@@ -8,8 +8,9 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from layerpipe.audio_files.header import Header, parse_header
 from layerpipe.core.errors import AudioError, Fault
@@ -22,8 +23,7 @@ _FORMATS = ("WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC")
 _ALLOWED = "allowed are WAV, AIFF and FLAC of 16, 24 or 32 bit or float"
 
 
-@dataclass(frozen=True)
-class FileStamp:
+class FileStamp(Struct, frozen=True):
     """What identifies a file as unchanged without reading it."""
 
     path: str
@@ -33,8 +33,7 @@ class FileStamp:
     inode: int
 
 
-@dataclass(frozen=True)
-class FileFacts:
+class FileFacts(Struct, frozen=True):
     """What an audio file says about itself. `bits` is None for float samples."""
 
     path: Path

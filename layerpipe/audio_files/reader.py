@@ -11,7 +11,6 @@ import functools
 import logging
 import os
 import threading
-from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -19,6 +18,7 @@ from typing import Any, Self
 import numpy as np
 import numpy.typing as npt
 import soundfile
+from msgspec.structs import replace
 
 from layerpipe.audio_files.header import Header
 from layerpipe.audio_files.info import (

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from msgspec.structs import asdict
 
 from layerpipe.cli.options import PATH, answers, section_option, song_options, songs_argument
 from layerpipe.cli.songs import SongResult, answer_songs, is_several

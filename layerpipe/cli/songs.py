@@ -8,11 +8,12 @@ import os
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import click
+from msgspec import Struct
+from msgspec.structs import replace
 
 from layerpipe.cli.tables import drawn, new_bars, new_table, terminal_width
 from layerpipe.cli.terminal import FINE, Terminal
@@ -29,8 +30,7 @@ from layerpipe.jobs.many.song_list import (
 from layerpipe.jobs.many.songs import SongOutcome, SongProgress, run_songs
 
 
-@dataclass(frozen=True)
-class SongResult:
+class SongResult(Struct, frozen=True):
     """What a command found or made for one song: the --json document, the verdict in the table of songs, exit code."""
 
     document: dict[str, Any]
@@ -39,8 +39,7 @@ class SongResult:
     note: str = ""
 
 
-@dataclass(frozen=True)
-class Named:
+class Named(Struct, frozen=True):
     """What a command's songs are named by: the name in documents, whether one was named, and which are meant."""
 
     name: str

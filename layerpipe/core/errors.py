@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from layerpipe.core.text import printable
 
@@ -31,8 +32,7 @@ class ParameterError(LayerpipeError, ValueError):
     """A number outside its range, named by the kernel that refused it."""
 
 
-@dataclass(frozen=True)
-class Fault:
+class Fault(Struct, frozen=True):
     """One thing wrong with one place of one file."""
 
     file: Path

@@ -12,11 +12,11 @@ from __future__ import annotations
 import hashlib
 import math
 import sys
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 from layerpipe.core.errors import ParameterError
 from layerpipe.core.sound import FloatArray
@@ -26,8 +26,7 @@ PcmArray = npt.NDArray[np.int32]
 ByteArray = npt.NDArray[np.uint8]
 
 
-@dataclass(frozen=True)
-class Overs:
+class Overs(Struct, frozen=True):
     """Samples past full scale: how many, the frame of the first, and the level of the furthest one in dBFS."""
 
     count: int = 0

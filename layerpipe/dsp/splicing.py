@@ -12,10 +12,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from msgspec import Struct
 
 from layerpipe.core.errors import ParameterError
 from layerpipe.core.sound import FloatArray
@@ -25,8 +25,7 @@ LOWEST_CORRELATION = -0.5
 cancellation; noise that does not cancel would then swell."""
 
 
-@dataclass(frozen=True)
-class FrameMove:
+class FrameMove(Struct, frozen=True):
     """Frames start to stop of the source play `by` frames later (earlier if negative)."""
 
     start: int
@@ -35,8 +34,7 @@ class FrameMove:
     joint_frames: int
 
 
-@dataclass(frozen=True)
-class Joint:
+class Joint(Struct, frozen=True):
     """A crossfade on output frames start to stop, from lag `before` to lag `after`."""
 
     start: int

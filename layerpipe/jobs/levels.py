@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from msgspec.structs import asdict
 
 from layerpipe.core.sound import OnProgress
 from layerpipe.outputs.levels import (
@@ -82,7 +83,7 @@ def bands_of(song: ProcessedSong, cache: TakeCache, *, on_progress: OnProgress =
 def peaks_of(song: ProcessedSong, layer: Layer, cache: TakeCache, *,
              on_progress: OnProgress = lambda share: None) -> SectionPeaks:
     """The peaks of the blend at every level of a layer, from the cache or measured now."""
-    rest = {other.name: vars(song.plans[other.name]) for other in song.layers if other is not layer}
+    rest = {other.name: asdict(song.plans[other.name]) for other in song.layers if other is not layer}
     key = cache_key({"engine": ENGINE, "peaks": 1, "layer": song.layers.index(layer), "rest": rest,
                      "borders": borders(song), **_layers_key(song)})
     return cache.find_or_make(key, "peaks", SectionPeaks.load,

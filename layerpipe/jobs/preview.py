@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
+
+from msgspec.structs import replace
 
 from layerpipe.core.sound import OnProgress
 from layerpipe.jobs.listening_files import refuse_over_sources, remove_older

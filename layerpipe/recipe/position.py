@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
 from typing import NamedTuple
+
+from msgspec import Struct
 
 from layerpipe.core.errors import ParameterError
 from layerpipe.recipe.names import found_text
@@ -43,8 +44,7 @@ class Position(NamedTuple):
         return f"bar {self.bar} beat {self.beat}{part}"
 
 
-@dataclass(frozen=True)
-class BarShape:
+class BarShape(Struct, frozen=True, dict=True):
     """How a meter divides a bar."""
 
     meter: str

@@ -9,9 +9,10 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, NamedTuple, NoReturn
+
+from msgspec import Struct
 
 from layerpipe.core.errors import ParameterError
 from layerpipe.recipe.names import found_text
@@ -51,8 +52,7 @@ class Grid(NamedTuple):
     sixteenth: npt.NDArray[np.int64]
 
 
-@dataclass(frozen=True)
-class TempoSegment:
+class TempoSegment(Struct, frozen=True):
     """Bars of one tempo and meter, from the downbeat of `first_bar` on."""
 
     first_bar: int

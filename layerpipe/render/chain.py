@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct, field
 from msgspec.structs import replace
 
 from layerpipe.core.sound import FloatArray, Sound
@@ -26,8 +26,7 @@ AUDIBLE_REDUCTION_DB = 0.5
 """A step counts as compressed from this gain reduction on; common practice, no source."""
 
 
-@dataclass(frozen=True)
-class ThresholdSearch:
+class ThresholdSearch(Struct, frozen=True):
     """How far before a hit the compressor starts when a threshold is searched."""
 
     warm_up_time_constants: float = 8.0
@@ -39,16 +38,14 @@ class ThresholdSearch:
 THRESHOLD_SEARCH = ThresholdSearch()
 
 
-@dataclass(frozen=True)
-class ChainDesign:
+class ChainDesign(Struct, frozen=True):
     """A chain's coefficients at one rate: filter rows (sections, 6), and the compressor's curve if there is one."""
 
     sections: FloatArray
     curve: Curve | None
 
 
-@dataclass
-class Reduction:
+class Reduction(Struct):
     """Gain reduction per step of 10 ms: largest and mean in dB, share of frames above 0.5 dB."""
 
     blocks: list[npt.NDArray[np.float32]] = field(default_factory=list)

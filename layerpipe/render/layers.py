@@ -7,11 +7,11 @@ ends on the downbeat where the level changes.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 from layerpipe.core.sound import FloatArray
 from layerpipe.core.units import frames_of_ms, gain_of_db
@@ -23,8 +23,7 @@ RAMP_MS = 20.0
 """Length of a change of level: short enough to end between two notes, long enough not to click; common practice."""
 
 
-@dataclass(frozen=True)
-class LevelPlan:
+class LevelPlan(Struct, frozen=True):
     """A layer's gain over the song: `gain[i]` from frame `at[i]` on; the ramp to it ends on that frame."""
 
     at: tuple[int, ...]

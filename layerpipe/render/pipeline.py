@@ -16,6 +16,7 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 from msgspec import to_builtins
+from msgspec.structs import asdict
 
 from layerpipe.core.errors import AudioError, Fault, ParameterError, RecipeError
 from layerpipe.core.process import release_memory, worker_threads
@@ -212,14 +213,14 @@ def take_key(take: open_takes.OpenTake, wanted: Chain) -> str:
         "engine": ENGINE, "numpy": np.__version__,
         "source": take.main.digest, "channel": take.main.mic.channel,
         "converted_from": take.main.rate_converted_from, "rate_hz": rate_hz, "frames": take.frames,
-        "moves": [vars(move) for move in take.heard_moves()], "chain": to_builtins(wanted),
+        "moves": [asdict(move) for move in take.heard_moves()], "chain": to_builtins(wanted),
     }
     if not take.is_plain:
         key["comp"] = [take.comp.first, *([joint.stop, joint.after, joint.crossfade_frames]
                                           for joint in take.comp.joints)]
         key["passes"] = {number: {
             "mics": [[mic.digest, mic.mic.channel, mic.rate_converted_from, mic.place, mic.gain] for mic in one.mics],
-            "moves": [vars(move) for move in frame_moves(one.one, take.tempo_map, rate_hz)],
+            "moves": [asdict(move) for move in frame_moves(one.one, take.tempo_map, rate_hz)],
         } for number, one in enumerate(take.passes) if number in take.comp.sounding}
     return cache_key(key)
 

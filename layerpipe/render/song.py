@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 from layerpipe.core.errors import Fault, RecipeError
 from layerpipe.core.sound import Float32Array, FloatArray
@@ -52,8 +53,7 @@ class ProcessedTake:
         return found
 
 
-@dataclass(frozen=True)
-class SongPart:
+class SongPart(Struct, frozen=True):
     """The song between two frames: a section, or the whole song (section None)."""
 
     name: str

@@ -10,11 +10,11 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from tempfile import TemporaryFile
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 from layerpipe.core.errors import ParameterError
 from layerpipe.core.files.shared_reader import SharedFile
@@ -22,8 +22,7 @@ from layerpipe.core.sound import FloatArray
 from layerpipe.dsp.dynamics.compressor import Curve
 
 
-@dataclass(frozen=True)
-class HitLimits:
+class HitLimits(Struct, frozen=True):
     """What counts as a strum, and how closely its threshold is searched; all our own."""
 
     hop_ms: float = 5.0
@@ -49,8 +48,7 @@ class HitLimits:
 LIMITS = HitLimits()
 
 
-@dataclass(frozen=True)
-class Peaks:
+class Peaks(Struct, frozen=True):
     """Highest rectified sample of every hop, and its frame."""
 
     level: FloatArray

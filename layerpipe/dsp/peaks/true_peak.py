@@ -23,11 +23,11 @@ from __future__ import annotations
 
 import functools
 import threading
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 from layerpipe.core.errors import ParameterError
 from layerpipe.core.sound import FloatArray
@@ -46,8 +46,7 @@ _SLACK, _ROUNDING = 1 - 1e-9, 1e-12
 IntArray = npt.NDArray[np.int64]
 
 
-@dataclass(frozen=True)
-class Interpolator:
+class Interpolator(Struct, frozen=True):
     """Taps by phase, shape (48, 16), and the constants of the bounds, shape (48,): L, N and the 46 of G."""
 
     taps: FloatArray

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Generator, Sequence
-from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct, field
 
 from layerpipe.core.errors import MOST_SHOWN, FaultsError, LayerpipeError, ParameterError
 
@@ -22,8 +23,7 @@ SongProgress = Callable[[int, float], None]
 """Called with the number of a song and the share of its work (of 1) that was just done; 0 when it begins."""
 
 
-@dataclass(frozen=True)
-class SongOutcome:
+class SongOutcome(Struct, frozen=True):
     """What became of one song; plain values, so that any process can return it."""
 
     verdict: str

@@ -11,7 +11,6 @@ import hashlib
 import json
 import platform
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -19,6 +18,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from msgspec import to_builtins
+from msgspec.structs import asdict
 
 from layerpipe import __version__
 from layerpipe.core.json_values import json_value
@@ -103,7 +103,7 @@ def _measurements(blend: Blend, part: SongPart, peaks: Sequence[PartPeaks]) -> d
     """Loudness and peaks of one file in one part of the song."""
     inside = [peak for peak in peaks if peak.start >= part.start and peak.stop <= part.stop]
     return _rounded({
-        **asdict(blend.readings(part.start, part.stop)),
+        **vars(blend.readings(part.start, part.stop)),
         "sample_peak_dbfs": db_of_gain(max((peak.sample for peak in inside), default=0.0)),
         "true_peak_dbtp": db_of_gain(max((peak.true for peak in inside), default=0.0)),
     })

@@ -6,10 +6,10 @@ Positions are frames of the song. A version's sound is (frames, 2) float64, befo
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
+from msgspec import Struct, field
 
 from layerpipe.core.sound import Float32Array, FloatArray
 from layerpipe.core.units import frames_of_s
@@ -22,8 +22,7 @@ FADE_IN_S, FADE_OUT_S = 0.05, 0.5
 """Long enough not to click, short enough to keep the lead-in's beat; common practice, no source."""
 
 
-@dataclass(frozen=True)
-class Version:
+class Version(Struct, frozen=True):
     """One way to hear a section."""
 
     label: str
@@ -31,8 +30,7 @@ class Version:
     with_bed: bool = False
 
 
-@dataclass(frozen=True)
-class Excerpt:
+class Excerpt(Struct, frozen=True):
     """A part of the song with its lead-in and tail, and the lengths of its fades."""
 
     part: SongPart
@@ -87,8 +85,7 @@ def excerpt_of(song: ProcessedSong, part: SongPart) -> Excerpt:
     return Excerpt(part, start, stop, fade_in, fade_out)
 
 
-@dataclass
-class ExcerptSound:
+class ExcerptSound(Struct):
     """An excerpt's takes, in whole seconds; held in memory once they were read, if `keep` is set.
 
     Threads may read different spans of it at the same time.

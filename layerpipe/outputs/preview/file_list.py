@@ -13,8 +13,10 @@ import json
 import os
 import stat
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
+from msgspec.structs import asdict
 
 from layerpipe.core.files.atomic import write_whole
 from layerpipe.core.files.regular import is_regular
@@ -25,8 +27,7 @@ _FORMAT = "layerpipe previews 1"
 _MOST_BYTES = 1 << 20
 
 
-@dataclass(frozen=True)
-class _Entry:
+class _Entry(Struct, frozen=True):
     """The listening files of one recipe: SHA-256 of the recipe's text, and of each file by name."""
 
     recipe_sha256: str
@@ -71,7 +72,7 @@ def remove_earlier(folder: Path, recipe: RecipeFile, made: Sequence[Path]) -> li
     others = {other: _Entry(entry.recipe_sha256, {name: sha for name, sha in entry.files.items() if name not in names})
               for other, entry in entries.items()}
     now = _Entry(text_sha256, {**kept, **{path.name: _sha256(path) for path in made}})
-    recipes = {other: vars(entry) for other, entry in sorted({**others, key: now}.items()) if entry.files}
+    recipes = {other: asdict(entry) for other, entry in sorted({**others, key: now}.items()) if entry.files}
     write_whole(folder / LIST_NAME, json.dumps({"format": _FORMAT, "recipes": recipes}, indent=1).encode() + b"\n")
     return removed
 

@@ -11,9 +11,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from layerpipe.audio_files.encode import Tags, encode
 from layerpipe.core.errors import Fault, OutputError, RecipeError
@@ -36,8 +37,7 @@ _HELD_BYTES = 48 << 20
 """Processed sound that is held in memory between measuring and writing; the rest is read again."""
 
 
-@dataclass(frozen=True)
-class Listening:
+class Listening(Struct, frozen=True):
     """One listening file. `file` and `gain_db` are None for a version that is silent there and not written."""
 
     section: str
@@ -53,8 +53,7 @@ class Listening:
     """Most that the limiter takes away; 0 where there is none."""
 
 
-@dataclass(frozen=True)
-class LoudnessLimit:
+class LoudnessLimit(Struct, frozen=True):
     """A section that is quieter than the recipe asks, because one version's peaks would exceed the ceiling."""
 
     section: str
@@ -65,8 +64,7 @@ class LoudnessLimit:
     """What the limiter takes away of these peaks, at most."""
 
 
-@dataclass(frozen=True)
-class Previews:
+class Previews(Struct, frozen=True):
     """The listening files of a run, the sections whose loudness a peak limits, and the earlier files it removed."""
 
     files: tuple[Listening, ...]
@@ -157,8 +155,7 @@ def make_previews(song: ProcessedSong, energies: Energies, folder: Path, parts: 
     return Previews(tuple(made), tuple(limits))
 
 
-@dataclass(frozen=True)
-class _Planned:
+class _Planned(Struct, frozen=True):
     """A version of a section: gain in dB (None: silent), loudness and true peak with that gain, and its limiter."""
 
     version: Version

@@ -10,8 +10,9 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
 from typing import Any
+
+from msgspec import Struct, field
 
 Location = tuple[str | int, ...]
 """Keys and indices (from 0) from the top of a recipe: ("layer", 1, "take", 0, "pan")."""
@@ -26,8 +27,7 @@ _LONG_LITERAL = re.compile(r"'''.*?'''(?:'{0,2})", re.DOTALL)
 _PLAIN = re.compile(r"[^,\]}#\n]*")
 
 
-@dataclass(frozen=True)
-class Layout:
+class Layout(Struct, frozen=True):
     """Lines, counted from 1, of the keys, values and headers of a text."""
 
     first: dict[Location, int] = field(default_factory=dict)

@@ -8,11 +8,11 @@ import os
 import zlib
 from array import array
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
 
 from layerpipe.core.errors import LayerpipeError
 from layerpipe.core.files.regular import is_regular
@@ -32,8 +32,7 @@ class DamagedEntry(LayerpipeError):  # noqa: N818 - it is not the reader's error
         return cls(f"{path}: damaged cache entry; it will be rebuilt")
 
 
-@dataclass(frozen=True)
-class CachedTake:
+class CachedTake(Struct, frozen=True):
     """A processed take on disk, a `Sound` of float32 frames."""
 
     key: str

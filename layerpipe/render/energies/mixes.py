@@ -9,9 +9,9 @@ Gains are amplitude factors.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from layerpipe.core.errors import ParameterError
 from layerpipe.core.sound import FloatArray
@@ -29,8 +29,7 @@ _SETTLED_HOPS = 1
 """How long the weighting filter remembers: its slowest poles are real, at 38 Hz, and are at 1e-9 after 100 ms."""
 
 
-@dataclass(frozen=True)
-class Mix:
+class Mix(Struct, frozen=True):
     """A mix of the channels: the gains on both sides, and where they move the sound itself.
 
     Parameters
@@ -55,8 +54,7 @@ class Mix:
         return Mix(_sum(self.left, other.left), _sum(self.right, other.right), self.moving + other.moving, both)
 
 
-@dataclass(frozen=True)
-class Alone:
+class Alone(Struct, frozen=True):
     """One row of the meter's blocks (a channel, or a sound measured alone) at a gain, as a mono file."""
 
     row: int

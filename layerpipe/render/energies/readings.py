@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 from layerpipe.core.sound import FloatArray
 from layerpipe.dsp.loudness import bs1770 as loudness
@@ -38,8 +39,7 @@ class Readings:
     mono_loss_lu: float | None
 
 
-@dataclass(frozen=True)
-class Blend:
+class Blend(Struct, frozen=True):
     """A mix's energies: (steps,) in stereo and folded to mono, and (hops, 3) unweighted left, right, and across."""
 
     rate_hz: int

@@ -7,9 +7,10 @@ the position's new place, if that is earlier), so that an attack at the position
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Protocol
+
+from msgspec import Struct
 
 from layerpipe.core.errors import ParameterError
 from layerpipe.core.sound import Sound
@@ -30,8 +31,7 @@ class Positions(Protocol):
         ...
 
 
-@dataclass(frozen=True)
-class PlayedJoint:
+class PlayedJoint(Struct, frozen=True):
     """A crossfade as it was played: output frames, lags before and after, and the correlation its gains follow."""
 
     start: int

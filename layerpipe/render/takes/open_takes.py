@@ -10,10 +10,11 @@ import functools
 import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from layerpipe.audio_files.info import is_unchanged, source_digest
 from layerpipe.audio_files.reader import FileFacts, SourceFile, StereoFile, inspect
@@ -33,8 +34,7 @@ from layerpipe.render.takes.placing import stamp_problem, start_of
 Use = tuple[Path, str, Callable[[FileFacts], str | None]]
 
 
-@dataclass(frozen=True)
-class OpenTake:
+class OpenTake(Struct, frozen=True, dict=True):
     """A take that can be read: its passes at the song's rate, all padded to the longest take."""
 
     layer: Layer
@@ -119,8 +119,7 @@ class OpenTake:
         return all(mic.unchanged() for mic in self.files())
 
 
-@dataclass(frozen=True)
-class OpenBed:
+class OpenBed(Struct, frozen=True, dict=True):
     """The rest of the track, in stereo at the song's rate, without the recipe's gain; silent before and after it."""
 
     facts: FileFacts

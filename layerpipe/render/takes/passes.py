@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
+
+from msgspec import Struct
 
 from layerpipe.audio_files.info import channel_problem, is_unchanged, source_digest
 from layerpipe.audio_files.reader import FileFacts, SourceFile
@@ -27,8 +28,7 @@ DigestOf = Callable[[Path, Callable[[Path], str]], str]
 """Remembers checksums: called with a file and a function that finds its checksum, it may know it from last time."""
 
 
-@dataclass(frozen=True)
-class OpenMic:
+class OpenMic(Struct, frozen=True, dict=True):
     """One microphone of a pass: its file, at the song's rate, and its place in the song."""
 
     mic: Mic
@@ -58,8 +58,7 @@ class OpenMic:
         return is_unchanged(self.facts)
 
 
-@dataclass(frozen=True)
-class OpenPass:
+class OpenPass(Struct, frozen=True):
     """One pass of a take, without its moves."""
 
     one: Pass
@@ -87,8 +86,7 @@ class OpenPass:
         return placed[0] if gains == [1.0] else SummedSound(placed, gains)
 
 
-@dataclass(frozen=True)
-class CompJoint:
+class CompJoint(Struct, frozen=True):
     """Where another pass comes in: the frame where its crossfade ends; passes are counted from 0."""
 
     stop: int
@@ -97,8 +95,7 @@ class CompJoint:
     crossfade_frames: int
 
 
-@dataclass(frozen=True)
-class Comp:
+class Comp(Struct, frozen=True):
     """Which pass is heard from frame 0 on, and where another one comes in, in order."""
 
     first: int
