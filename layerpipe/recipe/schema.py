@@ -12,6 +12,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Literal, get_args, get_origin
 
+import msgspec
+
 from layerpipe.recipe.edit.toml_text import Location
 from layerpipe.recipe.model.recipe import Recipe
 
@@ -22,15 +24,13 @@ Schema = dict[str, Any]
 @cache
 def recipe_schema() -> Schema:
     """JSON Schema (draft 2020-12) of a recipe. Shared by all callers: do not change it."""
-    import msgspec
-
     orders = {frozenset(choices): list(choices) for choices in _choices(Recipe)}
-    made = json.loads(msgspec.json.encode(msgspec.json.schema(Recipe)), object_hook=lambda part: (
-        # msgspec sorts choices; here they keep the order in which people think of them.
+    # msgspec sorts choices; here they keep the order in which the model has them.
+    made = json.loads(json.dumps(msgspec.json.schema(Recipe)), object_hook=lambda part: (
         {**part, "enum": orders[frozenset(part["enum"])]} if "enum" in part else part))
     tables = made["$defs"]
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **tables.pop("Recipe"),
-            "title": "layerpipe recipe", "$defs": tables}
+    top = {**tables.pop("Recipe"), "title": "layerpipe recipe"}
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", "$defs": tables, **top}
 
 
 def schema_text() -> str:

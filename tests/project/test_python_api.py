@@ -65,6 +65,8 @@ def test_importing_the_package_imports_nothing_slow():
     lambda: layerpipe.loudness([np.nan], 48_000),
     lambda: layerpipe.find_onsets([0.0], 100),
     lambda: layerpipe.find_defects([], 48_000),
+    lambda: layerpipe.find_defects([0.0], 48_000, limits=layerpipe.Check(tuning_cents=1000.0)),
+    lambda: layerpipe.process([0.0], 48_000, {"bell": [object()]}),
 ])
 def test_what_cannot_be_used_is_refused_in_words(call):
     with pytest.raises(layerpipe.ParameterError):

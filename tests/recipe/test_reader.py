@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import pickle
 from pathlib import Path
 
 import pytest
@@ -225,9 +226,20 @@ def test_nothing_that_is_said_is_the_librarys_own_wording():
         assert jargon not in said
 
 
+def test_nouns_are_values_that_never_change():
+    one, other = (parse_recipe(Path("song.toml"), GOOD).recipe for _ in range(2))
+    assert one == other == pickle.loads(pickle.dumps(one))
+    assert one != parse_recipe(Path("song.toml"), changed("tempo = 58", "tempo = 59")).recipe
+    assert one.page.range_db is not other.page.range_db
+    with pytest.raises(AttributeError):
+        one.song.tempo = 60.0
+
+
 def test_nouns_made_in_python_take_their_own_names():
     song = Song(title="x", tempo=60)
     assert song.tempo == 60.0
+    with pytest.raises(ValueError, match="invisible"):
+        Song(title="a\nb")
     layer = {"name": "a", "take": [{"name": "b", "file": Path("c")}]}
     assert Recipe.of({"song": {"title": "x"}, "layer": [layer]}).layer[0].take[0].file == Path("c")
     assert Move(start="bar 1", stop=3, by_ms=1).stop == 3.0

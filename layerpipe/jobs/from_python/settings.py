@@ -17,21 +17,7 @@ N = TypeVar("N", bound=Noun)
 
 
 def checked_settings(table: type[N], values: N | Mapping[str, Any], location: Location) -> N:
-    """Settings that can be used.
-
-    Parameters
-    ----------
-    table : type
-        What the settings are.
-    values : table or mapping
-    location : tuple of str and int
-        Where they would stand in a recipe.
-
-    Raises
-    ------
-    ParameterError
-        With everything that is wrong with them.
-    """
+    """Settings that can be used, or a `ParameterError` with all their faults; `location` is theirs in a recipe."""
     try:
         plain = to_builtins(values, enc_hook=_plain)
         return table.of(plain)

@@ -14,7 +14,7 @@ from msgspec import Meta, field
 from layerpipe.core.text import one_line
 from layerpipe.core.units import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 from layerpipe.outputs.bounce.manifest import FORMAT, checksum_of_manifest
-from layerpipe.recipe.model.types import MOST_TAKES, Bar, Name, Table
+from layerpipe.recipe.model.types import MOST_TAKES, Bar, Name, Record
 from layerpipe.recipe.names import refuse_control
 
 MOST_MANIFEST_BYTES = 64 << 20
@@ -56,7 +56,7 @@ Frames = Annotated[int, Meta(ge=0, le=_MOST_FRAMES)]
 RateHz = Annotated[int, Meta(ge=LOWEST_RATE_HZ, le=HIGHEST_RATE_HZ)]
 
 
-class Measurements(Table, frozen=True):
+class Measurements(Record, frozen=True):
     """Loudness and peaks of one file, whole or in one section."""
 
     integrated_lufs: Level
@@ -94,14 +94,14 @@ class StemEntry(Measurements, frozen=True):
         return next((part for part in self.sections if part.section == name), None)
 
 
-class DocumentEntry(Table, frozen=True):
+class DocumentEntry(Record, frozen=True):
     """Recipe or delivery page."""
 
     path: Inside
     sha256: Sha256
 
 
-class SectionEntry(Table, frozen=True):
+class SectionEntry(Record, frozen=True):
     """Where a section begins and ends, and each layer's level in it."""
 
     name: Name
@@ -111,7 +111,7 @@ class SectionEntry(Table, frozen=True):
     levels_db: Annotated[dict[Name, Level], Meta(max_length=_MOST_FILES)]
 
 
-class SourceFileEntry(Table, frozen=True, rename={"played": "pass"}):
+class SourceFileEntry(Record, frozen=True, rename={"played": "pass"}):
     """One of the files a take is played from."""
 
     played: Name
@@ -120,7 +120,7 @@ class SourceFileEntry(Table, frozen=True, rename={"played": "pass"}):
     sha256: Sha256
 
 
-class SourceEntry(Table, frozen=True):
+class SourceEntry(Record, frozen=True):
     """One take's source: its main file, and all of its files."""
 
     layer: Name
@@ -135,7 +135,7 @@ class SourceEntry(Table, frozen=True):
         return self.files or [SourceFileEntry(played=self.take, mic=1, file=self.file, sha256=self.sha256)]
 
 
-class SongEntry(Table, frozen=True):
+class SongEntry(Record, frozen=True):
     """What all files have in common."""
 
     rate_hz: RateHz
@@ -143,14 +143,14 @@ class SongEntry(Table, frozen=True):
     time_reference_frames: Annotated[int, Meta(ge=0, le=(1 << 63) - 1)]
 
 
-class RecipeEntry(Table, frozen=True):
+class RecipeEntry(Record, frozen=True):
     """The enclosed recipe; its settings are compared as they are."""
 
     sha256: Sha256
     settings: Annotated[dict[str, Any], Meta(max_length=_MOST_FILES)]
 
 
-class Manifest(Table, frozen=True):
+class Manifest(Record, frozen=True):
     """What verify and compare read of a manifest."""
 
     song: SongEntry

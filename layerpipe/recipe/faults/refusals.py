@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal, get_args, get_origin
 import msgspec
 
 from layerpipe.recipe.edit.toml_text import Location
-from layerpipe.recipe.model.types import Noun, Table, checks_of, read_special
+from layerpipe.recipe.model.types import Noun, Record, checks_of, read_special
 
 
 @dataclass(frozen=True)
@@ -30,33 +30,33 @@ class Refusal:
     """What msgspec said."""
 
 
-def refusals(value: Any, kind: Any, location: Location = (), *, first_in_lists: bool = False) -> Iterator[Refusal]:
+def refusals(value: Any, asked: Any, location: Location = (), *, first_in_lists: bool = False) -> Iterator[Refusal]:
     """Every fault of a value.
 
     Parameters
     ----------
     value : object
         As TOML or JSON has it.
-    kind : type
-        A table, or what stands beside a key of one.
+    asked : type
+        A record, or the type of one of its keys with what stands beside it.
     location : tuple of str and int
         Where the value stands.
     first_in_lists : bool
         Leave a list at its first faulty entry: a stranger's can have a million.
     """
     try:
-        read = msgspec.convert(value, kind, dec_hook=read_special)
-        for check in checks_of(kind):
+        read = msgspec.convert(value, asked, dec_hook=read_special)
+        for check in checks_of(asked):
             check(read)
     except (msgspec.ValidationError, ValueError) as refusal:
         cause = refusal.__cause__ if isinstance(refusal, msgspec.ValidationError) else refusal
-        found = list(_inside(value, kind, location, first_in_lists))
+        found = list(_inside(value, asked, location, first_in_lists))
         yield from found or [Refusal(location, "value", value, str(cause or ""), str(refusal))]
 
 
-def _inside(value: Any, kind: Any, location: Location, first_in_lists: bool) -> Iterator[Refusal]:
+def _inside(value: Any, asked: Any, location: Location, first_in_lists: bool) -> Iterator[Refusal]:
     """Faults of the parts of a value."""
-    bare, most = _bare(kind), _most_entries(kind)
+    bare, most = _bare(asked), _most_entries(asked)
     origin, parts = get_origin(bare), get_args(bare)
     if isinstance(value, list) and origin is list and len(value) <= most:
         for n, entry in enumerate(value):
@@ -68,7 +68,7 @@ def _inside(value: Any, kind: Any, location: Location, first_in_lists: bool) -> 
         for key, entry in value.items():
             for part, of in zip((key, entry), parts, strict=True):
                 yield from refusals(part, of, (*location, key), first_in_lists=first_in_lists)
-    elif isinstance(value, dict) and isinstance(bare, type) and issubclass(bare, Table):
+    elif isinstance(value, dict) and isinstance(bare, type) and issubclass(bare, Record):
         fields = {field.encode_name: field for field in msgspec.structs.fields(bare)}
         for key, field in fields.items():
             if key in value:
@@ -79,13 +79,13 @@ def _inside(value: Any, kind: Any, location: Location, first_in_lists: bool) -> 
             yield from (Refusal((*location, key), "unknown") for key in value if key not in fields)
 
 
-def _bare(kind: Any) -> Any:
+def _bare(asked: Any) -> Any:
     """A type without what stands beside it, and without None."""
-    parts = get_args(kind)
-    return _bare(parts[0]) if get_origin(kind) is Annotated or type(None) in parts else kind
+    parts = get_args(asked)
+    return _bare(parts[0]) if get_origin(asked) is Annotated or type(None) in parts else asked
 
 
-def _most_entries(kind: Any) -> float:
+def _most_entries(asked: Any) -> float:
     """How many entries a list or table may have."""
-    said = (mark.max_length for mark in get_args(kind)[1:] if isinstance(mark, msgspec.Meta))
+    said = (mark.max_length for mark in get_args(asked)[1:] if isinstance(mark, msgspec.Meta))
     return next((most for most in said if most is not None), math.inf)

@@ -93,7 +93,7 @@ NoteName = Annotated[str, Meta(pattern=r"^[A-G][#b]?[0-8]$", examples=["E2", "F#
 Position = Annotated[str | float, _within_a_day]
 
 
-class Table(Struct, frozen=True):
+class Record(Struct, frozen=True):
     """Base of what is read: values have the types that were written, and never change.
 
     What the parts of a type ask for is checked whenever one is made.
@@ -115,7 +115,7 @@ class Table(Struct, frozen=True):
         return convert(values, cls, dec_hook=read_special)
 
 
-class Noun(Table, frozen=True, forbid_unknown_fields=True):
+class Noun(Record, frozen=True, forbid_unknown_fields=True):
     """Base of every table of a recipe: unknown keys are refused."""
 
 
@@ -161,7 +161,7 @@ def _if_given(check: Check, value: Any) -> None:
 
 
 @cache
-def _checks(table: type[Table]) -> list[tuple[str, Check]]:
+def _checks(table: type[Record]) -> list[tuple[str, Check]]:
     """The keys of a table that have checks."""
     kinds = {name: kind for one in table.__mro__[::-1] for name, kind in getattr(one, "__annotations__", {}).items()}
     return [(name, check) for name, kind in kinds.items() for check in checks_of(kind)]

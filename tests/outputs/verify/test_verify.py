@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import os
+import re
 import shutil
 from pathlib import Path
 
@@ -241,6 +242,19 @@ def test_a_manifest_that_names_files_outside_is_refused(bounce):
         manifest.write_text(json.dumps(told))
         with pytest.raises(NotABounceError, match="not inside the folder"):
             open_bounce(bounce)
+
+
+@pytest.mark.parametrize(("key", "value", "said"), [
+    ("channels", True, "files.0.channels: Expected int, got bool"), ("frames", 2.0, "files.0.frames: Expected int"),
+    ("sha256", "0" * 64 + "\n", "files.0.sha256: "), ("range_lu", "0.5", "files.0.range_lu: allowed is a number"),
+    ("correlation", True, "files.0.correlation: "), ("sections", [{}], "sections.0.integrated_lufs: missing"),
+    ("more", json.loads("[" * 250 + "]" * 250), "has more than 200 levels")])
+def test_a_manifest_is_read_strictly(bounce, key, value, said):
+    told = json.loads((bounce / "bounce.json").read_text())
+    told["files"][0][key] = value
+    (bounce / "bounce.json").write_text(json.dumps(told))
+    with pytest.raises(NotABounceError, match=re.escape(said)):
+        open_bounce(bounce)
 
 
 def test_links_in_the_place_of_files_are_not_followed(bounce):
