@@ -12,7 +12,7 @@ import click
 
 from layerpipe.cli.answers import say_answer
 from layerpipe.cli.levels_table import recipe_level_db, recipe_levels_db, reference_words, say_levels
-from layerpipe.cli.options import PATH, answers, section_option, song_options, songs_argument
+from layerpipe.cli.options import PATH, Number, answers, section_option, song_options, songs_argument
 from layerpipe.cli.songs import SongResult, answer_songs, beside, is_several
 from layerpipe.cli.terminal import FAULTY, FINE, Terminal
 
@@ -30,13 +30,16 @@ LOWEST_DB, HIGHEST_DB, STEP_DB = -24.0, 0.0, 1.5
 @click.option("--layer", metavar="NAME", help="The layer whose level is tried; the second if there are two.")
 @click.option("--against", metavar="NAME", help="Measure the layer against this layer instead of everything else.")
 @section_option
-@click.option("--from", "lowest", default=LOWEST_DB, show_default=True, metavar="DB", help="Lowest level in dB.")
-@click.option("--to", "highest", default=HIGHEST_DB, show_default=True, metavar="DB", help="Highest level in dB.")
-@click.option("--step", default=STEP_DB, show_default=True, metavar="DB", help="Step between levels in dB.")
+@click.option("--from", "lowest", type=Number(), default=LOWEST_DB, show_default=True, metavar="DB",
+              help="Lowest level in dB.")
+@click.option("--to", "highest", type=Number(), default=HIGHEST_DB, show_default=True, metavar="DB",
+              help="Highest level in dB.")
+@click.option("--step", type=Number(), default=STEP_DB, show_default=True, metavar="DB",
+              help="Step between levels in dB.")
 @click.option("--at", metavar="DB,DB...", help="Only these levels: -12,-9,-6; -inf is off.")
 @click.option("--all", "every", is_flag=True, help=(
     "Print every level that was measured, not only the recipe's and five around it."))
-@click.option("--under", type=float, metavar="LU", help=(
+@click.option("--under", type=Number(), metavar="LU", help=(
     "Find the level at which the layer sits this many LU under the rest (or under --against)."))
 @click.option("--write", is_flag=True, help=(
     "Show the change and write it into the recipe: what --under found for each section, or the one level of --at as "

@@ -17,6 +17,18 @@ PATH = click.Path(path_type=Path)
 """The type of a file or folder; whether it is there is found out, and told, by what opens it."""
 
 
+class Whole(click.IntRange):
+    """A whole number inside a range; `name` is what messages call it."""
+
+    name = "whole number"
+
+
+class Number(click.types.FloatParamType):
+    """Any number."""
+
+    name = "number"
+
+
 class Amount(click.FloatRange):
     """A number inside a range; of click's own every range holds "nan"."""
 
@@ -34,7 +46,7 @@ songs_argument = click.argument("recipes", metavar="RECIPE...", nargs=-1, requir
     "Recipes, folders of recipes, or .txt files that list one path a line."))
 section_option = click.option("--section", metavar="NAME", multiple=True, help=(
     'Only this section ("whole song" is one); may be given again.'))
-jobs_option = click.option("--jobs", "-j", type=click.IntRange(1, 256), default=1, metavar="N", help=(
+jobs_option = click.option("--jobs", "-j", type=Whole(1, 256), default=1, metavar="N", help=(
     "Do N songs at the same time, each in its own process; one after another if omitted."))
 cluster_option = click.option("--cluster", metavar="ADDRESS", help=(
     "Do the songs on the workers of this dask scheduler, such as tcp://studio:8786; see recipes/CLUSTER.md."))

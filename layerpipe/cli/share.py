@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import click
 
 from layerpipe.cli.answers import say_answer
-from layerpipe.cli.options import PATH, Amount, answers, section_option
+from layerpipe.cli.options import PATH, Amount, Whole, answers, section_option
 from layerpipe.cli.terminal import FINE, Terminal, flush, print_picture, stdout_encoding
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     "For this machine only: bind to 127.0.0.1 and open the page in a browser."))
 @click.option("--host", metavar="ADDRESS", help=(
     "The one address to bind to; this machine's in the local network if omitted."))
-@click.option("--port", type=click.IntRange(1, 65535), metavar="PORT", help="8737, or any free one, if omitted.")
+@click.option("--port", type=Whole(1, 65535), metavar="PORT", help="8737, or any free one, if omitted.")
 @click.option("--no-ask", is_flag=True, help=(
     "Collect answers in RECIPE.comments.toml; never ask, never write the recipe."))
 @click.option("--review", is_flag=True, help=(

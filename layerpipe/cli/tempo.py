@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from layerpipe.cli.options import answers, song_options, songs_argument
+from layerpipe.cli.options import Whole, answers, song_options, songs_argument
 from layerpipe.cli.songs import SongResult, answer_songs
 from layerpipe.cli.terminal import FAULTY, FINE, Terminal
 
@@ -23,7 +23,7 @@ LEAST_ODDS = 0.05
 @answers
 @songs_argument
 @click.option("--write", is_flag=True, help="Write the most likely result into the recipe.")
-@click.option("--pick", type=click.IntRange(1), default=1, show_default=True, metavar="N",
+@click.option("--pick", type=Whole(1), default=1, show_default=True, metavar="N",
               help="Result that --write writes.")
 @song_options
 def tempo(recipes: tuple[Path, ...], write: bool, pick: int, jobs: int, cluster: str | None, as_json: bool,
