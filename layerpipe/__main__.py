@@ -23,7 +23,7 @@ def main() -> int:
         return _print_ready(*ready)
     from layerpipe.cli import main as answer
 
-    return answer()
+    return answer(_program())
 
 
 def _ready_answer(words: list[str]) -> tuple[bytes, int] | None:

@@ -8,13 +8,12 @@ import signal
 import sys
 from collections.abc import Sequence
 from types import FrameType
-from typing import Annotated
 
-import typer
+import click
 
 from layerpipe import __version__
-from layerpipe.cli.terminal import FINE, WRONG, exit_code_of, flush, print_lines, warn
-from layerpipe.core.errors import OutputError
+from layerpipe.cli.options import HELP_OPTION, leaving_option
+from layerpipe.cli.terminal import FINE, WRONG, exit_code_of, warn
 
 COMMANDS = ("draft", "check", "timing", "tempo", "choose", "levels", "review", "preview", "page", "share", "bounce",
             "verify", "compare", "cache", "schema")
@@ -28,45 +27,33 @@ _DEAF = ("<frozen importlib", "pydantic", "soundfile", "threading.py:start", "th
 """Parts of files and functions: imports, the extension that builds models, functions that are called by C, locks."""
 
 
-def _say_version(asked: bool) -> None:
-    """Print the version and exit."""
-    if asked:
-        print_lines(f"layerpipe {__version__}")
-        raise typer.Exit
+class _Commands(click.Group):
+    """Commands in the order in which they are used; click sorts them by name."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """The names for the help."""
+        return list(self.commands)
 
 
-def _before_all(
-    version: Annotated[bool, typer.Option("--version", callback=_say_version, is_eager=True,
-                                          help="Print the version and exit.")] = False,
-) -> None:
-    """Options of the program itself."""
-
-
-def program(commands: Sequence[str] = COMMANDS) -> typer.Typer:
+def program(commands: Sequence[str] = COMMANDS) -> click.Group:
     """The command line with some commands; the files of the others are not imported."""
-    app = typer.Typer(
-        name="layerpipe",
-        help="Build layered doubles from takes: reads a recipe, writes stems, a blend and listening files.",
-        add_completion=False,
-        pretty_exceptions_enable=False,
-        rich_markup_mode=None,
-    )
-    # With a callback, a single command still needs its name.
-    app.callback()(_before_all)
+    version = leaving_option("--version", lambda context: f"layerpipe {__version__}", "Print the version and exit.")
+    group = _Commands("layerpipe", params=[version, HELP_OPTION], add_help_option=False, help=(
+        "Build layered doubles from takes: reads a recipe, writes stems, a blend and listening files."))
     for name in commands:
-        app.command()(getattr(importlib.import_module(f"layerpipe.cli.{name}"), name))
-    return app
+        group.add_command(getattr(importlib.import_module(f"layerpipe.cli.{name}"), name))
+    return group
 
 
-def main() -> int:
-    """Entry point of the `layerpipe` command; returns the exit code."""
+def main(called: str = "layerpipe") -> int:
+    """Entry point of the `layerpipe` command; returns the exit code. `called` is what the user calls it."""
     _open_streams()
     interruptible = signal.getsignal(signal.SIGINT) is not signal.SIG_IGN
     if interruptible:
         for number in _INTERRUPTS:
             signal.signal(number, _interrupt)
     try:
-        return _answer(sys.argv[1:])
+        return _answer(sys.argv[1:], called)
     finally:
         # Everything is written: an interrupt now would only print how the interpreter ends.
         if interruptible:
@@ -85,19 +72,19 @@ def _interrupt(number: int, place: FrameType | None) -> None:
     raise KeyboardInterrupt
 
 
-def _answer(words: list[str]) -> int:
-    """Run one command line."""
+def _answer(words: list[str], called: str = "layerpipe") -> int:
+    """Run one command line; click's own way of doing so prints by itself."""
     try:
         asked = [word for word in words[:1] if word in COMMANDS]
-        code = program(asked or COMMANDS)(words or ["--help"], standalone_mode=False)
-        flush()
-        return (code or FINE) if words else WRONG
+        # A copy of the words, because click takes them off their list.
+        with program(asked or COMMANDS).make_context(called, [*words] or ["--help"]) as context:
+            context.command.invoke(context)
+        return FINE
+    except click.exceptions.Exit as end:
+        return end.exit_code if words else WRONG
+    except click.ClickException as mistake:
+        return _explain_usage(mistake)
     except BaseException as mistake:
-        if hasattr(mistake, "format_message"):
-            return _explain_usage(mistake)
-        if isinstance(mistake, OSError) and not isinstance(mistake, BrokenPipeError) and mistake.filename is None:
-            # Commands report their own; this one is from typer, which prints the help itself.
-            mistake = OutputError(f"standard output: cannot be written: {mistake.strerror or mistake}")
         code = exit_code_of(mistake)
         if code is not None:
             return code
@@ -109,13 +96,13 @@ def _answer(words: list[str]) -> int:
         return INTERNAL_ERROR
 
 
-def _explain_usage(mistake: BaseException) -> int:
-    """Report words that make no command line, as typer does (its base class of these errors is not public)."""
+def _explain_usage(mistake: click.ClickException) -> int:
+    """Report words that make no command line."""
     context = getattr(mistake, "ctx", None)
     if context is not None:
         warn(*context.get_usage().split("\n"), f"Try '{context.command_path} --help' for help.", "")
-    warn(f"Error: {mistake.format_message()}")  # type: ignore[attr-defined]
-    return int(getattr(mistake, "exit_code", WRONG))
+    warn(f"Error: {mistake.format_message()}")
+    return mistake.exit_code
 
 
 def _open_streams() -> None:

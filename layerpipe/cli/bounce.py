@@ -4,29 +4,26 @@ from __future__ import annotations
 
 from functools import partial
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
-import typer
+import click
 
-from layerpipe.cli.songs import ClusterOption, JobsOption, SongResult, SongsArgument, answer_songs
+from layerpipe.cli.options import PATH, answers, song_options, songs_argument
+from layerpipe.cli.songs import SongResult, answer_songs
 from layerpipe.cli.tables import new_table
-from layerpipe.cli.terminal import JsonOption, QuietOption, Terminal, answers, shown
+from layerpipe.cli.terminal import Terminal, shown
 
 
 @answers
-def bounce(
-    recipes: SongsArgument,
-    out: Annotated[Path, typer.Option("--out", "-o", metavar="FOLDER", help=(
-        "Folder that gets one folder per recipe."))] = Path("bounces"),
-    resume: Annotated[bool, typer.Option("--continue", help=(
-        "Skip recipes whose bounce is already what they say, by the checksums of recipe, takes and outputs."))] = False,
-    pdf: Annotated[bool, typer.Option("--pdf", help=(
-        "Also print the delivery sheet, if a Chromium browser is installed."))] = False,
-    jobs: JobsOption = 1,
-    cluster: ClusterOption = None,
-    as_json: JsonOption = False,
-    quiet: QuietOption = False,
-) -> int:
+@songs_argument
+@click.option("--out", "-o", type=PATH, default=Path("bounces"), show_default=True, metavar="FOLDER",
+              help="Folder that gets one folder per recipe.")
+@click.option("--continue", "resume", is_flag=True, help=(
+    "Skip recipes whose bounce is already what they say, by the checksums of recipe, takes and outputs."))
+@click.option("--pdf", is_flag=True, help="Also print the delivery sheet, if a Chromium browser is installed.")
+@song_options
+def bounce(recipes: tuple[Path, ...], out: Path, resume: bool, pdf: bool, jobs: int, cluster: str | None,
+           as_json: bool, quiet: bool) -> int:
     """Bounce stems, layers and the blend, reproducibly.
 
     A bounce is written completely or not at all. A recipe that is refused stops no other.

@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+import click
 
-import typer
-
-from layerpipe.cli.terminal import FINE, JsonOption, QuietOption, Terminal, answers
+from layerpipe.cli.options import answers, output_options
+from layerpipe.cli.terminal import FINE, Terminal
 
 _MIB = 1 << 20
 
 
 @answers
-def cache(
-    empty: Annotated[bool, typer.Option("--empty", help="Remove everything; it is made again when needed."),
-                     ] = False,
-    as_json: JsonOption = False,
-    quiet: QuietOption = False,
-) -> int:
+@click.option("--empty", is_flag=True, help="Remove everything; it is made again when needed.")
+@output_options
+def cache(empty: bool, as_json: bool, quiet: bool) -> int:
     """Show the size of the cache, or empty it.
 
     It holds processed takes, and what was heard of recordings.

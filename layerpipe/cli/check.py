@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
-import typer
+import click
 
-from layerpipe.cli.songs import ClusterOption, JobsOption, SongResult, answer_songs, is_several
+from layerpipe.cli.options import PATH, answers, song_options
+from layerpipe.cli.songs import SongResult, answer_songs, is_several
 from layerpipe.cli.tables import new_table
-from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers
+from layerpipe.cli.terminal import FAULTY, FINE, Terminal
 from layerpipe.jobs.many.song_list import LIST_SUFFIX, RECIPE_SUFFIX
 
 if TYPE_CHECKING:
@@ -24,20 +25,14 @@ _VERDICTS = ("re-record", "review", "OK")
 
 
 @answers
-def check(
-    files: Annotated[list[Path], typer.Argument(
-        metavar="FILE...", show_default=False, help=(
-            "Recipes, folders of recipes, .txt files that list one path a line; or audio files without a recipe."))],
-    pictures: Annotated[Path | None, typer.Option("--pictures", metavar="FOLDER",
-                                                  help="Folder for one picture per take.", show_default=False)] = None,
-    write: Annotated[bool, typer.Option("--write", help=(
-        "Write the shifts and polarities that line up the microphones of a take into the recipe, after showing them.")
-    )] = False,
-    jobs: JobsOption = 1,
-    cluster: ClusterOption = None,
-    as_json: JsonOption = False,
-    quiet: QuietOption = False,
-) -> int:
+@click.argument("files", metavar="FILE...", nargs=-1, required=True, type=PATH, help=(
+    "Recipes, folders of recipes, .txt files that list one path a line; or audio files without a recipe."))
+@click.option("--pictures", type=PATH, metavar="FOLDER", help="Folder for one picture per take.")
+@click.option("--write", is_flag=True, help=(
+    "Write the shifts and polarities that line up the microphones of a take into the recipe, after showing them."))
+@song_options
+def check(files: tuple[Path, ...], pictures: Path | None, write: bool, jobs: int, cluster: str | None, as_json: bool,
+          quiet: bool) -> int:
     """Check each take for faults.
 
     Clipping, clicks, hum, rumble, noise, drop-outs, tuning, copies and more. The verdict of each take is "OK", "review"
@@ -45,16 +40,16 @@ def check(
     """
     songs = [path for path in files if path.suffix.casefold() in (RECIPE_SUFFIX, LIST_SUFFIX) or path.is_dir()]
     if songs and len(songs) < len(files):
-        raise typer.BadParameter("give recipes, or audio files, not both", param_hint="FILE")
+        raise click.BadParameter("give recipes, or audio files, not both", param_hint="FILE")
     if write and not songs:
-        raise typer.BadParameter("needs a recipe", param_hint="--write")
+        raise click.BadParameter("needs a recipe", param_hint="--write")
     terminal = Terminal(as_json=as_json, quiet=quiet)
     if songs:
         one_song = partial(_check, pictures=pictures, write=write, several=is_several(songs))
         return answer_songs(terminal, songs, one_song, jobs=jobs, cluster=cluster,
                             outputs=[] if pictures is None else [pictures])
     if cluster is not None:
-        raise typer.BadParameter("audio files are checked on this machine", param_hint="--cluster")
+        raise click.BadParameter("audio files are checked on this machine", param_hint="--cluster")
     from layerpipe.jobs.check import check_files
 
     with terminal.progress("checking", 1.0) as on_progress:

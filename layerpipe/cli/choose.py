@@ -5,21 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
-import typer
+import click
 
-from layerpipe.cli.songs import (
-    ClusterOption,
-    JobsOption,
-    SongResult,
-    SongsArgument,
-    answer_songs,
-    beside,
-    is_several,
-)
+from layerpipe.cli.options import PATH, answers, song_options, songs_argument
+from layerpipe.cli.songs import SongResult, answer_songs, beside, is_several
 from layerpipe.cli.tables import new_table
-from layerpipe.cli.terminal import CAUTION, FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
+from layerpipe.cli.terminal import CAUTION, FAULTY, FINE, Terminal, shown
 
 if TYPE_CHECKING:
     from layerpipe.analysis.choose.choice import Choice
@@ -29,21 +22,18 @@ PAIRS_SHOWN = 5
 
 
 @answers
-def choose(
-    recipes: SongsArgument,
-    write: Annotated[bool, typer.Option("--write", help=(
-        "Write the chosen passes into the recipe as play and comp, after showing the change."))] = False,
-    undo: Annotated[bool, typer.Option("--undo", help=(
-        "Remove what --write added; keep what was written by hand. Nothing is measured."))] = False,
-    picture: Annotated[Path | None, typer.Option("--picture", metavar="FILE", show_default=False, help=(
-        "Draw the passes by section, the chosen ones framed; .png or .svg."))] = None,
-    listen: Annotated[Path | None, typer.Option("--listen", metavar="FOLDER", show_default=False, help=(
-        "Folder for the best candidates of every section, all equally loud."))] = None,
-    jobs: JobsOption = 1,
-    cluster: ClusterOption = None,
-    as_json: JsonOption = False,
-    quiet: QuietOption = False,
-) -> int:
+@songs_argument
+@click.option("--write", is_flag=True, help=(
+    "Write the chosen passes into the recipe as play and comp, after showing the change."))
+@click.option("--undo", is_flag=True, help=(
+    "Remove what --write added; keep what was written by hand. Nothing is measured."))
+@click.option("--picture", type=PATH, metavar="FILE", help=(
+    "Draw the passes by section, the chosen ones framed; .png or .svg."))
+@click.option("--listen", type=PATH, metavar="FOLDER", help=(
+    "Folder for the best candidates of every section, all equally loud."))
+@song_options
+def choose(recipes: tuple[Path, ...], write: bool, undo: bool, picture: Path | None, listen: Path | None, jobs: int,
+           cluster: str | None, as_json: bool, quiet: bool) -> int:
     """Choose among the passes of each take, alone and as a double.
 
     Measures timing, tuning, noise, level and faults of every pass in every section, and how well every two passes fit
@@ -53,11 +43,11 @@ def choose(
     Exits with 1 if no take has passes, or a double has nothing but copies to choose from.
     """
     if write and undo:
-        raise typer.BadParameter("writes passes, --undo removes them; give one of them", param_hint="--write")
+        raise click.BadParameter("writes passes, --undo removes them; give one of them", param_hint="--write")
     if undo and (picture is not None or listen is not None):
-        raise typer.BadParameter("measures nothing, so it takes no --picture or --listen", param_hint="--undo")
+        raise click.BadParameter("measures nothing, so it takes no --picture or --listen", param_hint="--undo")
     if picture is not None and picture.suffix.casefold() not in (".png", ".svg"):
-        raise typer.BadParameter(f'"{picture.name}" must end in .png or .svg', param_hint="--picture")
+        raise click.BadParameter(f'"{picture.name}" must end in .png or .svg', param_hint="--picture")
     song = _undo if undo else partial(_choose, write=write, picture=picture, listen=listen,
                                       several=is_several(recipes))
     return answer_songs(Terminal(as_json=as_json, quiet=quiet), recipes, song, jobs=jobs, cluster=cluster,

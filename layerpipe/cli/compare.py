@@ -6,26 +6,25 @@ import math
 import tempfile
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import typer
+import click
 
+from layerpipe.cli.options import PATH, answers, output_options
 from layerpipe.cli.tables import new_table
-from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
+from layerpipe.cli.terminal import FAULTY, FINE, Terminal, shown
 
 if TYPE_CHECKING:
     from layerpipe.outputs.verify.compare import Compared, FileChange
 
 
 @answers
-def compare(
-    old: Annotated[Path, typer.Argument(metavar="OLD", help="Folder of a bounce, or a recipe.", show_default=False)],
-    new: Annotated[Path, typer.Argument(metavar="NEW", help="Folder of a bounce, or a recipe.", show_default=False)],
-    picture: Annotated[Path | None, typer.Option("--picture", metavar="FILE", show_default=False, help=(
-        "Also draw the residual of each file over time into this SVG file."))] = None,
-    as_json: JsonOption = False,
-    quiet: QuietOption = False,
-) -> int:
+@click.argument("old", metavar="OLD", type=PATH, help="Folder of a bounce, or a recipe.")
+@click.argument("new", metavar="NEW", type=PATH, help="Folder of a bounce, or a recipe.")
+@click.option("--picture", type=PATH, metavar="FILE", help=(
+    "Also draw the residual of each file over time into this SVG file."))
+@output_options
+def compare(old: Path, new: Path, picture: Path | None, as_json: bool, quiet: bool) -> int:
     """List what changed between two bounces: recipe and sound.
 
     Exits with 0 if the sound is the same, with 1 if it differs.

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
-import typer
+import click
 
-from layerpipe.cli.songs import FOLDERS, JobsOption, SongResult, answer_songs
+from layerpipe.cli.options import PATH, answers, jobs_option, output_options
+from layerpipe.cli.songs import FOLDERS, SongResult, answer_songs
 from layerpipe.cli.tables import drawn, new_table
-from layerpipe.cli.terminal import JsonOption, QuietOption, Terminal, answers
+from layerpipe.cli.terminal import Terminal
 
 if TYPE_CHECKING:
     from layerpipe.analysis.folder.understood import DraftedTake, Understood
@@ -18,16 +19,14 @@ if TYPE_CHECKING:
 
 
 @answers
-def draft(
-    folders: Annotated[list[Path], typer.Argument(metavar="FOLDER...", show_default=False, help=(
-        "Folders of takes, one for each song, or .txt files that list one a line."))],
-    out: Annotated[Path | None, typer.Option("--out", "-o", metavar="FILE", help=(
-        "Write the recipe to this new file; if omitted, the recipe is printed with paths relative to the current "
-        "folder. Of several folders: a folder that gets one recipe each."), show_default=False)] = None,
-    jobs: JobsOption = 1,
-    as_json: JsonOption = False,
-    quiet: QuietOption = False,
-) -> int:
+@click.argument("folders", metavar="FOLDER...", nargs=-1, required=True, type=PATH, help=(
+    "Folders of takes, one for each song, or .txt files that list one a line."))
+@click.option("--out", "-o", type=PATH, metavar="FILE", help=(
+    "Write the recipe to this new file; if omitted, the recipe is printed with paths relative to the current "
+    "folder. Of several folders: a folder that gets one recipe each."))
+@jobs_option
+@output_options
+def draft(folders: tuple[Path, ...], out: Path | None, jobs: int, as_json: bool, quiet: bool) -> int:
     """Draft a recipe for a folder of takes, by names and sound.
 
     Sorts out takes, passes, microphones of one performance, the rough mix and the click track, whose tempo is used.
@@ -35,7 +34,7 @@ def draft(
     """
     several = not FOLDERS.is_one(folders)
     if several and out is None:
-        raise typer.BadParameter("must name a folder for the recipes of several songs", param_hint="--out")
+        raise click.BadParameter("must name a folder for the recipes of several songs", param_hint="--out")
     return answer_songs(Terminal(as_json=as_json, quiet=quiet), folders, partial(
         _draft, out=out, several=several), jobs=jobs, refuse=_refuse_same_names, named=FOLDERS)
 

@@ -6,22 +6,15 @@ import math
 from dataclasses import asdict, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import typer
+import click
 
 from layerpipe.cli.answers import say_answer
 from layerpipe.cli.levels_table import recipe_level_db, recipe_levels_db, reference_words, say_levels
-from layerpipe.cli.songs import (
-    ClusterOption,
-    JobsOption,
-    SongResult,
-    SongsArgument,
-    answer_songs,
-    beside,
-    is_several,
-)
-from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers
+from layerpipe.cli.options import PATH, Number, answers, section_option, song_options, songs_argument
+from layerpipe.cli.songs import SongResult, answer_songs, beside, is_several
+from layerpipe.cli.terminal import FAULTY, FINE, Terminal
 
 if TYPE_CHECKING:
     from layerpipe.jobs.level_choice import Skipped
@@ -33,41 +26,37 @@ LOWEST_DB, HIGHEST_DB, STEP_DB = -24.0, 0.0, 1.5
 
 
 @answers
-def levels(
-    recipes: SongsArgument,
-    layer: Annotated[str | None, typer.Option("--layer", metavar="NAME", show_default=False, help=(
-        "The layer whose level is tried; the second if there are two."))] = None,
-    against: Annotated[str | None, typer.Option("--against", metavar="NAME", show_default=False, help=(
-        "Measure the layer against this layer instead of everything else."))] = None,
-    section: Annotated[list[str] | None, typer.Option("--section", metavar="NAME", help=(
-        'Only this section ("whole song" is one); may be given again.'))] = None,
-    lowest: Annotated[float, typer.Option("--from", metavar="DB", help="Lowest level in dB.")] = LOWEST_DB,
-    highest: Annotated[float, typer.Option("--to", metavar="DB", help="Highest level in dB.")] = HIGHEST_DB,
-    step: Annotated[float, typer.Option("--step", metavar="DB", help="Step between levels in dB.")] = STEP_DB,
-    at: Annotated[str | None, typer.Option("--at", metavar="DB,DB...", show_default=False, help=(
-        "Only these levels: -12,-9,-6; -inf is off."))] = None,
-    every: Annotated[bool, typer.Option("--all", help=(
-        "Print every level that was measured, not only the recipe's and five around it."))] = False,
-    under: Annotated[float | None, typer.Option("--under", metavar="LU", show_default=False, help=(
-        "Find the level at which the layer sits this many LU under the rest (or under --against)."))] = None,
-    write: Annotated[bool, typer.Option("--write", help=(
-        "Show the change and write it into the recipe: what --under found for each section, or the one level of --at "
-        "as the layer's own."))] = False,
-    places: Annotated[list[str] | None, typer.Option("--for", metavar="NAME", help=(
-        "Write for this section, whatever its level is now; may be given again."))] = None,
-    picture: Annotated[Path | None, typer.Option("--picture", metavar="FILE", show_default=False, help=(
-        "Draw the curves into this file, .png or .svg."))] = None,
-    accept: Annotated[str | None, typer.Option("--accept", metavar="FILE-or-TEXT", help=(
-        "Show an artist's answer (the text, or the saved file), ask, and write it. Nothing is measured."),
-        show_default=False)] = None,
-    yes: Annotated[bool, typer.Option("--yes", help="With --accept: write without asking.")] = False,
-    album: Annotated[bool, typer.Option("--album", help=(
-        "Compare songs at their recipes' levels: the layer's distance, loudness, tempo and tuning."))] = False,
-    jobs: JobsOption = 1,
-    cluster: ClusterOption = None,
-    as_json: JsonOption = False,
-    quiet: QuietOption = False,
-) -> int:
+@songs_argument
+@click.option("--layer", metavar="NAME", help="The layer whose level is tried; the second if there are two.")
+@click.option("--against", metavar="NAME", help="Measure the layer against this layer instead of everything else.")
+@section_option
+@click.option("--from", "lowest", type=Number(), default=LOWEST_DB, show_default=True, metavar="DB",
+              help="Lowest level in dB.")
+@click.option("--to", "highest", type=Number(), default=HIGHEST_DB, show_default=True, metavar="DB",
+              help="Highest level in dB.")
+@click.option("--step", type=Number(), default=STEP_DB, show_default=True, metavar="DB",
+              help="Step between levels in dB.")
+@click.option("--at", metavar="DB,DB...", help="Only these levels: -12,-9,-6; -inf is off.")
+@click.option("--all", "every", is_flag=True, help=(
+    "Print every level that was measured, not only the recipe's and five around it."))
+@click.option("--under", type=Number(), metavar="LU", help=(
+    "Find the level at which the layer sits this many LU under the rest (or under --against)."))
+@click.option("--write", is_flag=True, help=(
+    "Show the change and write it into the recipe: what --under found for each section, or the one level of --at as "
+    "the layer's own."))
+@click.option("--for", "places", multiple=True, metavar="NAME", help=(
+    "Write for this section, whatever its level is now; may be given again."))
+@click.option("--picture", type=PATH, metavar="FILE", help="Draw the curves into this file, .png or .svg.")
+@click.option("--accept", metavar="FILE-or-TEXT", help=(
+    "Show an artist's answer (the text, or the saved file), ask, and write it. Nothing is measured."))
+@click.option("--yes", is_flag=True, help="With --accept: write without asking.")
+@click.option("--album", is_flag=True, help=(
+    "Compare songs at their recipes' levels: the layer's distance, loudness, tempo and tuning."))
+@song_options
+def levels(recipes: tuple[Path, ...], layer: str | None, against: str | None, section: tuple[str, ...], lowest: float,
+           highest: float, step: float, at: str | None, every: bool, under: float | None, write: bool,
+           places: tuple[str, ...], picture: Path | None, accept: str | None, yes: bool, album: bool, jobs: int,
+           cluster: str | None, as_json: bool, quiet: bool) -> int:
     """Measure what each level of a layer does to the blend.
 
     Loudness, peaks, mono loss, brightness, and how audible the layer is. In each row the layer is at that level
@@ -85,7 +74,7 @@ def levels(
     terminal = Terminal(as_json=as_json, quiet=quiet)
     if accept is not None:
         if is_several(recipes):
-            raise typer.BadParameter("an answer belongs to one recipe; give that", param_hint="--accept")
+            raise click.BadParameter("an answer belongs to one recipe; give that", param_hint="--accept")
         return _accept(terminal, recipes[0], accept, ask=not yes)
     if album:
         from layerpipe.cli.album import answer_album
@@ -97,14 +86,14 @@ def levels(
     usual = at is None and (lowest, highest, step) == (LOWEST_DB, HIGHEST_DB, STEP_DB)
     _refuse_options(tried, at=at, under=under, write=write, places=places, picture=picture)
     return answer_songs(terminal, recipes, partial(
-        _study, tried=tried, usual=usual, every=every, layer=layer, against=against, sections=section or [],
-        under=under, write=write, places=places or [], picture=picture, several=is_several(recipes)), jobs=jobs,
+        _study, tried=tried, usual=usual, every=every, layer=layer, against=against, sections=section,
+        under=under, write=write, places=places, picture=picture, several=is_several(recipes)), jobs=jobs,
         cluster=cluster, outputs=[] if picture is None else [picture.parent])
 
 
 def _study(terminal: Terminal, recipe: Path, *, tried: list[float], usual: bool, every: bool,
            layer: str | None, against: str | None,
-           sections: list[str], under: float | None, write: bool, places: list[str], picture: Path | None,
+           sections: tuple[str, ...], under: float | None, write: bool, places: tuple[str, ...], picture: Path | None,
            several: bool) -> SongResult:
     """One song."""
     from layerpipe.jobs.levels import study_levels
@@ -161,36 +150,36 @@ def _levels(at: str | None, lowest: float, highest: float, step: float) -> list[
             except ValueError:
                 level = math.nan
             if math.isnan(level) or level > LOUDEST_DB:
-                raise typer.BadParameter(f'"{word.strip()}" is not a level; use numbers up to {LOUDEST_DB:g} with '
+                raise click.BadParameter(f'"{word.strip()}" is not a level; use numbers up to {LOUDEST_DB:g} with '
                                          "commas between them, -inf for off", param_hint="--at")
             found.append(level + 0.0)
         if len(found) > MOST_LEVELS:
-            raise typer.BadParameter(f"{len(found)} levels; at most {MOST_LEVELS}", param_hint="--at")
+            raise click.BadParameter(f"{len(found)} levels; at most {MOST_LEVELS}", param_hint="--at")
         return found
     if not (math.isfinite(lowest) and math.isfinite(highest) and lowest <= highest <= LOUDEST_DB):
-        raise typer.BadParameter(f"from {lowest:g} to {highest:g} dB: the lower level comes first, the higher is at "
+        raise click.BadParameter(f"from {lowest:g} to {highest:g} dB: the lower level comes first, the higher is at "
                                  f"most {LOUDEST_DB:g}; use --at for -inf", param_hint="--from")
     if not (math.isfinite(step) and step > 0):
-        raise typer.BadParameter(f"{step:g}: must be above 0", param_hint="--step")
+        raise click.BadParameter(f"{step:g}: must be above 0", param_hint="--step")
     count = math.floor((highest - lowest) / step + 1e-9) + 1
     if count > MOST_LEVELS:
-        raise typer.BadParameter(f"{count} levels; at most {MOST_LEVELS}", param_hint="--step")
+        raise click.BadParameter(f"{count} levels; at most {MOST_LEVELS}", param_hint="--step")
     return [round(lowest + n * step, 9) + 0.0 for n in range(count)]
 
 
 def _refuse_options(tried: list[float], *, at: str | None, under: float | None, write: bool,
-                    places: list[str] | None, picture: Path | None) -> None:
+                    places: tuple[str, ...], picture: Path | None) -> None:
     """Refuse combinations of options that make no sense."""
     if under is not None and not -100 <= under <= 100:
-        raise typer.BadParameter(f"{under:g}: must be inside -100 and 100", param_hint="--under")
+        raise click.BadParameter(f"{under:g}: must be inside -100 and 100", param_hint="--under")
     if places and not write:
-        raise typer.BadParameter("needs --write", param_hint="--for")
+        raise click.BadParameter("needs --write", param_hint="--for")
     if write and under is None and (at is None or len(tried) != 1):
-        raise typer.BadParameter("needs --under, or --at with one level", param_hint="--write")
+        raise click.BadParameter("needs --under, or --at with one level", param_hint="--write")
     if write and under is not None and at is not None:
-        raise typer.BadParameter("--under and --at both name a level to write; use one", param_hint="--write")
+        raise click.BadParameter("--under and --at both name a level to write; use one", param_hint="--write")
     if picture is not None and picture.suffix.casefold() not in (".png", ".svg"):
-        raise typer.BadParameter(f'"{picture.name}" must end in .png or .svg', param_hint="--picture")
+        raise click.BadParameter(f'"{picture.name}" must end in .png or .svg', param_hint="--picture")
 
 
 def _accept(terminal: Terminal, recipe: Path, given: str, *, ask: bool) -> int:

@@ -4,43 +4,40 @@ from __future__ import annotations
 
 from functools import partial
 from pathlib import Path
-from typing import Annotated
 
-import typer
+import click
 
-from layerpipe.cli.songs import ClusterOption, JobsOption, SongResult, SongsArgument, answer_songs, is_several
-from layerpipe.cli.terminal import JsonOption, QuietOption, Terminal, answers
+from layerpipe.cli.options import PATH, Amount, answers, song_options, songs_argument
+from layerpipe.cli.songs import SongResult, answer_songs, is_several
+from layerpipe.cli.terminal import Terminal
 
 
 @answers
-def page(
-    recipes: SongsArgument,
-    section: Annotated[list[str] | None, typer.Option("--section", "--sections", metavar="NAME", help=(
-        'Only this section ("whole song" is one); may be given again.'))] = None,
-    seconds: Annotated[float, typer.Option(min=1.0, metavar="SECONDS", help=(
-        "Sections longer than this are cut at the last downbeat."))] = 20.0,
-    most_mb: Annotated[float, typer.Option("--most-mb", min=1.0, max=1000.0, metavar="MB", help=(
-        "Keep the file below this size: shorten sections, then code sound smaller."))] = 18.0,
-    out: Annotated[Path | None, typer.Option("--out", "-o", metavar="FILE-or-FOLDER", help=(
-        "The file, or with several recipes the folder; pages/RECIPE.html if omitted."), show_default=False)] = None,
-    jobs: JobsOption = 1,
-    cluster: ClusterOption = None,
-    as_json: JsonOption = False,
-    quiet: QuietOption = False,
-) -> int:
+@songs_argument
+@click.option("--section", "--sections", multiple=True, metavar="NAME", help=(
+    'Only this section ("whole song" is one); may be given again.'))
+@click.option("--seconds", type=Amount(1.0), default=20.0, show_default=True, metavar="SECONDS", help=(
+    "Sections longer than this are cut at the last downbeat."))
+@click.option("--most-mb", type=Amount(1.0, 1000.0), default=18.0, show_default=True, metavar="MB", help=(
+    "Keep the file below this size: shorten sections, then code sound smaller."))
+@click.option("--out", "-o", type=PATH, metavar="FILE-or-FOLDER", help=(
+    "The file, or with several recipes the folder; pages/RECIPE.html if omitted."))
+@song_options
+def page(recipes: tuple[Path, ...], section: tuple[str, ...], seconds: float, most_mb: float, out: Path | None,
+         jobs: int, cluster: str | None, as_json: bool, quiet: bool) -> int:
     """Make the artist's listening page with level sliders.
 
     One file that needs no network. Every setting plays equally loud.
     """
     several = is_several(recipes)
     return answer_songs(Terminal(as_json=as_json, quiet=quiet), recipes, partial(
-        _page, sections=section or [], seconds=seconds, most_mb=most_mb, out=None if several else out,
+        _page, sections=section, seconds=seconds, most_mb=most_mb, out=None if several else out,
         folder=(out if several else None) or Path("pages")), jobs=jobs, cluster=cluster,
         outputs=[out or Path("pages")])
 
 
-def _page(terminal: Terminal, recipe: Path, *, sections: list[str], seconds: float, most_mb: float, out: Path | None,
-          folder: Path) -> SongResult:
+def _page(terminal: Terminal, recipe: Path, *, sections: tuple[str, ...], seconds: float, most_mb: float,
+          out: Path | None, folder: Path) -> SongResult:
     """One song."""
     from layerpipe.jobs.output_places import refuse_sources, sources_of
     from layerpipe.jobs.page import prepare_page

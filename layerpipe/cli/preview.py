@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import asdict
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
-import typer
+import click
 
-from layerpipe.cli.songs import ClusterOption, JobsOption, SongResult, SongsArgument, answer_songs, is_several
+from layerpipe.cli.options import PATH, answers, section_option, song_options, songs_argument
+from layerpipe.cli.songs import SongResult, answer_songs, is_several
 from layerpipe.cli.tables import new_table
-from layerpipe.cli.terminal import FINE, JsonOption, QuietOption, Terminal, answers, shown
+from layerpipe.cli.terminal import FINE, Terminal, shown
 
 if TYPE_CHECKING:
     from layerpipe.outputs.preview.write import Previews
@@ -21,21 +22,17 @@ BIG_BOOST_DB = 12.0
 
 
 @answers
-def preview(
-    recipes: SongsArgument,
-    section: Annotated[list[str] | None, typer.Option("--section", metavar="NAME", help=(
-        'Only this section ("whole song" is one); may be given again.'))] = None,
-    version: Annotated[list[str] | None, typer.Option("--version", metavar="NAME", help=(
-        'Only this version (a layer\'s name, "blend", "with the track"); may be given again.'))] = None,
-    out: Annotated[Path, typer.Option("--out", "-o", metavar="FOLDER", help=(
-        "Folder that gets one folder per recipe."))] = Path("previews"),
-    watch: Annotated[bool, typer.Option("--watch", help=(
-        "Make them again whenever the recipe or one of its files is saved, until Ctrl-C."))] = False,
-    jobs: JobsOption = 1,
-    cluster: ClusterOption = None,
-    as_json: JsonOption = False,
-    quiet: QuietOption = False,
-) -> int:
+@songs_argument
+@section_option
+@click.option("--version", multiple=True, metavar="NAME", help=(
+    'Only this version (a layer\'s name, "blend", "with the track"); may be given again.'))
+@click.option("--out", "-o", type=PATH, default=Path("previews"), show_default=True, metavar="FOLDER",
+              help="Folder that gets one folder per recipe.")
+@click.option("--watch", is_flag=True, help=(
+    "Make them again whenever the recipe or one of its files is saved, until Ctrl-C."))
+@song_options
+def preview(recipes: tuple[Path, ...], section: tuple[str, ...], version: tuple[str, ...], out: Path, watch: bool,
+            jobs: int, cluster: str | None, as_json: bool, quiet: bool) -> int:
     """Make listening files of each section, equally loud.
 
     Each layer alone, the blend, and the blend with the track. Files that an earlier version of the recipe made are
@@ -43,14 +40,14 @@ def preview(
     """
     terminal = Terminal(as_json=as_json, quiet=quiet)
     if watch and as_json:
-        raise typer.BadParameter("prints one document, and --watch never ends; give one of the two",
+        raise click.BadParameter("prints one document, and --watch never ends; give one of the two",
                                  param_hint="--json")
     if watch and (is_several(recipes) or cluster is not None):
-        raise typer.BadParameter("watches one recipe on this machine", param_hint="--watch")
+        raise click.BadParameter("watches one recipe on this machine", param_hint="--watch")
 
     def once() -> int:
         return answer_songs(terminal, recipes, partial(
-            _preview, out=out, sections=section or [], versions=version or []),
+            _preview, out=out, sections=section, versions=version),
             jobs=jobs, cluster=cluster, outputs=[out])
 
     if not watch:
@@ -68,7 +65,8 @@ def preview(
     return FINE
 
 
-def _preview(terminal: Terminal, recipe: Path, *, out: Path, sections: list[str], versions: list[str]) -> SongResult:
+def _preview(terminal: Terminal, recipe: Path, *, out: Path, sections: tuple[str, ...],
+             versions: tuple[str, ...]) -> SongResult:
     """One song."""
     from layerpipe.jobs.preview import preview_song
     from layerpipe.recipe.reader import read_recipe

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
-import typer
+import click
 
-from layerpipe.cli.songs import ClusterOption, JobsOption, SongResult, SongsArgument, answer_songs, is_several
+from layerpipe.cli.options import PATH, Amount, answers, song_options, songs_argument
+from layerpipe.cli.songs import SongResult, answer_songs, is_several
 from layerpipe.cli.tables import new_table
-from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers
+from layerpipe.cli.terminal import FAULTY, FINE, Terminal
 
 if TYPE_CHECKING:
     from layerpipe.outputs.review.finding import ReviewFinding
@@ -20,22 +21,19 @@ MOST_ROWS = 20
 
 
 @answers
-def review(
-    recipes: SongsArgument,
-    most_mb: Annotated[float, typer.Option("--most-mb", min=1.0, max=1000.0, metavar="MB", help=(
-        "Keep the file below this size: the worst findings get their sound first."))] = 10.0,
-    out: Annotated[Path | None, typer.Option("--out", "-o", metavar="FILE-or-FOLDER", help=(
-        "The file, or with several recipes the folder; reviews/RECIPE.html if omitted."), show_default=False)] = None,
-    accept: Annotated[str | None, typer.Option("--accept", metavar="LINE", help=(
-        "Show what the line of the page changes in the recipe, ask, and write it."), show_default=False)] = None,
-    yes: Annotated[bool, typer.Option("--yes", help="With --accept: write without asking.")] = False,
-    undo: Annotated[bool, typer.Option("--undo", help=(
-        "Put the recipe back to what it was before the last accepted change. Nothing is measured."))] = False,
-    jobs: JobsOption = 1,
-    cluster: ClusterOption = None,
-    as_json: JsonOption = False,
-    quiet: QuietOption = False,
-) -> int:
+@songs_argument
+@click.option("--most-mb", type=Amount(1.0, 1000.0), default=10.0, show_default=True, metavar="MB", help=(
+    "Keep the file below this size: the worst findings get their sound first."))
+@click.option("--out", "-o", type=PATH, metavar="FILE-or-FOLDER", help=(
+    "The file, or with several recipes the folder; reviews/RECIPE.html if omitted."))
+@click.option("--accept", metavar="LINE", help=(
+    "Show what the line of the page changes in the recipe, ask, and write it."))
+@click.option("--yes", is_flag=True, help="With --accept: write without asking.")
+@click.option("--undo", is_flag=True, help=(
+    "Put the recipe back to what it was before the last accepted change. Nothing is measured."))
+@song_options
+def review(recipes: tuple[Path, ...], most_mb: float, out: Path | None, accept: str | None, yes: bool, undo: bool,
+           jobs: int, cluster: str | None, as_json: bool, quiet: bool) -> int:
     """Make the engineer's page of findings to hear and accept.
 
     Lists what check, timing, choose and levels find, worst first. Each place is heard in a loop, as recorded and as
@@ -48,9 +46,9 @@ def review(
     if accept is not None or undo:
         option = "--accept" if accept is not None else "--undo"
         if accept is not None and undo:
-            raise typer.BadParameter("writes a change, --undo takes it back; give one of them", param_hint="--accept")
+            raise click.BadParameter("writes a change, --undo takes it back; give one of them", param_hint="--accept")
         if is_several(recipes):
-            raise typer.BadParameter("belongs to one recipe; give that", param_hint=option)
+            raise click.BadParameter("belongs to one recipe; give that", param_hint=option)
         return accept_line(terminal, recipes[0], accept, ask=not yes) if accept is not None else _undo(
             terminal, recipes[0])
     several = is_several(recipes)

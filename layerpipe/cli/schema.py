@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from importlib import resources
 
-from layerpipe.cli.terminal import FINE, answers, print_lines
+from layerpipe.cli.options import answers
+from layerpipe.cli.terminal import FINE, print_lines
 
 
 @answers

@@ -8,12 +8,13 @@ import signal
 import sys
 import webbrowser
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import typer
+import click
 
 from layerpipe.cli.answers import say_answer
-from layerpipe.cli.terminal import FINE, Terminal, answers, flush, print_picture, stdout_encoding
+from layerpipe.cli.options import PATH, Amount, Whole, answers, section_option
+from layerpipe.cli.terminal import FINE, Terminal, flush, print_picture, stdout_encoding
 
 if TYPE_CHECKING:
     from layerpipe.jobs.share import SharedRun, Sharing
@@ -23,24 +24,21 @@ if TYPE_CHECKING:
 
 
 @answers
-def share(
-    recipe: Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe.", show_default=False)],
-    section: Annotated[list[str] | None, typer.Option("--section", metavar="NAME", help=(
-        'Only this section ("whole song" is one); may be given again.'))] = None,
-    seconds: Annotated[float | None, typer.Option("--seconds", min=1.0, metavar="SECONDS", help=(
-        "Cut sections longer than this at the last downbeat; if omitted, they are played whole."),
-        show_default=False)] = None,
-    open_here: Annotated[bool, typer.Option("--open", help=(
-        "For this machine only: bind to 127.0.0.1 and open the page in a browser."))] = False,
-    host: Annotated[str | None, typer.Option("--host", metavar="ADDRESS", help=(
-        "The one address to bind to; this machine's in the local network if omitted."), show_default=False)] = None,
-    port: Annotated[int | None, typer.Option("--port", min=1, max=65535, metavar="PORT", help=(
-        "8737, or any free one, if omitted."), show_default=False)] = None,
-    no_ask: Annotated[bool, typer.Option("--no-ask", help=(
-        "Collect answers in RECIPE.comments.toml; never ask, never write the recipe."))] = False,
-    review: Annotated[bool, typer.Option("--review", help=(
-        "Serve the engineer's review page instead, with the sound of all findings."))] = False,
-) -> int:
+@click.argument("recipe", metavar="RECIPE", type=PATH, help="A recipe.")
+@section_option
+@click.option("--seconds", type=Amount(1.0), metavar="SECONDS", help=(
+    "Cut sections longer than this at the last downbeat; if omitted, they are played whole."))
+@click.option("--open", "open_here", is_flag=True, help=(
+    "For this machine only: bind to 127.0.0.1 and open the page in a browser."))
+@click.option("--host", metavar="ADDRESS", help=(
+    "The one address to bind to; this machine's in the local network if omitted."))
+@click.option("--port", type=Whole(1, 65535), metavar="PORT", help="8737, or any free one, if omitted.")
+@click.option("--no-ask", is_flag=True, help=(
+    "Collect answers in RECIPE.comments.toml; never ask, never write the recipe."))
+@click.option("--review", is_flag=True, help=(
+    "Serve the engineer's review page instead, with the sound of all findings."))
+def share(recipe: Path, section: tuple[str, ...], seconds: float | None, open_here: bool, host: str | None,
+          port: int | None, no_ask: bool, review: bool) -> int:
     """Serve the artist's page in the local network.
 
     Shows its address as a QR code for a phone. What the artist sends is shown here and written into the recipe after a
@@ -51,10 +49,10 @@ def share(
     from layerpipe.server.network import THIS_MACHINE, local_address
 
     if review and (section or no_ask):
-        raise typer.BadParameter("is of the whole song and writes after a yes; it takes no --section or --no-ask",
+        raise click.BadParameter("is of the whole song and writes after a yes; it takes no --section or --no-ask",
                                  param_hint="--review")
     if open_here and host is not None:
-        raise typer.BadParameter("--open is for this machine and has its own address; give one of the two",
+        raise click.BadParameter("--open is for this machine and has its own address; give one of the two",
                                  param_hint="--host")
     refuse_without_share()
     terminal = Terminal()
@@ -68,7 +66,7 @@ def share(
 
                 sharing = SharedReview(file, host=address, port=port, on_progress=on_progress)
             else:
-                sharing = Sharing(file, host=address, port=port, sections=section or [],
+                sharing = Sharing(file, host=address, port=port, sections=section,
                                   seconds=math.inf if seconds is None else seconds, on_progress=on_progress)
         _end_on_signals(sharing)
         with sharing:

@@ -10,9 +10,9 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
-import typer
+import click
 
 from layerpipe.cli.tables import drawn, new_bars, new_table, terminal_width
 from layerpipe.cli.terminal import FINE, Terminal
@@ -27,13 +27,6 @@ from layerpipe.jobs.many.song_list import (
     is_one_recipe,
 )
 from layerpipe.jobs.many.songs import SongOutcome, SongProgress, run_songs
-
-SongsArgument = Annotated[list[Path], typer.Argument(metavar="RECIPE...", show_default=False, help=(
-    "Recipes, folders of recipes, or .txt files that list one path a line."))]
-JobsOption = Annotated[int, typer.Option("--jobs", "-j", min=1, max=256, metavar="N", show_default=False, help=(
-    "Do N songs at the same time, each in its own process; one after another if omitted."))]
-ClusterOption = Annotated[str | None, typer.Option("--cluster", metavar="ADDRESS", show_default=False, help=(
-    "Do the songs on the workers of this dask scheduler, such as tcp://studio:8786; see recipes/CLUSTER.md."))]
 
 
 @dataclass(frozen=True)
@@ -127,7 +120,7 @@ def do_all(terminal: Terminal, recipes: Sequence[Path], song: Song, *, jobs: int
     """
     places = list(recipes)
     if cluster is not None and jobs > 1:
-        raise typer.BadParameter("the workers of --cluster decide how many songs are done at the same time",
+        raise click.BadParameter("the workers of --cluster decide how many songs are done at the same time",
                                  param_hint="--jobs")
     if cluster is not None:
         # Workers have other current folders.

@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import asdict
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import typer
+import click
 
-from layerpipe.cli.songs import ClusterOption, JobsOption, SongResult, SongsArgument, answer_songs
-from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers
+from layerpipe.cli.options import Whole, answers, song_options, songs_argument
+from layerpipe.cli.songs import SongResult, answer_songs
+from layerpipe.cli.terminal import FAULTY, FINE, Terminal
 
 if TYPE_CHECKING:
     from layerpipe.analysis.timing.grid.tempo import TempoEstimate
@@ -20,15 +21,13 @@ LEAST_ODDS = 0.05
 
 
 @answers
-def tempo(
-    recipes: SongsArgument,
-    write: Annotated[bool, typer.Option("--write", help="Write the most likely result into the recipe.")] = False,
-    pick: Annotated[int, typer.Option("--pick", min=1, metavar="N", help="Result that --write writes.")] = 1,
-    jobs: JobsOption = 1,
-    cluster: ClusterOption = None,
-    as_json: JsonOption = False,
-    quiet: QuietOption = False,
-) -> int:
+@songs_argument
+@click.option("--write", is_flag=True, help="Write the most likely result into the recipe.")
+@click.option("--pick", type=Whole(1), default=1, show_default=True, metavar="N",
+              help="Result that --write writes.")
+@song_options
+def tempo(recipes: tuple[Path, ...], write: bool, pick: int, jobs: int, cluster: str | None, as_json: bool,
+          quiet: bool) -> int:
     """Estimate tempo, meter and bar 1 from the takes.
 
     The tempo in the recipe is ignored. Each result has its odds; where more than one explains the takes, all are listed

@@ -15,9 +15,9 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Annotated, Any, ParamSpec, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
-import typer
+import click
 
 from layerpipe.cli.tables import drawn, new_bars
 from layerpipe.core.errors import LayerpipeError, OutputError
@@ -29,15 +29,11 @@ from layerpipe.jobs.many.songs import refusal_document
 if TYPE_CHECKING:
     from layerpipe.recipe.edit.change import Change
 
-P = ParamSpec("P")
 FINE, FAULTY, WRONG = 0, 1, 2
 CAUTION = "Caution: start with the volume low, above all in headphones."
 """With every file that is made to be listened to at once."""
 INTERRUPTED = 130
 """128 + SIGINT, as shells count."""
-
-JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document, and nothing else, on stdout.")]
-QuietOption = Annotated[bool, typer.Option("--quiet", help="Print only warnings and errors.")]
 
 
 class Terminal:
@@ -118,8 +114,8 @@ class Terminal:
     def _confirms(question: str) -> bool:
         """Ask on stderr; the end of input is a no."""
         try:
-            return typer.confirm(question, err=True)
-        except typer.Abort:
+            return click.confirm(question, err=True)
+        except click.Abort:
             return False
 
     def document(self, content: dict[str, Any]) -> None:
@@ -182,25 +178,6 @@ def flush() -> None:
         If it cannot.
     """
     _write(sys.stdout, "", flushed=True)
-
-
-def answers(command: Callable[P, int]) -> Callable[P, None]:
-    """Let a command return its exit code and raise errors; no traceback reaches a user."""
-
-    @functools.wraps(command)
-    def answered(*args: P.args, **kwargs: P.kwargs) -> None:
-        as_json = bool(kwargs.get("as_json"))
-        try:
-            code = command(*args, **kwargs)
-            flush()
-        except BaseException as problem:
-            answer = exit_code_of(problem, as_json=as_json)
-            if answer is None:
-                raise
-            code = answer
-        raise typer.Exit(code)
-
-    return answered
 
 
 def exit_code_of(problem: BaseException, *, as_json: bool = False) -> int | None:

@@ -4,21 +4,14 @@ from __future__ import annotations
 
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
-import typer
+import click
 
-from layerpipe.cli.songs import (
-    ClusterOption,
-    JobsOption,
-    SongResult,
-    SongsArgument,
-    answer_songs,
-    beside,
-    is_several,
-)
+from layerpipe.cli.options import PATH, answers, song_options, songs_argument
+from layerpipe.cli.songs import SongResult, answer_songs, beside, is_several
 from layerpipe.cli.tables import new_table
-from layerpipe.cli.terminal import CAUTION, FAULTY, FINE, JsonOption, QuietOption, Terminal, answers, shown
+from layerpipe.cli.terminal import CAUTION, FAULTY, FINE, Terminal, shown
 
 if TYPE_CHECKING:
     from layerpipe.analysis.sustained.compare import PhraseLag
@@ -30,23 +23,19 @@ if TYPE_CHECKING:
 
 
 @answers
-def timing(
-    recipes: SongsArgument,
-    write: Annotated[bool, typer.Option("--write", help="Write the proposed shifts and moves into the "
-                                                        "recipe, each with a comment that says why, after showing "
-                                                        "them.")] = False,
-    undo: Annotated[bool, typer.Option("--undo", help="Remove shifts and moves written by --write; keep manual ones. "
-                                                      "Nothing is measured.")] = False,
-    after: Annotated[bool, typer.Option("--after", help="Analyse the takes with the recipe's moves applied.")] = False,
-    picture: Annotated[Path | None, typer.Option("--picture", metavar="FILE", show_default=False, help=(
-        "Draw every onset against the grid, before and after the edits; .png or .svg."))] = None,
-    listen: Annotated[Path | None, typer.Option("--listen", metavar="FOLDER", show_default=False, help=(
-        "Folder for short files of the edited spots: two beats around each edit, before, then after."))] = None,
-    jobs: JobsOption = 1,
-    cluster: ClusterOption = None,
-    as_json: JsonOption = False,
-    quiet: QuietOption = False,
-) -> int:
+@songs_argument
+@click.option("--write", is_flag=True, help=(
+    "Write the proposed shifts and moves into the recipe, each with a comment that says why, after showing them."))
+@click.option("--undo", is_flag=True, help=(
+    "Remove shifts and moves written by --write; keep manual ones. Nothing is measured."))
+@click.option("--after", is_flag=True, help="Analyse the takes with the recipe's moves applied.")
+@click.option("--picture", type=PATH, metavar="FILE", help=(
+    "Draw every onset against the grid, before and after the edits; .png or .svg."))
+@click.option("--listen", type=PATH, metavar="FOLDER", help=(
+    "Folder for short files of the edited spots: two beats around each edit, before, then after."))
+@song_options
+def timing(recipes: tuple[Path, ...], write: bool, undo: bool, after: bool, picture: Path | None,
+           listen: Path | None, jobs: int, cluster: str | None, as_json: bool, quiet: bool) -> int:
     """Measure the timing of each take and propose a few edits.
 
     Offset: how much later a take is than its doubles over the whole song (earlier when negative). One shift of the
@@ -61,11 +50,11 @@ def timing(
     Exits with 1 if anything is to be re-recorded.
     """
     if write and undo:
-        raise typer.BadParameter("writes edits, --undo removes them; give one of them", param_hint="--write")
+        raise click.BadParameter("writes edits, --undo removes them; give one of them", param_hint="--write")
     if undo and (after or picture is not None or listen is not None):
-        raise typer.BadParameter("measures nothing, so it takes no --after, --picture or --listen", param_hint="--undo")
+        raise click.BadParameter("measures nothing, so it takes no --after, --picture or --listen", param_hint="--undo")
     if picture is not None and picture.suffix.casefold() not in (".png", ".svg"):
-        raise typer.BadParameter(f'"{picture.name}" must end in .png or .svg', param_hint="--picture")
+        raise click.BadParameter(f'"{picture.name}" must end in .png or .svg', param_hint="--picture")
     several = is_several(recipes)
     song = _undo if undo else partial(_timing, write=write, after=after, picture=picture, listen=listen,
                                       several=several)

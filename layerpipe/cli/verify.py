@@ -6,32 +6,30 @@ import tempfile
 from dataclasses import asdict
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import typer
+import click
 
-from layerpipe.cli.songs import BOUNCES, JobsOption, SongResult, answer_songs
+from layerpipe.cli.options import PATH, answers, jobs_option, output_options
+from layerpipe.cli.songs import BOUNCES, SongResult, answer_songs
 from layerpipe.cli.tables import new_table
-from layerpipe.cli.terminal import FAULTY, FINE, JsonOption, QuietOption, Terminal, answers
+from layerpipe.cli.terminal import FAULTY, FINE, Terminal
 
 if TYPE_CHECKING:
     from layerpipe.outputs.verify.verdicts import FileVerdict, Verified
 
 
 @answers
-def verify(
-    bounces: Annotated[list[Path], typer.Argument(metavar="BOUNCE...", show_default=False, help=(
-        "Bounces, folders of bounces, or .txt files that list one path a line."))],
-    sources: Annotated[bool, typer.Option("--sources", help=(
-        "Also check the source takes against the checksums."))] = False,
-    render: Annotated[bool, typer.Option("--render", help=(
-        "Also re-render from the enclosed recipe, without the cache, and compare."))] = False,
-    recipe: Annotated[Path | None, typer.Option("--recipe", metavar="FILE", show_default=False, help=(
-        "Original recipe, if its takes cannot be found."))] = None,
-    jobs: JobsOption = 1,
-    as_json: JsonOption = False,
-    quiet: QuietOption = False,
-) -> int:
+@click.argument("bounces", metavar="BOUNCE...", nargs=-1, required=True, type=PATH, help=(
+    "Bounces, folders of bounces, or .txt files that list one path a line."))
+@click.option("--sources", is_flag=True, help="Also check the source takes against the checksums.")
+@click.option("--render", is_flag=True, help=(
+    "Also re-render from the enclosed recipe, without the cache, and compare."))
+@click.option("--recipe", type=PATH, metavar="FILE", help="Original recipe, if its takes cannot be found.")
+@jobs_option
+@output_options
+def verify(bounces: tuple[Path, ...], sources: bool, render: bool, recipe: Path | None, jobs: int, as_json: bool,
+           quiet: bool) -> int:
     """Check that a bounce is unchanged.
 
     Checks the checksum, header and loudness of every file, and the sum of the layers. Exits with 1 if anything changed.
@@ -41,7 +39,7 @@ def verify(
     several: songs (these of each, and exit_code; or refused).
     """
     if recipe is not None and not BOUNCES.is_one(bounces):
-        raise typer.BadParameter("is the recipe of one bounce; give that alone", param_hint="--recipe")
+        raise click.BadParameter("is the recipe of one bounce; give that alone", param_hint="--recipe")
     return answer_songs(Terminal(as_json=as_json, quiet=quiet), bounces, partial(
         _verify, sources=sources, render=render, recipe=recipe), jobs=jobs, named=BOUNCES)
 

@@ -187,7 +187,7 @@ def sizes(bench: Bench) -> list[Row]:
     few = Bench(bench.folder / "few", 1, 1)
     many.cache = few.cache = bench.cache
     found = side_by_side({"many": lambda: many.bounce(cold=True), "few": lambda: few.bounce(cold=True),
-                          "start": lambda: run([PYTHON, "-c", "import layerpipe.render.pipeline, typer"])}, 3)
+                          "start": lambda: run([PYTHON, "-c", "import layerpipe.render.pipeline, click"])}, 3)
     start = median_s(found["start"])
     grown = (median_s(found["many"]) - start) / (median_s(found["few"]) - start)
     rows.append(("64 takes against 4, time less the start", f"{grown:.1f}", "16 within 10 %"))

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from layerpipe import __version__
-from layerpipe.cli import COMMANDS
+from layerpipe.cli import COMMANDS, _answer
 from tests.support.command import run_command
 from tests.support.songs import recipe_of, write_recipe
 
@@ -115,6 +115,8 @@ def test_faulty_files_are_exit_code_1(run, tmp_path):
     (["preview", "."], "is a folder"),
     (["dance"], "No such command"),
     (["bounce", "x.toml", "--loud"], "No such option"),
+    (["page", "x.toml", "--seconds", "nan"], "'nan' is not a valid number"),
+    (["page", "x.toml", "--most-mb", "1001"], "not in the range"),
 ])
 def test_a_wrong_command_line_is_exit_code_2(run, words, said):
     code, _, err = run(*words)
@@ -190,8 +192,8 @@ def test_one_command_alone_reads_no_other_s_file(tmp_path):
             "try: layerpipe.cli.main()\n"
             "finally: print(sorted(name for name in sys.modules if name.startswith('layerpipe.cli.')))")
     done = subprocess.run([sys.executable, "-c", seen], capture_output=True, text=True, cwd=tmp_path, check=True)
-    assert done.stdout.splitlines()[-1] == ("['layerpipe.cli.preview', 'layerpipe.cli.songs', 'layerpipe.cli.tables', "
-                                            "'layerpipe.cli.terminal']")
+    assert done.stdout.splitlines()[-1] == ("['layerpipe.cli.options', 'layerpipe.cli.preview', 'layerpipe.cli.songs', "
+                                            "'layerpipe.cli.tables', 'layerpipe.cli.terminal']")
 
 
 @pytest.mark.parametrize("words", [["bonce", "x.toml"], ["--quiet"], []])
@@ -200,6 +202,12 @@ def test_what_is_no_command_is_told(words):
     assert done.returncode == 2
     assert "Usage: " in done.stdout + done.stderr
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(("words", "code"), [([], 2), (["--help"], 0), (["bounce", "--help"], 0), (["--version"], 0)])
+def test_what_is_told_by_the_libraries_has_the_same_exit_code(words, code, capsys):
+    assert _answer(words) == code
+    assert capsys.readouterr().out
 
 
 def test_the_version_is_told(run):

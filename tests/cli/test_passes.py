@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
-from typer.testing import Result
+from click.testing import Result
 
 from layerpipe.audio_files.reader import inspect
 from layerpipe.recipe.reader import read_recipe

@@ -13,7 +13,7 @@ from layerpipe.cli import COMMANDS
 from tests.reference import help_text
 from tests.support.examples import slow
 
-SLOW = {"typer", "pydantic", "numpy", "json", "importlib.resources", "shutil"}
+SLOW = {"click", "pydantic", "numpy", "json", "importlib.resources", "shutil"}
 
 
 @pytest.mark.parametrize(("called", "columns"), [

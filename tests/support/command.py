@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from typer.testing import CliRunner, Result
+from click.testing import CliRunner, Result
 
 from layerpipe.cli import COMMANDS, program
 

@@ -231,7 +231,7 @@ def test_a_picture_that_cannot_be_written_is_told(run, song, tmp_path):
 
 def test_levels_from_the_store_need_none_of_the_slow_libraries(run, song):
     assert run(song, "--quiet")[0] == 0
-    seen = ("import sys; from typer.testing import CliRunner; from layerpipe.cli import program; "
+    seen = ("import sys; from click.testing import CliRunner; from layerpipe.cli import program; "
             f"code = CliRunner().invoke(program(), ['levels', {str(song)!r}, '--json']).exit_code; "
             "print(code, sorted({'numba', 'scipy', 'matplotlib', 'pyloudnorm', 'rich', 'tomlkit'} & set(sys.modules)))")
     done = subprocess.run([sys.executable, "-c", seen], capture_output=True, text=True, check=True)
