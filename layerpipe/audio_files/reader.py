@@ -1,4 +1,4 @@
-"""Reading audio files at any position. Beside `flac` the only module that imports soundfile.
+"""Reading audio files at any position. Beside `flac` the only module that imports soundfile, when a file is opened.
 
 Files are read as they are: full scale is 1.0, nothing is clipped, resampled or mixed. Integer samples are exact in
 float64, and in float32 up to 24 bits. Whatever is wrong with a file is an `AudioError` that names it; only regular
@@ -17,7 +17,6 @@ from typing import Any, Self
 
 import numpy as np
 import numpy.typing as npt
-import soundfile
 from msgspec.structs import replace
 
 from layerpipe.audio_files.header import Header
@@ -74,21 +73,27 @@ def inspect(path: Path) -> FileFacts:
             facts = FileFacts(path, int(handle.samplerate), int(handle.channels), int(handle.frames),
                               str(handle.subtype), str(handle.format), _BITS.get(handle.subtype), stamp,
                               _packed_24_start(handle, header))
-    except (soundfile.LibsndfileError, OSError, RuntimeError) as refusal:
+    except (OSError, RuntimeError) as refusal:
+        # An error of libsndfile is a RuntimeError.
         refuse_cut_short(path, stamp.size, header)
         problem = f"is damaged: its {header.kind} header cannot be read ({reason_of(refusal)})"
         raise audio_fault(path, problem) from refusal
     refuse_unusable(facts)
     refuse_cut_short(path, stamp.size, header, facts)
     facts = replace(facts, ignored_s=header.extra_bytes / byte_rate(facts), time_reference=header.time_reference)
-    if facts.ignored_s >= _WORTH_A_WARNING_S:
-        _warn_of_extra(str(path), facts.seconds, facts.ignored_s)
+    warn_of_extra(facts)
     return facts
 
 
-@functools.cache
-def _warn_of_extra(path: str, told_s: float, ignored_s: float) -> None:
+def warn_of_extra(facts: FileFacts) -> None:
     """Say once that a header is too short for its file."""
+    if facts.ignored_s >= _WORTH_A_WARNING_S:
+        _warn_once_of_extra(str(facts.path), facts.seconds, facts.ignored_s)
+
+
+@functools.cache
+def _warn_once_of_extra(path: str, told_s: float, ignored_s: float) -> None:
+    """The warning."""
     logging.getLogger("layerpipe").warning(
         "%s: the header says %.3f s, but %.3f s more audio follow and are ignored; repair the header or export the "
         "file again", path, told_s, ignored_s)
@@ -186,6 +191,8 @@ class StereoFile:
 
 def _handle_of(path: Path) -> Any:
     """A libsndfile handle opened by descriptor: by name, some file endings would be taken for a format."""
+    import soundfile
+
     return soundfile.SoundFile(os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0)), closefd=True)
 
 
@@ -213,7 +220,8 @@ class OpenFile:
                 if self._at != start:
                     self._handle.seek(start)
                 sound: npt.NDArray[Any] = self._handle.read(stop - start, dtype=dtype, always_2d=True)
-            except (soundfile.LibsndfileError, OSError, RuntimeError) as refusal:
+            except (OSError, RuntimeError) as refusal:
+                # An error of libsndfile is a RuntimeError.
                 self._let_go()
                 place = f"between {time_text(start, facts.rate_hz)} and {time_text(stop, facts.rate_hz)}"
                 raise audio_fault(facts.path, f"is damaged {place} ({reason_of(refusal)}); copy it again") from refusal
@@ -259,6 +267,8 @@ def reason_of(refusal: BaseException) -> str:
     """The library's or the system's reason, without object names and final full stop."""
     if isinstance(refusal, OSError) and refusal.strerror:
         return refusal.strerror
-    if isinstance(refusal, soundfile.LibsndfileError):
-        return str(refusal.error_string).removeprefix("Error : ").rstrip(". ")
+    told = getattr(refusal, "error_string", None)
+    if told is not None:
+        # libsndfile's.
+        return str(told).removeprefix("Error : ").rstrip(". ")
     return str(refusal).rstrip(". ")

@@ -133,7 +133,7 @@ def process_takes(file: RecipeFile, cache: TakeCache | None = None, *,
         What is wrong with the recipe or its files; before anything is rendered.
     """
     recipe, cache = file.recipe, cache or TakeCache()
-    every = open_takes.open_all(recipe, digest_of=cache.notes.digest_of)
+    every = open_takes.open_all(recipe, digest_of=cache.notes.digest_of, facts_of=cache.notes.facts_of)
     opened = [take for take in every if not take.take.mute]
     if not opened:
         raise RecipeError([Fault(file.path, "layer", "every take is muted; nothing would sound")])
@@ -152,7 +152,7 @@ def process_takes(file: RecipeFile, cache: TakeCache | None = None, *,
 
     with ThreadPoolExecutor(WORKERS) as pool:
         processed = tuple(pool.map(process_one, opened))
-    bed = open_takes.open_bed(recipe, rate_hz, digest_of=cache.notes.digest_of)
+    bed = open_takes.open_bed(recipe, rate_hz, digest_of=cache.notes.digest_of, facts_of=cache.notes.facts_of)
     return ProcessedSong(file.path, recipe, tempo_map, rate_hz, frames, processed, bed)
 
 

@@ -6,8 +6,11 @@ import os
 
 import numpy as np
 import pytest
+import soundfile
 
-from layerpipe.core.errors import DamagedFile, ParameterError
+from layerpipe.audio_files import reader
+from layerpipe.audio_files.reader import inspect
+from layerpipe.core.errors import AudioError, DamagedFile, ParameterError
 from layerpipe.core.files.atomic import write_whole
 from layerpipe.render.cache import digests
 from layerpipe.render.cache.cached_take import DamagedEntry
@@ -124,6 +127,56 @@ def test_a_source_is_digested_again_only_when_it_changes(cache, tmp_path, monkey
     assert cache.notes.digest_of(source, digest) == cache.notes.digest_of(source, digest)
     source.write_bytes(b"other")
     assert cache.notes.digest_of(source, digest) == f"{2:064d}"
+
+
+def test_facts_of_a_source_are_read_again_only_when_it_changes(cache, tmp_path, monkeypatch):
+    source, opened = tmp_path / "take.wav", []
+
+    def inspected(path):
+        opened.append(path)
+        return inspect(path)
+
+    monkeypatch.setattr(digests, "_SETTLED_S", -60.0)
+    monkeypatch.setattr(digests, "inspect", inspected)
+    soundfile.write(source, np.zeros(4800), 48_000, subtype="PCM_24")
+    assert cache.notes.facts_of(source) == cache.notes.facts_of(source) == inspect(source)
+    assert len(opened) == 1
+    # A note that is not what was written counts as none.
+    (note,) = cache.folder.glob("*.facts")
+    note.write_bytes(note.read_bytes().replace(b"4800", b"4900", 1))
+    assert cache.notes.facts_of(source).frames == 4800
+    soundfile.write(source, np.zeros(2400), 48_000, subtype="PCM_16")
+    assert (cache.notes.facts_of(source).frames, cache.notes.facts_of(source).bits) == (2400, 16)
+    assert len(opened) == 3
+    source.unlink()
+    with pytest.raises(AudioError, match="there is no such file"):
+        cache.notes.facts_of(source)
+
+
+def test_a_header_that_is_too_short_is_told_from_the_notes_too(cache, rng, tmp_path, monkeypatch, caplog):
+    source = tmp_path / "take.wav"
+    monkeypatch.setattr(digests, "_SETTLED_S", -60.0)
+    soundfile.write(source, rng.uniform(-0.5, 0.5, 48_000), 48_000, subtype="PCM_16")
+    content = bytearray(source.read_bytes())
+    at = content.index(b"data") + 4
+    content[at : at + 4] = (2 * 24_000).to_bytes(4, "little")
+    source.write_bytes(content)
+    cache.notes.facts_of(source)
+    reader._warn_once_of_extra.cache_clear()
+    caplog.clear()
+    cache.notes.facts_of(source)
+    assert "0.500 s more audio follow" in caplog.text
+
+
+def test_a_run_that_adds_nothing_does_not_look_through_the_cache(cache, rng, monkeypatch):
+    _keep(cache, _key("a"), rng.standard_normal(30_000))
+    again = TakeCache(cache.folder, limit_bytes=10)
+    assert again.find_take(_key("a")) is not None
+    again.prune()
+    assert again.find_take(_key("a")) is not None
+    _keep(again, _key("b"), rng.standard_normal(30_000))
+    again.prune()
+    assert again.size_bytes() <= 10
 
 
 def test_keys_depend_on_content_not_on_order():

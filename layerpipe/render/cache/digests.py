@@ -1,4 +1,4 @@
-"""Small notes beside processed takes: checksums of sources, and in which folder recipes were.
+"""Small notes beside processed takes: facts and checksums of sources, and in which folder recipes were.
 
 They can be made again, and are where they cannot be read or are not what was written.
 """
@@ -14,6 +14,10 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+from msgspec.structs import asdict
+
+from layerpipe.audio_files.info import FileFacts, stamp_of
+from layerpipe.audio_files.reader import inspect, warn_of_extra
 from layerpipe.core.files.atomic import write_whole
 from layerpipe.core.files.cache_dir import make_private
 from layerpipe.core.files.regular import read_regular
@@ -31,14 +35,33 @@ class SourceNotes:
 
     def digest_of(self, path: Path, digest: Callable[[Path], str]) -> str:
         """The checksum of a source's content, read again only when its size, times or inode have changed."""
+        return self._remembered(path, "digest", digest)
+
+    def facts_of(self, path: Path) -> FileFacts:
+        """The facts of a source (`inspect`), which is opened again only when its size, times or inode have changed.
+
+        Raises
+        ------
+        AudioError
+            As `inspect`.
+        """
+        # Refused before anything else where it is no regular file.
+        stamp = stamp_of(path)
+        noted = self._remembered(path, "facts", _written_facts)
+        facts = FileFacts(path=path, stamp=stamp, **json.loads(noted))
+        warn_of_extra(facts)
+        return facts
+
+    def _remembered(self, path: Path, kind: str, find: Callable[[Path], str]) -> str:
+        """What `find` said of a file as it is now; one line of text."""
         seen = path.stat()
         identity = f"{path.resolve()}|{seen.st_size}|{seen.st_mtime_ns}|{seen.st_ctime_ns}|{seen.st_ino}"
-        memo = self._folder / f"{hashlib.sha256(identity.encode('utf-8', 'surrogateescape')).hexdigest()}.digest"
+        memo = self._folder / f"{hashlib.sha256(identity.encode('utf-8', 'surrogateescape')).hexdigest()}.{kind}"
         with contextlib.suppress(OSError, ValueError):
-            known, _, seal = read_regular(memo, _MOST_BYTES).decode("ascii").partition(" ")
-            if len(known) == 64 and seal == _seal_of_memo(identity, known):
+            known, _, seal = read_regular(memo, _MOST_BYTES).decode("ascii").rpartition(" ")
+            if seal == _seal_of_memo(identity, known):
                 return known
-        found = digest(path)
+        found = find(path)
         # A file written a moment ago may be written again without its times showing it. The clock decides nothing
         # else: set back, it only makes files be read once more.
         if time.time() - max(seen.st_mtime, seen.st_ctime) > _SETTLED_S:
@@ -66,9 +89,16 @@ class SourceNotes:
             write_whole(path, content)
 
 
-def _seal_of_memo(identity: str, digest: str) -> str:
-    """Checksum over a noted digest and what it belongs to."""
-    return hashlib.sha256(f"{identity}|{digest}".encode("utf-8", "surrogateescape")).hexdigest()[:16]
+def _written_facts(path: Path) -> str:
+    """What `inspect` finds, but for the path and the stamp."""
+    facts = inspect(path)
+    return json.dumps({name: value for name, value in asdict(facts).items() if name not in ("path", "stamp")})
+
+
+def _seal_of_memo(identity: str, noted: str) -> str:
+    """Checksum over what is noted, what it belongs to, and which facts there are: another version may note others."""
+    sealed = f"{FileFacts.__struct_fields__}|{identity}|{noted}"
+    return hashlib.sha256(sealed.encode("utf-8", "surrogateescape")).hexdigest()[:16]
 
 
 def cache_key(shaped_by: Mapping[str, Any]) -> str:

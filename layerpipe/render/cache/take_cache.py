@@ -185,7 +185,10 @@ class TakeCache:
         return freed
 
     def prune(self) -> None:
-        """Remove the entries unused for longest until the cache is within its limit."""
+        """Remove the entries unused for longest until the cache is within its limit, if this run has added any."""
+        if not self._ready:
+            # Looking through ten thousand entries takes as long as a tenth of a short command.
+            return
         files = self._files()
         total = sum(size for _, size, _ in files)
         if total <= self.limit_bytes:

@@ -31,6 +31,7 @@ from layerpipe.render.takes.moves import MovedTake, frame_moves
 from layerpipe.render.takes.passes import Comp, DigestOf, OpenMic, OpenPass, mic_problem, open_pass
 from layerpipe.render.takes.placing import stamp_problem, start_of
 
+FactsOf = Callable[[Path], FileFacts]
 Use = tuple[Path, str, Callable[[FileFacts], str | None]]
 
 
@@ -149,7 +150,8 @@ class OpenBed(Struct, frozen=True, dict=True):
         return is_unchanged(self.facts)
 
 
-def open_all(recipe: Recipe, *, rate_hz: int | None = None, digest_of: DigestOf | None = None) -> list[OpenTake]:
+def open_all(recipe: Recipe, *, rate_hz: int | None = None, digest_of: DigestOf | None = None,
+             facts_of: FactsOf = inspect) -> list[OpenTake]:
     """Open every take of a recipe, muted ones too, after all files have been examined.
 
     Parameters
@@ -161,6 +163,8 @@ def open_all(recipe: Recipe, *, rate_hz: int | None = None, digest_of: DigestOf 
     digest_of : function, optional
         Remembers checksums (`SourceNotes.digest_of`). A file whose checksum it knows was usable when last read, and
         is not read to its end again.
+    facts_of : function, optional
+        Remembers facts (`SourceNotes.facts_of`).
 
     Returns
     -------
@@ -177,7 +181,7 @@ def open_all(recipe: Recipe, *, rate_hz: int | None = None, digest_of: DigestOf 
     uses = [use for layer, take in asked for use in _uses(recipe, layer, take)]
     if recipe.bed is not None:
         uses.append((recipe.bed.file, "bed", functools.partial(_bed_problem, recipe)))
-    facts = _examine(uses, remember, read_all=digest_of is not None)
+    facts = _examine(uses, remember, facts_of, read_all=digest_of is not None)
     song_hz = rate_hz or recipe.song.sample_rate_hz or facts[_main_file(asked[0][1])].rate_hz
     tempo_map = TempoMap.of(recipe)
     opened = [(tuple(open_pass(one, [facts[mic.file] for mic in one.every_mic], song_hz, tempo_map,
@@ -212,8 +216,9 @@ def _heard(passes: Sequence[OpenPass], comp: Comp, frames: int | None = None) ->
     return (min(start for start, _ in found), max(stop for _, stop in found)) if found else (0, 0)
 
 
-def open_bed(recipe: Recipe, rate_hz: int, *, digest_of: DigestOf | None = None) -> OpenBed | None:
-    """Open the bed of a recipe at the song's rate; None where there is none.
+def open_bed(recipe: Recipe, rate_hz: int, *, digest_of: DigestOf | None = None,
+             facts_of: FactsOf = inspect) -> OpenBed | None:
+    """Open the bed of a recipe at the song's rate; None where there is none. Functions as for `open_all`.
 
     Raises
     ------
@@ -224,7 +229,7 @@ def open_bed(recipe: Recipe, rate_hz: int, *, digest_of: DigestOf | None = None)
         return None
     remember = digest_of or _not_remembered
     path = recipe.bed.file
-    facts = _examine([(path, "bed", functools.partial(_bed_problem, recipe))], remember,
+    facts = _examine([(path, "bed", functools.partial(_bed_problem, recipe))], remember, facts_of,
                      read_all=digest_of is not None)[path]
     start = frames_of_s(start_of(recipe.bed.starts, facts, TempoMap.of(recipe), recipe.song.time_reference_s), rate_hz)
     source: Readable = SourceFile(path, facts=facts) if facts.channels == 1 else StereoFile(path, facts=facts)
@@ -234,12 +239,12 @@ def open_bed(recipe: Recipe, rate_hz: int, *, digest_of: DigestOf | None = None)
     return OpenBed(facts, rate_hz, start, converted.frames, facts.rate_hz, converted, remember)
 
 
-def _examine(uses: list[Use], remember: DigestOf, *, read_all: bool) -> dict[Path, FileFacts]:
+def _examine(uses: list[Use], remember: DigestOf, facts_of: FactsOf, *, read_all: bool) -> dict[Path, FileFacts]:
     """Facts of every file; all faults at once, each with the place of the recipe that names the file."""
 
     def examine(path: Path) -> FileFacts | AudioError:
         try:
-            facts = inspect(path)
+            facts = facts_of(path)
             if read_all:
                 remember(path, lambda path: digest_of_usable(facts))
             else:
