@@ -7,11 +7,11 @@ more than a song has. Only tokens are counted here; whether the text is TOML is 
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 
-from msgspec import Struct
 
-
-class Bounds(Struct, frozen=True):
+@dataclass(frozen=True)
+class Bounds:
     """Bounds of a text; the defaults are those of a recipe."""
 
     bytes: int = 1_000_000

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 from tempfile import TemporaryFile
 
 import numpy as np
@@ -22,7 +23,8 @@ from layerpipe.core.sound import FloatArray
 from layerpipe.dsp.dynamics.compressor import Curve
 
 
-class HitLimits(Struct, frozen=True):
+@dataclass(frozen=True)
+class HitLimits:
     """What counts as a strum, and how closely its threshold is searched; all our own."""
 
     hop_ms: float = 5.0

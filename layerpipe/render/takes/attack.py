@@ -11,10 +11,10 @@ from __future__ import annotations
 import base64
 import binascii
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from msgspec import Struct
 
 from layerpipe.core.errors import Fault, RecipeError
 from layerpipe.core.sound import FloatArray, Sound
@@ -23,7 +23,8 @@ from layerpipe.recipe.reader import RecipeFile
 from layerpipe.recipe.tempo_map import TempoMap
 
 
-class AttackSettings(Struct, frozen=True):
+@dataclass(frozen=True)
+class AttackSettings:
     """What is compared, and how closely."""
 
     length_s: float = 0.048  # the attack is 8 to 20 ms after the start of a move; two strums are never closer
