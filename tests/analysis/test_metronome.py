@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from layerpipe.analysis.onsets import metronome_comb
-from layerpipe.analysis.onsets.detect import Detection, detect_onsets
+from layerpipe.analysis.onsets.detect import detect_onsets
+from layerpipe.analysis.onsets.onset import Detection
 from layerpipe.analysis.timing.grid.tempo import estimate_tempo
 from layerpipe.core.sound import ArraySound
 from tests.support.onset_scores import f_measure, match_onsets

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from layerpipe.analysis.onsets.detect import Onset, detect_onsets
+from layerpipe.analysis.onsets.detect import detect_onsets
+from layerpipe.analysis.onsets.onset import Onset
 from layerpipe.analysis.timing.grid.align import align_onsets
 from layerpipe.analysis.timing.grid.tempo import estimate_tempo
 from layerpipe.core.sound import ArraySound

@@ -1,7 +1,7 @@
 """Time and memory over the length of a song: `python -m tests.bench.bench_lengths [--seconds 180 3600] [--takes 2]`.
 
-Strummed takes of one song, 16 bit, every bar of which is played anew: no part is a copy, as in a real take. Each command
-runs with an empty cache of its own length, and then again. Two takes of 3 h (10800) take 2 GB and an hour.
+Strummed takes of one song, 16 bit, every bar of which is played anew: no part is a copy. Each command runs with an
+empty cache of its own length, and then again. Two takes of 3 h (10800) take 2 GB.
 """
 
 from __future__ import annotations

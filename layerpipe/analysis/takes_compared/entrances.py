@@ -65,8 +65,7 @@ def late_entrance_s(take: CheckedTake, double: CheckedTake, offset_s: float) -> 
 
 def _song_onsets(take: CheckedTake, offset_s: float) -> FloatArray:
     """Seconds of the song at which onsets are, as if the take were not late as a whole."""
-    return np.array([onset.at_s for onset in take.heard.onsets if not take.is_talk(onset.at_s)]) + (
-        take.starts_s - offset_s)
+    return np.array([at_s for at_s in take.heard.onsets.at_s if not take.is_talk(at_s)]) + (take.starts_s - offset_s)
 
 
 def _nearest(times: FloatArray, to: FloatArray) -> FloatArray:

@@ -6,7 +6,6 @@ and falls between the few onsets that are detected; a verdict on its timing woul
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,14 +34,14 @@ class RiseSettings:
 RISES = RiseSettings()
 
 
-def explained_share(level_db: FloatArray, onsets_s: Sequence[float]) -> float | None:
+def explained_share(level_db: FloatArray, onsets_s: FloatArray) -> float | None:
     """Share of the rises of a take that its onsets explain, beyond what as many onsets anywhere would.
 
     Parameters
     ----------
     level_db : np.ndarray [shape=(levels,)]
         By `two_step_levels`.
-    onsets_s : sequence of float
+    onsets_s : np.ndarray [shape=(onsets,)]
         Seconds, in order.
 
     Returns
@@ -75,7 +74,7 @@ def explained_share(level_db: FloatArray, onsets_s: Sequence[float]) -> float | 
     return (share - by_chance) / max(1 - by_chance, 1e-9)
 
 
-def explained_by(sound: Sound, span: tuple[int, int], *, onsets_s: Sequence[float]) -> float | None:
+def explained_by(sound: Sound, span: tuple[int, int], *, onsets_s: FloatArray) -> float | None:
     """`explained_share` of a take by the onsets that were detected between two frames of it."""
     return explained_share(two_step_levels(sound), onsets_s)
 

@@ -6,13 +6,13 @@ song, the sharper the sum. Circular statistics: Fisher, 1993. Which pulses are b
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from layerpipe.analysis.onsets.detect import Onset
 from layerpipe.analysis.onsets.metronome import Metronome
+from layerpipe.analysis.onsets.onset import Onset, Onsets
 from layerpipe.analysis.timing.grid.count_in import CountIn, count_in_of
 from layerpipe.analysis.timing.grid.meter import PulseTrain, candidates_of, odds_of
 from layerpipe.core.sound import FloatArray
@@ -102,12 +102,12 @@ def _strengths(times_s: FloatArray, weights: FloatArray, rates: FloatArray) -> F
     return sizes
 
 
-def estimate_tempo(takes: Sequence[Sequence[Onset]], metronomes: Sequence[Metronome] = ()) -> list[TempoEstimate]:
+def estimate_tempo(takes: Sequence[Iterable[Onset]], metronomes: Sequence[Metronome] = ()) -> list[TempoEstimate]:
     """Estimate tempo, meter and bar 1; a count-in is used for the tempo and is not the song.
 
     Parameters
     ----------
-    takes : sequence of sequences of Onset
+    takes : sequence of Onsets, or of iterables of Onset
         All takes of one song.
     metronomes : sequence of Metronome
         Those that are in the takes; the grid is that of the one with the most ticks, if the takes follow it.
@@ -117,8 +117,9 @@ def estimate_tempo(takes: Sequence[Sequence[Onset]], metronomes: Sequence[Metron
     list of TempoEstimate
         Up to four, the most likely first; empty with too few onsets.
     """
-    counts = [count_in_of(take) for take in takes]
-    played = [onset for take, count in zip(takes, counts, strict=True) for onset in take[count.strokes :]]
+    heard = [Onsets.of(take) for take in takes]
+    counts = [count_in_of(take) for take in heard]
+    played = Onsets.joined([take[count.strokes :] for take, count in zip(heard, counts, strict=True)])
     if len(played) < FEWEST_ONSETS:
         return []
     click = max(metronomes, key=lambda one: one.ticks, default=None)
@@ -148,12 +149,12 @@ def estimate_tempo(takes: Sequence[Sequence[Onset]], metronomes: Sequence[Metron
     return [first, *(one for one in rest[: MOST_LISTED - 1] if one.odds >= LEAST_ODDS)]
 
 
-def pulse_train(onsets: Sequence[Onset], takes: int, click: Metronome | None = None) -> tuple[PulseTrain, float]:
+def pulse_train(onsets: Onsets, takes: int, click: Metronome | None = None) -> tuple[PulseTrain, float]:
     """Assign onsets to pulses.
 
     Parameters
     ----------
-    onsets : sequence of Onset
+    onsets : Onsets
         Of all takes.
     takes : int
         How many there are.
@@ -165,9 +166,7 @@ def pulse_train(onsets: Sequence[Onset], takes: int, click: Metronome | None = N
     (train, fit)
         The pulses, and how well onsets fit them (0 to 1).
     """
-    times = np.array([onset.at_s for onset in onsets])
-    weights = np.array([onset.confidence for onset in onsets]) + 1e-3
-    levels = np.array([onset.level_db for onset in onsets])
+    times, weights, levels = onsets.at_s, onsets.confidence + 1e-3, onsets.level_db
     period_s, fit = find_pulse(times, weights)
     phase_s = np.angle(phase_strength(times, weights, period_s)) / (2 * np.pi) * period_s
     if click is not None:
@@ -182,9 +181,7 @@ def pulse_train(onsets: Sequence[Onset], takes: int, click: Metronome | None = N
     strength = np.zeros(number.max() - first + 1)
     np.add.at(strength, number - first, loudness * weights / takes)
     chroma = np.zeros((len(strength), 12))
-    for onset, at in zip(onsets, number - first, strict=True):
-        if onset.chroma:
-            chroma[at] += onset.chroma
+    np.add.at(chroma, number - first, onsets.chroma)
     return PulseTrain(strength, chroma, first * period_s + phase_s, period_s), fit
 
 
