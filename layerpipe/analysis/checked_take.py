@@ -20,7 +20,7 @@ from layerpipe.analysis.defects.pitch.tuning import Tuning, tuning_of, unwrap_ce
 from layerpipe.analysis.defects.single_pass import Measurements
 from layerpipe.analysis.defects.talk import talk_spans_s
 from layerpipe.analysis.onsets.detect import detect_onsets
-from layerpipe.analysis.onsets.onset import NONE, Detection
+from layerpipe.analysis.onsets.onset import Detection
 from layerpipe.analysis.sustained.kinds import UNHEARD, HeardKind
 from layerpipe.audio_files.info import FileFacts
 from layerpipe.core.listening import Ask, listen_anew
@@ -135,7 +135,7 @@ class CheckedTake:
     @cached_property
     def heard(self) -> Detection:
         """Onsets, and a metronome if one is in the take."""
-        return Detection(NONE, []) if self.is_silent else self.ask(detect_onsets, self.sound)
+        return Detection.of([]) if self.is_silent else self.ask(detect_onsets, self.sound)
 
     @cached_property
     def talk_s(self) -> list[tuple[float, float]]:

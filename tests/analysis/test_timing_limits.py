@@ -146,7 +146,7 @@ def test_a_faint_onset_counts_where_the_take_plays_and_nothing_else_is_near(late
     certain = list(np.delete(times, 43))
     if rest_s:
         certain = sorted([*certain, faint_s + 0.05])
-    found = Detection(Onsets.of(onsets_at(certain)), [], Onsets.of(onsets_at([faint_s], confidence=0.3)))
+    found = Detection.of(onsets_at(certain), faint=Onsets.of(onsets_at([faint_s], confidence=0.3)))
     assert len(onsets_with_expected(found, GRID)) == len(certain) + added
 
 
@@ -154,9 +154,9 @@ def test_a_faint_onset_counts_where_the_take_plays_and_nothing_else_is_near(late
 def test_light_onsets_show_that_a_take_plays_a_place_and_rejected_ones_do_not(bars):
     times = 1.0 + np.arange(64) * EIGHTH_S
     last = np.arange(64) % 8 == 7
-    certain, weak = Onsets.of(onsets_at(times[~last])), Onsets.of(onsets_at(times[last][:bars], confidence=0.3))
-    assert len(onsets_with_expected(Detection(certain, [], light=weak), GRID)) == 56 + bars * (bars == 7)
-    assert len(onsets_with_expected(Detection(certain, [], weak), GRID)) == 56
+    certain, weak = onsets_at(times[~last]), Onsets.of(onsets_at(times[last][:bars], confidence=0.3))
+    assert len(onsets_with_expected(Detection.of(certain, light=weak), GRID)) == 56 + bars * (bars == 7)
+    assert len(onsets_with_expected(Detection.of(certain, faint=weak), GRID)) == 56
 
 
 @pytest.mark.parametrize(("elsewhere", "rise_db", "added"), [(0, 12.0, 4), (16, 12.0, 0), (16, 8.0, 4)])
@@ -165,7 +165,7 @@ def test_added_strokes_count_if_fewer_as_strong_are_where_the_take_does_not_play
     weak = np.isin(np.arange(64), [7, 23, 39, 55])
     there = onsets_at(times[weak], confidence=0.3, rise_db=10.0)
     beside = onsets_at(times[:elsewhere] + EIGHTH_S / 2, confidence=0.3, rise_db=rise_db)
-    found = Detection(Onsets.of(onsets_at(times[~weak])), [], added=Onsets.of(there + beside))
+    found = Detection.of(onsets_at(times[~weak]), added=Onsets.of(there + beside))
     assert len(onsets_with_expected(found, GRID)) == 60 + added
 
 

@@ -17,7 +17,7 @@ from layerpipe.analysis.onsets.damping import is_cut_off, is_damped, is_falling,
 from layerpipe.analysis.onsets.metronome import WithoutTicks
 from layerpipe.analysis.onsets.metronome_comb import Rises, rises_of
 from layerpipe.analysis.onsets.metronome_search import find_metronome
-from layerpipe.analysis.onsets.onset import NONE, Detection, Onset, Onsets
+from layerpipe.analysis.onsets.onset import Detection, Onset, Onsets
 from layerpipe.analysis.onsets.onset_curve import CURVE, begin_of, highest_near, onset_curve_db
 from layerpipe.analysis.onsets.phase_prediction import added_strokes
 from layerpipe.analysis.onsets.rakes import is_same_rake, rake_duration_ms
@@ -71,7 +71,9 @@ def find_onsets(sound: Sound, noise_db: float | None = None) -> list[Onset]:
     list of Onset
         In order of time, at least 48 ms apart.
     """
-    return list(detect_onsets(sound, noise_db).onsets)
+    found = detect_onsets(sound, noise_db)
+    return [replace(onset, chroma=tuple(chroma) if any(chroma) else ())
+            for onset, chroma in zip(found.onsets, found.chroma.tolist(), strict=True)]
 
 
 class HeardPiece(NamedTuple):
@@ -105,12 +107,12 @@ def detect_onsets(sound: Sound, noise_db: float | None = None, *, ask: Ask = lis
     if metronome is None:
         return heard
     heard, _ = _detect(WithoutTicks(sound, metronome), noise_db, ask)
-    onsets = heard.onsets.where([n for n, one in enumerate(heard.onsets) if not metronome.is_rest(
-        one.at_s, one.confidence, 10 ** (one.level_db / 10) - 10 ** (one.before_db / 10), sound.rate_hz)])
+    rows = np.array([not metronome.is_rest(one.at_s, one.confidence, 10 ** (one.level_db / 10)
+                                           - 10 ** (one.before_db / 10), sound.rate_hz) for one in heard.onsets], bool)
     # What is left of a tick spoils phases, too.
     added = heard.added.where([n for n, one in enumerate(heard.added)
                                if not metronome.is_tick(one.at_s, PEAK.low_apart_s)])
-    return replace(heard, onsets=onsets, added=added, metronome=metronome)
+    return replace(heard, onsets=heard.onsets.where(rows), chroma=heard.chroma[rows], added=added, metronome=metronome)
 
 
 def _detect(sound: Sound, noise_db: float | None, ask: Ask) -> tuple[Detection, Rises]:
@@ -125,24 +127,25 @@ def _detect(sound: Sound, noise_db: float | None, ask: Ask) -> tuple[Detection, 
         floors_db.append(floor_db)
         rises.add(its_rises)
     last_s = sound.frames / sound.rate_hz - ONSET.before_end_s
+    heard.insert(0, Detection.of([]))
     every, *others = (Onsets.joined(kind) for kind in zip(*(
-        (one.onsets, one.faint, one.light, one.added) for one in [Detection(NONE, []), *heard]), strict=True))
+        (one.onsets, one.faint, one.light, one.added) for one in heard), strict=True))
     apart, before_s = list[int](), -np.inf
     for n, at_s in enumerate(every.at_s[every.at_s < last_s].tolist()):
         if at_s - before_s > STRUM_S:
             apart.append(n)
             before_s = at_s
-    found = every.where(apart)
+    found, chroma = every.where(apart), np.concatenate([one.chroma for one in heard])[apart]
     doubtful = [at_s for piece in heard for at_s in piece.doubtful_s if at_s < last_s]
     if not found:
-        return Detection(found, doubtful), rises
+        return Detection(found, chroma, doubtful), rises
     loud_db = float(np.percentile(found.level_db, 90))
     floor_db = min(floors_db if noise_db is None else [noise_db])
     least_db = max(loud_db - ONSET.under_loud_db, floor_db + ONSET.over_noise_db)
     doubtful += found.at_s[found.level_db <= least_db].tolist()
-    onsets, faint, light, added = (one.where((one.at_s < last_s) & (one.level_db > least_db))
-                                   for one in (found, *others))
-    return Detection(onsets, sorted(doubtful), faint, light, added), rises
+    faint, light, added = (one.where((one.at_s < last_s) & (one.level_db > least_db)) for one in others)
+    rows = found.level_db > least_db
+    return Detection(found.where(rows), chroma[rows], sorted(doubtful), faint, light, added), rises
 
 
 def detect_in_piece(sound: Sound, start: int, size: int, step: int) -> HeardPiece:
@@ -220,10 +223,11 @@ def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float) -> Det
              for frame, rise_db in added_strokes(samples, rate_hz, curve, (PEAK.low_apart_s, known_s))]
     start_s, stop_s = chunk.core_s
     joined = _join_rakes(chunk, residual, sorted(found, key=lambda onset: onset.at_s))
-    inside = [Onsets.of(one for one in listed if start_s <= one.at_s < stop_s)
-              for listed in (joined, faint, light, added)]
-    return Detection(inside[0], [at_s for at_s in doubtful if start_s <= at_s < stop_s],
-                     inside[1], inside[2], inside[3])
+    faint_, light_, added_ = (Onsets.of(one for one in listed if start_s <= one.at_s < stop_s)
+                              for listed in (faint, light, added))
+    return Detection.of([one for one in joined if start_s <= one.at_s < stop_s],
+                        [at_s for at_s in doubtful if start_s <= at_s < stop_s],
+                        faint=faint_, light=light_, added=added_)
 
 
 def _join_rakes(chunk: Chunk, residual: FloatArray, found: list[Onset]) -> list[Onset]:

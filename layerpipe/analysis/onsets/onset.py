@@ -45,51 +45,42 @@ class Onset:
 
 @dataclass(frozen=True, eq=False)
 class Onsets(Sequence[Onset]):
-    """Onsets in order of time; each number of `Onset` is an array of shape (onsets,).
+    """Onsets in order of time, without chroma; each number of `Onset` is an array of shape (onsets,).
 
     Attributes
     ----------
     numbers : np.ndarray [shape=(8, onsets)]
         The numbers of `Onset`, in its order.
-    chroma : np.ndarray [shape=(onsets, 12), float32]
-        Zeros where the sound ends too early.
     """
 
     numbers: FloatArray
-    chroma: Float32Array
 
     @classmethod
     def of(cls, onsets: Iterable[Onset]) -> Onsets:
         """Those of a list."""
         if isinstance(onsets, Onsets):
             return onsets
-        listed = list(onsets)
-        numbers = [(one.at_s, one.confidence, one.rise_db, one.level_db, one.rake_ms, one.before_db, one.earlier_ms,
-                    one.later_ms) for one in listed]
-        chroma = np.zeros((len(listed), 12), np.float32)
-        for row, one in zip(chroma, listed, strict=True):
-            row[: len(one.chroma)] = one.chroma
-        return cls(np.array(numbers, np.float64).reshape(-1, 8).T.copy(), chroma)
+        return cls(np.array([(one.at_s, one.confidence, one.rise_db, one.level_db, one.rake_ms, one.before_db,
+                              one.earlier_ms, one.later_ms) for one in onsets], np.float64).reshape(-1, 8).T.copy())
 
     @classmethod
     def joined(cls, several: Sequence[Onsets]) -> Onsets:
         """All of several, in their order."""
-        return cls(np.concatenate([NONE.numbers, *(one.numbers for one in several)], axis=1),
-                   np.concatenate([NONE.chroma, *(one.chroma for one in several)]))
+        return cls(np.concatenate([NONE.numbers, *(one.numbers for one in several)], axis=1))
 
     def where(self, chosen: Chosen) -> Onsets:
         """Some of them."""
         rows = chosen if isinstance(chosen, np.ndarray) else np.array(chosen, np.intp)
-        return self if rows.dtype == bool and rows.all() else Onsets(self.numbers[:, rows], self.chroma[rows])
+        return self if rows.dtype == bool and rows.all() else Onsets(self.numbers[:, rows])
 
     def later(self, seconds: float) -> Onsets:
         """The same, later."""
         numbers = self.numbers.copy()
         numbers[0] += seconds
-        return Onsets(numbers, self.chroma)
+        return Onsets(numbers)
 
     def __len__(self) -> int:
-        return len(self.chroma)
+        return int(self.numbers.shape[1])
 
     def __iter__(self) -> Iterator[Onset]:
         return (self[number] for number in range(len(self)))
@@ -102,10 +93,9 @@ class Onsets(Sequence[Onset]):
 
     def __getitem__(self, which: int | slice) -> Onset | Onsets:
         if isinstance(which, slice):
-            return Onsets(self.numbers[:, which], self.chroma[which])
+            return Onsets(self.numbers[:, which])
         at_s, confidence, rise_db, level_db, *others = self.numbers[:, which].tolist()
-        chroma = tuple(self.chroma[which].tolist()) if self.chroma[which].any() else ()
-        return Onset(at_s, confidence, rise_db, level_db, chroma, *others)
+        return Onset(at_s, confidence, rise_db, level_db, (), *others)
 
     def _column(self, number: int) -> FloatArray:
         column: FloatArray = self.numbers[number]
@@ -152,7 +142,7 @@ class Onsets(Sequence[Onset]):
         return self._column(7)
 
 
-NONE = Onsets(np.zeros((8, 0)), np.zeros((0, 12), np.float32))
+NONE = Onsets(np.zeros((8, 0)))
 
 
 @dataclass(frozen=True)
@@ -160,6 +150,8 @@ class Detection:
     """What was detected in a take."""
 
     onsets: Onsets
+    chroma: Float32Array
+    """Of these onsets, shape (onsets, 12); zeros where the sound ends too early."""
     doubtful_s: list[float]
     """Times of candidates that were rejected."""
     faint: Onsets = NONE
@@ -172,6 +164,15 @@ class Detection:
     """Where the take's files are; an overdub plays a part of the song."""
     metronome: Metronome | None = None
     """A metronome in the take; its ticks are no onsets."""
+
+    @classmethod
+    def of(cls, onsets: Sequence[Onset], doubtful_s: Sequence[float] = (), *, faint: Onsets = NONE,
+           light: Onsets = NONE, added: Onsets = NONE) -> Detection:
+        """Onsets of a list."""
+        chroma = np.zeros((len(onsets), 12), np.float32)
+        for row, one in zip(chroma, onsets, strict=True):
+            row[: len(one.chroma)] = one.chroma
+        return cls(Onsets.of(onsets), chroma, list(doubtful_s), faint, light, added)
 
     def later(self, seconds: float) -> Detection:
         """The same, with every time later: what was detected in a file, in a song in which it begins later."""

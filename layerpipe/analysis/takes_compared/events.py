@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from layerpipe.analysis.onsets.onset import Onsets
+from layerpipe.analysis.onsets.onset import Detection
 from layerpipe.analysis.takes_compared.matching import Events
 from layerpipe.core.sound import FloatArray
 
@@ -10,12 +10,12 @@ LEAST_CONFIDENCE = 0.3
 """Onsets below this are more often noise than notes: left out of comparisons."""
 
 
-def events_of(onsets: Onsets, as_heard_s: FloatArray | None = None) -> Events:
+def events_of(heard: Detection, as_heard_s: FloatArray | None = None) -> Events:
     """Make what takes are compared by from the onsets that were heard.
 
     Parameters
     ----------
-    onsets : Onsets
+    heard : Detection
     as_heard_s : np.ndarray [shape=(onsets,)], optional
         Where each is heard in the song, if takes are shifted; otherwise where it is in its file.
 
@@ -24,6 +24,7 @@ def events_of(onsets: Onsets, as_heard_s: FloatArray | None = None) -> Events:
     Events
         Of the onsets that are sure enough; the confidence of each becomes its weight.
     """
-    rows = onsets.confidence >= LEAST_CONFIDENCE
-    kept = onsets.where(rows)
-    return Events(kept.at_s if as_heard_s is None else as_heard_s[rows], kept.level_db, kept.chroma, kept.confidence)
+    rows = heard.onsets.confidence >= LEAST_CONFIDENCE
+    kept = heard.onsets.where(rows)
+    return Events(kept.at_s if as_heard_s is None else as_heard_s[rows], kept.level_db,
+                  heard.chroma if rows.all() else heard.chroma[rows], kept.confidence)

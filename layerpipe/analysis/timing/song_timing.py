@@ -15,7 +15,7 @@ from itertools import combinations
 import numpy as np
 
 from layerpipe.analysis.onsets.detect import detect_onsets
-from layerpipe.analysis.onsets.onset import NONE, Detection
+from layerpipe.analysis.onsets.onset import Detection
 from layerpipe.analysis.sustained.kinds import HeardKind
 from layerpipe.analysis.sustained.layer_kinds import kinds_of_takes
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace
@@ -122,7 +122,7 @@ def detect_in_takes(takes: Sequence[OpenTake], *, after: bool = False, left_out:
 
     def detection(take: OpenTake) -> Detection:
         if take.index in left_out:
-            return Detection(NONE, [])
+            return Detection.of([])
         start_s, stop_s = (frame / take.source.rate_hz for frame in take.span)
         return replace(next(found).later(start_s), span_s=(start_s, stop_s))
 
@@ -176,6 +176,9 @@ def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = F
         shown = [HeardTake(detection, 1).aligned(tempo_map) for detection in again]
     places, unsure = find_places([(one.layer.name, one.take.name) for one in takes], heard, now,
                                  [one.take.mute for one in takes], tempo_map, recipe.timing.tolerance_ms, ask)
+    # Nothing else looks at the harmony of what was played; of long takes it is large.
+    heard = [replace(one, detection=replace(one.detection, chroma=one.detection.chroma[:0])) for one in heard]
+    recorded.clear()
     may_move = [n not in by_phrases and not doubtful and (share is None or share >= HEARING.least_explained)
                 for n, (doubtful, share) in enumerate(zip(unsure, explained, strict=True))]
     in_place = [one for one, place in zip(now, places, strict=True) if place.kind in ("none", "unknown")]

@@ -63,7 +63,7 @@ def find_places(names: Sequence[tuple[str, str]], heard: Sequence[HeardTake], al
         Whether a take has a double that plays, and yet too few onsets of both belong together.
     """
     takes = [ComparedTake(f"{layer} / {take}", layer,
-                          events_of(one.detection.onsets, one.heard_s(one.detection.onsets.at_s)),
+                          events_of(one.detection, one.heard_s(one.detection.onsets.at_s)),
                           muted=is_muted)
              for (layer, take), one, is_muted in zip(names, heard, muted, strict=True)]
     pairs = compare_pairs(takes, tempo_map, ask=ask)

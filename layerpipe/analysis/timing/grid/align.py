@@ -39,7 +39,7 @@ class AlignmentLimits:
     fewest: int = 6  # onsets of a sixteenth that show where it is usually played
     swing_ms: float = 12.0  # a sixteenth is swung if it is usually farther than this from the others
     reach_s: float = 0.22  # farther grid points are not considered; most sixteenths are closer together
-    at_once: int = 1024  # onsets; the grid of a long song has hundreds of thousands of points
+    at_once_s: float = 120.0  # the grid of a long song has hundreds of thousands of points
 
 
 ALIGNMENT = AlignmentLimits()
@@ -122,8 +122,8 @@ def robust_spread(values: FloatArray) -> float:
 def _candidates(tempo_map: TempoMap, times_s: FloatArray) -> Iterator[tuple[slice, Matches]]:
     """Some times after others, and the grid points within reach of each, nearest first; arrays of shape (times, most
     points near one). Where one has fewer points, infinitely late ones are left."""
-    for first in range(0, len(times_s), ALIGNMENT.at_once):
-        here = slice(first, first + ALIGNMENT.at_once)
+    edges = np.flatnonzero(np.diff(times_s // ALIGNMENT.at_once_s, prepend=np.nan, append=np.nan)).tolist()
+    for here in map(slice, edges, edges[1:]):
         at_s, reach_s = times_s[here], ALIGNMENT.reach_s
         grid = tempo_map.grid_s(float(at_s.min()) - reach_s, float(at_s.max()) + reach_s)
         firsts, ends = (np.searchsorted(grid.time_s, at_s + reach) for reach in (-reach_s, reach_s))
