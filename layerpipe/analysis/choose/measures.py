@@ -149,7 +149,7 @@ def measure_pass(name: str, checked: CheckedTake, sound: Sound, aligned: Aligned
             tuple(by_part[part])))
     starts_s = checked.starts_s
     repeats = tuple(Repeat(starts_s + one.start_s, starts_s + one.stop_s, starts_s + one.of_s)
-                    for one in checked.ask(find_repeats, checked.sound, power=checked.measured.steps.mid_power))
+                    for one in checked.ask(find_repeats, checked.sound, power=lambda: checked.steps.mid_power))
     return MeasuredPass(name, checked, sound, aligned, tuple(parts), tuple(faults), repeats)
 
 
@@ -228,7 +228,7 @@ def _windows(low: LowBand, inside: np.ndarray) -> LowBand:
 
 def _level_db(checked: CheckedTake, span: Span, is_first: bool, is_last: bool) -> float | None:
     """K-weighted level of the louder half of a part; None in silence."""
-    energy: FloatArray = checked.measured.steps.k_energy
+    energy = checked.k_energy
     first = 0 if is_first else max(round((span.start_s - checked.starts_s) * 10), 0)
     last = len(energy) if is_last else max(round((span.stop_s - checked.starts_s) * 10), 0)
     inside = np.sort(energy[first:last])
@@ -247,7 +247,7 @@ def _same_performance(one: MeasuredPass, other: MeasuredPass, late_ms: FloatArra
     if _differ(late_ms, MEASURE.copy_share):
         return False, None
     ask = one.checked.ask
-    similar = ask(copies.measure_similarity, one.checked.sound, _beside(one, other), measured=one.checked.measured)
+    similar = ask(copies.measure_similarity, one.checked.sound, _beside(one, other), steps=lambda: one.checked.steps)
     if similar is None:
         return False, None
     correlation = abs(similar.correlation)
@@ -262,8 +262,8 @@ def _same_part(one: MeasuredPass, other: MeasuredPass, late_ms: FloatArray, span
     if len(late_ms) < MEASURE.fewest or _differ(late_ms, MEASURE.copy_share_of_part):
         return False
     starts_s = one.checked.starts_s
-    similar = copies.measure_similarity(one.checked.sound, _beside(one, other), one.checked.measured,
-                                        (span.start_s - starts_s, span.stop_s - starts_s))
+    similar = copies.measure_similarity(one.checked.sound, _beside(one, other), (
+        span.start_s - starts_s, span.stop_s - starts_s), steps=lambda: one.checked.steps)
     return copies.judge(similar, one.checked.limits.copy_correlation).is_defect is True
 
 

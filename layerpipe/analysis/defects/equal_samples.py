@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.analysis.defects.dropouts import FULL_SCALE, Repeat, Run, SearchLimits
+from layerpipe.analysis.defects.dropouts import FULL_SCALE, Repeat, Run, Runs, SearchLimits
 from layerpipe.core.sound import FloatArray
 from layerpipe.dsp.kernels import choose_fingerprints, find_equal
 
@@ -37,12 +37,12 @@ class EqualSampleSearch:
         self._at += len(block)
         self._tail = np.concatenate([self._tail, block])[-self._reach - self._reach // 3 :]
 
-    def end(self) -> list[Run]:
+    def end(self) -> Runs:
         """All runs; an open one ends with the take."""
         if self._open is not None:
             self._keep(self._open[0], self._at, self._open[1])
             self._open = None
-        return self._runs
+        return Runs.of(self._runs)
 
     def _keep(self, start: int, stop: int, value: float) -> None:
         """Keep a run that is long enough, while there are not absurdly many."""

@@ -6,6 +6,7 @@ performances have the same wave. Seconds count from the start of the sound.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -54,14 +55,14 @@ class Repeat:
     of_s: float
 
 
-def find_repeats(sound: Sound, power: FloatArray | Float32Array) -> list[Repeat]:
+def find_repeats(sound: Sound, *, power: Callable[[], FloatArray | Float32Array]) -> list[Repeat]:
     """Find pasted parts of a sound.
 
     Parameters
     ----------
     sound : Sound
-    power : np.ndarray [shape=(steps,)]
-        Of every 10 ms.
+    power : function
+        Returns that of every 10 ms.
 
     Returns
     -------
@@ -69,7 +70,8 @@ def find_repeats(sound: Sound, power: FloatArray | Float32Array) -> list[Repeat]
         In order of time, each at least 3 s long.
     """
     size, hop = (round(length / REPEATS.step_s) for length in (REPEATS.stretch_s, REPEATS.hop_s))
-    level = np.sqrt(np.asarray(power[: len(power) // 2 * 2], np.float64).reshape(-1, 2).mean(axis=1))
+    powers = power()
+    level = np.sqrt(powers[: len(powers) // 2 * 2].reshape(-1, 2).mean(axis=1, dtype=np.float64))
     found: list[tuple[float, float]] = []
     for at, earlier in _alike(level, size, hop):
         lag_s = _same_wave(sound, level[at : at + size], at * REPEATS.step_s, earlier * REPEATS.step_s)

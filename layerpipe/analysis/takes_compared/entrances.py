@@ -76,7 +76,7 @@ def _nearest(times: FloatArray, to: FloatArray) -> FloatArray:
 
 def _is_silent(take: CheckedTake, start_s: float, stop_s: float) -> bool:
     """Whether hardly anything sounds in a span, compared with what follows it."""
-    power = take.measured.steps.mid_power
+    power = take.steps.mid_power
     start, stop = max(round(100 * start_s), 0), max(round(100 * stop_s), 0)
     before, after = power[start:stop], power[stop + 3 : stop + 13]
     return bool(len(after)) and float(before.max(initial=0.0)) < float(after.max()) * 10 ** (-ENTRANCE.silent_db / 10)

@@ -42,8 +42,7 @@ _LISTENING = ("core", "dsp", "audio_files", "recipe", "render", "analysis", "job
 """Folders of the package whose code shapes what is heard."""
 _WORTH_A_HELPER_S = 120.0
 """Of sound to listen to: one listener takes two seconds for it, another process starts in a third of one."""
-_HELD_BYTES = 1 << 20
-"""Of an answer that is held until the command ends; larger ones, of long takes, are read again when they are needed."""
+_HELD_BYTES = 1 << 20  # of an answer that is held until the command ends; larger ones are read again when needed
 _BYTES_OF_A_HELPER, _SHARE_OF_MEMORY = 200 << 20, 0.5
 """One that listens to takes of 201 s has 179 MB, and what is free may be needed for other things."""
 
@@ -244,13 +243,13 @@ class _Parts(ListenAnew):
         """Where there is one, parts are sent there to be kept."""
 
     def __call__(self, listener: Callable[..., T], sound: Any, /, *asked: Any, **aside: Any) -> T:
-        entry = self._heard._entry(listener, sound, asked)
+        question, entry = Question(listener, sound, asked, aside), self._heard._entry(listener, sound, asked)
         if entry is None:
-            return listener(sound, *asked, **aside)
+            return typing.cast(T, _listen(question, self))
         if self._send is None:
-            return typing.cast(T, self._heard._answer(entry, Question(listener, sound, asked, aside), hold=False))
+            return typing.cast(T, self._heard._answer(entry, question, hold=False))
         if (found := self._heard._find(entry, hold=False)) is None:
-            packed = pack(entry.kind, listener(sound, *asked, **aside))
+            packed = pack(entry.kind, _listen(question, self))
             self._send((entry.key, packed))
             found = (unpack(entry.kind, packed),)
         return typing.cast(T, found[0])
