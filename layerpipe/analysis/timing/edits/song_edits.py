@@ -47,6 +47,8 @@ class HeardTake:
 
     def heard_s(self, at_s: FloatArray) -> FloatArray:
         """When moments of the take are heard."""
+        if not self.moves and not self.shift_ms:
+            return at_s
         frames, moved = at_s * self.rate_hz, np.zeros(len(at_s))
         for move in self.moves:
             moved[(move.start <= frames) & (frames < move.stop)] += move.by

@@ -14,6 +14,7 @@ import numpy as np
 
 from layerpipe.analysis.onsets.onset import Onset, Onsets
 from layerpipe.analysis.timing.grid.aligned import (
+    LEAST_CONFIDENCE,
     NO_KEY,
     AlignedOnsets,
     AlignedTake,
@@ -76,8 +77,8 @@ def align_onsets(onsets: Iterable[Onset], heard_s: Sequence[float] | FloatArray,
     onsets, heard_s = Onsets.of(onsets), np.asarray(heard_s, np.float64)
     if not tempo_map.has_grid or not onsets:
         unknown = np.full(len(onsets), np.nan)
-        aligned = AlignedOnsets(onsets, heard_s, Points(np.full(len(onsets), NO_KEY), unknown), unknown, unknown,
-                                np.zeros(len(onsets)), tempo_map)
+        aligned = AlignedOnsets(onsets, heard_s, Points(np.full(len(onsets), NO_KEY), unknown), unknown,
+                                np.zeros(len(onsets)), np.zeros(1), tempo_map)
         return AlignedTake(aligned, None, None, {}, doubtful_s=tuple(doubtful_s))
     swell_s = swells_s(onsets, tempo_map, heard_s)
     targets_s = heard_s + swell_s
@@ -88,15 +89,13 @@ def align_onsets(onsets: Iterable[Onset], heard_s: Sequence[float] | FloatArray,
     matches = _meant(tempo_map, targets_s, used, usual_ms)
     free_intro = _drop_free_intro(matches, onsets, targets_s, tempo_map, usual_ms)
     _drop_doubles(matches, usual_ms)
-    aligned = AlignedOnsets(onsets, heard_s, matches.points, matches.offset_ms, np.full(len(onsets), np.nan), swell_s,
-                            tempo_map)
-    reliable = matches.where(aligned.is_reliable)
+    is_reliable = matches.points.known & (onsets.confidence >= LEAST_CONFIDENCE)
+    reliable = matches.where(is_reliable)
     swing_ms = _swing_ms(reliable)
     average_ms = float(np.median(reliable.offset_ms)) if len(reliable.offset_ms) else None
-    usually_ms = _by_sixteenth(swing_ms, average_ms if average_ms is not None else 0.0, matches.points.sixteenth)
-    np.subtract(matches.offset_ms, usually_ms, out=aligned.deviation_ms)
-    deviations_ms = aligned.deviation_ms[aligned.is_reliable]
-    spread_ms = robust_spread(deviations_ms) if len(deviations_ms) >= 4 else None
+    aligned = AlignedOnsets(onsets, heard_s, matches.points, matches.offset_ms, swell_s, _table_ms(
+        swing_ms, average_ms if average_ms is not None else 0.0, matches.points.sixteenth), tempo_map)
+    spread_ms = robust_spread(aligned.deviation_ms[is_reliable]) if len(reliable.offset_ms) >= 4 else None
     return AlignedTake(aligned, average_ms, spread_ms, swing_ms, free_intro, tuple(doubtful_s))
 
 
@@ -166,19 +165,19 @@ def _usual_offsets_ms(matches: Matches) -> dict[int, float]:
     return usual
 
 
-def _by_sixteenth(values: dict[int, float], otherwise: float, sixteenth: IntArray) -> FloatArray:
-    """The value of each sixteenth."""
-    table = np.full(int(sixteenth.max(initial=0)) + 1, otherwise)
-    for kind, value in values.items():
-        if 0 < kind < len(table):
-            table[kind] = value
-    found: FloatArray = table[sixteenth]
-    return found
+def _table_ms(values_ms: dict[int, float], otherwise_ms: float, sixteenth: IntArray) -> FloatArray:
+    """Values of all sixteenths, by their number in the beat."""
+    table_ms = np.full(int(sixteenth.max(initial=0)) + 1, otherwise_ms)
+    for kind, value_ms in values_ms.items():
+        if 0 < kind < len(table_ms):
+            table_ms[kind] = value_ms
+    return table_ms
 
 
 def _deviations(matches: Matches, usual_ms: dict[int, float]) -> FloatArray:
     """Distance of onsets from where the take usually plays the grid point, ms."""
-    return np.abs(matches.offset_ms - _by_sixteenth(usual_ms, usual_ms[0], matches.points.sixteenth))
+    sixteenth = matches.points.sixteenth
+    return np.abs(matches.offset_ms - _table_ms(usual_ms, usual_ms[0], sixteenth)[sixteenth])
 
 
 def _meant(tempo_map: TempoMap, targets_s: FloatArray, used: IntArray, usual_ms: dict[int, float]) -> Matches:

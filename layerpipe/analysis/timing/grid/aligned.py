@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
 from typing import Any, NamedTuple, overload
 
 import numpy as np
@@ -134,9 +133,16 @@ class AlignedOnsets(Sequence[AlignedOnset]):
     heard_s: FloatArray
     points: Points
     offset_ms: FloatArray
-    deviation_ms: FloatArray
     swell_s: FloatArray
+    usual_ms: FloatArray
+    """How late the take usually plays each sixteenth of the beat, which counts from 1."""
     tempo_map: TempoMap
+
+    @property
+    def deviation_ms(self) -> FloatArray:
+        """How late each is for where the take usually plays that sixteenth."""
+        deviation_ms: FloatArray = self.offset_ms - self.usual_ms[self.points.sixteenth]
+        return deviation_ms
 
     @property
     def target_s(self) -> FloatArray:
@@ -152,7 +158,7 @@ class AlignedOnsets(Sequence[AlignedOnset]):
         """Some of them."""
         onsets = self.onsets[rows] if isinstance(rows, slice) else self.onsets.where(rows)
         return AlignedOnsets(onsets, self.heard_s[rows], self.points.where(rows), self.offset_ms[rows],
-                             self.deviation_ms[rows], self.swell_s[rows], self.tempo_map)
+                             self.swell_s[rows], self.usual_ms, self.tempo_map)
 
     def __len__(self) -> int:
         return len(self.heard_s)
@@ -173,8 +179,8 @@ class AlignedOnsets(Sequence[AlignedOnset]):
         point = self.point(which)
         if point is None:
             return AlignedOnset(onset, heard_s, swell_s=swell_s)
-        return AlignedOnset(onset, heard_s, point, float(self.offset_ms[which]), float(self.deviation_ms[which]),
-                            swell_s)
+        offset_ms, usual_ms = float(self.offset_ms[which]), float(self.usual_ms[point.sixteenth])
+        return AlignedOnset(onset, heard_s, point, offset_ms, offset_ms - usual_ms, swell_s)
 
     def point(self, number: int) -> GridPoint | None:
         """Grid point of one."""
@@ -210,7 +216,7 @@ class AlignedTake:
         bars: IntArray = self.onsets.points.bar[self.onsets.points.known]
         return bars
 
-    @cached_property
+    @property
     def reliable(self) -> tuple[IntArray, IntArray]:
         """Keys of the grid points of the onsets that enter statistics, rising, and their rows; no two have one."""
         rows = np.flatnonzero(self.onsets.is_reliable)

@@ -30,14 +30,14 @@ def swells_s(onsets: Onsets, tempo_map: TempoMap, heard_s: FloatArray) -> FloatA
     np.ndarray [shape=(onsets,), float64]
         Seconds; 0 for everything but rakes whose last string is on the beat.
     """
-    rakes_s = onsets.rake_ms / 1000
+    rakes_s, none = onsets.rake_ms / 1000, np.broadcast_to(np.float64(0), len(onsets))
     is_rake = rakes_s > 0
     if is_rake.sum() < max(FEWEST_RAKES, LEAST_SHARE * len(onsets)):
-        return np.zeros(len(onsets))
+        return none
     times = heard_s[is_rake]
     if _on_eighths(times + rakes_s[is_rake], tempo_map) > _on_eighths(times, tempo_map):
         return rakes_s
-    return np.zeros(len(onsets))
+    return none
 
 
 def _on_eighths(times_s: FloatArray, tempo_map: TempoMap) -> float:
