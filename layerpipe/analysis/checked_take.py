@@ -18,7 +18,7 @@ from layerpipe.analysis.defects.level_figures import LevelFigures, level_figures
 from layerpipe.analysis.defects.noise_and_hum import Hum, Noise, find_gaps, measure_gaps
 from layerpipe.analysis.defects.pitch.lowest_notes import LowNotes, lowest_notes
 from layerpipe.analysis.defects.pitch.tuning import Tuning, tuning_of, unwrap_cents
-from layerpipe.analysis.defects.single_pass import Measurements, Steps, step_parts
+from layerpipe.analysis.defects.single_pass import KeptSteps, Measurements
 from layerpipe.analysis.onsets.detect import detect_onsets
 from layerpipe.analysis.onsets.onset import Detection
 from layerpipe.analysis.sustained.kinds import UNHEARD, HeardKind
@@ -98,9 +98,9 @@ class CheckedTake:
         return f"{self.layer} / {self.name}" if self.layer else self.name
 
     @property
-    def steps(self) -> Steps:
-        """Of a long take these are many: they are read again each time."""
-        return Steps.joined(step_parts(self.sound, self.measured, self.ask))
+    def steps(self) -> KeptSteps:
+        """Measured every 10 ms."""
+        return KeptSteps(self.sound, self.measured, self.ask)
 
     @cached_property
     def k_energy(self) -> FloatArray:
@@ -109,7 +109,7 @@ class CheckedTake:
 
     @cached_property
     def _level(self) -> LevelFigures:
-        return self.ask(level_figures, self.sound, self.bar_one_s, steps=lambda: self.steps)
+        return self.ask(level_figures, self.sound, self.bar_one_s, steps=self.steps)
 
     @property
     def lufs(self) -> float | None:
@@ -124,7 +124,7 @@ class CheckedTake:
     @cached_property
     def gaps(self) -> list[tuple[int, int]]:
         """Spans of samples in which nothing is played."""
-        return self.ask(find_gaps, self.sound, steps=lambda: self.steps)
+        return self.ask(find_gaps, self.sound, steps=self.steps)
 
     @cached_property
     def _quiet(self) -> tuple[Noise | None, Hum | None]:
@@ -200,7 +200,7 @@ class CheckedTake:
     def clipping(self) -> Clipping | None:
         """Clipped peaks, without those of talk before bar 1."""
         found: Clipping | None = self.ask(
-            find_clipping, self.sound, measured=self.measured, steps=lambda: self.steps)
+            find_clipping, self.sound, measured=self.measured, steps=self.steps)
         if found is None or not self.talk_s:
             return found
         places = tuple(at for at in found.places if not self.is_talk(at / self.measured.rate_hz))
@@ -286,6 +286,6 @@ class CheckedTake:
 
         here = -120.0
         if at_s is not None:
-            steps = self.steps
-            here = float(peaks_db(steps)[min(int(at_s * 100), len(steps.highest) - 1)])
+            peaks = peaks_db(self.steps)
+            here = float(peaks[min(int(at_s * 100), len(peaks) - 1)])
         return max((reduced(hits) if at_hits is None else at_hits) - reduced(here), 0.0)

@@ -6,7 +6,7 @@ import numpy as np
 
 from layerpipe.analysis.defects.pitch.tuning import tuning_of
 from layerpipe.analysis.defects.repeats import find_repeats
-from layerpipe.analysis.defects.single_pass import measure_take, step_parts
+from layerpipe.analysis.defects.single_pass import KeptSteps, measure_take
 from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.core.sound import Float32Array, OnProgress, Sound
 
@@ -33,6 +33,6 @@ def hear_take(sound: Sound, a4_hz: float, *, on_progress: OnProgress = lambda se
     powers: list[Float32Array] = []
     measured = ask(measure_take, sound, on_progress=on_progress, on_steps=lambda steps: powers.append(steps.mid_power))
     ask(tuning_of, measured.low, a4_hz)
-    ask(find_repeats, sound, power=lambda: np.concatenate(
-        powers or [part.mid_power for part in step_parts(sound, measured, ask)]))
+    ask(find_repeats, sound,
+        power=lambda: np.concatenate(powers) if powers else KeptSteps(sound, measured, ask).mid_power)
     return True

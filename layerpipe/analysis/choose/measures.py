@@ -247,7 +247,7 @@ def _same_performance(one: MeasuredPass, other: MeasuredPass, late_ms: FloatArra
     if _differ(late_ms, MEASURE.copy_share):
         return False, None
     ask = one.checked.ask
-    similar = ask(copies.measure_similarity, one.checked.sound, _beside(one, other), steps=lambda: one.checked.steps)
+    similar = ask(copies.measure_similarity, one.checked.sound, _beside(one, other), steps=one.checked.steps)
     if similar is None:
         return False, None
     correlation = abs(similar.correlation)
@@ -263,7 +263,7 @@ def _same_part(one: MeasuredPass, other: MeasuredPass, late_ms: FloatArray, span
         return False
     starts_s = one.checked.starts_s
     similar = copies.measure_similarity(one.checked.sound, _beside(one, other), (
-        span.start_s - starts_s, span.stop_s - starts_s), steps=lambda: one.checked.steps)
+        span.start_s - starts_s, span.stop_s - starts_s), steps=one.checked.steps)
     return copies.judge(similar, one.checked.limits.copy_correlation).is_defect is True
 
 

@@ -8,7 +8,6 @@ are as flat is made that way. Levels are linear, full scale 1; positions and len
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -17,7 +16,7 @@ import numpy.typing as npt
 
 from layerpipe.analysis.defects.dropouts import FULL_SCALE, Run
 from layerpipe.analysis.defects.judgement import Judgement
-from layerpipe.analysis.defects.single_pass import Measurements, Steps
+from layerpipe.analysis.defects.single_pass import KeptSteps, Measurements
 from layerpipe.core.sound import Float32Array, FloatArray, Sound
 from layerpipe.dsp.loudness.bs1770 import step_start
 
@@ -113,13 +112,12 @@ def judge(evidence: ClippingEvidence, limits: ClippingLimits) -> Judgement:
     return Judgement(True, "only the highest peaks are flat")
 
 
-def find_clipping(sound: Sound, *, measured: Measurements, steps: Callable[[], Steps]) -> Clipping | None:
+def find_clipping(sound: Sound, *, measured: Measurements, steps: KeptSteps) -> Clipping | None:
     """Find clipped peaks; None if all are round. Only the surroundings of the highest peaks are read again."""
     limits = ClippingLimits()
     if measured.peak < limits.quietest:
         return None
-    known = steps()
-    sides = _Sides(known.highest, -known.lowest)
+    sides = _Sides(steps.highest, -steps.lowest)
     ceilings = (float(sides.above.max()), float(sides.below.max()))
     runs = tuple(run for run in measured.runs.where(np.abs(measured.runs.value) >= limits.quietest)
                  if _is_at_ceiling(run, ceilings, measured.rate_hz, limits))

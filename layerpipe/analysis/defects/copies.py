@@ -8,14 +8,13 @@ not correlate at one common offset. Offsets are seconds (positive: the other tak
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from layerpipe.analysis.defects.judgement import Judgement
 from layerpipe.analysis.defects.pitch.low_band import Decimator
-from layerpipe.analysis.defects.single_pass import Steps
+from layerpipe.analysis.defects.single_pass import KeptSteps
 from layerpipe.core.sound import Float32Array, FloatArray, Sound
 from layerpipe.dsp.fft import next_fast_length
 from layerpipe.dsp.loudness.bs1770 import step_start
@@ -65,7 +64,7 @@ def judge(evidence: Similarity | None, correlation: float) -> Judgement:
 
 
 def measure_similarity(one: Sound, other: Sound, within_s: tuple[float, float] = (0.0, math.inf), *,
-                       steps: Callable[[], Steps]) -> Similarity | None:
+                       steps: KeptSteps) -> Similarity | None:
     """Compare two takes of one rate; None where nothing sounds.
 
     Parameters
@@ -74,11 +73,11 @@ def measure_similarity(one: Sound, other: Sound, within_s: tuple[float, float] =
         Of any lengths.
     within_s : (float, float)
         Seconds of the first between which stretches are compared.
-    steps : function
-        Returns the steps of the first.
+    steps : KeptSteps
+        Of the first.
     """
     limits, rate = CopyLimits(), one.rate_hz
-    places = _loudest(one, steps().mid_power, limits, within_s)
+    places = _loudest(one, steps.mid_power, limits, within_s)
     if not places or other.frames < rate // 4:
         return None
     found = []

@@ -87,12 +87,6 @@ class Runs:
     length: npt.NDArray[np.int64]
     value: FloatArray
 
-    @classmethod
-    def of(cls, runs: Sequence[Run]) -> Runs:
-        """Those of a list."""
-        return cls(np.array([run.start for run in runs], np.int64), np.array([run.length for run in runs], np.int64),
-                   np.array([run.value for run in runs], np.float64))
-
     def where(self, chosen: npt.NDArray[np.bool_]) -> list[Run]:
         """Some of them."""
         return [Run(*row) for row in zip(*(column[chosen].tolist() for column in (self.start, self.length, self.value)),

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
-from layerpipe.analysis.defects.single_pass import Steps
+from layerpipe.analysis.defects.single_pass import KeptSteps
 from layerpipe.analysis.defects.talk import talk_spans_s
 from layerpipe.core.sound import Float32Array, Sound
 from layerpipe.dsp.loudness.bs1770 import HOP_STEPS, MOMENTARY_STEPS, integrated, powers, step_starts
@@ -43,23 +42,21 @@ class LevelFigures:
     """First and last moment of the playing."""
 
 
-def level_figures(sound: Sound, bar_one_s: float | None, *, steps: Callable[[], Steps]) -> LevelFigures:
-    """Figures of the steps of a take; of a long one there are many, so they are kept no longer than needed.
+def level_figures(sound: Sound, bar_one_s: float | None, *, steps: KeptSteps) -> LevelFigures:
+    """Figures of the steps of a take.
 
     Parameters
     ----------
     sound : Sound
     bar_one_s : float or None
         Seconds of the sound at which bar 1 begins.
-    steps : function
-        Returns its steps.
+    steps : KeptSteps
 
     Returns
     -------
     LevelFigures
     """
-    known = steps()
-    energy, power = known.k_energy, known.mid_power
+    energy, power = steps.k_energy, steps.mid_power
     frames = np.diff(step_starts(0, HOP_STEPS * len(energy), sound.rate_hz, HOP_STEPS))
     lufs = integrated(powers(energy, frames, MOMENTARY_STEPS // HOP_STEPS, 1))
     talk_s = [] if bar_one_s is None else talk_spans_s(np.asarray(power, np.float64), bar_one_s)
@@ -68,12 +65,13 @@ def level_figures(sound: Sound, bar_one_s: float | None, *, steps: Callable[[], 
     loud_power = np.percentile(power, LEVEL.loud_percentile)
     quietest = loud_power * 10 ** (LEVEL.sounding_db / 10)
     spoken_s = talk_s[-1][1] if talk_s else 0.0
-    loud = np.flatnonzero((power > quietest) & (np.arange(len(power)) >= 100 * spoken_s))
-    return LevelFigures(lufs, float(np.sqrt(loud_power)), float(np.percentile(peaks_db(known), LEVEL.hits_percentile)),
+    loud = np.flatnonzero(power > quietest)
+    loud = loud[loud >= 100 * spoken_s]
+    return LevelFigures(lufs, float(np.sqrt(loud_power)), float(np.percentile(peaks_db(steps), LEVEL.hits_percentile)),
                         talk_s, (float(loud[0]) / 100, float(loud[-1] + 1) / 100) if len(loud) else None)
 
 
-def peaks_db(steps: Steps) -> Float32Array:
+def peaks_db(steps: KeptSteps) -> Float32Array:
     """Peak of every 10 ms, dBFS."""
     level: Float32Array = 20 * np.log10(np.maximum(steps.highest, -steps.lowest) + np.float32(1e-12))
     return level

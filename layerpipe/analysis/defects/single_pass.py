@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -34,6 +35,9 @@ SPECTRUM_FRAMES, SPECTRA_PER_S = 2048, 8
 
 PART_S = 600
 """Steps are kept in parts of so many seconds, so that memory does not grow with a take."""
+
+
+Column = TypeVar("Column", Float32Array, FloatArray, npt.NDArray[np.bool_])
 
 
 @dataclass(frozen=True)
@@ -64,7 +68,7 @@ class Measurements:
     peak: float
     """Highest absolute sample."""
     steps: Steps | None
-    """None where parts of them are kept by themselves: see `step_parts`."""
+    """None where parts of them are kept by themselves: see `KeptSteps`."""
     means: FloatArray
     """Mean of every second."""
     bits_used: int | None
@@ -120,11 +124,42 @@ def seconds_of(sound: Sound) -> Iterator[FloatArray]:
         yield np.ascontiguousarray(sound.read(at, min(at + sound.rate_hz, sound.frames)))
 
 
-def step_parts(sound: Sound, measured: Measurements, ask: Ask) -> Iterator[Steps]:
-    """The steps of a take, part by part."""
-    if measured.steps is not None:
-        return iter([measured.steps])
-    return (ask(steps_of_part, sound, number) for number in range(-(-sound.frames // (PART_S * sound.rate_hz))))
+class KeptSteps:
+    """The `Steps` of a take: of a long one these are many, so a column is read when it is asked for, and not held."""
+
+    def __init__(self, sound: Sound, measured: Measurements, ask: Ask) -> None:
+        self._sound, self._measured, self._ask = sound, measured, ask
+
+    def _column(self, of: Callable[[Steps], Column]) -> Column:
+        if self._measured.steps is not None:
+            return of(self._measured.steps)
+        count = -(-self._sound.frames // (PART_S * self._sound.rate_hz))
+        return np.concatenate([of(self._ask(steps_of_part, self._sound, number)) for number in range(count)])
+
+    @property
+    def highest(self) -> Float32Array:
+        """Highest sample of each step."""
+        return self._column(lambda steps: steps.highest)
+
+    @property
+    def lowest(self) -> Float32Array:
+        """Lowest sample of each step."""
+        return self._column(lambda steps: steps.lowest)
+
+    @property
+    def mid_power(self) -> Float32Array:
+        """Power of each step."""
+        return self._column(lambda steps: steps.mid_power)
+
+    @property
+    def silent(self) -> npt.NDArray[np.bool_]:
+        """Which steps are nothing but zeros."""
+        return self._column(lambda steps: steps.silent)
+
+    @property
+    def k_energy(self) -> FloatArray:
+        """K-weighted energy of every 100 ms."""
+        return self._column(lambda steps: steps.k_energy)
 
 
 def steps_of_part(sound: Sound, number: int, *, steps: Steps | None = None) -> Steps:
