@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from typing import Any
 
     from layerpipe.analysis.defects.pitch.tuning import Tuning
-    from layerpipe.analysis.onsets.detect import Onset
+    from layerpipe.analysis.onsets.onset import Onset
     from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming
     from layerpipe.core.errors import AudioError, LayerpipeError, OutputError, ParameterError, RecipeError
     from layerpipe.dsp.loudness.bs1770 import Loudness
@@ -105,7 +105,7 @@ __all__ = [
 
 _NAMES = {
     "analysis.defects.pitch.tuning": ("Tuning",),
-    "analysis.onsets.detect": ("Onset",),
+    "analysis.onsets.onset": ("Onset",),
     "analysis.timing.song_timing": ("SongTiming", "TakeTiming"),
     "core.errors": ("AudioError", "LayerpipeError", "OutputError", "ParameterError", "RecipeError"),
     "dsp.loudness.bs1770": ("Loudness",),

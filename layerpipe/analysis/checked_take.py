@@ -14,19 +14,19 @@ from layerpipe.analysis.defects.band_limit import BandLimit, find_band_limit
 from layerpipe.analysis.defects.clicks.verdict import ClickEvidence, ClickLimits, judge
 from layerpipe.analysis.defects.clipping import Clipping, find_clipping
 from layerpipe.analysis.defects.dropouts import Dropout, find_dropouts
+from layerpipe.analysis.defects.level_figures import LevelFigures, level_figures, peaks_db
 from layerpipe.analysis.defects.noise_and_hum import Hum, Noise, find_gaps, measure_gaps
 from layerpipe.analysis.defects.pitch.lowest_notes import LowNotes, lowest_notes
 from layerpipe.analysis.defects.pitch.tuning import Tuning, tuning_of, unwrap_cents
-from layerpipe.analysis.defects.single_pass import Measurements
-from layerpipe.analysis.defects.talk import talk_spans_s
-from layerpipe.analysis.onsets.detect import Detection, detect_onsets
+from layerpipe.analysis.defects.single_pass import KeptSteps, Measurements
+from layerpipe.analysis.onsets.detect import detect_onsets
+from layerpipe.analysis.onsets.onset import Detection
 from layerpipe.analysis.sustained.kinds import UNHEARD, HeardKind
 from layerpipe.audio_files.info import FileFacts
 from layerpipe.core.listening import Ask, listen_anew
-from layerpipe.core.sound import Float32Array, FloatArray, Sound
+from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.dsp.dynamics.compressor import reduction_db
 from layerpipe.dsp.filters import response_db
-from layerpipe.dsp.loudness.bs1770 import HOP_STEPS, MOMENTARY_STEPS, integrated, powers, step_starts
 from layerpipe.dsp.loudness.k_weighting import k_weighting
 from layerpipe.recipe.model.recipe import Chain, Check
 from layerpipe.render.chain import design
@@ -35,11 +35,8 @@ from layerpipe.render.takes.placing import Place, PlacedSound
 
 @dataclass(frozen=True)
 class PlayingLimits:
-    """Where the playing begins and ends, and how clicks are read again."""
+    """How clicks are read again, and what counts as silence."""
 
-    sounding_db: float = -20.0
-    loud_percentile: float = 95.0
-    """The first and the last sound are those within 20 dB of the loud 10 ms steps."""
     silent: float = 1e-5
     """Linear (-100 dBFS); below it nothing can be measured."""
     most_read_again: int = 100
@@ -100,12 +97,24 @@ class CheckedTake:
         """Layer and name, as tables show them."""
         return f"{self.layer} / {self.name}" if self.layer else self.name
 
+    @property
+    def steps(self) -> KeptSteps:
+        """Measured every 10 ms."""
+        return KeptSteps(self.sound, self.measured, self.ask)
+
     @cached_property
+    def k_energy(self) -> FloatArray:
+        """K-weighted energy of every 100 ms."""
+        return self.steps.k_energy
+
+    @cached_property
+    def _level(self) -> LevelFigures:
+        return self.ask(level_figures, self.sound, self.bar_one_s, steps=self.steps)
+
+    @property
     def lufs(self) -> float | None:
         """Integrated loudness; None if too short, -inf if silent."""
-        energy = self.measured.steps.k_energy
-        frames = np.diff(step_starts(0, HOP_STEPS * len(energy), self.measured.rate_hz, HOP_STEPS))
-        return integrated(powers(energy, frames, MOMENTARY_STEPS // HOP_STEPS, 1))
+        return self._level.lufs
 
     @cached_property
     def is_silent(self) -> bool:
@@ -115,7 +124,7 @@ class CheckedTake:
     @cached_property
     def gaps(self) -> list[tuple[int, int]]:
         """Spans of samples in which nothing is played."""
-        return self.ask(find_gaps, self.sound, measured=self.measured)
+        return self.ask(find_gaps, self.sound, steps=self.steps)
 
     @cached_property
     def _quiet(self) -> tuple[Noise | None, Hum | None]:
@@ -134,14 +143,12 @@ class CheckedTake:
     @cached_property
     def heard(self) -> Detection:
         """Onsets, and a metronome if one is in the take."""
-        return Detection([], []) if self.is_silent else self.ask(detect_onsets, self.sound)
+        return Detection.of([]) if self.is_silent else self.ask(detect_onsets, self.sound)
 
-    @cached_property
+    @property
     def talk_s(self) -> list[tuple[float, float]]:
         """Talking or a count-in before bar 1."""
-        if self.bar_one_s is None:
-            return []
-        return talk_spans_s(np.asarray(self.measured.steps.mid_power, np.float64), self.bar_one_s)
+        return self._level.talk_s
 
     def is_talk(self, at_s: float) -> bool:
         """Whether a moment is in what is spoken before bar 1, or beside it."""
@@ -184,16 +191,16 @@ class CheckedTake:
     @cached_property
     def dropouts(self) -> list[Dropout]:
         """Drop-outs: runs of one value first, then repeats, each in order of time."""
-        measured, power = self.measured, self.measured.steps.mid_power
-        loud = float(np.sqrt(np.percentile(power, _PLAYING.loud_percentile))) if len(power) else 0.0
-        found = find_dropouts(self.sound, measured.runs, measured.repeats, peak=measured.peak, loud=loud,
+        measured = self.measured
+        found = find_dropouts(self.sound, measured.runs, measured.repeats, peak=measured.peak, loud=self._level.loud,
                               shortest_s=self.limits.dropout_ms / 1000)
         return [one for one in found if not self.is_talk(one.place.start / measured.rate_hz)]
 
     @cached_property
     def clipping(self) -> Clipping | None:
         """Clipped peaks, without those of talk before bar 1."""
-        found: Clipping | None = self.ask(find_clipping, self.sound, measured=self.measured)
+        found: Clipping | None = self.ask(
+            find_clipping, self.sound, measured=self.measured, steps=self.steps)
         if found is None or not self.talk_s:
             return found
         places = tuple(at for at in found.places if not self.is_talk(at / self.measured.rate_hz))
@@ -220,23 +227,10 @@ class CheckedTake:
         lines = [line.hz for line in self.hum.lines] if self.hum else []
         return self.ask(lowest_notes, self.measured.low, self.a4_hz, self.tuning.cents, lines)
 
-    @cached_property
-    def _peaks_db(self) -> Float32Array:
-        """Peak of every 10 ms, dBFS."""
-        steps = self.measured.steps
-        level: Float32Array = 20 * np.log10(np.maximum(steps.highest, -steps.lowest) + np.float32(1e-12))
-        return level
-
-    @cached_property
+    @property
     def span_s(self) -> tuple[float, float] | None:
         """First and last moment of the playing, in seconds; None in a silent take."""
-        power = self.measured.steps.mid_power
-        if self.is_silent or not len(power):
-            return None
-        quietest = np.percentile(power, _PLAYING.loud_percentile) * 10 ** (_PLAYING.sounding_db / 10)
-        spoken_s = self.talk_s[-1][1] if self.talk_s else 0.0
-        loud = np.flatnonzero((power > quietest) & (np.arange(len(power)) >= 100 * spoken_s))
-        return (float(loud[0]) / 100, float(loud[-1] + 1) / 100) if len(loud) else None
+        return None if self.is_silent else self._level.span_s
 
     @cached_property
     def filters(self) -> FloatArray:
@@ -278,8 +272,7 @@ class CheckedTake:
         asked = self.chain.compressor
         if asked is None or self.is_silent:
             return 0.0
-        peaks = self._peaks_db
-        hits = float(np.percentile(peaks, 99))
+        hits = self._level.hits_db
         if asked.threshold_db is not None:
             threshold, at_hits = asked.threshold_db, None
         else:
@@ -291,5 +284,8 @@ class CheckedTake:
             return float(reduction_db(np.array([level_db]), threshold_db=threshold, ratio=asked.ratio,
                                       knee_db=asked.knee_db)[0])
 
-        here = -120.0 if at_s is None else float(peaks[min(int(at_s * 100), len(peaks) - 1)])
+        here = -120.0
+        if at_s is not None:
+            peaks = peaks_db(self.steps)
+            here = float(peaks[min(int(at_s * 100), len(peaks) - 1)])
         return max((reduced(hits) if at_hits is None else at_hits) - reduced(here), 0.0)

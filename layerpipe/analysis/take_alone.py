@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from layerpipe.analysis.defects.pitch.tuning import tuning_of
 from layerpipe.analysis.defects.repeats import find_repeats
-from layerpipe.analysis.defects.single_pass import measure_take
+from layerpipe.analysis.defects.single_pass import KeptSteps, measure_take
 from layerpipe.core.listening import Ask, listen_anew
-from layerpipe.core.sound import OnProgress, Sound
+from layerpipe.core.sound import Float32Array, OnProgress, Sound
 
 
 def hear_take(sound: Sound, a4_hz: float, *, on_progress: OnProgress = lambda seconds: None,
@@ -28,7 +30,9 @@ def hear_take(sound: Sound, a4_hz: float, *, on_progress: OnProgress = lambda se
     bool
         True.
     """
-    measured = ask(measure_take, sound, on_progress=on_progress)
+    powers: list[Float32Array] = []
+    measured = ask(measure_take, sound, on_progress=on_progress, on_steps=lambda steps: powers.append(steps.mid_power))
     ask(tuning_of, measured.low, a4_hz)
-    ask(find_repeats, sound, power=measured.steps.mid_power)
+    ask(find_repeats, sound,
+        power=lambda: np.concatenate(powers) if powers else KeptSteps(sound, measured, ask).mid_power)
     return True

@@ -16,7 +16,7 @@ from layerpipe.cli.terminal import CAUTION, FAULTY, FINE, Terminal, shown
 if TYPE_CHECKING:
     from layerpipe.analysis.sustained.compare import PhraseLag
     from layerpipe.analysis.sustained.kinds import HeardKind
-    from layerpipe.analysis.timing.grid.align import AlignedOnset
+    from layerpipe.analysis.timing.grid.aligned import AlignedOnset
     from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming
     from layerpipe.analysis.timing.tightness import OffsetSummary, TakePair
     from layerpipe.recipe.reader import RecipeFile

@@ -179,7 +179,7 @@ def _measure(recipe: Recipe, take: OpenTake, number: int, sounds: _PassSounds, t
         invert_polarity=take.take.invert_polarity, ask=ask)
     detection = ask(detect_onsets, moved)
     onsets = onsets_with_expected(detection, tempo_map)
-    aligned = align_onsets(onsets, [onset.at_s for onset in onsets], tempo_map)
+    aligned = align_onsets(onsets, onsets.at_s, tempo_map)
     return measure_pass(opened.one.name, checked, moved, aligned, spans)
 
 
@@ -203,7 +203,7 @@ def parts_of_comp(choice: Choice, take: int) -> Iterator[NewPart]:
 
 def _joint_s(outgoing: MeasuredPass, incoming: MeasuredPass, at_s: float) -> float:
     """Where a pass comes in near a downbeat, so that no attack is cut or doubled."""
-    onsets = [[onset.heard_s for onset in one.aligned.onsets] for one in (outgoing, incoming)]
+    onsets = [one.aligned.onsets.heard_s.tolist() for one in (outgoing, incoming)]
     return joint_place(onsets[0], onsets[1], at_s)
 
 

@@ -91,7 +91,7 @@ def _of_timing(song: SongTiming) -> Iterator[ReviewFinding]:
     tempo_map = song.tempo_map
     for take in song.takes:
         layer, name = take.open.layer.name, take.open.take.name
-        first_s = min((onset.heard_s for onset in take.aligned.onsets), default=0.0)
+        first_s = min(take.aligned.onsets.heard_s.tolist(), default=0.0)
         if take.edits.shift_ms:
             shift_ms, why = take.edits.shift_ms, place_words(take.place)
             yield ReviewFinding(

@@ -32,9 +32,7 @@ def tempo_of_song(file: RecipeFile, cache: TakeCache | None = None, *,
     ask = Heard(cache)
     heard = detect_in_takes(takes, on_progress=on_progress, ask=ask)
     ask.tidy()
-    onsets = [found.onsets for found in heard]
-    metronomes = [found.metronome for found in heard if found.metronome is not None]
-    return estimate_tempo(onsets, metronomes), sum(map(len, onsets))
+    return estimate_tempo(heard), sum(len(found.onsets) for found in heard)
 
 
 def change_of_tempo(file: RecipeFile, estimate: TempoEstimate) -> Change:

@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from layerpipe.analysis.onsets import metronome_comb
-from layerpipe.analysis.onsets.detect import Detection, detect_onsets
+from layerpipe.analysis.onsets.detect import detect_onsets
+from layerpipe.analysis.onsets.onset import Detection
 from layerpipe.analysis.timing.grid.tempo import estimate_tempo
 from layerpipe.core.sound import ArraySound
 from tests.support.onset_scores import f_measure, match_onsets
@@ -74,7 +75,7 @@ def test_what_a_hand_plays_is_no_metronome():
 def test_its_tempo_is_that_of_the_song():
     found = heard(0.0)
     assert found.metronome is not None
-    best = estimate_tempo([found.onsets], [found.metronome])[0]
+    best = estimate_tempo([found])[0]
     assert best.tempo == pytest.approx(TEMPO, abs=1e-3)
     assert best.bar_one_s == pytest.approx(played().bar_one_s, abs=0.002)
 

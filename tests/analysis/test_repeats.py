@@ -19,7 +19,7 @@ BAR_S, BAR_ONE_S = 2.4, 0.6
 def found_in(samples: np.ndarray, rate_hz: int = RATE_HZ):
     step = rate_hz // 100
     power = np.mean(samples[: len(samples) // step * step].reshape(-1, step) ** 2, axis=1)
-    return find_repeats(ArraySound(samples, rate_hz), power)
+    return find_repeats(ArraySound(samples, rate_hz), power=lambda: power)
 
 
 def bar_frame(bar: int) -> int:

@@ -45,7 +45,7 @@ Chord = tuple[int, ...]
 def heard(samples: np.ndarray, name: str) -> ComparedTake:
     """A take as it is heard; the first letter of its name is its layer."""
     take = ArraySound(samples, RATE_HZ)
-    return ComparedTake(name, name[0], events_of(detect_onsets(take).onsets), note_profiles(take, step_times_s(take)))
+    return ComparedTake(name, name[0], events_of(detect_onsets(take)), note_profiles(take, step_times_s(take)))
 
 
 @cache

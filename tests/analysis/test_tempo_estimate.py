@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from layerpipe.analysis.onsets.detect import Onset, detect_onsets
+from layerpipe.analysis.onsets.detect import detect_onsets
+from layerpipe.analysis.onsets.onset import Detection, Onset
 from layerpipe.analysis.timing.grid.align import align_onsets
 from layerpipe.analysis.timing.grid.tempo import estimate_tempo
 from layerpipe.core.sound import ArraySound
@@ -17,7 +18,7 @@ from tests.support.sounds.strums import EASY, make_strums
 
 def test_tempo_meter_and_bar_one_are_estimated_from_onsets():
     take = make_strums(2, hand=EASY, meter="4/4", tempo=96.0, bars=8, bar_one_s=0.9)
-    best = estimate_tempo([detect_onsets(ArraySound(take.samples, take.rate_hz)).onsets])[0]
+    best = estimate_tempo([detect_onsets(ArraySound(take.samples, take.rate_hz))])[0]
     assert best.tempo == pytest.approx(96.0, rel=0.002)
     assert best.meter == "4/4"
     assert best.bar_one_s == pytest.approx(0.9, abs=0.02)
@@ -39,7 +40,7 @@ def strums_on(pattern, tempo, bars, rng, first_s=0.5, chords=None):
 
 def test_where_two_meters_explain_the_takes_both_are_given_and_none_is_sure(rng):
     # Accents of two and of three weigh the same here: 3/4 at 81 and 6/8 at 54 are one and the same sound.
-    estimates = estimate_tempo([strums_on((1.0, 0.5, 0.55, 0.55, 0.55, 0.5), 54.0, 16, rng)])
+    estimates = estimate_tempo([Detection.of(strums_on((1.0, 0.5, 0.55, 0.55, 0.55, 0.5), 54.0, 16, rng))])
     assert {(one.meter, round(one.tempo)) for one in estimates[:2]} == {("6/8", 54), ("3/4", 81)}
     assert not estimates[0].sure
     assert sum(one.odds for one in estimates) == pytest.approx(1.0, abs=0.05)
@@ -47,7 +48,8 @@ def test_where_two_meters_explain_the_takes_both_are_given_and_none_is_sure(rng)
 
 def test_bars_that_nothing_else_explains_are_sure(rng):
     chords = ({0, 4, 7}, {5, 9, 0}, {7, 11, 2}, {9, 0, 4})
-    best = estimate_tempo([strums_on((1.0, 0.3, 0.5, 0.35, 0.7, 0.3, 0.5, 0.4), 92.0, 24, rng, chords=chords)])[0]
+    strums = strums_on((1.0, 0.3, 0.5, 0.35, 0.7, 0.3, 0.5, 0.4), 92.0, 24, rng, chords=chords)
+    best = estimate_tempo([Detection.of(strums)])[0]
     assert (best.meter, best.tempo, best.sure) == ("4/4", pytest.approx(92.0, rel=0.001), True)
     assert best.bar_one_s == pytest.approx(0.5, abs=0.01)
 
@@ -58,7 +60,7 @@ def test_bar_one_is_not_the_count_in(rng, strokes):
                      chords=({0, 4, 7}, {5, 9, 0}))
     taps = [Onset(8.0 - (strokes - n) * 60 / 92 + rng.normal(0, 0.008), 0.8, 15.0, -22.0, before_db=-75.0)
             for n in range(strokes)]
-    best = estimate_tempo([[*taps, replace(song[0], before_db=-75.0), *song[1:]]])[0]
+    best = estimate_tempo([Detection.of([*taps, replace(song[0], before_db=-75.0), *song[1:]])])[0]
     assert (best.meter, best.tempo) == ("4/4", pytest.approx(92.0, rel=0.001))
     assert best.bar_one_s == pytest.approx(8.0, abs=0.01)
 
@@ -75,4 +77,4 @@ def test_a_pick_up_has_a_grid_also_after_a_count_in(rng):
 
 
 def test_too_few_onsets_give_no_estimate():
-    assert estimate_tempo([[], [Onset(1.0, 1.0, 20.0, -20.0)]]) == []
+    assert estimate_tempo([Detection.of([]), Detection.of([Onset(1.0, 1.0, 20.0, -20.0)])]) == []

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from layerpipe.analysis.onsets.detect import Onset, detect_onsets
+from layerpipe.analysis.onsets.detect import detect_onsets
+from layerpipe.analysis.onsets.onset import Onset, Onsets
 from layerpipe.analysis.timing.edits.edit_points import check_edit_points, choose_crossfade, choose_edit_points
 from layerpipe.analysis.timing.edits.proposals import propose_edits
 from layerpipe.analysis.timing.edits.retakes import BarRange
@@ -74,7 +75,7 @@ def test_very_soft_onsets_are_found_where_they_are_expected_with_low_confidence(
 
 def test_six_eight_at_a_songs_usual_tempo_is_told_and_its_rival_is_listed():
     takes = [make_strums(seed, hand=EASY, meter="6/8", tempo=57.0, bars=16) for seed in (805, 855)]
-    best, *rest = estimate_tempo([detect_onsets(ArraySound(take.samples, take.rate_hz)).onsets for take in takes])
+    best, *rest = estimate_tempo([detect_onsets(ArraySound(take.samples, take.rate_hz)) for take in takes])
     assert (best.meter, best.tempo) == ("6/8", pytest.approx(57.0, rel=0.002))
     assert best.bar_one_s == pytest.approx(0.6, abs=0.02)
     assert best.odds > 0.9
@@ -172,10 +173,10 @@ def test_a_move_that_may_do_harm_is_not_proposed(rng, late_ms, doubts, of_the_do
 
     def moves(doubts):
         take = other if of_the_double else mine
-        onsets = list(take.onsets)
-        onsets[40] = replace(onsets[40], onset=replace(onsets[40].onset, **doubts))
-        one, its = (replace(take, onsets=tuple(onsets)) if take is doubted else take
-                    for take, doubted in ((mine, take), (other, take)))
+        onsets = list(take.onsets.onsets)
+        onsets[40] = replace(onsets[40], **doubts)
+        doubted = replace(take, onsets=replace(take.onsets, onsets=Onsets.of(onsets)))
+        one, its = (doubted if each is take else each for each in (mine, other))
         return propose_edits("left", one, ("right", its), [its], WHOLE, Timing())[0]
 
     if of_the_double:

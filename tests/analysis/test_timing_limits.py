@@ -9,7 +9,7 @@ import pytest
 
 from layerpipe.analysis.onsets.arrival import Arrival
 from layerpipe.analysis.onsets.damping import is_cut_off, is_damped, is_falling
-from layerpipe.analysis.onsets.detect import Detection, Onset
+from layerpipe.analysis.onsets.onset import Detection, Onset, Onsets
 from layerpipe.analysis.timing.edits.proposals import propose_edits
 from layerpipe.analysis.timing.edits.retakes import BarRange, find_missing
 from layerpipe.analysis.timing.edits.segments import partition, segment_penalties
@@ -63,14 +63,15 @@ def test_one_onset_is_displaced_from_3_5_spreads_on_and_from_2_6_at_the_first_do
     onsets = aligned(onsets_at(1.0 + np.arange(64) * EIGHTH_S)).onsets
     late_ms = np.zeros(64)
     late_ms[at] = 8.0 * spreads
-    assert len(partition(late_ms, 8.0, 15.0, segment_penalties(onsets))) == found
+    assert len(partition(late_ms, 8.0, 15.0, segment_penalties(onsets.heard_s, onsets.points.key))) == found
 
 
 @pytest.mark.parametrize(("break_s", "penalty"), [(1.4, 12.0), (1.6, 7.0)])
 def test_a_break_of_more_than_a_second_and_a_half_is_an_entry(break_s, penalty):
     times = 5.0 + np.arange(20) * EIGHTH_S
     times[10:] += break_s - EIGHTH_S
-    assert segment_penalties(aligned(onsets_at(times)).onsets)[10] == penalty
+    onsets = aligned(onsets_at(times)).onsets
+    assert segment_penalties(onsets.heard_s, onsets.points.key)[10] == penalty
 
 
 def test_a_spread_below_4_ms_is_not_trusted():
@@ -145,7 +146,7 @@ def test_a_faint_onset_counts_where_the_take_plays_and_nothing_else_is_near(late
     certain = list(np.delete(times, 43))
     if rest_s:
         certain = sorted([*certain, faint_s + 0.05])
-    found = Detection(onsets_at(certain), [], tuple(onsets_at([faint_s], confidence=0.3)))
+    found = Detection.of(onsets_at(certain), faint=Onsets.of(onsets_at([faint_s], confidence=0.3)))
     assert len(onsets_with_expected(found, GRID)) == len(certain) + added
 
 
@@ -153,9 +154,9 @@ def test_a_faint_onset_counts_where_the_take_plays_and_nothing_else_is_near(late
 def test_light_onsets_show_that_a_take_plays_a_place_and_rejected_ones_do_not(bars):
     times = 1.0 + np.arange(64) * EIGHTH_S
     last = np.arange(64) % 8 == 7
-    certain, weak = onsets_at(times[~last]), tuple(onsets_at(times[last][:bars], confidence=0.3))
-    assert len(onsets_with_expected(Detection(certain, [], light=weak), GRID)) == 56 + bars * (bars == 7)
-    assert len(onsets_with_expected(Detection(certain, [], weak), GRID)) == 56
+    certain, weak = onsets_at(times[~last]), Onsets.of(onsets_at(times[last][:bars], confidence=0.3))
+    assert len(onsets_with_expected(Detection.of(certain, light=weak), GRID)) == 56 + bars * (bars == 7)
+    assert len(onsets_with_expected(Detection.of(certain, faint=weak), GRID)) == 56
 
 
 @pytest.mark.parametrize(("elsewhere", "rise_db", "added"), [(0, 12.0, 4), (16, 12.0, 0), (16, 8.0, 4)])
@@ -164,7 +165,7 @@ def test_added_strokes_count_if_fewer_as_strong_are_where_the_take_does_not_play
     weak = np.isin(np.arange(64), [7, 23, 39, 55])
     there = onsets_at(times[weak], confidence=0.3, rise_db=10.0)
     beside = onsets_at(times[:elsewhere] + EIGHTH_S / 2, confidence=0.3, rise_db=rise_db)
-    found = Detection(onsets_at(times[~weak]), [], added=tuple(there + beside))
+    found = Detection.of(onsets_at(times[~weak]), added=Onsets.of(there + beside))
     assert len(onsets_with_expected(found, GRID)) == 60 + added
 
 

@@ -12,14 +12,14 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import replace
 
 import mir_eval
 import numpy as np
 
 from layerpipe.analysis.onsets.changes import change_at_db
-from layerpipe.analysis.onsets.detect import Detection, Onset, detect_onsets
+from layerpipe.analysis.onsets.detect import detect_onsets
+from layerpipe.analysis.onsets.onset import Detection, Onset, Onsets
 from layerpipe.analysis.timing.edits.retakes import find_missing
 from layerpipe.analysis.timing.grid.align import align_onsets
 from layerpipe.analysis.timing.grid.expected import onsets_with_expected
@@ -74,9 +74,9 @@ def with_click(part: Part, tempo: float, font: str, key: int) -> np.ndarray:
     return samples
 
 
-def score(part: Part, found: Sequence[Onset], left_out_s: np.ndarray) -> Counter[str]:
+def score(part: Part, found: Onsets, left_out_s: np.ndarray) -> Counter[str]:
     """Counts of strokes and onsets."""
-    onsets = np.array([onset.at_s for onset in found])
+    onsets = found.at_s
     light = np.array([note.light for note in part.notes])
     pairs = mir_eval.util.match_events(part.onsets_s, onsets, NEAR_S)
     heard = np.zeros(len(light), bool)

@@ -19,6 +19,7 @@ from itertools import pairwise
 import numpy as np
 from scipy import optimize, stats
 
+from layerpipe.analysis.onsets.onset import Detection
 from layerpipe.analysis.timing.grid import tempo as tempo_module
 from layerpipe.analysis.timing.grid.meter import Candidates, candidates_of
 from layerpipe.analysis.timing.grid.tempo import TempoEstimate, estimate_tempo
@@ -43,7 +44,7 @@ def report(name: str, songs: Iterable[KnownSong]) -> None:
     sure: list[bool] = []
     counts: Counter[str] = Counter()
     for song in songs:
-        estimates = estimate_tempo(song.takes)
+        estimates = estimate_tempo([Detection.of(take) for take in song.takes])
         if not estimates:
             counts["none"] += 1
             continue
@@ -105,7 +106,8 @@ def fit(songs: Iterable[KnownSong]) -> None:
 
 def _truth(song: KnownSong) -> tuple[Candidates, int | None]:
     """The candidates of a song and which one is true."""
-    train, _ = tempo_module.pulse_train([onset for take in song.takes for onset in take], len(song.takes))
+    heard = Detection.of([onset for take in song.takes for onset in take])
+    train, _ = tempo_module.pulse_train(heard.onsets, heard.chroma, len(song.takes))
     found = candidates_of(train)
     bar_s = found.bar_pulses * train.period_s
     bars = (train.start_s + found.first * train.period_s - song.bar_one_s) / bar_s

@@ -14,7 +14,8 @@ from collections.abc import Callable
 import mir_eval
 import numpy as np
 
-from layerpipe.analysis.onsets.detect import Detection, detect_onsets
+from layerpipe.analysis.onsets.detect import detect_onsets
+from layerpipe.analysis.onsets.onset import Detection
 from layerpipe.analysis.timing.grid.align import robust_spread
 from layerpipe.analysis.timing.grid.expected import onsets_with_expected
 from layerpipe.core.sound import ArraySound

@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from layerpipe.analysis.defects.single_pass import Measurements, measure_take
-from layerpipe.analysis.onsets.detect import Detection, detect_onsets
+from layerpipe.analysis.onsets.detect import detect_onsets
+from layerpipe.analysis.onsets.onset import Detection
 from layerpipe.audio_files.reader import SourceFile
 from layerpipe.core.errors import DamagedFile
 from layerpipe.render.cache.packed import pack, unpack

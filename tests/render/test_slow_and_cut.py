@@ -7,7 +7,8 @@ import functools
 import numpy as np
 import pytest
 
-from layerpipe.analysis.onsets.detect import Onset, find_onsets
+from layerpipe.analysis.onsets.detect import find_onsets
+from layerpipe.analysis.onsets.onset import Onset
 from layerpipe.analysis.onsets.residual import extrapolate
 from layerpipe.analysis.timing.edits.proposals import propose_edits
 from layerpipe.analysis.timing.edits.retakes import BarRange

@@ -19,8 +19,8 @@ from layerpipe.analysis.defects.pitch.low_band import SETTINGS, LowBand
 from layerpipe.analysis.defects.pitch.tuning import cents_between, tuning_of
 from layerpipe.analysis.defects.repeats import Repeat, find_repeats
 from layerpipe.analysis.takes_compared.mics import measure_mics
-from layerpipe.analysis.timing.grid.align import AlignedTake
-from layerpipe.analysis.timing.tightness import difference_ms, pair_onsets
+from layerpipe.analysis.timing.grid.aligned import AlignedOnsets, AlignedTake, IntArray
+from layerpipe.analysis.timing.tightness import differences_ms, pair_onsets
 from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.core.units import frames_of_s
 from layerpipe.render.takes.placing import Place, PlacedSound
@@ -135,36 +135,31 @@ def measure_pass(name: str, checked: CheckedTake, sound: Sound, aligned: Aligned
             continue
         for part in range(len(spans)) if fault.at_s is None else (span_at(spans, fault.at_s),):
             by_part[part].append(fault)
-    timing: list[list[tuple[float, float]]] = [[] for _ in spans]
-    for onset in aligned.onsets:
-        if onset.is_reliable and onset.point and onset.offset_ms is not None and onset.deviation_ms is not None:
-            timing[span_of_bar(spans, onset.point.bar)].append((onset.offset_ms, onset.deviation_ms))
-    heard = [0] * len(spans)
-    for onset in aligned.onsets:
-        heard[span_at(spans, onset.heard_s) if onset.point is None else span_of_bar(spans, onset.point.bar)] += 1
+    onsets, within = aligned.onsets, _spans_of(aligned.onsets, spans)
     cents = checked.ask(cents_of_parts, checked.measured.low, checked.a4_hz, checked.starts_s, spans)
     parts = []
     for part, span in enumerate(spans):
-        pairs = timing[part]
-        enough = len(pairs) >= MEASURE.fewest
+        inside = within == part
+        rows = np.flatnonzero(inside & onsets.is_reliable)
+        enough = len(rows) >= MEASURE.fewest
         parts.append(PartMeasures(
-            heard[part], deviation_ms([late for _, late in pairs]) if enough else None,
-            float(np.median([offset for offset, _ in pairs])) if enough else None,
+            int(np.count_nonzero(inside)), deviation_ms(onsets.deviation_ms[rows]) if enough else None,
+            float(np.median(onsets.offset_ms[rows])) if enough else None,
             _cents(checked, cents[part]), _level_db(checked, span, part == 0, part == len(spans) - 1),
             tuple(by_part[part])))
     starts_s = checked.starts_s
     repeats = tuple(Repeat(starts_s + one.start_s, starts_s + one.stop_s, starts_s + one.of_s)
-                    for one in checked.ask(find_repeats, checked.sound, power=checked.measured.steps.mid_power))
+                    for one in checked.ask(find_repeats, checked.sound, power=lambda: checked.steps.mid_power))
     return MeasuredPass(name, checked, sound, aligned, tuple(parts), tuple(faults), repeats)
 
 
 def compare_passes(one: MeasuredPass, other: MeasuredPass, spans: tuple[Span, ...]) -> PairMeasures:
     """Compare two passes of two takes, part by part."""
-    apart: list[list[float]] = [[] for _ in spans]
-    for mine, its in pair_onsets(one.aligned, other.aligned):
-        part = span_of_bar(spans, mine.point.bar) if mine.point else span_at(spans, mine.heard_s)
-        apart[part].append(difference_ms(its, mine))
-    everything = [late for part in apart for late in part]
+    mine, its = pair_onsets(one.aligned, other.aligned)
+    late_ms = differences_ms(other.aligned.onsets, its, one.aligned.onsets, mine)
+    within = _spans_of(one.aligned.onsets, spans)[mine]
+    apart = [late_ms[within == part] for part in range(len(spans))]
+    everything = np.concatenate(apart)
     same, correlation = _same_performance(one, other, everything)
     parts = tuple(PairPart(deviation_ms(found) if len(found) >= MEASURE.fewest else None,
                            _tuned_apart(a.cents, b.cents), _difference(a.level_db, b.level_db),
@@ -176,9 +171,15 @@ def compare_passes(one: MeasuredPass, other: MeasuredPass, spans: tuple[Span, ..
                         all(part.same_performance for part in parts), correlation)
 
 
-def deviation_ms(values: Sequence[float]) -> float:
+def deviation_ms(values: Sequence[float] | FloatArray) -> float:
     """Standard deviation from zero, estimated from the mean size of the values, each of which counts up to a limit."""
     return float(MEASURE.normal * np.mean(np.minimum(np.abs(values), MEASURE.most_ms))) if len(values) else 0.0
+
+
+def _spans_of(onsets: AlignedOnsets, spans: tuple[Span, ...]) -> IntArray:
+    """The part of the song in which each onset is."""
+    return np.array([span_of_bar(spans, bar) if known else span_at(spans, at_s) for bar, known, at_s in zip(
+        onsets.points.bar.tolist(), onsets.points.known.tolist(), onsets.heard_s.tolist(), strict=True)], np.int64)
 
 
 def _faults(checked: CheckedTake) -> list[PassFault]:
@@ -227,7 +228,7 @@ def _windows(low: LowBand, inside: np.ndarray) -> LowBand:
 
 def _level_db(checked: CheckedTake, span: Span, is_first: bool, is_last: bool) -> float | None:
     """K-weighted level of the louder half of a part; None in silence."""
-    energy: FloatArray = checked.measured.steps.k_energy
+    energy = checked.k_energy
     first = 0 if is_first else max(round((span.start_s - checked.starts_s) * 10), 0)
     last = len(energy) if is_last else max(round((span.stop_s - checked.starts_s) * 10), 0)
     inside = np.sort(energy[first:last])
@@ -235,7 +236,7 @@ def _level_db(checked: CheckedTake, span: Span, is_first: bool, is_last: bool) -
     return 10 * math.log10(loud) if loud > 1e-12 else None
 
 
-def _same_performance(one: MeasuredPass, other: MeasuredPass, late_ms: list[float]) -> tuple[bool, float | None]:
+def _same_performance(one: MeasuredPass, other: MeasuredPass, late_ms: FloatArray) -> tuple[bool, float | None]:
     """Whether two passes are one performance, and how well their waves correlate.
 
     The distance of the onsets comes first, because it costs nothing; the waves are compared where it is constant, or
@@ -246,7 +247,7 @@ def _same_performance(one: MeasuredPass, other: MeasuredPass, late_ms: list[floa
     if _differ(late_ms, MEASURE.copy_share):
         return False, None
     ask = one.checked.ask
-    similar = ask(copies.measure_similarity, one.checked.sound, _beside(one, other), measured=one.checked.measured)
+    similar = ask(copies.measure_similarity, one.checked.sound, _beside(one, other), steps=one.checked.steps)
     if similar is None:
         return False, None
     correlation = abs(similar.correlation)
@@ -256,21 +257,21 @@ def _same_performance(one: MeasuredPass, other: MeasuredPass, late_ms: list[floa
     return is_same, correlation
 
 
-def _same_part(one: MeasuredPass, other: MeasuredPass, late_ms: list[float], span: Span) -> bool:
+def _same_part(one: MeasuredPass, other: MeasuredPass, late_ms: FloatArray, span: Span) -> bool:
     """Whether one part of two passes is one performance, because it was pasted from one into the other."""
     if len(late_ms) < MEASURE.fewest or _differ(late_ms, MEASURE.copy_share_of_part):
         return False
     starts_s = one.checked.starts_s
-    similar = copies.measure_similarity(one.checked.sound, _beside(one, other), one.checked.measured,
-                                        (span.start_s - starts_s, span.stop_s - starts_s))
+    similar = copies.measure_similarity(one.checked.sound, _beside(one, other), (
+        span.start_s - starts_s, span.stop_s - starts_s), steps=one.checked.steps)
     return copies.judge(similar, one.checked.limits.copy_correlation).is_defect is True
 
 
-def _differ(late_ms: list[float], share: float) -> bool:
+def _differ(late_ms: FloatArray, share: float) -> bool:
     """Whether enough onsets are compared, and fewer than this share at one distance, as they are on the same wave."""
     if len(late_ms) < MEASURE.fewest:
         return False
-    return float(np.mean(np.abs(np.array(late_ms) - np.median(late_ms)) <= MEASURE.copy_within_ms)) < share
+    return float(np.mean(np.abs(late_ms - np.median(late_ms)) <= MEASURE.copy_within_ms)) < share
 
 
 def _beside(one: MeasuredPass, other: MeasuredPass) -> Sound:

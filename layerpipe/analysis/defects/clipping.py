@@ -16,8 +16,8 @@ import numpy.typing as npt
 
 from layerpipe.analysis.defects.dropouts import FULL_SCALE, Run
 from layerpipe.analysis.defects.judgement import Judgement
-from layerpipe.analysis.defects.single_pass import Measurements
-from layerpipe.core.sound import FloatArray, Sound
+from layerpipe.analysis.defects.single_pass import KeptSteps, Measurements
+from layerpipe.core.sound import Float32Array, FloatArray, Sound
 from layerpipe.dsp.loudness.bs1770 import step_start
 
 
@@ -88,6 +88,13 @@ class Clipping:
     reason: str
 
 
+class _Sides(NamedTuple):
+    """How far a take reaches above zero and below it in every 10 ms."""
+
+    above: Float32Array
+    below: Float32Array
+
+
 def judge(evidence: ClippingEvidence, limits: ClippingLimits) -> Judgement:
     """Decide whether peaks are clipped; undecided (None) while the shape of the peaks would decide."""
     if evidence.runs:
@@ -105,18 +112,20 @@ def judge(evidence: ClippingEvidence, limits: ClippingLimits) -> Judgement:
     return Judgement(True, "only the highest peaks are flat")
 
 
-def find_clipping(sound: Sound, measured: Measurements) -> Clipping | None:
+def find_clipping(sound: Sound, *, measured: Measurements, steps: KeptSteps) -> Clipping | None:
     """Find clipped peaks; None if all are round. Only the surroundings of the highest peaks are read again."""
     limits = ClippingLimits()
     if measured.peak < limits.quietest:
         return None
-    ceilings = (float(measured.steps.highest.max()), float(-measured.steps.lowest.min()))
-    runs = tuple(run for run in measured.runs if _is_at_ceiling(run, ceilings, measured.rate_hz, limits))
-    evidence = ClippingEvidence(runs, *_equal_heights(sound, measured, ceilings, limits))
+    sides = _Sides(steps.highest, -steps.lowest)
+    ceilings = (float(sides.above.max()), float(sides.below.max()))
+    runs = tuple(run for run in measured.runs.where(np.abs(measured.runs.value) >= limits.quietest)
+                 if _is_at_ceiling(run, ceilings, measured.rate_hz, limits))
+    evidence = ClippingEvidence(runs, *_equal_heights(sound, measured, sides, ceilings, limits))
     verdict = judge(evidence, limits)
     if verdict.is_defect is None:
-        evidence = replace(evidence, top=_peaks(sound, measured, ceilings, (limits.at_ceiling, math.inf), limits),
-                           lower=_peaks(sound, measured, ceilings, limits.lower, limits))
+        evidence = replace(evidence, top=_peaks(sound, sides, ceilings, (limits.at_ceiling, math.inf), limits),
+                           lower=_peaks(sound, sides, ceilings, limits.lower, limits))
         verdict = judge(evidence, limits)
     if not verdict.is_defect:
         return None
@@ -142,14 +151,14 @@ def _is_at_ceiling(run: Run, ceilings: tuple[float, float], rate_hz: int, limits
     return run.length > max(4.0, 2 * math.sqrt(2.0**-15 / height) / angle)
 
 
-def _equal_heights(sound: Sound, measured: Measurements, ceilings: tuple[float, float],
+def _equal_heights(sound: Sound, measured: Measurements, sides: _Sides, ceilings: tuple[float, float],
                    limits: ClippingLimits) -> tuple[tuple[int, ...], int, bool]:
     """Peaks that are exactly as high as the ceiling, how many have different surroundings, and whether that is full
     scale in a file fine enough to tell."""
     coarse = measured.bits_used is not None and measured.bits_used <= 16
     places: tuple[int, ...] = ()
     different, full_scale = 0, False
-    for tops, ceiling in ((measured.steps.highest, ceilings[0]), (-measured.steps.lowest, ceilings[1])):
+    for tops, ceiling in zip(sides, ceilings, strict=True):
         # Coarse steps make peaks of equal height by chance.
         if ceiling < (FULL_SCALE if coarse else limits.quietest):
             continue
@@ -183,18 +192,17 @@ def _chance(hits: int, tries: int, share: float) -> float:
     return sum(math.comb(tries, k) * share**k * (1 - share) ** (tries - k) for k in range(hits, tries + 1))
 
 
-def _peaks(sound: Sound, measured: Measurements, ceilings: tuple[float, float], between: tuple[float, float],
+def _peaks(sound: Sound, sides: _Sides, ceilings: tuple[float, float], between: tuple[float, float],
            limits: ClippingLimits) -> tuple[Peak, ...]:
     """The highest peak of each 10 ms whose height is between two shares of the ceiling on its side."""
-    rate, found = measured.rate_hz, []
-    sides = ((measured.steps.highest, ceilings[0], 1.0), (-measured.steps.lowest, ceilings[1], -1.0))
-    for tops, ceiling, sign in sides:
+    rate, found = sound.rate_hz, []
+    for tops, ceiling, sign in zip(sides, ceilings, (1.0, -1.0), strict=True):
         if ceiling < limits.quietest:
             continue
         steps = np.flatnonzero((tops / ceiling >= between[0]) & (tops / ceiling < between[1]))
         for step in _spread(steps, limits.most_peaks):
-            start, stop = step_start(int(step), rate), min(step_start(int(step) + 1, rate), measured.frames)
-            before, after = max(start - rate // 100, 0), min(stop + rate // 100, measured.frames)
+            start, stop = step_start(int(step), rate), min(step_start(int(step) + 1, rate), sound.frames)
+            before, after = max(start - rate // 100, 0), min(stop + rate // 100, sound.frames)
             wave = sign * sound.read(before, after)
             at = start - before + int(np.argmax(wave[start - before : stop - before]))
             near, part = (_extent(wave, at, share * float(wave[at])) for share in (limits.near_top, limits.upper_part))

@@ -14,8 +14,8 @@ import numpy as np
 
 from layerpipe.analysis.defects.judgement import Judgement
 from layerpipe.analysis.defects.pitch.low_band import Decimator
-from layerpipe.analysis.defects.single_pass import Measurements
-from layerpipe.core.sound import FloatArray, Sound
+from layerpipe.analysis.defects.single_pass import KeptSteps
+from layerpipe.core.sound import Float32Array, FloatArray, Sound
 from layerpipe.dsp.fft import next_fast_length
 from layerpipe.dsp.loudness.bs1770 import step_start
 
@@ -63,21 +63,21 @@ def judge(evidence: Similarity | None, correlation: float) -> Judgement:
     return Judgement(True, "one offset, and the same wave")
 
 
-def measure_similarity(one: Sound, other: Sound, measured: Measurements,
-                       within_s: tuple[float, float] = (0.0, math.inf)) -> Similarity | None:
+def measure_similarity(one: Sound, other: Sound, within_s: tuple[float, float] = (0.0, math.inf), *,
+                       steps: KeptSteps) -> Similarity | None:
     """Compare two takes of one rate; None where nothing sounds.
 
     Parameters
     ----------
     one, other : Sound
         Of any lengths.
-    measured : Measurements
-        Of the first.
     within_s : (float, float)
         Seconds of the first between which stretches are compared.
+    steps : KeptSteps
+        Of the first.
     """
     limits, rate = CopyLimits(), one.rate_hz
-    places = _loudest(measured, limits, within_s)
+    places = _loudest(one, steps.mid_power, limits, within_s)
     if not places or other.frames < rate // 4:
         return None
     found = []
@@ -104,10 +104,10 @@ def measure_similarity(one: Sound, other: Sound, measured: Measurements,
                       20 * math.log10(gain) if gain > 0 else -math.inf, int(np.count_nonzero(agree)), len(rows))
 
 
-def _loudest(measured: Measurements, limits: CopyLimits, within_s: tuple[float, float]) -> list[int]:
+def _loudest(sound: Sound, power: Float32Array, limits: CopyLimits, within_s: tuple[float, float]) -> list[int]:
     """First samples of the loudest stretches, from all parts of the take."""
     first = max(round(within_s[0] * 100), 0)
-    energy = measured.steps.mid_power[first : round(min(within_s[1], measured.frames / measured.rate_hz) * 100)]
+    energy = power[first : round(min(within_s[1], sound.frames / sound.rate_hz) * 100)]
     width = min(round(limits.stretch_s * 100), len(energy))
     if not width or not energy.any():
         return []
@@ -116,8 +116,8 @@ def _loudest(measured: Measurements, limits: CopyLimits, within_s: tuple[float, 
     for part in np.array_split(np.arange(len(energy) - width + 1), limits.stretches):
         if len(part):
             best = first + int(part[int(np.argmax(running[part + width] - running[part]))])
-            start = step_start(best, measured.rate_hz)
-            if not places or start - places[-1] > measured.rate_hz:
+            start = step_start(best, sound.rate_hz)
+            if not places or start - places[-1] > sound.rate_hz:
                 places.append(start)
     return places
 

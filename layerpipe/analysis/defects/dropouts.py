@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from layerpipe.analysis.defects.judgement import Judgement
 from layerpipe.core.sound import FloatArray, Sound
@@ -76,6 +77,20 @@ class Run:
     start: int
     length: int
     value: float
+
+
+@dataclass(frozen=True, eq=False)
+class Runs:
+    """Runs of a take, as arrays of shape (runs,): a quiet 16-bit take has thousands."""
+
+    start: npt.NDArray[np.int64]
+    length: npt.NDArray[np.int64]
+    value: FloatArray
+
+    def where(self, chosen: npt.NDArray[np.bool_]) -> list[Run]:
+        """Some of them."""
+        return [Run(*row) for row in zip(*(column[chosen].tolist() for column in (self.start, self.length, self.value)),
+                                         strict=True)]
 
 
 @dataclass(frozen=True)
@@ -144,14 +159,15 @@ class Dropout:
     reason: str
 
 
-def find_dropouts(sound: Sound, runs: Sequence[Run], repeats: Sequence[Repeat], *, peak: float, loud: float,
+def find_dropouts(sound: Sound, runs: Runs, repeats: Sequence[Repeat], *, peak: float, loud: float,
                   shortest_s: float) -> list[Dropout]:
     """Find the drop-outs among equal samples; only their surroundings are read again.
 
     Parameters
     ----------
     sound : Sound
-    runs, repeats : sequences
+    runs : Runs
+    repeats : sequence of Repeat
         From `equal_samples.EqualSampleSearch`.
     peak, loud : float
         Linear peak of the take, and rms of its loud passages.
@@ -159,9 +175,9 @@ def find_dropouts(sound: Sound, runs: Sequence[Run], repeats: Sequence[Repeat], 
         Shortest run that counts.
     """
     limits, found = DropoutLimits(), []
-    # Shorter runs need not be measured: a quiet 16-bit take has thousands.
-    long_enough = [run for run in runs if run.length >= max(limits.shortest_run, shortest_s * sound.rate_hz - 1)
-                   and run.start > 0 and run.start + run.length < sound.frames]
+    # Shorter runs need not be measured.
+    long_enough = runs.where((runs.length >= max(limits.shortest_run, shortest_s * sound.rate_hz - 1))
+                             & (runs.start > 0) & (runs.start + runs.length < sound.frames))
     places: list[Run | Repeat] = [*long_enough, *repeats]
     for place in places:
         evidence = (_evidence_of_run(place, sound, loud, _looks_clipped(place, runs, peak, sound.rate_hz, limits))
@@ -198,13 +214,13 @@ def _evidence_of_repeat(repeat: Repeat, sound: Sound, loud: float) -> DropoutEvi
         mean_move_steps=float(moves.mean()) / _smallest(moves) if len(moves) else 0.0)
 
 
-def _looks_clipped(run: Run, runs: Sequence[Run], peak: float, rate_hz: int, limits: DropoutLimits) -> bool:
+def _looks_clipped(run: Run, runs: Runs, peak: float, rate_hz: int, limits: DropoutLimits) -> bool:
     """Whether a run is a clipped top: the highest of the take, or one of several of the same height."""
     height = abs(run.value)
     if height <= limits.loud_top or run.length >= limits.longest_top_s * rate_hz:
         return False
-    alike = sum(abs(abs(other.value) - height) < 1e-4 * peak for other in runs)
-    return height > limits.top_share * peak or (height > limits.shared_top_share * peak and alike >= limits.tops)
+    alike = np.count_nonzero(np.abs(np.abs(runs.value) - height) < 1e-4 * peak)
+    return bool(height > limits.top_share * peak or (height > limits.shared_top_share * peak and alike >= limits.tops))
 
 
 def _sides(sound: Sound, start: int, stop: int) -> tuple[FloatArray, FloatArray]:

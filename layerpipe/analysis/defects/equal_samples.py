@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from array import array
+
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.analysis.defects.dropouts import FULL_SCALE, Repeat, Run, SearchLimits
+from layerpipe.analysis.defects.dropouts import FULL_SCALE, Repeat, Runs, SearchLimits
 from layerpipe.core.sound import FloatArray
 from layerpipe.dsp.kernels import choose_fingerprints, find_equal
 
@@ -21,7 +23,8 @@ class EqualSampleSearch:
     def __init__(self, rate_hz: int) -> None:
         self._reach = round(_LIMITS.longest_distance_s * rate_hz)
         self._shortest_repeat = max(2 * _LIMITS.fingerprint, round(0.001 * rate_hz))
-        self._runs: list[Run] = []
+        self._runs = array("q"), array("q"), array("d")
+        """Starts, lengths and values."""
         self.repeats: list[Repeat] = []
         self._at = 0
         self._tail = np.zeros(0)
@@ -37,18 +40,22 @@ class EqualSampleSearch:
         self._at += len(block)
         self._tail = np.concatenate([self._tail, block])[-self._reach - self._reach // 3 :]
 
-    def end(self) -> list[Run]:
+    def end(self) -> Runs:
         """All runs; an open one ends with the take."""
         if self._open is not None:
             self._keep(self._open[0], self._at, self._open[1])
             self._open = None
-        return self._runs
+        start, length, value = self._runs
+        return Runs(np.array(start), np.array(length), np.array(value))
 
     def _keep(self, start: int, stop: int, value: float) -> None:
         """Keep a run that is long enough, while there are not absurdly many."""
         shortest = 2 if abs(value) >= FULL_SCALE else _LIMITS.shortest_run
-        if stop - start >= shortest and len(self._runs) < _LIMITS.most_runs:
-            self._runs.append(Run(start, stop - start, value))
+        if stop - start >= shortest and len(self._runs[0]) < _LIMITS.most_runs:
+            starts, lengths, values = self._runs
+            starts.append(start)
+            lengths.append(stop - start)
+            values.append(value)
 
     def _find_runs(self, block: FloatArray) -> None:
         """Close the runs that end in this block; the last one stays open."""

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from layerpipe.analysis.defects.judgement import Judgement
 from layerpipe.analysis.defects.pitch.low_band import Decimator
-from layerpipe.analysis.defects.single_pass import Measurements
+from layerpipe.analysis.defects.single_pass import KeptSteps
 from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.dsp.filters import response_db
 from layerpipe.dsp.loudness.bs1770 import lufs_of_power, step_start
@@ -116,9 +116,9 @@ def judge_hum(hum: Hum | None, loudness: float | None, under_lu: float, level_db
     return Judgement(True, f"{loudness - hum.level_db:.0f} LU below the playing")
 
 
-def find_gaps(sound: Sound, measured: Measurements) -> list[tuple[int, int]]:
+def find_gaps(sound: Sound, *, steps: KeptSteps) -> list[tuple[int, int]]:
     """Spans of samples in which nothing is played; empty if none is found."""
-    power = measured.steps.mid_power
+    power, silent = steps.mid_power, steps.silent
     if len(power) < GAPS.steps or not power.any():
         return []
     music = 10 * math.log10(float(np.percentile(power, 90)) + 1e-20)
@@ -126,7 +126,7 @@ def find_gaps(sound: Sound, measured: Measurements) -> list[tuple[int, int]]:
     level, steady = np.zeros(count, np.float32), np.zeros(count, np.bool_)
     for at in range(0, count, GAPS.at_once):
         here, piece = slice(at, at + GAPS.at_once), slice(at, at + GAPS.at_once + GAPS.steps - 1)
-        level[here], steady[here] = _levels(power[piece].astype(np.float64), measured.steps.silent[piece])
+        level[here], steady[here] = _levels(power[piece].astype(np.float64), silent[piece])
     steady &= level < music - GAPS.under_music_db
     if not steady.any():
         return []

@@ -6,7 +6,9 @@ performances have the same wave. Seconds count from the start of the sound.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -54,14 +56,14 @@ class Repeat:
     of_s: float
 
 
-def find_repeats(sound: Sound, power: FloatArray | Float32Array) -> list[Repeat]:
+def find_repeats(sound: Sound, *, power: Callable[[], FloatArray | Float32Array]) -> list[Repeat]:
     """Find pasted parts of a sound.
 
     Parameters
     ----------
     sound : Sound
-    power : np.ndarray [shape=(steps,)]
-        Of every 10 ms.
+    power : function
+        Returns that of every 10 ms.
 
     Returns
     -------
@@ -69,7 +71,7 @@ def find_repeats(sound: Sound, power: FloatArray | Float32Array) -> list[Repeat]
         In order of time, each at least 3 s long.
     """
     size, hop = (round(length / REPEATS.step_s) for length in (REPEATS.stretch_s, REPEATS.hop_s))
-    level = np.sqrt(np.asarray(power[: len(power) // 2 * 2], np.float64).reshape(-1, 2).mean(axis=1))
+    level = _level(power())
     found: list[tuple[float, float]] = []
     for at, earlier in _alike(level, size, hop):
         lag_s = _same_wave(sound, level[at : at + size], at * REPEATS.step_s, earlier * REPEATS.step_s)
@@ -84,6 +86,12 @@ def find_repeats(sound: Sound, power: FloatArray | Float32Array) -> list[Repeat]
         else:
             repeats.append(Repeat(at_s, stop_s, of_s))
     return [_to_its_ends(sound, one) for one in repeats]
+
+
+def _level(power: FloatArray | Float32Array) -> FloatArray:
+    """Level of every two steps."""
+    level: FloatArray = np.sqrt(power[: len(power) // 2 * 2].reshape(-1, 2).mean(axis=1, dtype=np.float64))
+    return level
 
 
 def _to_its_ends(sound: Sound, one: Repeat) -> Repeat:
@@ -121,19 +129,23 @@ def _alike(level: FloatArray, size: int, hop: int) -> list[tuple[int, int]]:
     if not len(starts):
         return []
     sums, squares = (np.concatenate([[0.0], np.cumsum(of)]) for of in (level, level**2))
-    means = (sums[size:] - sums[:-size]) / size
     least = (REPEATS.least_spread * level.mean()) ** 2 + 1e-20
-    spread = np.sqrt(np.maximum((squares[size:] - squares[:-size]) / size - means**2, least))
+
+    def mean_and_spread(first: Any) -> tuple[Any, Any]:
+        """Of the stretches that begin at some steps."""
+        mean = (sums[first + size] - sums[first]) / size
+        return mean, np.sqrt(np.maximum((squares[first + size] - squares[first]) / size - mean**2, least))
+
     peak = level.max() or 1.0
     windows = np.lib.stride_tricks.sliding_window_view((level / peak).astype(np.float32), size)
-    scale = (peak / spread).astype(np.float32)[:, None]
     best, highest = np.zeros(len(starts), np.int64), np.full(len(starts), -np.inf, np.float32)
     for first in range(0, len(starts), REPEATS.at_once):
         later = starts[first : first + REPEATS.at_once]
         pieces = windows[later] - windows[later].mean(axis=1, keepdims=True)
         for begin in range(0, int(later[-1]) - size + 1, REPEATS.at_once):
             end = min(begin + REPEATS.at_once, int(later[-1]) - size + 1)
-            alike = pieces @ (windows[begin:end] * scale[begin:end]).T
+            scale = (peak / mean_and_spread(np.arange(begin, end))[1]).astype(np.float32)
+            alike = pieces @ (windows[begin:end] * scale[:, None]).T
             if end > later[0] - size + 1:
                 alike[np.arange(begin, end) > later[:, None] - size] = -np.inf
             value = alike.max(axis=1)
@@ -144,8 +156,9 @@ def _alike(level: FloatArray, size: int, hop: int) -> list[tuple[int, int]]:
             highest[first + better] = np.maximum(highest[first + better], value[better])
     found = []
     for at, earlier in zip(starts.tolist(), best.tolist(), strict=True):
-        product = float((level[at : at + size] - means[at]) @ level[earlier : earlier + size])
-        if product / (size * spread[at] * spread[earlier]) > REPEATS.alike:
+        mean, spread = mean_and_spread(at)
+        product = float((level[at : at + size] - mean) @ level[earlier : earlier + size])
+        if product / (size * spread * mean_and_spread(earlier)[1]) > REPEATS.alike:
             found.append((at, earlier))
     return found
 

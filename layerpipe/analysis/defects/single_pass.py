@@ -7,18 +7,20 @@ rumble, hardly any hum), "upper" above 1 kHz, "high" above 3 kHz, "low" a copy b
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from layerpipe.analysis.defects.clicks.search import ClickSearch
 from layerpipe.analysis.defects.clicks.verdict import ClickEvidence
-from layerpipe.analysis.defects.dropouts import Repeat, Run
+from layerpipe.analysis.defects.dropouts import Repeat, Runs
 from layerpipe.analysis.defects.equal_samples import EqualSampleSearch
 from layerpipe.analysis.defects.pitch.low_band import LowBand, LowBandMeter
-from layerpipe.core.sound import Float32Array, FloatArray, OnProgress, Sound
+from layerpipe.core.listening import Ask, listen_anew
+from layerpipe.core.sound import Float32Array, FloatArray, OnProgress, Sound, made_of
 from layerpipe.dsp.filters import design_high_pass, run_sections
 from layerpipe.dsp.loudness.bs1770 import HOP_STEPS, STEPS_PER_S, step_start, step_starts
 from layerpipe.dsp.loudness.k_weighting import k_weighting
@@ -29,6 +31,13 @@ TICK_S = 0.002
 """Length that the response of the 3 kHz high-pass to one sample is cut to; it has died away by then."""
 SPECTRUM_FRAMES, SPECTRA_PER_S = 2048, 8
 """23 Hz fine at 48 kHz; more spectra a second change the mean by less than 0.1 dB."""
+
+
+PART_S = 600
+"""Steps are kept in parts of so many seconds, so that memory does not grow with a take."""
+
+
+Column = TypeVar("Column", Float32Array, FloatArray, npt.NDArray[np.bool_])
 
 
 @dataclass(frozen=True)
@@ -43,6 +52,12 @@ class Steps:
     k_energy: FloatArray
     """Sums of squares of the K-weighted samples of every whole 100 ms; shape (steps // 10,) or one less."""
 
+    @classmethod
+    def joined(cls, parts: Iterable[Steps]) -> Steps:
+        """Parts one after the other."""
+        rows = [(one.highest, one.lowest, one.mid_power, one.silent, one.k_energy) for one in parts]
+        return cls(*map(np.concatenate, zip(*rows, strict=True)))
+
 
 @dataclass(frozen=True)
 class Measurements:
@@ -50,12 +65,15 @@ class Measurements:
 
     rate_hz: int
     frames: int
-    steps: Steps
+    peak: float
+    """Highest absolute sample."""
+    steps: Steps | None
+    """None where parts of them are kept by themselves: see `KeptSteps`."""
     means: FloatArray
     """Mean of every second."""
     bits_used: int | None
     """Bits of the samples that are ever used, up to 24; None if the samples are finer, 0 for digital silence."""
-    runs: list[Run]
+    runs: Runs
     repeats: list[Repeat]
     clicks: list[ClickEvidence]
     low: LowBand
@@ -68,14 +86,9 @@ class Measurements:
         """Length in seconds."""
         return self.frames / self.rate_hz
 
-    @property
-    def peak(self) -> float:
-        """Highest absolute sample."""
-        return float(max(self.steps.highest.max(initial=0.0), -self.steps.lowest.min(initial=0.0)))
-
 
 class _StepMeter:
-    """Measures the steps second by second."""
+    """Measures the steps of a part second by second."""
 
     def __init__(self, frames: int, rate_hz: int) -> None:
         self._rate_hz = rate_hz
@@ -111,7 +124,54 @@ def seconds_of(sound: Sound) -> Iterator[FloatArray]:
         yield np.ascontiguousarray(sound.read(at, min(at + sound.rate_hz, sound.frames)))
 
 
-def measure_take(sound: Sound, on_progress: OnProgress = lambda seconds: None) -> Measurements:
+class KeptSteps:
+    """The `Steps` of a take: of a long one these are many, so a column is read when it is asked for, and not held."""
+
+    def __init__(self, sound: Sound, measured: Measurements, ask: Ask) -> None:
+        self._sound, self._measured, self._ask = sound, measured, ask
+
+    def _column(self, of: Callable[[Steps], Column]) -> Column:
+        if self._measured.steps is not None:
+            return of(self._measured.steps)
+        count = -(-self._sound.frames // (PART_S * self._sound.rate_hz))
+        return np.concatenate([of(self._ask(steps_of_part, self._sound, number)) for number in range(count)])
+
+    @property
+    def highest(self) -> Float32Array:
+        """Highest sample of each step."""
+        return self._column(lambda steps: steps.highest)
+
+    @property
+    def lowest(self) -> Float32Array:
+        """Lowest sample of each step."""
+        return self._column(lambda steps: steps.lowest)
+
+    @property
+    def mid_power(self) -> Float32Array:
+        """Power of each step."""
+        return self._column(lambda steps: steps.mid_power)
+
+    @property
+    def silent(self) -> npt.NDArray[np.bool_]:
+        """Which steps are nothing but zeros."""
+        return self._column(lambda steps: steps.silent)
+
+    @property
+    def k_energy(self) -> FloatArray:
+        """K-weighted energy of every 100 ms."""
+        return self._column(lambda steps: steps.k_energy)
+
+
+def steps_of_part(sound: Sound, number: int, *, steps: Steps | None = None) -> Steps:
+    """The steps of a part, if they are not known; for this the take is measured again."""
+    found = {number: steps} if steps is not None else dict[int, Steps]()
+    if not found:
+        _measure(sound, found.__setitem__)
+    return found[number]
+
+
+def measure_take(sound: Sound, on_progress: OnProgress = lambda seconds: None, *,
+                 on_steps: Callable[[Steps], None] = lambda steps: None, ask: Ask = listen_anew) -> Measurements:
     """Measure a take.
 
     Parameters
@@ -120,13 +180,33 @@ def measure_take(sound: Sound, on_progress: OnProgress = lambda seconds: None) -
         Any rate of 8 kHz or more, any length above 0.
     on_progress : function of seconds
         Receives the seconds measured since its last call.
+    on_steps : function
+        Receives the steps of each part.
+    ask : Ask, optional
+        Who keeps them; nobody keeps those of a sound that is only here.
 
     Returns
     -------
     Measurements
     """
-    rate = sound.rate_hz
-    steps, means = _StepMeter(sound.frames, rate), []
+    is_kept, parts = made_of(sound) is not None, list[Steps]()
+
+    def keep(number: int, steps: Steps) -> None:
+        on_steps(steps)
+        if is_kept:
+            ask(steps_of_part, sound, number, steps=steps)
+        else:
+            parts.append(steps)
+
+    measured = _measure(sound, keep, on_progress)
+    return measured if is_kept else replace(measured, steps=Steps.joined(parts))
+
+
+def _measure(sound: Sound, on_steps: Callable[[int, Steps], None],
+             on_progress: OnProgress = lambda seconds: None) -> Measurements:
+    """Measure a take; a function receives parts of the steps and their numbers."""
+    rate, means = sound.rate_hz, list[float]()
+    part, peak = PART_S * rate, 0.0
     mid_rows = design_high_pass(MID_HZ, rate, slope_db_per_octave=24)
     upper_rows = design_high_pass(UPPER_HZ, rate, slope_db_per_octave=24)
     high_rows = design_high_pass(min(HIGH_HZ, 0.3 * rate), rate, slope_db_per_octave=24)
@@ -138,12 +218,18 @@ def measure_take(sound: Sound, on_progress: OnProgress = lambda seconds: None) -
     tick, _ = run_sections(high_rows, np.eye(1, round(TICK_S * rate))[0], None)
     runs, clicks, low = EqualSampleSearch(rate), ClickSearch(rate, tick), LowBandMeter(rate)
     spectrum, bits = _Spectrum(rate), _Bits()
-    for block in seconds_of(sound):
+    for second, block in enumerate(seconds_of(sound)):
+        number, into = divmod(second, PART_S)
+        if not into:
+            steps = _StepMeter(min(sound.frames - number * part, part), rate)
         mid, mid_state = run_sections(mid_rows, block, mid_state)
         upper, upper_state = run_sections(upper_rows, block, upper_state)
         high, high_state = run_sections(high_rows, block, high_state)
         weighted, k_state = run_sections(k_rows, block, k_state)
         steps.add(block, mid, weighted)
+        if into + 1 == PART_S or second * rate + len(block) == sound.frames:
+            on_steps(number, steps.end())
+        peak = max(peak, float(np.abs(block).max(initial=0.0).astype(np.float32)))
         means.append(float(block.mean()))
         bits.add(block)
         runs.add(block)
@@ -153,7 +239,7 @@ def measure_take(sound: Sound, on_progress: OnProgress = lambda seconds: None) -
         on_progress(len(block) / rate)
     return Measurements(
         rate_hz=rate, frames=sound.frames,
-        steps=steps.end(), means=np.array(means), bits_used=bits.used(), runs=runs.end(),
+        peak=peak, steps=None, means=np.array(means), bits_used=bits.used(), runs=runs.end(),
         repeats=runs.repeats, clicks=clicks.end(), low=low.end(),
         spectrum_hz=np.fft.rfftfreq(SPECTRUM_FRAMES, 1 / rate).astype(np.float64),
         spectrum=spectrum.end(),

@@ -5,9 +5,7 @@ Each peak of the onset curve is a candidate, which is an onset or not. Times are
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -16,9 +14,10 @@ from layerpipe.analysis.onsets.arrival import PICK, RISE_WINDOW_MS, find_arrival
 from layerpipe.analysis.onsets.changes import CHANGE, band_changes_db, change_near_db, light_strokes
 from layerpipe.analysis.onsets.chroma import chroma_after
 from layerpipe.analysis.onsets.damping import is_cut_off, is_damped, is_falling, rings_on
-from layerpipe.analysis.onsets.metronome import Metronome, WithoutTicks
+from layerpipe.analysis.onsets.metronome import WithoutTicks
 from layerpipe.analysis.onsets.metronome_comb import Rises, rises_of
 from layerpipe.analysis.onsets.metronome_search import find_metronome
+from layerpipe.analysis.onsets.onset import Detection, Onset, Onsets
 from layerpipe.analysis.onsets.onset_curve import CURVE, begin_of, highest_near, onset_curve_db
 from layerpipe.analysis.onsets.phase_prediction import added_strokes
 from layerpipe.analysis.onsets.rakes import is_same_rake, rake_duration_ms
@@ -57,56 +56,6 @@ class OnsetLimits:
 PEAK, ONSET = PeakLimits(), OnsetLimits()
 
 
-@dataclass(frozen=True, slots=True)
-class Onset:
-    """An onset of a take."""
-
-    at_s: float
-    """When the first string sounds."""
-    confidence: float
-    """Probability that it is an onset, 0 to 1."""
-    rise_db: float
-    """Height of the onset curve."""
-    level_db: float
-    """dBFS, rms of the 60 ms after it."""
-    chroma: Sequence[float] = field(default=(), hash=False)
-    """Twelve numbers, C first; empty where the sound ends too early."""
-    rake_ms: float = 0.0
-    """Time from the first to the last string of a rake; 0 for a normal strum."""
-    before_db: float = 0.0
-    """dBFS, rms of the 40 ms before it, but for the last 4 ms."""
-    earlier_ms: float = 0.0
-    later_ms: float = 0.0  # it may have begun this much earlier or later: strings that are let go change as much
-
-
-@dataclass(frozen=True)
-class Detection:
-    """What was detected in a take."""
-
-    onsets: list[Onset]
-    doubtful_s: list[float]
-    """Times of candidates that were rejected."""
-    faint: tuple[Onset, ...] = ()
-    """Rejected candidates that may be very soft or muted strums, if one is expected there."""
-    light: tuple[Onset, ...] = ()
-    """Light strokes on ringing strings, which make nothing louder, if the take plays there."""
-    added: tuple[Onset, ...] = ()
-    """Those that stop no string either, if few are where it does not play; `rise_db` is that of the phase errors."""
-    span_s: tuple[float, float] = (-math.inf, math.inf)
-    """Where the take's files are; an overdub plays a part of the song."""
-    metronome: Metronome | None = None
-    """A metronome in the take; its ticks are no onsets."""
-
-    def later(self, seconds: float) -> Detection:
-        """The same, with every time later: what was detected in a file, in a song in which it begins later."""
-        if not seconds:
-            return self
-        onsets, faint, light, added = (tuple(replace(onset, at_s=onset.at_s + seconds) for onset in listed)
-                                       for listed in (self.onsets, self.faint, self.light, self.added))
-        return Detection(list(onsets), [at_s + seconds for at_s in self.doubtful_s], faint, light, added,
-                         metronome=self.metronome and self.metronome.later(seconds))
-
-
 def find_onsets(sound: Sound, noise_db: float | None = None) -> list[Onset]:
     """Find the onsets of a take of plucked strings.
 
@@ -122,7 +71,9 @@ def find_onsets(sound: Sound, noise_db: float | None = None) -> list[Onset]:
     list of Onset
         In order of time, at least 48 ms apart.
     """
-    return detect_onsets(sound, noise_db).onsets
+    found = detect_onsets(sound, noise_db)
+    return [replace(onset, chroma=tuple(chroma) if any(chroma) else ())
+            for onset, chroma in zip(found.onsets, found.chroma.tolist(), strict=True)]
 
 
 class HeardPiece(NamedTuple):
@@ -156,11 +107,12 @@ def detect_onsets(sound: Sound, noise_db: float | None = None, *, ask: Ask = lis
     if metronome is None:
         return heard
     heard, _ = _detect(WithoutTicks(sound, metronome), noise_db, ask)
-    onsets = [one for one in heard.onsets if not metronome.is_rest(
-        one.at_s, one.confidence, 10 ** (one.level_db / 10) - 10 ** (one.before_db / 10), sound.rate_hz)]
+    rows = np.array([not metronome.is_rest(one.at_s, one.confidence, 10 ** (one.level_db / 10)
+                                           - 10 ** (one.before_db / 10), sound.rate_hz) for one in heard.onsets], bool)
     # What is left of a tick spoils phases, too.
-    added = tuple(one for one in heard.added if not metronome.is_tick(one.at_s, PEAK.low_apart_s))
-    return replace(heard, onsets=onsets, added=added, metronome=metronome)
+    added = heard.added.where([n for n, one in enumerate(heard.added)
+                               if not metronome.is_tick(one.at_s, PEAK.low_apart_s)])
+    return replace(heard, onsets=heard.onsets.where(rows), chroma=heard.chroma[rows], added=added, metronome=metronome)
 
 
 def _detect(sound: Sound, noise_db: float | None, ask: Ask) -> tuple[Detection, Rises]:
@@ -175,22 +127,25 @@ def _detect(sound: Sound, noise_db: float | None, ask: Ask) -> tuple[Detection, 
         floors_db.append(floor_db)
         rises.add(its_rises)
     last_s = sound.frames / sound.rate_hz - ONSET.before_end_s
-    found: list[Onset] = []
-    for onset in (one for piece in heard for one in piece.onsets if one.at_s < last_s):
-        if not found or onset.at_s - found[-1].at_s > STRUM_S:
-            found.append(onset)
+    heard.insert(0, Detection.of([]))
+    every, *others = (Onsets.joined(kind) for kind in zip(*(
+        (one.onsets, one.faint, one.light, one.added) for one in heard), strict=True))
+    apart, before_s = list[int](), -np.inf
+    for n, at_s in enumerate(every.at_s[every.at_s < last_s].tolist()):
+        if at_s - before_s > STRUM_S:
+            apart.append(n)
+            before_s = at_s
+    found, chroma = every.where(apart), np.concatenate([one.chroma for one in heard])[apart]
     doubtful = [at_s for piece in heard for at_s in piece.doubtful_s if at_s < last_s]
     if not found:
-        return Detection([], doubtful), rises
-    loud_db = float(np.percentile([onset.level_db for onset in found], 90))
+        return Detection(found, chroma, doubtful), rises
+    loud_db = float(np.percentile(found.level_db, 90))
     floor_db = min(floors_db if noise_db is None else [noise_db])
     least_db = max(loud_db - ONSET.under_loud_db, floor_db + ONSET.over_noise_db)
-    doubtful += [onset.at_s for onset in found if onset.level_db <= least_db]
-    kinds = zip(*((one.faint, one.light, one.added) for one in heard), strict=True)
-    onsets, faint, light, added = (
-        tuple(one for part in listed for one in part if one.at_s < last_s and one.level_db > least_db)
-        for listed in ([found], *kinds))
-    return Detection(list(onsets), sorted(doubtful), faint, light, added), rises
+    doubtful += found.at_s[found.level_db <= least_db].tolist()
+    faint, light, added = (one.where((one.at_s < last_s) & (one.level_db > least_db)) for one in others)
+    rows = found.level_db > least_db
+    return Detection(found.where(rows), chroma[rows], sorted(doubtful), faint, light, added), rises
 
 
 def detect_in_piece(sound: Sound, start: int, size: int, step: int) -> HeardPiece:
@@ -267,10 +222,12 @@ def _detect_in_chunk(chunk: Chunk, residual: FloatArray, floor_db: float) -> Det
     added = [_onset_of(chunk, frame, rise_db, ONSET.faint_confidence)
              for frame, rise_db in added_strokes(samples, rate_hz, curve, (PEAK.low_apart_s, known_s))]
     start_s, stop_s = chunk.core_s
-    onsets = _join_rakes(chunk, residual, sorted(found, key=lambda onset: onset.at_s))
-    inside = [tuple(one for one in listed if start_s <= one.at_s < stop_s) for listed in (onsets, faint, light, added)]
-    return Detection(list(inside[0]), [at_s for at_s in doubtful if start_s <= at_s < stop_s],
-                     inside[1], inside[2], inside[3])
+    joined = _join_rakes(chunk, residual, sorted(found, key=lambda onset: onset.at_s))
+    faint_, light_, added_ = (Onsets.of(one for one in listed if start_s <= one.at_s < stop_s)
+                              for listed in (faint, light, added))
+    return Detection.of([one for one in joined if start_s <= one.at_s < stop_s],
+                        [at_s for at_s in doubtful if start_s <= at_s < stop_s],
+                        faint=faint_, light=light_, added=added_)
 
 
 def _join_rakes(chunk: Chunk, residual: FloatArray, found: list[Onset]) -> list[Onset]:

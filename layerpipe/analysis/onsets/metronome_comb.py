@@ -8,11 +8,13 @@ nothing left there (the Fourier transform of the spread).
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 
 from layerpipe.core.sound import Float32Array, FloatArray
 from layerpipe.dsp.fft import next_fast_length
@@ -40,7 +42,7 @@ class CombLimits:
 
 
 COMB = CombLimits()
-_TRIED_AT_ONCE = 4096
+_TRIED_AT_ONCE, _BINS_AT_ONCE, _PARTS = 4096, 8192, 16
 
 
 def rises_of(residual: FloatArray, rate_hz: float) -> FloatArray:
@@ -64,25 +66,26 @@ class Rises:
     """
 
     def __init__(self, pieces: Iterable[Float32Array] = ()) -> None:
-        self._count, self._places, self._rises = 0, [np.zeros(0, np.int32)], [np.zeros(0, np.float32)]
+        self._starts, self._pieces = [0], list[tuple[npt.NDArray[np.int32], Float32Array]]()
         for piece in pieces:
             self.add(piece)
 
     def add(self, piece: Float32Array) -> None:
         """Those of the next part."""
-        places = np.flatnonzero(piece)
-        self._places.append((self._count + places).astype(np.int32))
-        self._rises.append(piece[places])
-        self._count += len(piece)
+        places = np.flatnonzero(piece).astype(np.int32)
+        self._pieces.append((places, piece[places]))
+        self._starts.append(self._starts[-1] + len(piece))
 
     def __len__(self) -> int:
-        return self._count
+        return self._starts[-1]
 
     def read(self, start: int, stop: int) -> Float32Array:
         """Those of milliseconds start to stop."""
-        places, read = np.concatenate(self._places), np.zeros(stop - start, np.float32)
-        first, end = np.searchsorted(places, (start, stop))
-        read[places[first:end] - start] = np.concatenate(self._rises)[first:end]
+        read = np.zeros(stop - start, np.float32)
+        first, end = bisect_right(self._starts, start) - 1, bisect_left(self._starts, stop)
+        for at, (places, rises) in zip(self._starts[first:end], self._pieces[first:end], strict=True):
+            inside = slice(*np.searchsorted(places, (start - at, stop - at)).tolist())
+            read[at - start + places[inside]] = rises[inside]
         return read
 
 
@@ -112,14 +115,12 @@ def _comb(rises: Float32Array) -> tuple[float, float]:
     """The time between ticks for which the lines of the comb stand out most, and by how many standard deviations."""
     low_hz, high_hz = COMB.band_hz
     size = next_fast_length(2 * len(rises))
-    power = np.abs(np.fft.rfft(rises - rises.mean(), size))
-    # In place: of 10 minutes these are many.
-    np.square(power, out=power)
     per_hz = size / 1000
+    lowest, end = int(low_hz * per_hz), int(high_hz * per_hz) + 2
+    power = np.zeros(end)
+    power[lowest:] = _powers(rises - rises.mean(), size, lowest, end)
     # The median of exponentially distributed powers is ln 2 of their mean.
-    median = np.median(power[int(low_hz * per_hz) : int(high_hz * per_hz)])
-    power *= math.log(2)
-    power /= median + 1e-30
+    power *= math.log(2) / (np.median(power[lowest : int(high_hz * per_hz)]) + 1e-30)
     np.minimum(power, COMB.most_power, out=power)
     start, step = math.log(COMB.apart_s[0]), 0.4 / (len(rises) / 1000 * high_hz)
     count = math.ceil((math.log(COMB.apart_s[1]) - start) / step)
@@ -134,6 +135,24 @@ def _comb(rises: Float32Array) -> tuple[float, float]:
         if score > found[1]:
             found = float(here[best]), score
     return found
+
+
+def _powers(rises: Float32Array, size: int, first: int, stop: int) -> FloatArray:
+    """Powers of bins `first` to `stop` of the Fourier transform, which as a whole would need much memory: put together
+    from those of every 16th value (decimation in time: Cooley and Tukey, Math. Comput. 19, 1965)."""
+    length = size // _PARTS
+    parts = [np.fft.rfft(rises[n::_PARTS], length) for n in range(_PARTS)]
+    powers = np.empty(stop - first)
+    for at in range(first, stop, _BINS_AT_ONCE):
+        bins = np.arange(at, min(at + _BINS_AT_ONCE, stop))
+        folded = bins % length
+        is_mirrored = folded > length // 2
+        turn, total = np.exp(-2j * np.pi / size * bins), np.zeros(len(bins), np.complex128)
+        for part in reversed(parts):
+            there = part[np.where(is_mirrored, length - folded, folded)]
+            total = total * turn + np.where(is_mirrored, there.conj(), there)
+        powers[at - first : at - first + len(bins)] = total.real**2 + total.imag**2
+    return powers
 
 
 def _through(rises: Rises, edges: Sequence[int], known: int, heard: Sequence[int],

@@ -43,8 +43,7 @@ def compare_checked(takes: Sequence[CheckedTake], muted: Sequence[bool],
 
     def listen(n: int) -> ComparedTake:
         take = takes[n]
-        onsets = take.heard.onsets
-        events = events_of(onsets, [onset.at_s + take.starts_s for onset in onsets])
+        events = events_of(take.heard, take.heard.onsets.at_s + take.starts_s)
         cents = take.tuning.cents if take.tuning is not None else 0.0
         profiles: TakeProfiles
         if made_of(take.sound) is None:

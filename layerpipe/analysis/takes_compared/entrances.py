@@ -65,8 +65,7 @@ def late_entrance_s(take: CheckedTake, double: CheckedTake, offset_s: float) -> 
 
 def _song_onsets(take: CheckedTake, offset_s: float) -> FloatArray:
     """Seconds of the song at which onsets are, as if the take were not late as a whole."""
-    return np.array([onset.at_s for onset in take.heard.onsets if not take.is_talk(onset.at_s)]) + (
-        take.starts_s - offset_s)
+    return np.array([at_s for at_s in take.heard.onsets.at_s if not take.is_talk(at_s)]) + (take.starts_s - offset_s)
 
 
 def _nearest(times: FloatArray, to: FloatArray) -> FloatArray:
@@ -77,7 +76,7 @@ def _nearest(times: FloatArray, to: FloatArray) -> FloatArray:
 
 def _is_silent(take: CheckedTake, start_s: float, stop_s: float) -> bool:
     """Whether hardly anything sounds in a span, compared with what follows it."""
-    power = take.measured.steps.mid_power
+    power = take.steps.mid_power
     start, stop = max(round(100 * start_s), 0), max(round(100 * stop_s), 0)
     before, after = power[start:stop], power[stop + 3 : stop + 13]
     return bool(len(after)) and float(before.max(initial=0.0)) < float(after.max()) * 10 ** (-ENTRANCE.silent_db / 10)

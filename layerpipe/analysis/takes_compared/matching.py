@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.core.sound import FloatArray
+from layerpipe.core.sound import Float32Array, FloatArray
 
 IntArray = npt.NDArray[np.int64]
 OTHER_LAG_S = 0.08
@@ -32,7 +32,7 @@ class Events:
         Rising.
     level_db : np.ndarray [shape=(onsets,)]
         Loudness of each, dBFS; only differences inside a take count.
-    chroma : np.ndarray [shape=(onsets, 12)]
+    chroma : np.ndarray [shape=(onsets, 12), float32]
         Shares of energy, C first; a row of zeros where nothing is known.
     confidence : np.ndarray [shape=(onsets,)]
         0 to 1: how sure it is that there is an onset.
@@ -40,7 +40,7 @@ class Events:
 
     time_s: FloatArray
     level_db: FloatArray
-    chroma: FloatArray
+    chroma: Float32Array
     confidence: FloatArray
 
 
@@ -152,7 +152,7 @@ def match_transposed(one: Events, other: Events, *, most_lag_s: float,
     best, semitones = match_onsets(one, other, most_lag_s=most_lag_s, prices=prices), 0
     if best.score >= TRANSPOSED_BELOW or not len(best.one):
         return best, 0
-    mine, theirs = _centred(one.chroma.sum(axis=0)[None, :]), _centred(other.chroma.sum(axis=0)[None, :])
+    mine, theirs = (_centred(take.chroma.sum(axis=0, dtype=np.float64)[None, :]) for take in (one, other))
     keys = [key for key in range(-MOST_SEMITONES, MOST_SEMITONES + 1) if key]
     alike = [float(np.sum(np.roll(mine, -key, axis=1) * theirs)) for key in keys]
     least = best.score + TRANSPOSED_GAIN
@@ -191,8 +191,9 @@ class _Near:
         return columns
 
 
-def _centred(rows: FloatArray) -> FloatArray:
+def _centred(rows: FloatArray | Float32Array) -> FloatArray:
     """Pitch classes so that their product is a correlation; zeros stay zeros."""
+    rows = rows.astype(np.float64)
     known = rows.sum(axis=1, keepdims=True) > 0
     apart = (rows - rows.mean(axis=1, keepdims=True)) * known
     size = np.linalg.norm(apart, axis=1, keepdims=True)

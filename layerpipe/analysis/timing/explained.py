@@ -6,7 +6,6 @@ and falls between the few onsets that are detected; a verdict on its timing woul
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,14 +34,14 @@ class RiseSettings:
 RISES = RiseSettings()
 
 
-def explained_share(level_db: FloatArray, onsets_s: Sequence[float]) -> float | None:
+def explained_share(level_db: FloatArray, onsets_s: FloatArray) -> float | None:
     """Share of the rises of a take that its onsets explain, beyond what as many onsets anywhere would.
 
     Parameters
     ----------
     level_db : np.ndarray [shape=(levels,)]
         By `two_step_levels`.
-    onsets_s : sequence of float
+    onsets_s : np.ndarray [shape=(onsets,)]
         Seconds, in order.
 
     Returns
@@ -75,7 +74,7 @@ def explained_share(level_db: FloatArray, onsets_s: Sequence[float]) -> float | 
     return (share - by_chance) / max(1 - by_chance, 1e-9)
 
 
-def explained_by(sound: Sound, span: tuple[int, int], *, onsets_s: Sequence[float]) -> float | None:
+def explained_by(sound: Sound, span: tuple[int, int], *, onsets_s: FloatArray) -> float | None:
     """`explained_share` of a take by the onsets that were detected between two frames of it."""
     return explained_share(two_step_levels(sound), onsets_s)
 
@@ -87,7 +86,7 @@ def two_step_levels(sound: Sound) -> FloatArray:
     """
     step = round(RISES.step_s * sound.rate_hz)
     piece, block = (step * round(seconds / RISES.step_s) for seconds in (RISES.piece_s, RISES.block_s))
-    powers, last = [], 0.0
+    power, last = np.empty(sound.frames // piece * (piece // step) + sound.frames % piece // step), 0.0
     for start in range(0, sound.frames, piece):
         samples = sound.read(start, min(start + piece, sound.frames))
         changes = np.diff(samples, prepend=last)
@@ -95,11 +94,12 @@ def two_step_levels(sound: Sound) -> FloatArray:
         if start % block == 0:
             changes[0] = changes[1] if start and len(changes) > 1 else 0.0
         whole = len(changes) // step
-        powers.append(np.mean(changes[: whole * step].reshape(whole, step) ** 2, axis=1))
-    power = np.concatenate(powers) if powers else np.zeros(0)
-    powers.clear()
-    # In place: of a long take these are many.
-    level: FloatArray = power[1:] + power[:-1]
+        first = start // step
+        power[first : first + whole] = np.mean(changes[: whole * step].reshape(whole, step) ** 2, axis=1)
+    # In place, block by block: of a long take these are many.
+    level: FloatArray = power[:-1]
+    for first in range(0, len(level), RISES.at_once):
+        level[first : first + RISES.at_once] += power[first + 1 : first + RISES.at_once + 1]
     level /= 2
     level += 1e-13
     np.log10(level, out=level)

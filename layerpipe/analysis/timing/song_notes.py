@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from layerpipe.analysis.timing.grid.align import AlignedTake
+from layerpipe.analysis.timing.grid.aligned import AlignedTake
 from layerpipe.analysis.timing.grid.tempo import find_other_tempo
 from layerpipe.recipe.model.recipe import Recipe
 from layerpipe.recipe.tempo_map import TempoMap
@@ -20,12 +20,12 @@ def other_tempo(recipe: Recipe, tempo_map: TempoMap, aligned: Sequence[AlignedTa
     """The likely tempo, if it plainly is not the recipe's; a recipe with tempo changes is believed."""
     if not tempo_map.has_grid or recipe.tempo or recipe.song.tempo is None:
         return None
-    onsets = [onset for take in aligned for onset in take.onsets if onset.point]
-    if not onsets:
+    placed = [take.onsets.where(take.onsets.points.known) for take in aligned]
+    if not any(len(one) for one in placed):
         return None
-    return find_other_tempo(np.array([onset.target_s for onset in onsets]),
-                            np.array([onset.onset.confidence for onset in onsets]) + 1e-3,
-                            np.array([onset.offset_ms for onset in onsets], dtype=np.float64), recipe.song.tempo,
+    return find_other_tempo(np.concatenate([one.target_s for one in placed]),
+                            np.concatenate([one.onsets.confidence for one in placed]) + 1e-3,
+                            np.concatenate([one.offset_ms for one in placed]), recipe.song.tempo,
                             3 if tempo_map.meter_at(1).compound else 2)
 
 
@@ -49,8 +49,9 @@ def notes_of(recipe: Recipe, tempo_map: TempoMap, takes: Sequence[OpenTake], ali
             notes.append(f"{take_name(one)}: no onsets were found in it")
         if take.free_intro:
             notes.append(f"{take_name(one)}: {take.free_intro} onsets before bar 1 follow no grid and are ignored")
-        if (len(take.points) > FEWEST_TO_DOUBT and likely is None
-                and not any(point.sixteenth == 1 for point in take.points)):
+        points = take.onsets.points
+        if (np.count_nonzero(points.known) > FEWEST_TO_DOUBT and likely is None
+                and not np.any(points.sixteenth[points.known] == 1)):
             notes.append(f"{take_name(one)}: no onset is on a beat; is bar_one_s right?")
         swing = {kind: ms for kind, ms in take.swing_ms.items() if kind != 1}
         if swing and likely is None:

@@ -14,7 +14,8 @@ from itertools import combinations
 
 import numpy as np
 
-from layerpipe.analysis.onsets.detect import Detection, detect_onsets
+from layerpipe.analysis.onsets.detect import detect_onsets
+from layerpipe.analysis.onsets.onset import Detection
 from layerpipe.analysis.sustained.kinds import HeardKind
 from layerpipe.analysis.sustained.layer_kinds import kinds_of_takes
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace
@@ -22,7 +23,8 @@ from layerpipe.analysis.timing.edits.proposals import Proposal
 from layerpipe.analysis.timing.edits.retakes import Rerecord
 from layerpipe.analysis.timing.edits.song_edits import HeardTake, SongEdits, TakeEdits
 from layerpipe.analysis.timing.explained import explained_by
-from layerpipe.analysis.timing.grid.align import AlignedOnset, AlignedTake, align_onsets
+from layerpipe.analysis.timing.grid.align import align_onsets
+from layerpipe.analysis.timing.grid.aligned import AlignedTake
 from layerpipe.analysis.timing.song_notes import notes_of, other_tempo, take_name
 from layerpipe.analysis.timing.sustained_takes import SustainedTake, judge_sustained
 from layerpipe.analysis.timing.take_places import HEARING, find_places
@@ -71,11 +73,12 @@ class TakeTiming:
     @cached_property
     def bars(self) -> tuple[OffsetSummary, ...]:
         """Statistics by bar."""
-        bars: dict[int, list[AlignedOnset]] = {}
-        for onset in self.aligned.onsets:
-            if onset.point:
-                bars.setdefault(onset.point.bar, []).append(onset)
-        return tuple(summarise_offsets(f"bar {bar}", (bar, bar), inside) for bar, inside in sorted(bars.items()))
+        bars = self.aligned.onsets.points.bar
+        rows = np.flatnonzero(self.aligned.onsets.points.known)
+        rows = rows[np.argsort(bars[rows], kind="stable")]
+        inside = np.split(rows, np.flatnonzero(np.diff(bars[rows])) + 1) if len(rows) else []
+        return tuple(summarise_offsets(f"bar {bar}", (bar, bar), self.aligned.onsets.where(its))
+                     for its in inside for bar in bars[its[:1]].tolist())
 
     @property
     def count(self) -> int:
@@ -119,7 +122,7 @@ def detect_in_takes(takes: Sequence[OpenTake], *, after: bool = False, left_out:
 
     def detection(take: OpenTake) -> Detection:
         if take.index in left_out:
-            return Detection([], [])
+            return Detection.of([])
         start_s, stop_s = (frame / take.source.rate_hz for frame in take.span)
         return replace(next(found).later(start_s), span_s=(start_s, stop_s))
 
@@ -158,7 +161,7 @@ def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = F
     half = 0.5 if after and any(applied) else 1.0
     recorded = detect_in_takes(takes, left_out=by_phrases, on_progress=lambda share: on_progress(share * half), ask=ask)
     explained = [None if n in by_phrases else ask(explained_by, one.source, one.span,
-                                                  onsets_s=[onset.at_s for onset in found.onsets])
+                                                  onsets_s=found.onsets.at_s)
                  for n, (one, found) in enumerate(zip(takes, recorded, strict=True))]
     heard = [HeardTake(detection, one.source.rate_hz, tuple(moves))
              for detection, moves, one in zip(recorded, applied, takes, strict=True)]
@@ -173,6 +176,9 @@ def measure_timing(recipe: Recipe, takes: Sequence[OpenTake], *, after: bool = F
         shown = [HeardTake(detection, 1).aligned(tempo_map) for detection in again]
     places, unsure = find_places([(one.layer.name, one.take.name) for one in takes], heard, now,
                                  [one.take.mute for one in takes], tempo_map, recipe.timing.tolerance_ms, ask)
+    # Nothing else looks at the harmony of what was played; of long takes it is large.
+    heard = [replace(one, detection=replace(one.detection, chroma=one.detection.chroma[:0])) for one in heard]
+    recorded.clear()
     may_move = [n not in by_phrases and not doubtful and (share is None or share >= HEARING.least_explained)
                 for n, (doubtful, share) in enumerate(zip(unsure, explained, strict=True))]
     in_place = [one for one, place in zip(now, places, strict=True) if place.kind in ("none", "unknown")]
@@ -229,13 +235,13 @@ def _by_section(recipe: Recipe, tempo_map: TempoMap, shown: AlignedTake) -> tupl
 
 
 def _moved(now: AlignedTake, edits: TakeEdits, tempo_map: TempoMap) -> AlignedTake:
-    """A take as it will be heard; its onsets are the same objects, at other times."""
+    """A take as it will be heard; its onsets are the same, at other times."""
     if not now.onsets or not (edits.moves or edits.shift_ms):
         return now
-    moved_s = [onset.heard_s + edits.shift_ms / 1000
-               + sum(move.by_ms / 1000 for move in edits.moves if move.from_s <= onset.onset.at_s < move.to_s)
-               for onset in now.onsets]
-    return align_onsets([onset.onset for onset in now.onsets], moved_s, tempo_map)
+    at_s, moved_s = now.onsets.onsets.at_s, np.zeros(len(now.onsets))
+    for move in edits.moves:
+        moved_s[(move.from_s <= at_s) & (at_s < move.to_s)] += move.by_ms / 1000
+    return align_onsets(now.onsets.onsets, now.onsets.heard_s + edits.shift_ms / 1000 + moved_s, tempo_map)
 
 
 def _pairs(takes: Sequence[TakeTiming], *, moved: bool) -> tuple[TakePair, ...]:

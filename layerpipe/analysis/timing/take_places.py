@@ -13,7 +13,7 @@ from layerpipe.analysis.takes_compared.events import events_of
 from layerpipe.analysis.takes_compared.song_offsets import PlaceLimits, TakePlace, judge_offsets
 from layerpipe.analysis.takes_compared.song_takes import ComparedPair, ComparedTake, compare_pairs
 from layerpipe.analysis.timing.edits.song_edits import HeardTake
-from layerpipe.analysis.timing.grid.align import AlignedTake
+from layerpipe.analysis.timing.grid.aligned import AlignedTake
 from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.recipe.tempo_map import TempoMap
 
@@ -63,7 +63,7 @@ def find_places(names: Sequence[tuple[str, str]], heard: Sequence[HeardTake], al
         Whether a take has a double that plays, and yet too few onsets of both belong together.
     """
     takes = [ComparedTake(f"{layer} / {take}", layer,
-                          events_of(onsets := one.detection.onsets, [one.heard_s(onset.at_s) for onset in onsets]),
+                          events_of(one.detection, one.heard_s(one.detection.onsets.at_s)),
                           muted=is_muted)
              for (layer, take), one, is_muted in zip(names, heard, muted, strict=True)]
     pairs = compare_pairs(takes, tempo_map, ask=ask)

@@ -6,12 +6,12 @@ Differences are ms. How far apart two onsets may be before they stop sounding as
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from layerpipe.analysis.timing.grid.align import AlignedOnset, AlignedTake, robust_spread
+from layerpipe.analysis.timing.grid.align import robust_spread
+from layerpipe.analysis.timing.grid.aligned import AlignedOnsets, AlignedTake, IntArray
 from layerpipe.core.sound import FloatArray
 
 WITHIN_MS = (5, 10, 20, 30)
@@ -56,20 +56,20 @@ class TakePair:
     """0 to 1: mean over all onsets; 1 for a difference of up to 10 ms, falling evenly to 0 at 40 ms."""
 
 
-def summarise_offsets(name: str, bars: tuple[int, int], onsets: Sequence[AlignedOnset]) -> OffsetSummary:
+def summarise_offsets(name: str, bars: tuple[int, int], onsets: AlignedOnsets) -> OffsetSummary:
     """Summarise the onsets of bars first to last, both included."""
-    inside = [one for one in onsets if one.is_reliable and one.point and bars[0] <= one.point.bar <= bars[1]]
-    if not inside:
+    inside = onsets.is_reliable & (onsets.points.bar >= bars[0]) & (onsets.points.bar <= bars[1])
+    offsets_ms, deviations_ms = onsets.offset_ms[inside], onsets.deviation_ms[inside]
+    if not len(offsets_ms):
         return OffsetSummary(name, bars, 0, None, None)
-    offsets = np.array([one.offset_ms for one in inside])
-    deviations = np.array([one.deviation_ms for one in inside])
-    return OffsetSummary(name, bars, len(inside), float(np.median(offsets)),
-                         robust_spread(deviations) if len(deviations) > 3 else None)
+    return OffsetSummary(name, bars, len(offsets_ms), float(np.median(offsets_ms)),
+                         robust_spread(deviations_ms) if len(deviations_ms) > 3 else None)
 
 
 def compare_takes(names: tuple[str, str], one: AlignedTake, other: AlignedTake) -> TakePair:
     """Compare two takes onset by onset: by grid point, or by nearness where there is no grid."""
-    return summarise_differences(names, np.array([difference_ms(a, b) for a, b in pair_onsets(one, other)]))
+    mine, its = pair_onsets(one, other)
+    return summarise_differences(names, differences_ms(one.onsets, mine, other.onsets, its))
 
 
 def summarise_differences(names: tuple[str, str], differences_ms: FloatArray) -> TakePair:
@@ -83,22 +83,42 @@ def summarise_differences(names: tuple[str, str], differences_ms: FloatArray) ->
                     float(np.mean(as_one)))
 
 
-def difference_ms(one: AlignedOnset, other: AlignedOnset) -> float:
-    """How much later one onset is than another: of their beginnings, or of their targets if only one is a rake."""
-    same_kind = (one.swell_s > 0) == (other.swell_s > 0)
-    return 1000 * (one.heard_s - other.heard_s if same_kind else one.target_s - other.target_s)
+def differences_ms(one: AlignedOnsets, mine: IntArray, other: AlignedOnsets, its: IntArray) -> FloatArray:
+    """How much later onsets are than others: of their beginnings, or of their targets if only one is a rake.
+
+    Parameters
+    ----------
+    one, other : AlignedOnsets
+    mine, its : np.ndarray [shape=(pairs,)]
+        Rows of both.
+    """
+    are_alike = (one.swell_s[mine] > 0) == (other.swell_s[its] > 0)
+    apart_s: FloatArray = np.where(are_alike, one.heard_s[mine] - other.heard_s[its],
+                                   one.target_s[mine] - other.target_s[its])
+    return 1000 * apart_s
 
 
-def pair_onsets(one: AlignedTake, other: AlignedTake) -> list[tuple[AlignedOnset, AlignedOnset]]:
-    """Onsets of two takes that belong together."""
-    if other.reliable:
-        return [(onset, other.reliable[point]) for point, onset in one.reliable.items() if point in other.reliable]
-    found = []
-    theirs = np.array([onset.heard_s for onset in other.onsets])
-    mine = np.array([onset.heard_s for onset in one.onsets])
-    for onset in one.onsets if len(theirs) else ():
-        nearest = int(np.argmin(np.abs(theirs - onset.heard_s)))
-        back = int(np.argmin(np.abs(mine - theirs[nearest])))
-        if abs(theirs[nearest] - onset.heard_s) <= DOUBLE.paired_s and one.onsets[back] is onset:
-            found.append((onset, other.onsets[nearest]))
-    return found
+def pair_onsets(one: AlignedTake, other: AlignedTake) -> tuple[IntArray, IntArray]:
+    """Rows of the onsets of two takes that belong together, in the order of the first."""
+    if len(other.reliable[0]):
+        mine = np.sort(one.reliable[1])
+        its = other.row_at(one.onsets.points.key[mine])
+        return mine[its >= 0], its[its >= 0]
+    times_s, others_s = one.onsets.heard_s, other.onsets.heard_s
+    if not len(times_s) or not len(others_s):
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
+    its, mine = _nearest(others_s, times_s), np.arange(len(times_s))
+    pairs = (np.abs(others_s[its] - times_s) <= DOUBLE.paired_s) & (_nearest(times_s, others_s[its]) == mine)
+    return mine[pairs], its[pairs]
+
+
+def _nearest(times_s: FloatArray, to_s: FloatArray) -> IntArray:
+    """Which of some times is nearest to each of others."""
+    order = np.argsort(times_s, kind="stable")
+    ranked = times_s[order]
+    after = np.searchsorted(ranked, to_s)
+    before_s, after_s = ranked[np.maximum(after - 1, 0)], ranked[np.minimum(after, len(ranked) - 1)]
+    # Of equal ones the first.
+    is_before = np.abs(to_s - before_s) <= np.abs(after_s - to_s)
+    nearest: IntArray = order[np.searchsorted(ranked, np.where(is_before, before_s, after_s))]
+    return nearest

@@ -23,7 +23,7 @@ from layerpipe.dsp.peaks.true_peak import true_peak
 
 if TYPE_CHECKING:
     from layerpipe.analysis.defects.pitch.tuning import Tuning
-    from layerpipe.analysis.onsets.detect import Onset
+    from layerpipe.analysis.onsets.onset import Onset
     from layerpipe.outputs.check.finding import Finding
     from layerpipe.recipe.model.outputs import Check
     from layerpipe.recipe.model.recipe import Chain

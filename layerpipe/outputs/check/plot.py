@@ -92,10 +92,10 @@ def _draw(figure: Any, one: TakeReport, recipe: Recipe | None) -> None:
 def _draw_wave(axes: Any, one: TakeReport, recipe: Recipe | None) -> None:
     """Highest and lowest samples over time, sections, faults, every clipped peak."""
     measured = one.take.measured
-    group = max(1, len(measured.steps.highest) // COLUMNS)
-    whole = len(measured.steps.highest) // group * group
-    high = measured.steps.highest[:whole].reshape(-1, group).max(axis=1)
-    low = measured.steps.lowest[:whole].reshape(-1, group).min(axis=1)
+    high, low = one.take.steps.highest, one.take.steps.lowest
+    group = max(1, len(high) // COLUMNS)
+    whole = len(high) // group * group
+    high, low = high[:whole].reshape(-1, group).max(axis=1), low[:whole].reshape(-1, group).min(axis=1)
     at = (np.arange(len(high)) + 0.5) * group / 100
     top = max(measured.peak, 1e-4) * 1.35
     axes.fill_between(at, low, high, color=SKY, linewidth=0.6, edgecolor=SKY)

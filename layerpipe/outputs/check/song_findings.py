@@ -147,7 +147,7 @@ def _repeats(take: CheckedTake) -> list[Finding]:
     return [Finding("repeat", f"{take.place_of(one.start_s)} to {take.place_of(one.stop_s)} is a copy of what begins "
                     f"at {take.place_of(one.of_s)}", "nothing has to be done if it was pasted on purpose", "OK",
                     one.start_s, details={"start_s": one.start_s, "stop_s": one.stop_s, "of_s": one.of_s})
-            for one in take.ask(find_repeats, take.sound, power=take.measured.steps.mid_power)]
+            for one in take.ask(find_repeats, take.sound, power=lambda: take.steps.mid_power)]
 
 
 def _later_s(n: int, k: int, places: Sequence[TakePlace]) -> float:

@@ -43,7 +43,7 @@ def compare_takes(one: CheckedTake, other: CheckedTake, *, doubles: bool = True)
     limits = one.limits
     silent = one.is_silent or other.is_silent
     similar = None if silent else one.ask(
-        copies.measure_similarity, one.sound, _at_rate(other, one.measured.rate_hz), measured=one.measured)
+        copies.measure_similarity, one.sound, _at_rate(other, one.measured.rate_hz), steps=one.steps)
     mics = None
     if similar is not None and MIC_CORRELATION < abs(similar.correlation) < EXACT_COPY:
         mics = one.ask(measure_mics, one.sound, _at_rate(other, one.measured.rate_hz))

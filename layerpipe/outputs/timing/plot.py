@@ -9,8 +9,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from layerpipe.analysis.timing.edits.song_edits import place_words
-from layerpipe.analysis.timing.grid.align import AlignedOnset
+from layerpipe.analysis.timing.grid.aligned import AlignedOnsets
 from layerpipe.analysis.timing.song_timing import SongTiming, TakeTiming
 from layerpipe.analysis.timing.sustained_takes import SustainedTake
 from layerpipe.outputs.drawing.mpl import picture
@@ -46,7 +48,7 @@ def draw_timing(song: SongTiming, recipe: Recipe, path: Path) -> None:
 
 def _half_height_ms(takes: Sequence[TakeTiming]) -> float:
     """Half the height of every row, ms: the same for all, so that takes can be compared by eye."""
-    offsets = [abs(one.offset_ms) for take in takes for one in take.aligned.onsets if one.offset_ms is not None]
+    offsets = [float(np.nanmax(np.abs(take.aligned.onsets.offset_ms))) for take in takes if len(take.aligned.bars)]
     offsets += [abs(late_ms) for take in takes if take.sustained for _, late_ms in take.sustained.lags_ms(moved=False)]
     return min(max([30.0, *(offset * 1.15 for offset in offsets)]), 120.0)
 
@@ -73,10 +75,11 @@ def _draw_take(axes: Any, take: TakeTiming, song: SongTiming, recipe: Recipe, he
     if take.sustained is not None:
         _draw_phrases(axes, take.sustained, tempo_map)
     if not tempo_map.has_grid:
-        times = [onset.heard_s for onset in take.aligned.onsets]
-        axes.plot(times, [0.0] * len(times), "|", color=BLUE)
+        times_s = take.aligned.onsets.heard_s
+        axes.plot(times_s, np.zeros(len(times_s)), "|", color=BLUE)
         return
-    bars = [point.bar for each in song.takes for point in each.aligned.points]
+    bars = [bar for each in song.takes if len(each.aligned.bars)
+            for bar in (int(each.aligned.bars.min()), int(each.aligned.bars.max()))]
     bars += [tempo_map.bar_at(at_s) for each in song.takes if each.sustained for one in each.sustained.phrases
              for at_s in (one.from_s, one.to_s)]
     bars = bars or [1]
@@ -92,20 +95,17 @@ def _draw_take(axes: Any, take: TakeTiming, song: SongTiming, recipe: Recipe, he
                      alpha=0.5, linewidth=0)
     if average_ms is not None:
         axes.axhline(average_ms, color=BLUE, linewidth=0.8, dashes=(4, 3))
-    after = {id(onset.onset): onset for onset in take.moved.onsets}
-    moving = {id(onset.onset) for move in take.moves for onset in move.onsets}
-    tight = [onset for onset in take.aligned.onsets if onset.point and id(onset.onset) not in moving]
-    loose = [onset for onset in take.aligned.onsets if onset.point and id(onset.onset) in moving]
-    edited = [after[id(onset.onset)] for onset in loose if after[id(onset.onset)].point]
+    onsets, moved = take.aligned.onsets, take.moved.onsets
+    moving_s = [onset.onset.at_s for move in take.moves for onset in move.onsets]
+    is_moving = np.isin(onsets.onsets.at_s, moving_s)
+    tight, loose = (onsets.where(np.flatnonzero(onsets.points.known & chosen)) for chosen in (~is_moving, is_moving))
+    edited = moved.where(np.searchsorted(moved.onsets.at_s, loose.onsets.at_s))
     axes.plot(*_coordinates(tight, song), "o", color=BLUE, markersize=3.2, alpha=0.8, markeredgewidth=0)
     axes.plot(*_coordinates(loose, song), "D", color=VERMILION, markersize=5, markerfacecolor="white")
     axes.plot(*_coordinates(edited, song), "D", color=GREEN, markersize=5)
-    for onset in loose:
-        target = after[id(onset.onset)]
-        if target.point and target.offset_ms is not None:
-            (x,), (y,) = _coordinates([onset], song)
-            axes.annotate("", (x, target.offset_ms), (x, y),
-                          arrowprops={"arrowstyle": "->", "color": GREEN, "lw": 1.0})
+    for x, y, to in zip(*_coordinates(loose, song), edited.offset_ms.tolist(), strict=True):
+        if not np.isnan(to):
+            axes.annotate("", (x, to), (x, y), arrowprops={"arrowstyle": "->", "color": GREEN, "lw": 1.0})
 
 
 def _draw_phrases(axes: Any, take: SustainedTake, tempo_map: TempoMap) -> None:
@@ -120,14 +120,12 @@ def _draw_phrases(axes: Any, take: SustainedTake, tempo_map: TempoMap) -> None:
                           arrowprops={"arrowstyle": "->", "color": GREEN, "lw": 1.0})
 
 
-def _coordinates(onsets: Sequence[AlignedOnset], song: SongTiming) -> tuple[list[float], list[float]]:
+def _coordinates(onsets: AlignedOnsets, song: SongTiming) -> tuple[list[float], list[float]]:
     """Bars and offsets in ms; bars are those of the grid point, so that before and after are above each other."""
-    across, up = [], []
-    for onset in onsets:
-        if onset.point is not None and onset.offset_ms is not None:
-            across.append(_in_bars(onset.point.bar, onset.point.time_s, song.tempo_map))
-            up.append(onset.offset_ms)
-    return across, up
+    known = onsets.points.known
+    across = [_in_bars(bar, at_s, song.tempo_map) for bar, at_s in zip(
+        onsets.points.bar[known].tolist(), onsets.points.time_s[known].tolist(), strict=True)]
+    return across, onsets.offset_ms[known].tolist()
 
 
 def _across(at_s: float, tempo_map: TempoMap) -> float:

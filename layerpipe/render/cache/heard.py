@@ -30,7 +30,7 @@ from layerpipe.core.helper import Helper, do_side_by_side
 from layerpipe.core.listening import ListenAnew, Question
 from layerpipe.core.process import free_memory_bytes, release_memory, worker_threads
 from layerpipe.core.sound import Made, OnProgress, made_of
-from layerpipe.render.cache.packed import Piece, opened, pack, pack_pieces, seal_of, unpack
+from layerpipe.render.cache.packed import Piece, pack, pack_pieces, read_sealed, seal_of, unpack
 from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.takes.made import sound_of
 
@@ -42,6 +42,7 @@ _LISTENING = ("core", "dsp", "audio_files", "recipe", "render", "analysis", "job
 """Folders of the package whose code shapes what is heard."""
 _WORTH_A_HELPER_S = 120.0
 """Of sound to listen to: one listener takes two seconds for it, another process starts in a third of one."""
+_HELD_BYTES = 1 << 20  # of an answer that is held until the command ends; larger ones are read again when needed
 _BYTES_OF_A_HELPER, _SHARE_OF_MEMORY = 200 << 20, 0.5
 """One that listens to takes of 201 s has 179 MB, and what is free may be needed for other things."""
 
@@ -86,7 +87,7 @@ class Heard:
         entry = self._entry(listener, sound, asked)
         question = Question(listener, sound, asked, aside)
         return typing.cast(T, _listen(question, _Parts(self)) if entry is None else
-                           self._answer(entry, question, self._answers))
+                           self._answer(entry, question))
 
     def together(self, questions: Sequence[Question], on_progress: OnProgress = lambda share: None) -> list[Any]:
         """Answers to several questions, as `listening.Ask` describes. Much work is shared with other processes."""
@@ -103,7 +104,7 @@ class Heard:
         total_s = sum(seconds) or 1.0
         # Sounds may be equal; each is listened to once.
         anew = list({n if entry is None else entry.key: n for n, entry in enumerate(entries)
-                     if entry is None or not self._knows(entry, self._answers)}.values())
+                     if entry is None or self._find(entry) is None}.values())
         left_s = [seconds[n] if n in anew else 0.0 for n in range(len(questions))]
         on_progress(1 - sum(left_s) / total_s)
 
@@ -141,17 +142,16 @@ class Heard:
         if anew:
             release_memory()
         # Read only now: while others listened, no answer was in memory.
-        return [answers[n] if entry is None else self._answer(entry, questions[n], self._answers)
+        return [answers[n] if entry is None else self._answer(entry, questions[n])
                 for n, entry in enumerate(entries)]
 
-    def _answer(self, entry: _Entry, question: Question, answers: dict[str, Any]) -> Any:
+    def _answer(self, entry: _Entry, question: Question, *, hold: bool = True) -> Any:
         """The answer to a question, as it is kept: the first one and the next ones are the same to the last bit."""
-        if not self._knows(entry, answers):
-            self._keep(entry, self._packed(question))
-            if not self._knows(entry, answers):
-                # Another program removed it at once.
-                answers[entry.key] = unpack(entry.kind, b"".join(self._packed(question)))
-        return answers[entry.key]
+        if found := self._find(entry, hold=hold):
+            return found[0]
+        self._keep(entry, self._packed(question))
+        # Another program may have removed it at once.
+        return (self._find(entry, hold=hold) or (unpack(entry.kind, b"".join(self._packed(question))),))[0]
 
     def _packed(self, question: Question, on_progress: OnProgress | None = None) -> list[Piece]:
         """The answer to a question, heard now."""
@@ -171,19 +171,23 @@ class Heard:
             return None
         return _Entry(key, _answer_of(listener), files)
 
-    def _knows(self, entry: _Entry, answers: dict[str, Any]) -> bool:
-        """Whether an answer is here, or in the cache, from where it is added; a damaged one is removed."""
-        if entry.key in answers:
-            return True
+    def _find(self, entry: _Entry, *, hold: bool = True) -> tuple[Any] | None:
+        """An answer that is here or in the cache; a damaged one is removed. Small ones are held, if asked for."""
+        if entry.key in self._answers:
+            return (self._answers[entry.key],)
         if entry.key in self._not_kept:
-            answers[entry.key] = unpack(entry.kind, self._not_kept[entry.key])
-        elif (path := self._cache.find_file(entry.key, KIND)) is not None:
-            try:
-                answers[entry.key] = unpack(entry.kind, opened(path.read_bytes(), entry.key))
-            except (OSError, DamagedFile):
-                with contextlib.suppress(OSError):
-                    path.unlink()
-        return entry.key in answers
+            return (unpack(entry.kind, self._not_kept[entry.key]),)
+        if (path := self._cache.find_file(entry.key, KIND)) is None:
+            return None
+        try:
+            found, size = read_sealed(entry.kind, path, entry.key)
+        except (OSError, DamagedFile):
+            with contextlib.suppress(OSError):
+                path.unlink()
+            return None
+        if hold and size <= _HELD_BYTES:
+            self._answers[entry.key] = found
+        return (found,)
 
     def _keep(self, entry: _Entry, packed: Sequence[Piece]) -> None:
         """Keep an answer in the cache, or here where that has no place or a file has changed meanwhile."""
@@ -239,17 +243,16 @@ class _Parts(ListenAnew):
         """Where there is one, parts are sent there to be kept."""
 
     def __call__(self, listener: Callable[..., T], sound: Any, /, *asked: Any, **aside: Any) -> T:
-        entry = self._heard._entry(listener, sound, asked)
+        question, entry = Question(listener, sound, asked, aside), self._heard._entry(listener, sound, asked)
         if entry is None:
-            return listener(sound, *asked, **aside)
-        known: dict[str, T] = {}
+            return typing.cast(T, _listen(question, self))
         if self._send is None:
-            self._heard._answer(entry, Question(listener, sound, asked, aside), known)
-        elif not self._heard._knows(entry, known):
-            packed = pack(entry.kind, listener(sound, *asked, **aside))
+            return typing.cast(T, self._heard._answer(entry, question, hold=False))
+        if (found := self._heard._find(entry, hold=False)) is None:
+            packed = pack(entry.kind, _listen(question, self))
             self._send((entry.key, packed))
-            known[entry.key] = unpack(entry.kind, packed)
-        return known[entry.key]
+            found = (unpack(entry.kind, packed),)
+        return typing.cast(T, found[0])
 
 
 def _listen(question: Question, parts: _Parts, on_progress: OnProgress | None = None) -> Any:

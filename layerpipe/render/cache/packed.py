@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import functools
 import hashlib
+import io
 import itertools
 import json
+import os
 import types
 import typing
-from array import array
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import fields, is_dataclass
-from typing import Any, NamedTuple
+from pathlib import Path
+from typing import Any, BinaryIO, NamedTuple
 
 import numpy as np
 
@@ -77,7 +79,7 @@ def pack_pieces(kind: Any, value: object) -> list[Piece]:
     return pieces
 
 
-def unpack(kind: Any, data: Piece) -> Any:
+def unpack(kind: Any, data: bytes) -> Any:
     """Turn bytes from `pack` back into a value of the same type.
 
     Raises
@@ -85,20 +87,7 @@ def unpack(kind: Any, data: Piece) -> Any:
     DamagedFile
         If they cannot be such a value.
     """
-    try:
-        length = _HEAD + int.from_bytes(data[:_HEAD], "little")
-        described, body = json.loads(bytes(data[_HEAD:length]))
-        arrays, at = Arrays(), length
-        for name, shape in described:
-            if name not in ARRAY_TYPES:
-                raise ValueError(name)
-            at += -at % _ALIGNED
-            count = int(np.prod(shape, dtype=np.int64))
-            arrays.append(np.frombuffer(data, np.dtype(name), count, at).reshape(shape))
-            at += arrays[-1].nbytes
-        return _coder(kind).from_json(body, arrays)
-    except (ValueError, TypeError, KeyError, IndexError, AttributeError, OverflowError, RecursionError) as mistake:
-        raise DamagedFile(f"what was heard cannot be read: {mistake}") from mistake
+    return _decoded(kind, *_read(io.BytesIO(data), len(data)))
 
 
 def seal_of(packed: Sequence[Piece], key: str) -> bytes:
@@ -109,18 +98,73 @@ def seal_of(packed: Sequence[Piece], key: str) -> bytes:
     return digest.digest()
 
 
-def opened(stored: bytes, key: str) -> memoryview:
-    """The bytes that were kept under a key, after their seal.
+def read_sealed(kind: Any, path: Path, key: str) -> tuple[Any, int]:
+    """Read a value that was kept under a key, each array into memory of its own; and how many bytes are kept.
+
+    Parameters
+    ----------
+    kind : type
+    path : Path
+    key : str
 
     Raises
     ------
+    OSError
+        If there is no such file.
     DamagedFile
-        If they are not what was written.
+        If it is not what was written.
     """
-    data = memoryview(stored)[_SEAL_BYTES:]
-    if stored[:_SEAL_BYTES] != seal_of([data], key):
+    digest = hashlib.sha256(key.encode())
+    with path.open("rb") as file:
+        size, seal = os.fstat(file.fileno()).st_size, file.read(_SEAL_BYTES)
+        described = _read(file, size - _SEAL_BYTES, digest.update)
+    if seal != digest.digest():
         raise DamagedFile("what was heard is not what was written")
-    return data
+    return _decoded(kind, *described), size
+
+
+def _read(file: BinaryIO, size: int, on_read: Callable[[Piece], None] = lambda piece: None) -> tuple[Any, Arrays]:
+    """The JSON and the arrays of packed bytes; a function is shown all that is read."""
+    left = size
+
+    def read(count: int, into: memoryview | None = None) -> memoryview:
+        nonlocal left
+        left -= count
+        # Nothing is believed about sizes: memory for it may not be there.
+        if count < 0 or left < 0:
+            raise ValueError("bytes are missing")
+        piece = memoryview(bytearray(count)) if into is None else into
+        if count and file.readinto(piece) != count:  # type: ignore[attr-defined]
+            raise ValueError("bytes are missing")
+        on_read(piece)
+        return piece
+
+    try:
+        described, body = json.loads(bytes(read(int.from_bytes(read(_HEAD), "little"))))
+        arrays = Arrays()
+        for name, shape in described:
+            if name not in ARRAY_TYPES:
+                raise ValueError(name)
+            read((left - size) % _ALIGNED)
+            count = int(np.prod(shape, dtype=np.int64)) * np.dtype(name).itemsize
+            if not 0 <= count <= left:
+                raise ValueError("bytes are missing")
+            arrays.append(np.empty(shape, name))
+            read(count, arrays[-1].reshape(-1).view(np.uint8).data)
+            arrays[-1].flags.writeable = False
+        if left:
+            raise ValueError("there are more bytes")
+        return body, arrays
+    except (ValueError, TypeError, KeyError, OverflowError, RecursionError, OSError) as mistake:
+        raise DamagedFile(f"what was heard cannot be read: {mistake}") from mistake
+
+
+def _decoded(kind: Any, body: Any, arrays: Arrays) -> Any:
+    """The value of a type that JSON and arrays stand for."""
+    try:
+        return _coder(kind).from_json(body, arrays)
+    except (ValueError, TypeError, KeyError, IndexError, AttributeError, OverflowError, RecursionError) as mistake:
+        raise DamagedFile(f"what was heard cannot be read: {mistake}") from mistake
 
 
 def _plain(kind: type, *accepted: type) -> _Coder:
@@ -146,7 +190,7 @@ def _coder(kind: Any) -> _Coder:
         return _Coder(_put_aside, lambda value, arrays: arrays[value])
     if origin is list or (origin is tuple and inner[-1] is Ellipsis):
         parts = _parts_of(inner[0])
-        if parts and all(part in (float, Sequence[float]) for part in parts.values()):
+        if parts and all(part is float for part in parts.values()):
             return _table(origin, inner[0], parts)
         return _several(origin, _coder(inner[0]))
     if origin is dict:
@@ -190,33 +234,15 @@ def _several(kind: type, one: _Coder) -> _Coder:
 
 
 def _table(kind: type, record: Callable[..., Any], parts: dict[str, Any]) -> _Coder:
-    """Records of numbers and of sequences of numbers, a column for each part: so many are read slowly as text.
-
-    Sequences come back as `array`, which takes a third of the memory of a tuple; empty ones as tuples.
-    """
+    """Records of numbers, a column for each part: so many are read slowly as text."""
     number = _PLAIN[float].to_json
 
     def to_json(value: Any, arrays: Arrays) -> Any:
-        columns: list[int | tuple[int, int]] = []
-        for name, part in parts.items():
-            column = [getattr(one, name) for one in value]
-            if part is float:
-                columns.append(_put_aside(np.array([number(one, arrays) for one in column], np.float64), arrays))
-            else:
-                flat = [number(one, arrays) for several in column for one in several]
-                columns.append((_put_aside(np.array([len(several) for several in column], np.int64), arrays),
-                                _put_aside(np.array(flat, np.float64), arrays)))
-        return columns
+        return [_put_aside(np.array([number(getattr(one, name), arrays) for one in value], np.float64), arrays)
+                for name in parts]
 
     def from_json(value: Any, arrays: Arrays) -> Any:
-        columns: list[Iterable[Any]] = []
-        for part, place in zip(parts.values(), value, strict=True):
-            if part is float:
-                columns.append(arrays[place].tolist())
-            else:
-                lengths, flat = arrays[place[0]].tolist(), array("d", arrays[place[1]].tobytes())
-                columns.append([flat[stop - length : stop] or ()
-                                for length, stop in zip(lengths, itertools.accumulate(lengths), strict=True)])
+        columns = [arrays[place].tolist() for _, place in zip(parts, value, strict=True)]
         return kind(itertools.starmap(record, zip(*columns, strict=True)))
 
     return _Coder(to_json, from_json)

@@ -78,7 +78,7 @@ def hear_song(song: PlayedSong) -> HeardSong:
     for take in (*song.takes, *song.wrong):
         sound = ArraySound(take.samples, RATE_HZ)
         began = time.process_time()
-        events = events_of(detect_onsets(sound).onsets)
+        events = events_of(detect_onsets(sound))
         between = time.process_time()
         profiles = note_profiles(sound, step_times_s(sound))
         cost[0] += between - began

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layerpipe.analysis.onsets.detect import Onset
+from layerpipe.analysis.onsets.onset import Onset
 from tests.bench.material.tunes import BAR, Tune
 
 BEAT = {"4/4": 2, "3/4": 2, "6/8": 3, "12/8": 3}

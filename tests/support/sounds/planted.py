@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from layerpipe.analysis.onsets.detect import Detection
+from layerpipe.analysis.onsets.onset import Detection
 from layerpipe.analysis.timing.edits.proposals import Proposal, propose_edits
 from layerpipe.analysis.timing.edits.retakes import BarRange, Rerecord
 from layerpipe.analysis.timing.grid.align import align_onsets
@@ -63,7 +63,7 @@ def judge(song: PlantedSong, detected: Sequence[Detection],
     """What is proposed for both takes."""
     tempo_map = TempoMap.of(song.recipe)
     found = [onsets_with_expected(one, tempo_map) for one in detected]
-    aligned = [align_onsets(onsets, [onset.at_s for onset in onsets], tempo_map, one.doubtful_s)
+    aligned = [align_onsets(onsets, onsets.at_s, tempo_map, one.doubtful_s)
               for onsets, one in zip(found, detected, strict=True)]
     last = tempo_map.bar_at(song.takes[0].seconds)
     whole = [BarRange("the whole take", 1, last)]

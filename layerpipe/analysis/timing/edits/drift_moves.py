@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layerpipe.analysis.timing.grid.align import AlignedOnset, AlignedTake
+from layerpipe.analysis.timing.grid.aligned import AlignedOnsets, AlignedTake
 from layerpipe.core.sound import FloatArray
 
 
@@ -36,7 +36,7 @@ class Phrase:
     from_s: float
     to_s: float
     by_ms: float
-    onsets: tuple[AlignedOnset, ...]
+    onsets: AlignedOnsets
 
 
 def drift_phrases(take: AlignedTake, curve: Sequence[tuple[float, float]], tolerance_ms: float,
@@ -61,7 +61,7 @@ def drift_phrases(take: AlignedTake, curve: Sequence[tuple[float, float]], toler
     onsets = take.onsets
     if len(onsets) < 2 or not curve:
         return None
-    at_s = np.array([onset.heard_s for onset in onsets])
+    at_s = onsets.heard_s
     lag_ms = np.interp(at_s, *np.array(curve).T)
     starts = _starts(at_s, lag_ms, PHRASES.tolerance_share * tolerance_ms)
     found: list[Phrase] = []
@@ -80,7 +80,7 @@ def drift_phrases(take: AlignedTake, curve: Sequence[tuple[float, float]], toler
             start_s = max(onsets[first].onset.at_s - PHRASES.before_onset_s, 0.0)
             if start_s + by_ms / 1000 < 0:
                 return None
-            found.append(Phrase(round(start_s, 4), round(end_s, 4), by_ms, tuple(onsets[first:stop])))
+            found.append(Phrase(round(start_s, 4), round(end_s, 4), by_ms, onsets[first:stop]))
     return found if len(found) <= most else None
 
 
@@ -98,7 +98,7 @@ def _starts(at_s: FloatArray, lag_ms: FloatArray, most_ms: float) -> list[int]:
         starts.append(low + int(np.argmax(pauses[low : stop + 1])))
 
 
-def _has_room(onsets: Sequence[AlignedOnset], first: int, step_s: float) -> bool:
+def _has_room(onsets: AlignedOnsets, first: int, step_s: float) -> bool:
     """Whether no attack is repeated or lost where one phrase follows another."""
     if first == 0:
         return True

@@ -6,7 +6,6 @@ Where there is no double, or it disagrees, a take keeps its own average offset a
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -21,8 +20,8 @@ from layerpipe.analysis.timing.edits.segments import (
     find_segments,
     segment_penalties,
 )
-from layerpipe.analysis.timing.grid.align import AlignedOnset, AlignedTake
-from layerpipe.analysis.timing.tightness import difference_ms
+from layerpipe.analysis.timing.grid.aligned import AlignedOnset, AlignedOnsets, AlignedTake, IntArray
+from layerpipe.core.sound import FloatArray
 from layerpipe.recipe.model.recipe import Timing
 
 
@@ -60,7 +59,7 @@ class Proposal:
     from_s: float
     to_s: float
     by_ms: float
-    onsets: tuple[AlignedOnset, ...]
+    onsets: Sequence[AlignedOnset]
     why: str
     crossfade_ms: float = 5.0
     audible: str = ""
@@ -95,33 +94,33 @@ def propose_edits(name: str, take: AlignedTake, double: tuple[str, AlignedTake] 
     -------
     (moves, rerecord)
     """
-    onsets = [onset for onset in take.onsets if onset.is_reliable and onset.point and onset.point.bar >= 0]
-    if take.spread_ms is None or len(onsets) < FEWEST_ONSETS:
+    rows = np.flatnonzero(take.onsets.is_reliable & (take.onsets.points.bar >= 0))
+    if take.spread_ms is None or len(rows) < FEWEST_ONSETS:
         return [], []
-    points = [onset.point for onset in onsets if onset.point]
-    bars = [point.bar for point in points]
-    deviations_ms = np.array([onset.deviation_ms for onset in onsets], dtype=np.float64)
-    segments, spread_ms = find_segments(deviations_ms, timing.tolerance_ms, segment_penalties(onsets))
+    keys, deviations_ms = take.onsets.points.key[rows], take.onsets.deviation_ms[rows]
+    bars = take.onsets.points.bar[rows]
+    segments, spread_ms = find_segments(deviations_ms, timing.tolerance_ms,
+                                        segment_penalties(take.onsets.heard_s[rows], keys))
     comparison = compare_with_double(take, double)
     is_apart = comparison is None or comparison.spread_ms > timing.most_double_spread_ms
     if spread_ms > timing.most_spread_ms and is_apart:
         beside = "" if comparison is None or double is None else (
             f", and {comparison.spread_ms:.0f} ms against {double[0]} (above {timing.most_double_spread_ms:g} ms)")
         why = f"{name}: the spread is {spread_ms:.0f} ms{beside}; above {timing.most_spread_ms:g} ms re-record"
-        return [], [Rerecord((min(bars), max(bars)), why)]
+        return [], [Rerecord((int(bars.min()), int(bars.max())), why)]
     rerecord = find_missing(name, take, others, change_db)
-    trust = _Trust(comparison, onsets)
-    far = [onset for onset in onsets
-           if abs(onset.deviation_ms or 0.0) > timing.most_offset_ms and trust.is_enough([onset])
-           and not _is_shared([onset], comparison, timing)]
-    rerecord += [Rerecord((onset.point.bar, onset.point.bar),
-                          f"{name}: {onset.point.text} is {_difference_words(onset.deviation_ms or 0.0)} its own "
-                          f"average; above {timing.most_offset_ms:g} ms re-record") for onset in far if onset.point]
-    segments += apart_from_double(onsets, deviations_ms, comparison, segments, spread_ms, timing)
+    trust = _Trust(comparison, take, rows)
+    far = [n for n in np.flatnonzero(np.abs(deviations_ms) > timing.most_offset_ms).tolist()
+           if trust.is_enough(one := take.onsets.where(rows[n : n + 1])) and not _is_shared(one, comparison, timing)]
+    rerecord += [Rerecord((int(bars[n]), int(bars[n])),
+                          f"{name}: {point.text} is {_difference_words(deviations_ms[n])} its own "
+                          f"average; above {timing.most_offset_ms:g} ms re-record")
+                 for n in far if (point := take.onsets.point(int(rows[n])))]
+    segments += apart_from_double(keys, deviations_ms, comparison, segments, spread_ms, timing)
     moves = []
     for segment in sorted(segments, key=lambda segment: segment.first):
-        taken = onsets[segment.first : segment.last + 1]
-        if (any(onset in far for onset in taken) or not trust.is_enough(taken)
+        taken = take.onsets.where(rows[segment.first : segment.last + 1])
+        if (any(segment.first <= n <= segment.last for n in far) or not trust.is_enough(taken)
                 or (timing.toward == "double" and _is_shared(taken, comparison, timing))
                 or _may_begin_earlier(taken, segment.offset_ms, timing)):
             continue
@@ -137,100 +136,97 @@ def propose_edits(name: str, take: AlignedTake, double: tuple[str, AlignedTake] 
     return kept, rerecord
 
 
-def _is_shared(taken: Sequence[AlignedOnset], comparison: DoubleComparison | None, timing: Timing) -> bool:
+def _is_shared(taken: AlignedOnsets, comparison: DoubleComparison | None, timing: Timing) -> bool:
     """Whether the double plays most of these onsets within the tolerance of this take: then they are not loose."""
     if comparison is None:
         return False
-    apart = [comparison.difference_ms[onset.point] - comparison.lag_ms for onset in taken
-             if onset.point in comparison.difference_ms]
-    return 2 * len(apart) > len(taken) and abs(float(np.median(apart))) < MOVES.least_share * timing.tolerance_ms
+    apart_ms = comparison.difference_ms[comparison.rows(taken.points.key)[1]] - comparison.lag_ms
+    return 2 * len(apart_ms) > len(taken) and (
+        abs(float(np.median(apart_ms))) < MOVES.least_share * timing.tolerance_ms)
 
 
 class _Trust:
     """Which onsets are certain enough to be judged: a candidate that no double confirms may be no onset."""
 
-    def __init__(self, comparison: DoubleComparison | None, onsets: Sequence[AlignedOnset]) -> None:
-        points = [onset.point for onset in onsets if onset.point]
-        played = Counter((point.beat, point.sixteenth) for point in points)
-        bars = len({point.bar for point in points})
-        self._often = {kind for kind, count in played.items() if count >= TRUST.alone_share * bars}
-        self._least_rise_db = float(np.median([onset.onset.rise_db for onset in onsets])) - TRUST.end_rise_db
+    def __init__(self, comparison: DoubleComparison | None, take: AlignedTake, rows: IntArray) -> None:
+        places, played = np.unique(take.onsets.points.place[rows], return_counts=True)
+        bars = len(np.unique(take.onsets.points.bar[rows]))
+        self._often = places[played >= TRUST.alone_share * bars]
+        self._least_rise_db = float(np.median(take.onsets.onsets.rise_db[rows])) - TRUST.end_rise_db
         self._comparison = comparison
 
-    def is_enough(self, taken: Sequence[AlignedOnset]) -> bool:
+    def is_enough(self, taken: AlignedOnsets) -> bool:
         """Whether the onsets of a move are certain enough."""
-        confidence = float(np.median([onset.onset.confidence for onset in taken]))
-        points = [onset.point for onset in taken if onset.point]
+        confidence = float(np.median(taken.onsets.confidence))
         if self._comparison is not None:
-            confirmed = self._comparison.difference_ms
-            if 2 * sum(point in confirmed for point in points) >= len(points):
+            if 2 * len(self._comparison.rows(taken.points.key)[0]) >= len(taken):
                 return confidence >= TRUST.beside_double
-            at_the_end = points and points[0].order > max(point.order for point in confirmed)
-            if at_the_end and max(onset.onset.rise_db for onset in taken) < self._least_rise_db:
+            at_the_end = taken.points.key[0] > self._comparison.keys[-1]
+            if at_the_end and taken.onsets.rise_db.max() < self._least_rise_db:
                 return False
-        often = 2 * sum((point.beat, point.sixteenth) in self._often for point in points) >= len(points)
-        return confidence >= TRUST.alone and often
+        often = 2 * np.count_nonzero(np.isin(taken.points.place, self._often)) >= len(taken)
+        return confidence >= TRUST.alone and bool(often)
 
 
-def _may_begin_earlier(taken: Sequence[AlignedOnset], offset_ms: float, timing: Timing) -> bool:
+def _may_begin_earlier(taken: AlignedOnsets, offset_ms: float, timing: Timing) -> bool:
     """Whether onsets that seem late may have been detected late."""
-    unsure = float(np.median([onset.onset.confidence for onset in taken])) < TRUST.late
+    unsure = float(np.median(taken.onsets.confidence)) < TRUST.late
     return unsure and 0 < offset_ms < timing.tolerance_ms + TRUST.missed_string_ms
 
 
-def _move(name: str, take: AlignedTake, taken: Sequence[AlignedOnset], offset_ms: float,
+def _move(name: str, take: AlignedTake, taken: AlignedOnsets, offset_ms: float,
           comparison: DoubleComparison | None, double: tuple[str, AlignedTake] | None,
           timing: Timing) -> Proposal | None:
     """The move that corrects a segment; None where there is no room for it, or where it may do harm."""
     reference, by_ms = "its own average", -offset_ms
-    apart = [(onset.deviation_ms or 0.0, onset.onset.earlier_ms, onset.onset.later_ms) for onset in taken]
+    apart_ms, earlier_ms, later_ms = taken.deviation_ms, taken.onsets.earlier_ms, taken.onsets.later_ms
     if timing.toward == "double" and comparison is not None and double is not None:
         limit_ms = max(timing.tolerance_ms, MOVES.loose_double * (double[1].spread_ms or 0.0))
-        good = [onset for onset in taken if onset.point in comparison.difference_ms
-                and abs(comparison.deviation_ms[onset.point]) <= limit_ms]
-        if len(good) * 2 >= len(taken):
+        mine, rows = comparison.rows(taken.points.key)
+        is_good = np.abs(comparison.deviation_ms[rows]) <= limit_ms
+        mine, rows = mine[is_good], rows[is_good]
+        if len(mine) * 2 >= len(taken):
             kept_ms = comparison.lag_ms if abs(comparison.lag_ms) > MOVES.kept_lag_ms else 0.0
-            pairs = [(onset, double[1].reliable[onset.point]) for onset in good if onset.point]
-            apart = [(difference_ms(one, its) - kept_ms, max(one.onset.earlier_ms, its.onset.later_ms),
-                      max(one.onset.later_ms, its.onset.earlier_ms)) for one, its in pairs]
-            by_ms, reference = -float(np.median([ms for ms, _, _ in apart])), f"the {double[0]} take"
+            its = double[1].onsets.onsets.where(comparison.its_rows[rows])
+            apart_ms = comparison.difference_ms[rows] - kept_ms
+            earlier_ms = np.maximum(earlier_ms[mine], its.later_ms)
+            later_ms = np.maximum(later_ms[mine], its.earlier_ms)
+            by_ms, reference = -float(np.median(apart_ms)), f"the {double[0]} take"
             if abs(by_ms) < MOVES.least_share * timing.tolerance_ms or by_ms * offset_ms > 0:
                 return None
     by_ms = round(by_ms, 1)
-    if _may_harm(apart, by_ms):
+    if _may_harm(apart_ms, later_ms if by_ms > 0 else -earlier_ms, by_ms):
         return None
-    span_s = _span_s(take, taken[0].onset.at_s, taken[-1].onset.at_s, by_ms / 1000)
+    span_s = _span_s(take, float(taken.onsets.at_s[0]), float(taken.onsets.at_s[-1]), by_ms / 1000)
     if span_s is None:
         return None
     points = [onset.point for onset in taken if onset.point]
     where = points[0].text if len(points) == 1 else f"{points[0].text} to {points[-1].text}"
     why = f"{where}, {name}: {_difference_words(-by_ms)} {reference}"
-    return Proposal(round(span_s[0], 4), round(span_s[1], 4), by_ms, tuple(taken), why)
+    return Proposal(round(span_s[0], 4), round(span_s[1], 4), by_ms, taken, why)
 
 
-def _may_harm(apart: Sequence[tuple[float, float, float]], by_ms: float) -> bool:
+def _may_harm(apart_ms: FloatArray, doubt_ms: FloatArray, by_ms: float) -> bool:
     """Whether a move would take onsets farther away if they began as early, or as late, as they may have.
 
-    `apart` has for each how far it is from where it should be, and by how much it may be earlier and later, ms.
+    `apart_ms` is how far each is from where it should be, and `doubt_ms` by how much later it may be.
     """
-    doubted = 1 / np.sqrt(len(apart))
-    least_ms = float(np.median([ms + doubted * later if by_ms > 0 else ms - doubted * earlier
-                                for ms, earlier, later in apart]))
+    least_ms = float(np.median(apart_ms + 1 / np.sqrt(len(apart_ms)) * doubt_ms))
     return by_ms * (2 * least_ms + by_ms) > 0
 
 
 def _span_s(take: AlignedTake, first_s: float, last_s: float, by_s: float) -> tuple[float, float] | None:
     """Where a move of the onsets first to last is cut; None where it would repeat an attack."""
-    times = [onset.onset.at_s for onset in take.onsets]
-    following = [at for at in times if at > last_s + 1e-9]
-    earlier = [at for at in times if at < first_s - 1e-9]
+    at_s = take.onsets.onsets.at_s
+    following = at_s[np.searchsorted(at_s, last_s + 1e-9, "right") :]
+    earlier = at_s[: np.searchsorted(at_s, first_s - 1e-9)]
     start = max(first_s - MOVES.before_onset_s, 0.0)
-    stop = following[0] - MOVES.before_onset_s if following else last_s + MOVES.after_last_s
+    stop = float(following[0]) - MOVES.before_onset_s if len(following) else last_s + MOVES.after_last_s
     ring_s = MOVES.least_ring_s
     # A later move repeats sound before its start, an earlier one sound before its end.
-    if by_s > 0 and earlier and earlier[-1] + ring_s > start - by_s:
+    if by_s > 0 and len(earlier) and earlier[-1] + ring_s > start - by_s:
         return None
-    if by_s < 0 and (last_s + ring_s > stop + by_s or (earlier and earlier[-1] + ring_s > start + by_s)):
+    if by_s < 0 and (last_s + ring_s > stop + by_s or (len(earlier) and earlier[-1] + ring_s > start + by_s)):
         return None
     return None if first_s + by_s < 0 else (start, stop)
 

@@ -5,14 +5,13 @@ Limits: common practice, no source.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from layerpipe.analysis.onsets.changes import CHANGE
-from layerpipe.analysis.timing.grid.align import AlignedTake
+from layerpipe.analysis.timing.grid.aligned import AlignedTake, Points
 from layerpipe.recipe.model.recipe import Timing
 
 
@@ -53,30 +52,34 @@ def find_missing(name: str, take: AlignedTake, others: Sequence[AlignedTake],
                  change_db: Callable[[float], float] = lambda at_s: 0.0) -> list[Rerecord]:
     """Onsets that all other takes play, and this one nearly always, but not here; `change_db` is asked last how much
     changes at once in the take when a moment is heard."""
-    mine = set(take.points)
-    if not mine or not others:
+    mine = take.onsets.points.where(take.onsets.points.known)
+    if not len(mine.key) or not others:
         return []
-    times = np.array([*(onset.heard_s for onset in take.onsets), *take.doubtful_s])
-    played = Counter((point.beat, point.sixteenth) for point in take.reliable)
-    bars = {point.bar for point in mine}
+    times_s = np.sort(np.concatenate([take.onsets.heard_s, take.doubtful_s]))
+    places, played = np.unique(take.onsets.points.place[take.reliable[1]], return_counts=True)
+    usual = places[played >= MISSING.usually_played * len(np.unique(mine.bar))]
+    theirs = Points.of_keys(np.unique(np.concatenate([other.reliable[0] for other in others])))
+    keys = theirs.key[~np.isin(theirs.key, mine.key) & np.isin(theirs.place, usual)
+                      & (theirs.bar >= mine.bar.min()) & (theirs.bar <= mine.bar.max())]
     plays_lightly = _light_share(take) > MISSING.light_share
-    theirs = [other.reliable for other in others]
-    usual_db = [float(np.median([one.onset.level_db for one in other.onsets])) for other in others]
-    every = {point: held[point].heard_s for held in reversed(theirs) for point in held}
-    found, first, last = [], min(bars), max(bars)
-    for point in sorted(every, key=lambda point: point.order):
-        if point in mine or not first <= point.bar <= last or not _is_inside(take, every[point]):
+    usual_db = [float(np.median(other.onsets.onsets.level_db)) for other in others]
+    found = []
+    for rows in np.array([other.row_at(keys) for other in others]).T:
+        holder = int(np.argmax(rows >= 0))
+        one = others[holder].onsets[int(rows[holder])]
+        if one.point is None or not _is_inside(take, one.heard_s):
             continue
         # An overdub says nothing about the bars in which it has no file.
-        there = [(held.get(point), level_db) for held, level_db, other in zip(theirs, usual_db, others, strict=True)
-                 if _is_inside(other, every[point])]
-        usual = played[point.beat, point.sixteenth] >= MISSING.usually_played * len(bars)
-        certain = all(one is not None and one.onset.confidence > MISSING.others_confidence
-                      and one.onset.level_db > level_db - MISSING.under_usual_db for one, level_db in there)
-        near = len(times) and np.min(np.abs(times - every[point])) < MISSING.near_s
-        struck_db = MISSING.light_change_db if plays_lightly and point.sixteenth != 1 else CHANGE.least_db
-        if there and usual and certain and not near and change_db(every[point]) <= struck_db:
-            found.append(Rerecord((point.bar, point.bar), f"{name}: {point.text} is missing; the other takes play it"))
+        there = [(other.onsets.onsets, row, level_db) for other, row, level_db in zip(
+            others, rows.tolist(), usual_db, strict=True) if _is_inside(other, one.heard_s)]
+        certain = all(row >= 0 and onsets.confidence[row] > MISSING.others_confidence
+                      and onsets.level_db[row] > level_db - MISSING.under_usual_db for onsets, row, level_db in there)
+        after = int(np.searchsorted(times_s, one.heard_s))
+        is_near = np.abs(times_s[max(after - 1, 0) : after + 1] - one.heard_s).min() < MISSING.near_s
+        struck_db = MISSING.light_change_db if plays_lightly and one.point.sixteenth != 1 else CHANGE.least_db
+        if there and certain and not is_near and change_db(one.heard_s) <= struck_db:
+            bar = one.point.bar
+            found.append(Rerecord((bar, bar), f"{name}: {one.point.text} is missing; the other takes play it"))
     return found
 
 
@@ -87,12 +90,11 @@ def _is_inside(take: AlignedTake, at_s: float) -> bool:
 
 def _light_share(take: AlignedTake) -> float:
     """Share of onsets far softer than the take usually plays that place of the bar."""
-    kinds: dict[tuple[int, int], list[float]] = {}
-    for onset in take.onsets:
-        if onset.point:
-            kinds.setdefault((onset.point.beat, onset.point.sixteenth), []).append(onset.onset.rise_db)
-    light = [np.array(rises) < np.median(rises) - MISSING.light_db for rises in kinds.values()]
-    return float(np.mean(np.concatenate(light))) if light else 0.0
+    points, light = take.onsets.points, 0.0
+    for place in np.unique(points.place[points.known]):
+        rises_db = take.onsets.onsets.rise_db[points.known & (points.place == place)]
+        light += np.count_nonzero(rises_db < np.median(rises_db) - MISSING.light_db)
+    return light / max(len(take.bars), 1)
 
 
 def find_overedited(name: str, moved_bars: Sequence[int], ranges: Sequence[BarRange],

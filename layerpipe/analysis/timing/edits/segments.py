@@ -13,8 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layerpipe.analysis.timing.grid.align import AlignedOnset, AlignedTake, GridPoint, robust_spread
-from layerpipe.analysis.timing.tightness import difference_ms, pair_onsets
+from layerpipe.analysis.timing.grid.align import robust_spread
+from layerpipe.analysis.timing.grid.aligned import FIRST_DOWNBEAT, AlignedTake, IntArray
+from layerpipe.analysis.timing.tightness import differences_ms, pair_onsets
 from layerpipe.core.sound import FloatArray
 from layerpipe.recipe.model.recipe import Timing
 
@@ -70,16 +71,19 @@ def find_segments(deviations_ms: FloatArray, tolerance_ms: float, penalties: Flo
     return segments, spread_ms
 
 
-def segment_penalties(onsets: Sequence[AlignedOnset]) -> FloatArray:
-    """Penalty of a segment that begins at each onset: lower at the first downbeat and after breaks."""
-    times = np.array([onset.heard_s for onset in onsets])
-    gaps = np.diff(times, prepend=-np.inf)
+def segment_penalties(heard_s: FloatArray, keys: IntArray) -> FloatArray:
+    """Penalty of a segment that begins at each onset: lower at the first downbeat and after breaks.
+
+    Parameters
+    ----------
+    heard_s : np.ndarray [shape=(onsets,)]
+    keys : np.ndarray [shape=(onsets,)]
+        Of their grid points.
+    """
+    gaps = np.diff(heard_s, prepend=-np.inf)
     usual = float(np.median(gaps[1:])) if len(gaps) > 1 else np.inf
-    after_break = gaps > max(PARTITION.break_gaps * usual, PARTITION.break_s)
-    penalties: FloatArray = np.where(after_break, PARTITION.entry_penalty, PARTITION.penalty)
-    for n, onset in enumerate(onsets):
-        if onset.point is not None and onset.point.order == (1, 1, 1):
-            penalties[n] = PARTITION.entry_penalty
+    is_entry = (gaps > max(PARTITION.break_gaps * usual, PARTITION.break_s)) | (keys == FIRST_DOWNBEAT)
+    penalties: FloatArray = np.where(is_entry, PARTITION.entry_penalty, PARTITION.penalty)
     return penalties
 
 
@@ -132,43 +136,54 @@ def partition(deviations_ms: FloatArray, spread_ms: float, tolerance_ms: float,
 
 @dataclass(frozen=True)
 class DoubleComparison:
-    """A take beside its double; differences are ms, positive where the take is later."""
+    """A take beside its double, by grid points that both play; differences are ms, positive where the take is later."""
 
-    difference_ms: dict[GridPoint, float]
+    keys: IntArray
+    """Of these grid points, rising; each of the arrays below has as many rows."""
+    difference_ms: FloatArray
+    deviation_ms: FloatArray
+    """How far the double is from its own average."""
+    its_rows: IntArray
+    """Onsets of the double."""
     lag_ms: float
     """Median difference."""
     spread_ms: float
-    deviation_ms: dict[GridPoint, float]
-    """How far the double is from its own average at each grid point."""
+
+    def rows(self, keys: IntArray) -> tuple[IntArray, IntArray]:
+        """Which of some grid points both play, and the rows of those."""
+        rows = np.minimum(np.searchsorted(self.keys, keys), len(self.keys) - 1)
+        both = np.flatnonzero(self.keys[rows] == keys)
+        return both, rows[both]
 
 
 def compare_with_double(take: AlignedTake, double: tuple[str, AlignedTake] | None) -> DoubleComparison | None:
     """Compare a take with its double; None without one, or with too few common onsets."""
     if double is None:
         return None
-    pairs = pair_onsets(take, double[1])
-    differences = {mine.point: difference_ms(mine, its) for mine, its in pairs if mine.point}
-    if len(differences) < FEWEST_ONSETS:
+    mine, its = pair_onsets(take, double[1])
+    is_placed = take.onsets.points.known[mine]
+    if np.count_nonzero(is_placed) < FEWEST_ONSETS:
         return None
-    values = np.array(list(differences.values()))
-    return DoubleComparison(differences, float(np.median(values)), robust_spread(values),
-                            {its.point: its.deviation_ms or 0.0 for _, its in pairs if its.point})
+    keys = take.onsets.points.key[mine[is_placed]]
+    order = np.argsort(keys)
+    mine, its = mine[is_placed][order], its[is_placed][order]
+    difference_ms = differences_ms(take.onsets, mine, double[1].onsets, its)
+    return DoubleComparison(keys[order], difference_ms, np.nan_to_num(double[1].onsets.deviation_ms[its]), its,
+                            float(np.median(difference_ms)), robust_spread(difference_ms))
 
 
-def apart_from_double(onsets: Sequence[AlignedOnset], deviations_ms: FloatArray, double: DoubleComparison | None,
+def apart_from_double(keys: IntArray, deviations_ms: FloatArray, double: DoubleComparison | None,
                       segments: Sequence[Segment], spread_ms: float, timing: Timing) -> list[Segment]:
-    """Single onsets outside the take's tolerance that are also plainly apart from the double."""
+    """Single onsets, by grid points, outside the take's tolerance that are also plainly apart from the double."""
     if double is None:
         return []
-    taken = {n for segment in segments for n in range(segment.first, segment.last + 1)}
+    is_free = np.ones(len(keys), np.bool_)
+    for segment in segments:
+        is_free[segment.first : segment.last + 1] = False
     # A difference of two takes has the spread of both: the square root of two times one of them.
     unit = max(double.spread_ms, spread_ms, PARTITION.least_spread_ms * 1.4)
-    found = []
-    for n, onset in enumerate(onsets):
-        if n in taken or onset.point is None or onset.point not in double.difference_ms:
-            continue
-        apart = double.difference_ms[onset.point] - double.lag_ms
-        is_loose = abs(deviations_ms[n]) > max(timing.tolerance_ms, abs(double.deviation_ms[onset.point]))
-        if is_loose and abs(apart) > max(timing.double_tolerance_ms, np.sqrt(PARTITION.penalty) * unit):
-            found.append(Segment(n, n, float(deviations_ms[n])))
-    return found
+    both, rows = double.rows(keys)
+    apart_ms = np.abs(double.difference_ms[rows] - double.lag_ms)
+    is_loose = np.abs(deviations_ms[both]) > np.maximum(timing.tolerance_ms, np.abs(double.deviation_ms[rows]))
+    is_apart = apart_ms > max(timing.double_tolerance_ms, np.sqrt(PARTITION.penalty) * unit)
+    return [Segment(n, n, float(deviations_ms[n])) for n in both[is_free[both] & is_loose & is_apart].tolist()]

@@ -12,14 +12,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from layerpipe.analysis.onsets.changes import change_at_db
-from layerpipe.analysis.onsets.detect import Detection
+from layerpipe.analysis.onsets.onset import Detection
 from layerpipe.analysis.takes_compared.song_offsets import TakePlace
 from layerpipe.analysis.timing.edits.drift_moves import drift_phrases
 from layerpipe.analysis.timing.edits.edit_points import choose_edit_points
 from layerpipe.analysis.timing.edits.proposals import Proposal, propose_edits
 from layerpipe.analysis.timing.edits.retakes import BarRange, Rerecord
-from layerpipe.analysis.timing.grid.align import AlignedTake, align_onsets
+from layerpipe.analysis.timing.grid.align import align_onsets
+from layerpipe.analysis.timing.grid.aligned import AlignedTake
 from layerpipe.analysis.timing.grid.expected import onsets_with_expected
+from layerpipe.core.sound import FloatArray
 from layerpipe.core.units import frames_of_ms, frames_of_s
 from layerpipe.dsp.splicing import FrameMove
 from layerpipe.recipe.model.recipe import Recipe
@@ -43,16 +45,20 @@ class HeardTake:
     moves: tuple[FrameMove, ...] = ()
     shift_ms: float = 0.0
 
-    def heard_s(self, at_s: float) -> float:
-        """When a moment of the take is heard."""
-        moved = sum(move.by for move in self.moves if move.start <= at_s * self.rate_hz < move.stop)
+    def heard_s(self, at_s: FloatArray) -> FloatArray:
+        """When moments of the take are heard."""
+        if not self.moves and not self.shift_ms:
+            return at_s
+        frames, moved = at_s * self.rate_hz, np.zeros(len(at_s))
+        for move in self.moves:
+            moved[(move.start <= frames) & (frames < move.stop)] += move.by
         return at_s + moved / self.rate_hz + self.shift_ms / 1000
 
     def aligned(self, tempo_map: TempoMap) -> AlignedTake:
         """Its onsets on the grid."""
         onsets = onsets_with_expected(self.detection, tempo_map, self.heard_s)
-        aligned = align_onsets(onsets, [self.heard_s(onset.at_s) for onset in onsets], tempo_map,
-                               [self.heard_s(at_s) for at_s in self.detection.doubtful_s])
+        aligned = align_onsets(onsets, self.heard_s(onsets.at_s), tempo_map,
+                               self.heard_s(np.array(self.detection.doubtful_s)).tolist())
         first_s, last_s = self.detection.span_s
         return replace(aligned, span_s=(first_s + self.shift_ms / 1000, last_s + self.shift_ms / 1000))
 
@@ -111,14 +117,14 @@ class SongEdits:
         """
         found = self.shifts()
         heard = [replace(one, shift_ms=edits.shift_ms) for one, edits in zip(self.heard, found, strict=True)]
-        known = {(n, heard[n].moves): one for n, one in enumerate(self.now) if not heard[n].shift_ms}
+        known = {n: (heard[n].moves, one) for n, one in enumerate(self.now) if not heard[n].shift_ms}
 
         def align(heard: Sequence[HeardTake]) -> list[AlignedTake]:
             # Most takes get no new moves from one round to the next.
             for n, one in enumerate(heard):
-                if (n, one.moves) not in known:
-                    known[n, one.moves] = one.aligned(self.tempo_map)
-            return [known[n, one.moves] for n, one in enumerate(heard)]
+                if n not in known or known[n][0] != one.moves:
+                    known[n] = one.moves, one.aligned(self.tempo_map)
+            return [known[n][1] for n in range(len(heard))]
 
         aligned = align(heard)
         found = [self._drift(n, edits, aligned[n]) for n, edits in enumerate(found)]
@@ -149,7 +155,7 @@ class SongEdits:
             return edits
         if not self.may_move[n]:
             return replace(edits, unmended=place_words(place))
-        bars = [point.bar for point in aligned.points] or [1]
+        bars = aligned.bars.tolist() or [1]
         limits = self.recipe.timing
         most = max(1.0, limits.moves_per_bar * (max(bars) - min(bars) + 1))
         is_cut = self.heard[n].moves or self.takes[n].joint_spans(NEAR_A_JOINT_S)
@@ -160,9 +166,9 @@ class SongEdits:
             return replace(edits, rerecord=(*edits.rerecord, Rerecord((max(min(bars), 1), max(bars)), why)))
         moves = []
         for phrase in phrases:
-            points = [onset.point for onset in phrase.onsets if onset.point]
-            first, last = (self.tempo_map.text_of(phrase.onsets[k].heard_s) for k in (0, -1)) if not points else (
-                points[0].text, points[-1].text)
+            placed = np.flatnonzero(phrase.onsets.points.known)
+            times_s = phrase.onsets.points.time_s[placed] if len(placed) else phrase.onsets.heard_s
+            first, last = (self.tempo_map.text_of(float(at_s)) for at_s in times_s[[0, -1]])
             why = (f"{first} to {last}, {name}: {abs(phrase.by_ms):.0f} ms {'late' if phrase.by_ms < 0 else 'early'}; "
                    f"{place.words}")
             moves.append(Proposal(phrase.from_s, phrase.to_s, phrase.by_ms, phrase.onsets, why))
@@ -183,18 +189,18 @@ class SongEdits:
             [aligned[k] for k in others], self._ranges(mine), self.recipe.timing,
             frozen=[*((move.start / heard.rate_hz, move.stop / heard.rate_hz) for move in heard.moves),
                     *take.joint_spans(NEAR_A_JOINT_S)],
-            change_db=lambda at_s: change_at_db(take.source, 2 * at_s - heard.heard_s(at_s)))
+            change_db=lambda at_s: change_at_db(take.source, 2 * at_s - float(heard.heard_s(np.array([at_s]))[0])))
         return with_edit_points(take, moves, heard.moves), rerecord
 
     def _ranges(self, take: AlignedTake) -> list[BarRange]:
         """Sections; the whole take where there are none."""
         found = [BarRange(section.name, section.bars[0], section.bars[1]) for section in self.recipe.section]
-        bars = [point.bar for point in take.points]
+        bars = take.bars.tolist()
         return found or ([BarRange("the whole take", max(min(bars), 1), max(bars))] if bars else [])
 
     def _rerecord_all(self, take: OpenTake, aligned: Sequence[AlignedTake]) -> Rerecord:
         """A take in which nothing is played."""
-        bars = [point.bar for other in aligned for point in other.points]
+        bars = [bar for other in aligned for bar in other.bars.tolist()]
         last = max(bars) if bars else max(self.tempo_map.bar_at(take.frames / take.source.rate_hz), 1)
         return Rerecord((min(bars, default=1), last), f"{take.take.name}: no onsets were found in it")
 

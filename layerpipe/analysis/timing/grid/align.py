@@ -6,15 +6,23 @@ sixteenth it never plays attracts no stray onset, and one it always plays late (
 
 from __future__ import annotations
 
-import math
-from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass, field
-from functools import cached_property
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from layerpipe.analysis.onsets.detect import Onset
+from layerpipe.analysis.onsets.onset import Onset, Onsets
+from layerpipe.analysis.timing.grid.aligned import (
+    LEAST_CONFIDENCE,
+    NO_KEY,
+    AlignedOnsets,
+    AlignedTake,
+    IntArray,
+    Points,
+    Rows,
+    key_of,
+)
 from layerpipe.analysis.timing.grid.count_in import count_in_of
 from layerpipe.analysis.timing.grid.rake_targets import swells_s
 from layerpipe.core.sound import FloatArray
@@ -31,98 +39,31 @@ class AlignmentLimits:
     pick_up_ms: float = 30.0  # a pick-up is this near to where the take plays
     fewest: int = 6  # onsets of a sixteenth that show where it is usually played
     swing_ms: float = 12.0  # a sixteenth is swung if it is usually farther than this from the others
-    least_confidence: float = 0.35  # onsets below it do not enter statistics
     reach_s: float = 0.22  # farther grid points are not considered; most sixteenths are closer together
+    at_once_s: float = 120.0  # the grid of a long song has hundreds of thousands of points
 
 
 ALIGNMENT = AlignmentLimits()
 
 
-@dataclass(frozen=True, slots=True)
-class GridPoint:
-    """A sixteenth of the grid; bars, beats and sixteenths count from 1."""
+class Matches(NamedTuple):
+    """Grid points, and how late an onset is for each in ms."""
 
-    bar: int
-    beat: int
-    sixteenth: int
-    time_s: float = field(compare=False)
-    tempo_map: TempoMap = field(compare=False, repr=False)
+    points: Points
+    offset_ms: FloatArray
 
-    @property
-    def text(self) -> str:
-        """The position as recipes write it."""
-        return self.tempo_map.text_of(self.time_s)
-
-    @property
-    def order(self) -> tuple[int, int, int]:
-        """What grid points are sorted by."""
-        return self.bar, self.beat, self.sixteenth
+    def where(self, rows: Rows) -> Matches:
+        """Some of them."""
+        return Matches(self.points.where(rows), self.offset_ms[rows])
 
 
-@dataclass(frozen=True, slots=True)
-class AlignedOnset:
-    """An onset and its grid point."""
-
-    onset: Onset
-    heard_s: float
-    """When it is heard once the moves of the recipe are applied."""
-    point: GridPoint | None = None
-    offset_ms: float | None = None
-    """How late it is for its grid point."""
-    deviation_ms: float | None = None
-    """How late it is for where this take usually plays that sixteenth."""
-    swell_s: float = 0.0
-    """How long before its target it begins: for a rake whose last string is on the beat, else 0."""
-
-    @property
-    def target_s(self) -> float:
-        """When its target is heard; this is what is on the grid or off it."""
-        return self.heard_s + self.swell_s
-
-    @property
-    def is_reliable(self) -> bool:
-        """Whether it enters statistics."""
-        return self.point is not None and self.onset.confidence >= ALIGNMENT.least_confidence
-
-
-@dataclass(frozen=True)
-class AlignedTake:
-    """A take's onsets in order, its average offset (median) and spread; None without a grid or with too few onsets."""
-
-    onsets: tuple[AlignedOnset, ...]
-    average_offset_ms: float | None
-    spread_ms: float | None
-    swing_ms: dict[int, float]
-    """Average offset of each sixteenth of the beat that has one of its own."""
-    free_intro: int = 0
-    """Onsets before bar 1 that follow no grid."""
-    doubtful_s: tuple[float, ...] = ()
-    """Times of rejected candidates."""
-    span_s: tuple[float, float] = (-math.inf, math.inf)
-    """Where the take's files are; an overdub plays a part of the song."""
-
-    @cached_property
-    def points(self) -> list[GridPoint]:
-        """Grid points of all onsets that have one."""
-        return [onset.point for onset in self.onsets if onset.point]
-
-    @cached_property
-    def reliable(self) -> dict[GridPoint, AlignedOnset]:
-        """The onsets that enter statistics, in order; no two have one grid point."""
-        return {onset.point: onset for onset in self.onsets if onset.is_reliable and onset.point}
-
-
-Match = tuple[GridPoint, float]
-"""A grid point, and how late an onset is for it in ms."""
-
-
-def align_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], tempo_map: TempoMap,
+def align_onsets(onsets: Iterable[Onset], heard_s: Sequence[float] | FloatArray, tempo_map: TempoMap,
                  doubtful_s: Sequence[float] = ()) -> AlignedTake:
     """Match a take's onsets to the grid.
 
     Parameters
     ----------
-    onsets : sequence of Onset
+    onsets : Onsets, or iterable of Onset
     heard_s : sequence of float
         When each is heard, seconds; its time in the file unless moves are applied.
     tempo_map : TempoMap
@@ -133,51 +74,36 @@ def align_onsets(onsets: Sequence[Onset], heard_s: Sequence[float], tempo_map: T
     -------
     AlignedTake
     """
+    onsets, heard_s = Onsets.of(onsets), np.asarray(heard_s, np.float64)
     if not tempo_map.has_grid or not onsets:
-        return AlignedTake(tuple(AlignedOnset(onset, at) for onset, at in zip(onsets, heard_s, strict=True)), None,
-                           None, {}, doubtful_s=tuple(doubtful_s))
-    swells = swells_s(onsets, tempo_map, heard_s)
-    targets_s = [float(at + swell) for at, swell in zip(heard_s, swells, strict=True)]
-    candidates = grid_candidates(tempo_map, targets_s)
-    counted = Counter(near[0][0].sixteenth for near in candidates)
-    most = max(counted.values())
-    used = {kind for kind, count in counted.items() if count >= ALIGNMENT.least_used * most}
-    usual_ms = _usual_offsets_ms(candidates, used)
-    sixteenths_ms = {bar: 1000 * tempo_map.beat_s(bar) / tempo_map.meter_at(bar).sixteenths
-                     for bar in {near[0][0].bar for near in candidates}}
-    matches = [_match(near, used, usual_ms, sixteenths_ms[near[0][0].bar]) for near in candidates]
+        unknown = np.full(len(onsets), np.nan)
+        aligned = AlignedOnsets(onsets, heard_s, Points(np.full(len(onsets), NO_KEY), unknown), unknown,
+                                np.zeros(len(onsets)), np.zeros(1), tempo_map)
+        return AlignedTake(aligned, None, None, {}, doubtful_s=tuple(doubtful_s))
+    swell_s = swells_s(onsets, tempo_map, heard_s)
+    targets_s = heard_s + swell_s
+    nearest = nearest_points(tempo_map, targets_s)
+    kinds, counts = np.unique(nearest.points.sixteenth, return_counts=True)
+    used = kinds[counts >= ALIGNMENT.least_used * counts.max()]
+    usual_ms = _usual_offsets_ms(nearest.where(np.isin(nearest.points.sixteenth, used)))
+    matches = _meant(tempo_map, targets_s, used, usual_ms)
     free_intro = _drop_free_intro(matches, onsets, targets_s, tempo_map, usual_ms)
     _drop_doubles(matches, usual_ms)
-    offsets = np.array([match[1] for match, onset in zip(matches, onsets, strict=True)
-                        if match and onset.confidence >= ALIGNMENT.least_confidence])
-    swing_ms = _swing_ms(matches, onsets)
-    average_ms = float(np.median(offsets)) if len(offsets) else None
-    aligned = tuple(
-        AlignedOnset(onset, at, swell_s=float(swell)) if match is None else
-        AlignedOnset(onset, at, match[0], match[1],
-                     match[1] - swing_ms.get(match[0].sixteenth, average_ms if average_ms is not None else 0.0),
-                     float(swell))
-        for onset, at, swell, match in zip(onsets, heard_s, swells, matches, strict=True))
-    deviations = np.array([onset.deviation_ms for onset in aligned if onset.is_reliable])
-    spread_ms = robust_spread(deviations) if len(deviations) >= 4 else None
+    is_reliable = matches.points.known & (onsets.confidence >= LEAST_CONFIDENCE)
+    reliable = matches.where(is_reliable)
+    swing_ms = _swing_ms(reliable)
+    average_ms = float(np.median(reliable.offset_ms)) if len(reliable.offset_ms) else None
+    aligned = AlignedOnsets(onsets, heard_s, matches.points, matches.offset_ms, swell_s, _table_ms(
+        swing_ms, average_ms if average_ms is not None else 0.0, matches.points.sixteenth), tempo_map)
+    spread_ms = robust_spread(aligned.deviation_ms[is_reliable]) if len(reliable.offset_ms) >= 4 else None
     return AlignedTake(aligned, average_ms, spread_ms, swing_ms, free_intro, tuple(doubtful_s))
 
 
-def grid_candidates(tempo_map: TempoMap, times_s: Sequence[float]) -> list[list[Match]]:
-    """Grid points within reach of each time, nearest first."""
-    reach_s = ALIGNMENT.reach_s
-    grid = tempo_map.grid_s(min(times_s) - reach_s, max(times_s) + reach_s)
-    firsts, ends = (np.searchsorted(grid[0], np.array(times_s) + reach).tolist() for reach in (-reach_s, reach_s))
-    points = [GridPoint(bar, beat, step, time, tempo_map)
-              for time, bar, beat, step in zip(*(column.tolist() for column in grid), strict=True)]
-    found = []
-    for at, first, end in zip(times_s, firsts, ends, strict=True):
-        near = [(point, (at - point.time_s) * 1000) for point in points[first:end]]
-        if not near:
-            place = tempo_map.place_of(at)
-            point = GridPoint(place.bar, place.beat, place.sixteenth, at - place.late_s, tempo_map)
-            near = [(point, place.late_s * 1000)]
-        found.append(sorted(near, key=lambda match: abs(match[1])))
+def nearest_points(tempo_map: TempoMap, times_s: FloatArray) -> Matches:
+    """The grid point that is nearest to each time."""
+    found = _no_matches(len(times_s))
+    for here, near in _candidates(tempo_map, times_s):
+        _set(found, here, near.where(np.s_[:, 0]))
     return found
 
 
@@ -192,89 +118,125 @@ def robust_spread(values: FloatArray) -> float:
     return float(1.4826 * np.median(np.abs(values - np.median(values)))) if len(values) else 0.0
 
 
-def _usual_offsets_ms(candidates: list[list[Match]], used: set[int]) -> dict[int, float]:
+def _candidates(tempo_map: TempoMap, times_s: FloatArray) -> Iterator[tuple[slice, Matches]]:
+    """Some times after others, and the grid points within reach of each, nearest first; arrays of shape (times, most
+    points near one). Where one has fewer points, infinitely late ones are left."""
+    edges = np.flatnonzero(np.diff(times_s // ALIGNMENT.at_once_s, prepend=np.nan, append=np.nan)).tolist()
+    for here in map(slice, edges, edges[1:]):
+        at_s, reach_s = times_s[here], ALIGNMENT.reach_s
+        grid = tempo_map.grid_s(float(at_s.min()) - reach_s, float(at_s.max()) + reach_s)
+        firsts, ends = (np.searchsorted(grid.time_s, at_s + reach) for reach in (-reach_s, reach_s))
+        numbers = firsts[:, np.newaxis] + np.arange(max(int((ends - firsts).max()), 1))
+        is_near = numbers < ends[:, np.newaxis]
+        key, time_s = (np.append(column, 0)[np.where(is_near, numbers, -1)] for column in (
+            key_of(grid.bar, grid.beat, grid.sixteenth), grid.time_s))
+        offset_ms = np.where(is_near, (at_s[:, np.newaxis] - time_s) * 1000, np.inf)
+        for row in np.flatnonzero(firsts == ends).tolist():
+            place = tempo_map.place_of(float(at_s[row]))
+            key[row, 0] = key_of(*np.array([place[:3]], np.int64).T)[0]
+            time_s[row, 0], offset_ms[row, 0] = float(at_s[row]) - place.late_s, place.late_s * 1000
+        order = np.abs(offset_ms).argsort(axis=1, kind="stable")
+        key, time_s, offset_ms = (np.take_along_axis(column, order, axis=1) for column in (key, time_s, offset_ms))
+        yield here, Matches(Points(key, time_s), offset_ms)
+
+
+def _no_matches(count: int) -> Matches:
+    """None at all."""
+    return Matches(Points(np.full(count, NO_KEY), np.full(count, np.nan)), np.full(count, np.nan))
+
+
+def _set(matches: Matches, rows: Rows, to: Matches) -> None:
+    """Change some matches."""
+    matches.points.key[rows], matches.points.time_s[rows] = to.points
+    matches.offset_ms[rows] = to.offset_ms
+
+
+def _drop(matches: Matches, rows: IntArray) -> None:
+    """Take the grid points of some onsets away."""
+    _set(matches, rows, _no_matches(len(rows)))
+
+
+def _usual_offsets_ms(matches: Matches) -> dict[int, float]:
     """Median offset of each sixteenth of the beat; key 0 is the median of all."""
-    offsets: dict[int, list[float]] = {0: []}
-    for near in candidates:
-        point, offset = near[0]
-        if point.sixteenth in used:
-            offsets[0].append(offset)
-            offsets.setdefault(point.sixteenth, []).append(offset)
-    usual = {kind: float(np.median(of_kind)) for kind, of_kind in offsets.items() if len(of_kind) >= ALIGNMENT.fewest}
-    usual.setdefault(0, float(np.median(offsets[0])) if offsets[0] else 0.0)
+    usual = {0: float(np.median(matches.offset_ms)) if len(matches.offset_ms) else 0.0}
+    for kind, count in zip(*np.unique(matches.points.sixteenth, return_counts=True), strict=True):
+        if count >= ALIGNMENT.fewest:
+            usual[int(kind)] = float(np.median(matches.offset_ms[matches.points.sixteenth == kind]))
     return usual
 
 
-def _deviation(match: Match, usual_ms: dict[int, float]) -> float:
-    """Distance of an onset from where the take usually plays the grid point, ms."""
-    return abs(match[1] - usual_ms.get(match[0].sixteenth, usual_ms[0]))
+def _table_ms(values_ms: dict[int, float], otherwise_ms: float, sixteenth: IntArray) -> FloatArray:
+    """Values of all sixteenths, by their number in the beat."""
+    table_ms = np.full(int(sixteenth.max(initial=0)) + 1, otherwise_ms)
+    for kind, value_ms in values_ms.items():
+        if 0 < kind < len(table_ms):
+            table_ms[kind] = value_ms
+    return table_ms
 
 
-def _match(near: list[Match], used: set[int], usual_ms: dict[int, float], sixteenth_ms: float) -> Match | None:
-    """The grid point an onset belongs to, if any."""
-    best = min((match for match in near if match[0].sixteenth in used), key=lambda match: _deviation(match, usual_ms),
-               default=None)
-    if best and _deviation(best, usual_ms) <= ALIGNMENT.stray_share * sixteenth_ms:
-        return best
-    # Too far from where the take plays; a fill if it is on a sixteenth.
-    return near[0] if abs(near[0][1]) <= ALIGNMENT.fill_share * sixteenth_ms else None
+def _deviations(matches: Matches, usual_ms: dict[int, float]) -> FloatArray:
+    """Distance of onsets from where the take usually plays the grid point, ms."""
+    sixteenth = matches.points.sixteenth
+    return np.abs(matches.offset_ms - _table_ms(usual_ms, usual_ms[0], sixteenth)[sixteenth])
 
 
-def _drop_free_intro(matches: list[Match | None], onsets: Sequence[Onset], targets_s: Sequence[float],
-                     tempo_map: TempoMap, usual_ms: dict[int, float]) -> int:
+def _meant(tempo_map: TempoMap, targets_s: FloatArray, used: IntArray, usual_ms: dict[int, float]) -> Matches:
+    """The grid point that each onset belongs to, if any."""
+    meant = _no_matches(len(targets_s))
+    for here, near in _candidates(tempo_map, targets_s):
+        bars, bar = np.unique(near.points.bar[:, 0], return_inverse=True)
+        sixteenth_ms = np.array([1000 * tempo_map.beat_s(one) / tempo_map.meter_at(one).sixteenths
+                                 for one in bars.tolist()])[bar]
+        apart_ms = np.where(np.isin(near.points.sixteenth, used), _deviations(near, usual_ms), np.inf)
+        best = apart_ms.argmin(axis=1)
+        rows = np.arange(len(best))
+        is_played = apart_ms[rows, best] <= ALIGNMENT.stray_share * sixteenth_ms
+        # Too far from where the take plays; a fill if it is on a sixteenth.
+        is_fill = np.abs(near.offset_ms[:, 0]) <= ALIGNMENT.fill_share * sixteenth_ms
+        rows = np.flatnonzero(is_played | is_fill)
+        _set(meant, here.start + rows, near.where((rows, np.where(is_played, best, 0)[rows])))
+    return meant
+
+
+def _drop_free_intro(matches: Matches, onsets: Onsets, targets_s: FloatArray, tempo_map: TempoMap,
+                     usual_ms: dict[int, float]) -> int:
     """Remove the grid points before bar 1 but for a pick-up in time; how many onsets are free.
 
     A pick-up is in the bar before bar 1, all of it in time up to bar 1; a count-in is none.
     """
-    bar_one_s = tempo_map.downbeat_s(1)
-    before = [n for n, match in enumerate(matches)
-              if (targets_s[n] < bar_one_s if match is None else match[0].bar < 1)]
-    free = count_in_of(onsets).strokes
-    for n in reversed(before):
-        match = matches[n]
-        if not (match and match[0].bar == 0 and _deviation(match, usual_ms) <= ALIGNMENT.pick_up_ms):
-            free = max(free, n + 1)
-            break
-    for n in before:
-        if n < free:
-            matches[n] = None
-    return sum(n < free for n in before)
+    points = matches.points
+    before = np.flatnonzero(np.where(points.known, points.bar < 1, targets_s < tempo_map.downbeat_s(1)))
+    there = matches.where(before)
+    is_pick_up = (there.points.known & (there.points.bar == 0)
+                  & (_deviations(there, usual_ms) <= ALIGNMENT.pick_up_ms))
+    last = before[~is_pick_up][-1:]
+    free = before[before < max(count_in_of(onsets).strokes, *(last + 1).tolist(), 0)]
+    _drop(matches, free)
+    return len(free)
 
 
-def _drop_doubles(matches: list[Match | None], usual_ms: dict[int, float]) -> None:
-    """Of two onsets at one grid point, the one nearer to where the take usually plays keeps it."""
-    holder: dict[GridPoint, int] = {}
-    for n, match in enumerate(matches):
-        if match is None:
-            continue
-        rival = holder.get(match[0])
-        rival_match = matches[rival] if rival is not None else None
-        if rival is None or rival_match is None:
-            holder[match[0]] = n
-        elif _deviation(match, usual_ms) < _deviation(rival_match, usual_ms):
-            matches[rival] = None
-            holder[match[0]] = n
-        else:
-            matches[n] = None
+def _drop_doubles(matches: Matches, usual_ms: dict[int, float]) -> None:
+    """Of onsets at one grid point, the one nearest to where the take usually plays keeps it."""
+    known = np.flatnonzero(matches.points.known)
+    there = matches.where(known)
+    order = np.lexsort((known, _deviations(there, usual_ms), there.points.key))
+    _drop(matches, known[order[1:][np.diff(there.points.key[order]) == 0]])
 
 
-def _swing_ms(matches: Sequence[Match | None], onsets: Sequence[Onset]) -> dict[int, float]:
+def _swing_ms(matches: Matches) -> dict[int, float]:
     """Sixteenths of the beat that are consistently apart from the rest: swing and triplets."""
-    kinds: dict[int, list[float]] = {}
-    for match, onset in zip(matches, onsets, strict=True):
-        if match is not None and onset.confidence >= ALIGNMENT.least_confidence:
-            kinds.setdefault(match[0].sixteenth, []).append(match[1])
-    everything = [offset for offsets in kinds.values() for offset in offsets]
-    if not everything:
+    kinds = {int(kind): matches.offset_ms[matches.points.sixteenth == kind]
+             for kind in np.unique(matches.points.sixteenth)}
+    if not kinds:
         return {}
-    on_beat = kinds.get(1, [])
-    base = float(np.median(on_beat if len(on_beat) >= ALIGNMENT.fewest else everything))
+    on_beat = kinds.get(1, np.zeros(0))
+    base = float(np.median(on_beat if len(on_beat) >= ALIGNMENT.fewest else matches.offset_ms))
     found = {}
-    for kind, offsets in kinds.items():
-        apart = abs(float(np.median(offsets)) - base)
-        if (len(offsets) >= ALIGNMENT.fewest and apart > ALIGNMENT.swing_ms
-                and robust_spread(np.array(offsets)) < apart):
-            found[kind] = float(np.median(offsets))
+    for kind, offsets_ms in kinds.items():
+        apart = abs(float(np.median(offsets_ms)) - base)
+        if (len(offsets_ms) >= ALIGNMENT.fewest and apart > ALIGNMENT.swing_ms
+                and robust_spread(offsets_ms) < apart):
+            found[kind] = float(np.median(offsets_ms))
     if found and 1 not in found and len(on_beat) >= ALIGNMENT.fewest:
         found[1] = base
     return found

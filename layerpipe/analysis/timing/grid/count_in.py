@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
-from layerpipe.analysis.onsets.detect import Onset
+from layerpipe.analysis.onsets.onset import Onsets
 
 
 @dataclass(frozen=True)
@@ -43,13 +41,12 @@ class CountIn:
     next_beat_s: float = 0.0
 
 
-def count_in_of(onsets: Sequence[Onset]) -> CountIn:
+def count_in_of(onsets: Onsets) -> CountIn:
     """Find a count-in at the beginning of a take.
 
     Parameters
     ----------
-    onsets : sequence of Onset
-        In order of time.
+    onsets : Onsets
 
     Returns
     -------
@@ -58,8 +55,7 @@ def count_in_of(onsets: Sequence[Onset]) -> CountIn:
     """
     if len(onsets) < COUNT_IN.fewest + COUNT_IN.fewest_after:
         return CountIn()
-    at_s = np.array([onset.at_s for onset in onsets])
-    fallen_db = np.array([one.level_db - later.before_db for one, later in pairwise(onsets)])
+    at_s, fallen_db = onsets.at_s, onsets.level_db[:-1] - onsets.before_db[1:]
     silent = fallen_db > COUNT_IN.silent_db
     first_ringing = int(np.argmin(silent)) if not silent.all() else len(silent)
     for strokes in range(min(first_ringing, COUNT_IN.most), COUNT_IN.fewest - 1, -1):

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from layerpipe.analysis.onsets.detect import Detection, Onset
-from layerpipe.analysis.timing.grid.align import GridPoint, align_onsets, grid_candidates
+from layerpipe.analysis.onsets.onset import Detection, Onsets
+from layerpipe.analysis.timing.grid.align import align_onsets, nearest_points
+from layerpipe.analysis.timing.grid.aligned import IntArray
 from layerpipe.core.sound import FloatArray
 from layerpipe.recipe.tempo_map import TempoMap
 
@@ -30,7 +31,7 @@ EXPECTATION = ExpectationLimits()
 
 
 def onsets_with_expected(detection: Detection, tempo_map: TempoMap,
-                         as_heard: Callable[[float], float] = float) -> list[Onset]:
+                         as_heard: Callable[[FloatArray], FloatArray] = np.asarray) -> Onsets:
     """Onsets of a take, with faint, light and added ones at grid points it usually plays, where nothing else was found.
 
     Parameters
@@ -38,51 +39,57 @@ def onsets_with_expected(detection: Detection, tempo_map: TempoMap,
     detection : Detection
     tempo_map : TempoMap
     as_heard : callable
-        When a moment of the file is heard once moves are applied.
+        When moments of the file are heard once moves are applied.
 
     Returns
     -------
-    list of Onset
+    Onsets
         In order of time.
     """
-    certain, candidates = detection.onsets, [*detection.faint, *detection.light, *detection.added]
-    quiet = set(detection.added)
+    certain, candidates = detection.onsets, Onsets.joined([detection.faint, detection.light, detection.added])
     if not tempo_map.has_grid or not candidates or len(certain) < EXPECTATION.fewest_onsets:
-        return list(certain)
-    aligned = align_onsets(certain, [as_heard(onset.at_s) for onset in certain], tempo_map)
-    points = aligned.points
-    if not points:
-        return list(certain)
-    taken, last_bar = set(points), max(point.bar for point in points)
-    times = np.array([onset.at_s for onset in certain])
-    found: dict[GridPoint, Onset] = {}
-    added: dict[GridPoint, Onset] = {}
-    for onset, near in zip(candidates, grid_candidates(tempo_map, [as_heard(onset.at_s) for onset in candidates]),
-                           strict=True):
-        point, offset_ms = near[0]
-        deviation_ms = offset_ms - aligned.swing_ms.get(point.sixteenth, aligned.average_offset_ms or 0.0)
-        alone = np.min(np.abs(times - onset.at_s)) > EXPECTATION.apart_s
-        kept = added if onset in quiet else found
-        if (alone and point not in taken and 1 <= point.bar <= last_bar and abs(deviation_ms) < EXPECTATION.near_ms
-                and (point not in kept or onset.rise_db > kept[point].rise_db)):
-            kept[point] = onset
+        return certain
+    aligned = align_onsets(certain, as_heard(certain.at_s), tempo_map)
+    taken = aligned.onsets.points.key[aligned.onsets.points.known]
+    if not len(taken):
+        return certain
+    points, offset_ms = nearest_points(tempo_map, as_heard(candidates.at_s))
+    deviation_ms = offset_ms - np.array([aligned.swing_ms.get(kind, aligned.average_offset_ms or 0.0)
+                                         for kind in points.sixteenth.tolist()])
+    after = np.clip(np.searchsorted(certain.at_s, candidates.at_s), 1, len(certain) - 1)
+    apart_s = np.minimum(np.abs(certain.at_s[after - 1] - candidates.at_s),
+                         np.abs(certain.at_s[after] - candidates.at_s))
+    may_be = ((apart_s > EXPECTATION.apart_s) & ~np.isin(points.key, taken) & (points.bar >= 1)
+              & (points.bar <= aligned.bars.max()) & (np.abs(deviation_ms) < EXPECTATION.near_ms))
     # What was rejected shows no pattern: fingers squeak at the same place of every bar.
-    rejected = set(detection.faint)
-    played, weak = (Counter((point.beat, point.sixteenth) for point in listed) for listed in (
-        [*taken, *(point for point, onset in found.items() if onset not in rejected)], added))
-    bars = len({point.bar for point in points})
-    usual = {place for place, count in played.items() if count >= EXPECTATION.played_share * bars}
-    often = {place for place, count in (played + weak).items() if count >= EXPECTATION.played_share * bars}
-    expected = {point: onset for point, onset in found.items() if (point.beat, point.sixteenth) in usual}
-    there = {onset for point, onset in added.items()
-             if (point.beat, point.sixteenth) in often and point not in expected}
-    empty = max(len(often) * bars - sum(played[place] for place in often), 1)
-    there = _more_than_by_chance(there, quiet - there, empty, times)
-    return sorted([*certain, *expected.values(), *(replace(onset, rise_db=0.0) for onset in there)],
-                  key=lambda onset: onset.at_s)
+    rejected, quiet_from = len(detection.faint), len(candidates) - len(detection.added)
+    found: dict[int, int] = {}
+    added: dict[int, int] = {}
+    for n in np.flatnonzero(may_be).tolist():
+        kept, key = added if n >= quiet_from else found, int(points.key[n])
+        if key not in kept or candidates.rise_db[n] > candidates.rise_db[kept[key]]:
+            kept[key] = n
+    place = points.place.tolist()
+    played = Counter(aligned.onsets.points.place[aligned.onsets.points.known].tolist())
+    played.update(place[n] for n in found.values() if n >= rejected)
+    weak = Counter(place[n] for n in added.values())
+    bars = len(np.unique(aligned.bars))
+    usual = {one for one, count in played.items() if count >= EXPECTATION.played_share * bars}
+    often = {one for one, count in (played + weak).items() if count >= EXPECTATION.played_share * bars}
+    expected = {key: n for key, n in found.items() if place[n] in usual}
+    there = np.array([n for key, n in added.items() if place[n] in often and key not in expected], np.intp)
+    empty = max(len(often) * bars - sum(played[one] for one in often), 1)
+    elsewhere = np.setdiff1d(np.arange(quiet_from, len(candidates)), there)
+    there = there[_more_than_by_chance(candidates.rise_db[there], candidates.rise_db[elsewhere], empty, certain.at_s)]
+    if not expected and not len(there):
+        return certain
+    candidates.rise_db[there] = 0.0
+    whole = Onsets.joined([certain, candidates.where(list(expected.values())), candidates.where(there)])
+    return whole.where(np.argsort(whole.at_s, kind="stable"))
 
 
-def _more_than_by_chance(there: set[Onset], elsewhere: set[Onset], places: int, certain_s: FloatArray) -> set[Onset]:
+def _more_than_by_chance(there_db: FloatArray, elsewhere_db: FloatArray, places: int,
+                         certain_s: FloatArray) -> IntArray:
     """The strongest of the onsets in some places of the grid, as long as far fewer that are as strong lie elsewhere.
 
     Beating strings, vibrato and tremolo change phases anywhere, on the grid and off it, so what is found off it shows
@@ -91,8 +98,8 @@ def _more_than_by_chance(there: set[Onset], elsewhere: set[Onset], places: int, 
     places_s = places * 2 * EXPECTATION.near_ms / 1000
     free_s = np.clip(np.diff(certain_s), 0, EXPECTATION.rest_s) - 2 * EXPECTATION.apart_s
     elsewhere_s = max(float(np.clip(free_s, 0, None).sum()) - places_s, places_s)
-    ordered = sorted(there, key=lambda onset: onset.rise_db, reverse=True)
-    rises_db, others_db = (np.array([onset.rise_db for onset in listed]) for listed in (ordered, elsewhere))
-    by_chance = (1 + (others_db >= rises_db[:, np.newaxis]).sum(axis=1)) * places_s / elsewhere_s
+    ordered = np.argsort(-there_db, kind="stable")
+    as_strong = len(elsewhere_db) - np.searchsorted(np.sort(elsewhere_db), there_db[ordered])
+    by_chance = (1 + as_strong) * places_s / elsewhere_s
     enough = np.flatnonzero(by_chance <= EXPECTATION.chance * np.arange(1, len(ordered) + 1))
-    return set(ordered[: int(enough[-1]) + 1]) if len(enough) else set()
+    return ordered[: int(enough[-1]) + 1] if len(enough) else ordered[:0]

@@ -5,11 +5,9 @@ Each take shows which one it means: the one that is nearer to the eighths of the
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
-from layerpipe.analysis.onsets.detect import Onset
+from layerpipe.analysis.onsets.onset import Onsets
 from layerpipe.core.sound import FloatArray
 from layerpipe.recipe.tempo_map import TempoMap
 
@@ -17,14 +15,14 @@ FEWEST_RAKES, LEAST_SHARE = 4, 0.1
 """With fewer rakes, or a smaller share of the onsets, they are no habit and the first string counts."""
 
 
-def swells_s(onsets: Sequence[Onset], tempo_map: TempoMap, heard_s: Sequence[float]) -> FloatArray:
+def swells_s(onsets: Onsets, tempo_map: TempoMap, heard_s: FloatArray) -> FloatArray:
     """How long before its target each onset begins.
 
     Parameters
     ----------
-    onsets : sequence of Onset
+    onsets : Onsets
     tempo_map : TempoMap
-    heard_s : sequence of float
+    heard_s : np.ndarray [shape=(onsets,)]
         When the first string of each is heard.
 
     Returns
@@ -32,14 +30,14 @@ def swells_s(onsets: Sequence[Onset], tempo_map: TempoMap, heard_s: Sequence[flo
     np.ndarray [shape=(onsets,), float64]
         Seconds; 0 for everything but rakes whose last string is on the beat.
     """
-    rakes_s = np.array([onset.rake_ms for onset in onsets]) / 1000
+    rakes_s, none = onsets.rake_ms / 1000, np.broadcast_to(np.float64(0), len(onsets))
     is_rake = rakes_s > 0
     if is_rake.sum() < max(FEWEST_RAKES, LEAST_SHARE * len(onsets)):
-        return np.zeros(len(onsets))
-    times = np.array(heard_s)[is_rake]
+        return none
+    times = heard_s[is_rake]
     if _on_eighths(times + rakes_s[is_rake], tempo_map) > _on_eighths(times, tempo_map):
         return rakes_s
-    return np.zeros(len(onsets))
+    return none
 
 
 def _on_eighths(times_s: FloatArray, tempo_map: TempoMap) -> float:

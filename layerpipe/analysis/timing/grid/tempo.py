@@ -11,11 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layerpipe.analysis.onsets.detect import Onset
 from layerpipe.analysis.onsets.metronome import Metronome
+from layerpipe.analysis.onsets.onset import Detection, Onsets
 from layerpipe.analysis.timing.grid.count_in import CountIn, count_in_of
 from layerpipe.analysis.timing.grid.meter import PulseTrain, candidates_of, odds_of
-from layerpipe.core.sound import FloatArray
+from layerpipe.core.sound import Float32Array, FloatArray
 
 FEWEST_ONSETS = 12
 MOST_LISTED, LEAST_ODDS = 4, 0.01
@@ -102,27 +102,27 @@ def _strengths(times_s: FloatArray, weights: FloatArray, rates: FloatArray) -> F
     return sizes
 
 
-def estimate_tempo(takes: Sequence[Sequence[Onset]], metronomes: Sequence[Metronome] = ()) -> list[TempoEstimate]:
+def estimate_tempo(takes: Sequence[Detection]) -> list[TempoEstimate]:
     """Estimate tempo, meter and bar 1; a count-in is used for the tempo and is not the song.
 
     Parameters
     ----------
-    takes : sequence of sequences of Onset
-        All takes of one song.
-    metronomes : sequence of Metronome
-        Those that are in the takes; the grid is that of the one with the most ticks, if the takes follow it.
+    takes : sequence of Detection
+        All takes of one song. If some have a metronome, the grid is that of the one with the most ticks, if the takes
+        follow it.
 
     Returns
     -------
     list of TempoEstimate
         Up to four, the most likely first; empty with too few onsets.
     """
-    counts = [count_in_of(take) for take in takes]
-    played = [onset for take, count in zip(takes, counts, strict=True) for onset in take[count.strokes :]]
+    counts = [count_in_of(take.onsets) for take in takes]
+    played = Onsets.joined([take.onsets[count.strokes :] for take, count in zip(takes, counts, strict=True)])
     if len(played) < FEWEST_ONSETS:
         return []
-    click = max(metronomes, key=lambda one: one.ticks, default=None)
-    train, fit = pulse_train(played, len(takes), click)
+    chroma = np.concatenate([take.chroma[count.strokes :] for take, count in zip(takes, counts, strict=True)])
+    click = max((take.metronome for take in takes if take.metronome), key=lambda one: one.ticks, default=None)
+    train, fit = pulse_train(played, chroma, len(takes), click)
     found = candidates_of(train)
     if not found.meter:
         return []
@@ -148,13 +148,15 @@ def estimate_tempo(takes: Sequence[Sequence[Onset]], metronomes: Sequence[Metron
     return [first, *(one for one in rest[: MOST_LISTED - 1] if one.odds >= LEAST_ODDS)]
 
 
-def pulse_train(onsets: Sequence[Onset], takes: int, click: Metronome | None = None) -> tuple[PulseTrain, float]:
+def pulse_train(onsets: Onsets, chroma: Float32Array, takes: int,
+                click: Metronome | None = None) -> tuple[PulseTrain, float]:
     """Assign onsets to pulses.
 
     Parameters
     ----------
-    onsets : sequence of Onset
+    onsets : Onsets
         Of all takes.
+    chroma : np.ndarray [shape=(onsets, 12), float32]
     takes : int
         How many there are.
     click : Metronome, optional
@@ -165,9 +167,7 @@ def pulse_train(onsets: Sequence[Onset], takes: int, click: Metronome | None = N
     (train, fit)
         The pulses, and how well onsets fit them (0 to 1).
     """
-    times = np.array([onset.at_s for onset in onsets])
-    weights = np.array([onset.confidence for onset in onsets]) + 1e-3
-    levels = np.array([onset.level_db for onset in onsets])
+    times, weights, levels = onsets.at_s, onsets.confidence + 1e-3, onsets.level_db
     period_s, fit = find_pulse(times, weights)
     phase_s = np.angle(phase_strength(times, weights, period_s)) / (2 * np.pi) * period_s
     if click is not None:
@@ -181,11 +181,9 @@ def pulse_train(onsets: Sequence[Onset], takes: int, click: Metronome | None = N
     loudness = np.clip((levels - np.percentile(levels, 95)) / 30 + 1, 0.05, 1.2)
     strength = np.zeros(number.max() - first + 1)
     np.add.at(strength, number - first, loudness * weights / takes)
-    chroma = np.zeros((len(strength), 12))
-    for onset, at in zip(onsets, number - first, strict=True):
-        if onset.chroma:
-            chroma[at] += onset.chroma
-    return PulseTrain(strength, chroma, first * period_s + phase_s, period_s), fit
+    chroma_of_pulses = np.zeros((len(strength), 12))
+    np.add.at(chroma_of_pulses, number - first, chroma)
+    return PulseTrain(strength, chroma_of_pulses, first * period_s + phase_s, period_s), fit
 
 
 def find_other_tempo(times_s: FloatArray, weights: FloatArray, offsets_ms: FloatArray, tempo: float,
