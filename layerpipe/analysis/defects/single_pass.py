@@ -1,6 +1,6 @@
 """One pass over a take that measures everything the checks need; no check reads the whole take again.
 
-The take is read second by second and little is kept of each, so memory hardly grows with its length: 0.1 MB a minute.
+The take is read second by second and little is held of each, so memory hardly grows with its length.
 Levels are linear powers (full scale 1), steps are 10 ms on the grid of `dsp.loudness`. Bands: "mid" is above 150 Hz (no
 rumble, hardly any hum), "upper" above 1 kHz, "high" above 3 kHz, "low" a copy below 1.5 kHz at about 4 kHz.
 """
@@ -162,11 +162,18 @@ class KeptSteps:
         return self._column(lambda steps: steps.k_energy)
 
 
-def steps_of_part(sound: Sound, number: int, *, steps: Steps | None = None) -> Steps:
-    """The steps of a part, if they are not known; for this the take is measured again."""
+def steps_of_part(sound: Sound, number: int, *, steps: Steps | None = None, ask: Ask = listen_anew) -> Steps:
+    """The steps of a part; if they are not known, the take is measured again, and the other parts are kept."""
     found = {number: steps} if steps is not None else dict[int, Steps]()
+
+    def keep(other: int, its: Steps) -> None:
+        if other == number:
+            found[number] = its
+        else:
+            ask(steps_of_part, sound, other, steps=its)
+
     if not found:
-        _measure(sound, found.__setitem__)
+        _measure(sound, keep)
     return found[number]
 
 

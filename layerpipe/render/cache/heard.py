@@ -42,7 +42,7 @@ _LISTENING = ("core", "dsp", "audio_files", "recipe", "render", "analysis", "job
 """Folders of the package whose code shapes what is heard."""
 _WORTH_A_HELPER_S = 120.0
 """Of sound to listen to: one listener takes two seconds for it, another process starts in a third of one."""
-_HELD_BYTES = 1 << 20  # of an answer that is held until the command ends; larger ones are read again when needed
+_HELD_BYTES = 1 << 18  # of an answer that is held until the command ends; larger ones are read again when needed
 _BYTES_OF_A_HELPER, _SHARE_OF_MEMORY = 200 << 20, 0.5
 """One that listens to takes of 201 s has 179 MB, and what is free may be needed for other things."""
 
