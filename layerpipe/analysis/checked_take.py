@@ -140,9 +140,9 @@ class CheckedTake:
         """Mains hum in the gaps."""
         return self._quiet[1]
 
-    @cached_property
+    @property
     def heard(self) -> Detection:
-        """Onsets, and a metronome if one is in the take."""
+        """Onsets, and a metronome if one is in the take; of a long take too many to be held."""
         return Detection.of([]) if self.is_silent else self.ask(detect_onsets, self.sound)
 
     @property

@@ -37,8 +37,8 @@ class RepeatSettings:
     one_lag_s: float = 0.0005
     equal: float = 2e-6
     """Correlations of the level this close are equal: a product of 32-bit floats is no more exact."""
-    at_once: int = 1024
-    """Stretches that are multiplied with as many others: a few MB."""
+    at_once: int = 512
+    """Stretches that are multiplied with as many others: 1 MB."""
     steps_at_once: int = 1 << 14
     """Stretches whose mean and spread are calculated."""
     edge_s: float = 0.1
