@@ -14,7 +14,7 @@ from layerpipe.analysis.defects.band_limit import BandLimit, find_band_limit
 from layerpipe.analysis.defects.clicks.verdict import ClickEvidence, ClickLimits, judge
 from layerpipe.analysis.defects.clipping import Clipping, find_clipping
 from layerpipe.analysis.defects.dropouts import Dropout, find_dropouts
-from layerpipe.analysis.defects.level_figures import LevelFigures, level_figures, peaks_db
+from layerpipe.analysis.defects.levels.figures import LevelFigures, level_figures, peaks_db
 from layerpipe.analysis.defects.noise_and_hum import Hum, Noise, find_gaps, measure_gaps
 from layerpipe.analysis.defects.pitch.lowest_notes import LowNotes, lowest_notes
 from layerpipe.analysis.defects.pitch.tuning import Tuning, tuning_of, unwrap_cents

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from layerpipe.analysis.defects import single_pass
+from layerpipe.analysis.defects.levels.steps import Steps
 from layerpipe.analysis.defects.repeats import _moments
-from layerpipe.analysis.defects.single_pass import KeptSteps, Steps, measure_take
-from layerpipe.analysis.onsets import metronome_comb
+from layerpipe.analysis.defects.single_pass import KeptSteps, measure_take
+from layerpipe.analysis.onsets.metronome import comb as metronome_comb
 from layerpipe.audio_files.reader import SourceFile
 from layerpipe.core.sound import ArraySound
 from layerpipe.render.cache.heard import KIND, Heard

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from layerpipe.analysis.defects.levels.talk import talk_spans_s
 from layerpipe.analysis.defects.single_pass import KeptSteps
-from layerpipe.analysis.defects.talk import talk_spans_s
 from layerpipe.core.sound import Float32Array, Sound
 from layerpipe.dsp.loudness.bs1770 import HOP_STEPS, MOMENTARY_STEPS, integrated, powers, step_starts
 
