@@ -14,7 +14,7 @@ from layerpipe.analysis.defects.band_limit import BandLimit, find_band_limit
 from layerpipe.analysis.defects.clicks.verdict import ClickEvidence, ClickLimits, judge
 from layerpipe.analysis.defects.clipping import Clipping, find_clipping
 from layerpipe.analysis.defects.dropouts import Dropout, find_dropouts
-from layerpipe.analysis.defects.level_figures import LevelFigures, level_figures, peaks_db
+from layerpipe.analysis.defects.levels.figures import LevelFigures, level_figures, peaks_db
 from layerpipe.analysis.defects.noise_and_hum import Hum, Noise, find_gaps, measure_gaps
 from layerpipe.analysis.defects.pitch.lowest_notes import LowNotes, lowest_notes
 from layerpipe.analysis.defects.pitch.tuning import Tuning, tuning_of, unwrap_cents
@@ -140,9 +140,9 @@ class CheckedTake:
         """Mains hum in the gaps."""
         return self._quiet[1]
 
-    @cached_property
+    @property
     def heard(self) -> Detection:
-        """Onsets, and a metronome if one is in the take."""
+        """Onsets, and a metronome if one is in the take; of a long take too many to be held."""
         return Detection.of([]) if self.is_silent else self.ask(detect_onsets, self.sound)
 
     @property

@@ -33,6 +33,13 @@ def hear_take(sound: Sound, a4_hz: float, *, on_progress: OnProgress = lambda se
     powers: list[Float32Array] = []
     measured = ask(measure_take, sound, on_progress=on_progress, on_steps=lambda steps: powers.append(steps.mid_power))
     ask(tuning_of, measured.low, a4_hz)
-    ask(find_repeats, sound,
-        power=lambda: np.concatenate(powers) if powers else KeptSteps(sound, measured, ask).mid_power)
+
+    def power() -> Float32Array:
+        if not powers:
+            return KeptSteps(sound, measured, ask).mid_power
+        whole = np.concatenate(powers)
+        powers.clear()
+        return whole
+
+    ask(find_repeats, sound, power=power)
     return True

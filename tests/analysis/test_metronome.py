@@ -11,8 +11,8 @@ from functools import cache
 import numpy as np
 import pytest
 
-from layerpipe.analysis.onsets import metronome_comb
 from layerpipe.analysis.onsets.detect import detect_onsets
+from layerpipe.analysis.onsets.metronome import comb as metronome_comb
 from layerpipe.analysis.onsets.onset import Detection
 from layerpipe.analysis.timing.grid.tempo import estimate_tempo
 from layerpipe.core.sound import ArraySound

@@ -6,9 +6,8 @@ performances have the same wave. Seconds count from the start of the sound.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -38,8 +37,10 @@ class RepeatSettings:
     one_lag_s: float = 0.0005
     equal: float = 2e-6
     """Correlations of the level this close are equal: a product of 32-bit floats is no more exact."""
-    at_once: int = 1024
-    """Stretches that are multiplied with as many others: a few MB."""
+    at_once: int = 512
+    """Stretches that are multiplied with as many others: 1 MB."""
+    steps_at_once: int = 1 << 14
+    """Stretches whose mean and spread are calculated."""
     edge_s: float = 0.1
     """How exactly the ends of a pasted section are found."""
 
@@ -128,15 +129,12 @@ def _alike(level: FloatArray, size: int, hop: int) -> list[tuple[int, int]]:
     starts = np.arange(size, len(level) - size + 1, hop)
     if not len(starts):
         return []
-    sums, squares = (np.concatenate([[0.0], np.cumsum(of)]) for of in (level, level**2))
-    least = (REPEATS.least_spread * level.mean()) ** 2 + 1e-20
-
-    def mean_and_spread(first: Any) -> tuple[Any, Any]:
-        """Of the stretches that begin at some steps."""
-        mean = (sums[first + size] - sums[first]) / size
-        return mean, np.sqrt(np.maximum((squares[first + size] - squares[first]) / size - mean**2, least))
-
-    peak = level.max() or 1.0
+    peak, means, spreads = level.max() or 1.0, np.empty(len(starts)), np.empty((2, len(starts)))
+    scale = np.empty(len(level) - size + 1, np.float32)
+    for here, mean, spread in _moments(level, size):
+        scale[here] = peak / spread
+        inside = (starts >= here.start) & (starts < here.stop)
+        means[inside], spreads[0, inside] = (of[starts[inside] - here.start] for of in (mean, spread))
     windows = np.lib.stride_tricks.sliding_window_view((level / peak).astype(np.float32), size)
     best, highest = np.zeros(len(starts), np.int64), np.full(len(starts), -np.inf, np.float32)
     for first in range(0, len(starts), REPEATS.at_once):
@@ -144,8 +142,7 @@ def _alike(level: FloatArray, size: int, hop: int) -> list[tuple[int, int]]:
         pieces = windows[later] - windows[later].mean(axis=1, keepdims=True)
         for begin in range(0, int(later[-1]) - size + 1, REPEATS.at_once):
             end = min(begin + REPEATS.at_once, int(later[-1]) - size + 1)
-            scale = (peak / mean_and_spread(np.arange(begin, end))[1]).astype(np.float32)
-            alike = pieces @ (windows[begin:end] * scale[:, None]).T
+            alike = pieces @ (windows[begin:end] * scale[begin:end, None]).T
             if end > later[0] - size + 1:
                 alike[np.arange(begin, end) > later[:, None] - size] = -np.inf
             value = alike.max(axis=1)
@@ -154,13 +151,29 @@ def _alike(level: FloatArray, size: int, hop: int) -> list[tuple[int, int]]:
             top = end - 1 - (alike[better, ::-1] >= value[better, None] - REPEATS.equal).argmax(axis=1)
             best[first + better] = top
             highest[first + better] = np.maximum(highest[first + better], value[better])
+    for here, _, spread in _moments(level, size):
+        inside = (best >= here.start) & (best < here.stop)
+        spreads[1, inside] = spread[best[inside] - here.start]
     found = []
-    for at, earlier in zip(starts.tolist(), best.tolist(), strict=True):
-        mean, spread = mean_and_spread(at)
-        product = float((level[at : at + size] - mean) @ level[earlier : earlier + size])
-        if product / (size * spread * mean_and_spread(earlier)[1]) > REPEATS.alike:
+    for n, (at, earlier) in enumerate(zip(starts.tolist(), best.tolist(), strict=True)):
+        product = float((level[at : at + size] - means[n]) @ level[earlier : earlier + size])
+        if product / (size * spreads[0, n] * spreads[1, n]) > REPEATS.alike:
             found.append((at, earlier))
     return found
+
+
+def _moments(level: FloatArray, size: int) -> Iterator[tuple[slice, FloatArray, FloatArray]]:
+    """Mean and spread of the stretches of a level that begin at some steps, and then at the next ones."""
+    least = (REPEATS.least_spread * level.mean()) ** 2 + 1e-20
+    before = np.zeros(2)
+    for first in range(0, len(level) - size + 1, REPEATS.steps_at_once):
+        piece = level[first : first + REPEATS.steps_at_once + size - 1]
+        sums, squares = (np.cumsum(np.concatenate([[start], of])) for start, of in zip(
+            before, (piece, piece**2), strict=True))
+        count = len(piece) - size + 1
+        mean, square = ((of[size : size + count] - of[:count]) / size for of in (sums, squares))
+        before = np.array([sums[count], squares[count]])
+        yield slice(first, first + count), mean, np.sqrt(np.maximum(square - mean**2, least))
 
 
 def _same_wave(sound: Sound, level: FloatArray, at_s: float, earlier_s: float) -> float | None:

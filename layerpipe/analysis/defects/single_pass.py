@@ -1,15 +1,14 @@
 """One pass over a take that measures everything the checks need; no check reads the whole take again.
 
-The take is read second by second and little is kept of each, so memory hardly grows with its length: 0.1 MB a minute.
+The take is read second by second and little is held of each, so memory hardly grows with its length.
 Levels are linear powers (full scale 1), steps are 10 ms on the grid of `dsp.loudness`. Bands: "mid" is above 150 Hz (no
 rumble, hardly any hum), "upper" above 1 kHz, "high" above 3 kHz, "low" a copy below 1.5 kHz at about 4 kHz.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -18,11 +17,11 @@ from layerpipe.analysis.defects.clicks.search import ClickSearch
 from layerpipe.analysis.defects.clicks.verdict import ClickEvidence
 from layerpipe.analysis.defects.dropouts import Repeat, Runs
 from layerpipe.analysis.defects.equal_samples import EqualSampleSearch
+from layerpipe.analysis.defects.levels.steps import PART_S, Column, StepMeter, Steps
 from layerpipe.analysis.defects.pitch.low_band import LowBand, LowBandMeter
 from layerpipe.core.listening import Ask, listen_anew
 from layerpipe.core.sound import Float32Array, FloatArray, OnProgress, Sound, made_of
 from layerpipe.dsp.filters import design_high_pass, run_sections
-from layerpipe.dsp.loudness.bs1770 import HOP_STEPS, STEPS_PER_S, step_start, step_starts
 from layerpipe.dsp.loudness.k_weighting import k_weighting
 
 MID_HZ, UPPER_HZ, HIGH_HZ = 150.0, 1000.0, 3000.0
@@ -31,32 +30,6 @@ TICK_S = 0.002
 """Length that the response of the 3 kHz high-pass to one sample is cut to; it has died away by then."""
 SPECTRUM_FRAMES, SPECTRA_PER_S = 2048, 8
 """23 Hz fine at 48 kHz; more spectra a second change the mean by less than 0.1 dB."""
-
-
-PART_S = 600
-"""Steps are kept in parts of so many seconds, so that memory does not grow with a take."""
-
-
-Column = TypeVar("Column", Float32Array, FloatArray, npt.NDArray[np.bool_])
-
-
-@dataclass(frozen=True)
-class Steps:
-    """Measured every 10 ms; arrays of shape (steps,), the last step may be shorter."""
-
-    highest: Float32Array
-    lowest: Float32Array
-    mid_power: Float32Array
-    silent: npt.NDArray[np.bool_]
-    """Nothing but zeros."""
-    k_energy: FloatArray
-    """Sums of squares of the K-weighted samples of every whole 100 ms; shape (steps // 10,) or one less."""
-
-    @classmethod
-    def joined(cls, parts: Iterable[Steps]) -> Steps:
-        """Parts one after the other."""
-        rows = [(one.highest, one.lowest, one.mid_power, one.silent, one.k_energy) for one in parts]
-        return cls(*map(np.concatenate, zip(*rows, strict=True)))
 
 
 @dataclass(frozen=True)
@@ -85,37 +58,6 @@ class Measurements:
     def seconds(self) -> float:
         """Length in seconds."""
         return self.frames / self.rate_hz
-
-
-class _StepMeter:
-    """Measures the steps of a part second by second."""
-
-    def __init__(self, frames: int, rate_hz: int) -> None:
-        self._rate_hz = rate_hz
-        count = STEPS_PER_S * (frames // rate_hz) + len(_starts(frames % rate_hz, rate_hz))
-        self._highest, self._lowest, self._mid = (np.zeros(count, np.float32) for _ in range(3))
-        self._silent = np.zeros(count, np.bool_)
-        self._k_energy = np.zeros(count // HOP_STEPS)
-        self._steps = self._hops = 0
-
-    def add(self, block: FloatArray, mid: FloatArray, weighted: FloatArray) -> None:
-        """Measure a second, or the shorter rest."""
-        starts = _starts(len(block), self._rate_hz)
-        here = slice(self._steps, self._steps + len(starts))
-        self._highest[here] = np.maximum.reduceat(block, starts)
-        self._lowest[here] = np.minimum.reduceat(block, starts)
-        self._mid[here] = np.add.reduceat(mid * mid, starts) / np.diff(starts, append=len(block))
-        self._silent[here] = (self._highest[here] == 0.0) & (self._lowest[here] == 0.0)
-        whole = [at for at in range(0, STEPS_PER_S, HOP_STEPS)
-                 if step_start(at + HOP_STEPS, self._rate_hz) <= len(block)]
-        if whole:
-            squares = weighted[: step_start(whole[-1] + HOP_STEPS, self._rate_hz)] ** 2
-            self._k_energy[self._hops : self._hops + len(whole)] = np.add.reduceat(squares, starts[whole])
-        self._steps, self._hops = here.stop, self._hops + len(whole)
-
-    def end(self) -> Steps:
-        """All steps."""
-        return Steps(self._highest, self._lowest, self._mid, self._silent, self._k_energy[: self._hops])
 
 
 def seconds_of(sound: Sound) -> Iterator[FloatArray]:
@@ -162,11 +104,18 @@ class KeptSteps:
         return self._column(lambda steps: steps.k_energy)
 
 
-def steps_of_part(sound: Sound, number: int, *, steps: Steps | None = None) -> Steps:
-    """The steps of a part, if they are not known; for this the take is measured again."""
+def steps_of_part(sound: Sound, number: int, *, steps: Steps | None = None, ask: Ask = listen_anew) -> Steps:
+    """The steps of a part; if they are not known, the take is measured again, and the other parts are kept."""
     found = {number: steps} if steps is not None else dict[int, Steps]()
+
+    def keep(other: int, its: Steps) -> None:
+        if other == number:
+            found[number] = its
+        else:
+            ask(steps_of_part, sound, other, steps=its)
+
     if not found:
-        _measure(sound, found.__setitem__)
+        _measure(sound, keep)
     return found[number]
 
 
@@ -221,7 +170,7 @@ def _measure(sound: Sound, on_steps: Callable[[int, Steps], None],
     for second, block in enumerate(seconds_of(sound)):
         number, into = divmod(second, PART_S)
         if not into:
-            steps = _StepMeter(min(sound.frames - number * part, part), rate)
+            steps = StepMeter(min(sound.frames - number * part, part), rate)
         mid, mid_state = run_sections(mid_rows, block, mid_state)
         upper, upper_state = run_sections(upper_rows, block, upper_state)
         high, high_state = run_sections(high_rows, block, high_state)
@@ -244,12 +193,6 @@ def _measure(sound: Sound, on_steps: Callable[[int, Steps], None],
         spectrum_hz=np.fft.rfftfreq(SPECTRUM_FRAMES, 1 / rate).astype(np.float64),
         spectrum=spectrum.end(),
     )
-
-
-def _starts(frames: int, rate_hz: int) -> npt.NDArray[np.int64]:
-    """First frames of the 10 ms steps of a block that begins on a whole second."""
-    starts = step_starts(0, STEPS_PER_S - 1, rate_hz)
-    return starts[starts < frames]
 
 
 class _Bits:

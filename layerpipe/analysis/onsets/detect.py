@@ -14,9 +14,9 @@ from layerpipe.analysis.onsets.arrival import PICK, RISE_WINDOW_MS, find_arrival
 from layerpipe.analysis.onsets.changes import CHANGE, band_changes_db, change_near_db, light_strokes
 from layerpipe.analysis.onsets.chroma import chroma_after
 from layerpipe.analysis.onsets.damping import is_cut_off, is_damped, is_falling, rings_on
-from layerpipe.analysis.onsets.metronome import WithoutTicks
-from layerpipe.analysis.onsets.metronome_comb import Rises, rises_of
-from layerpipe.analysis.onsets.metronome_search import find_metronome
+from layerpipe.analysis.onsets.metronome.comb import Rises, rises_of
+from layerpipe.analysis.onsets.metronome.search import find_metronome
+from layerpipe.analysis.onsets.metronome.ticks import WithoutTicks
 from layerpipe.analysis.onsets.onset import Detection, Onset, Onsets
 from layerpipe.analysis.onsets.onset_curve import CURVE, begin_of, highest_near, onset_curve_db
 from layerpipe.analysis.onsets.phase_prediction import added_strokes

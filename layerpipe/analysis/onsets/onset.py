@@ -14,7 +14,7 @@ from typing import overload
 import numpy as np
 import numpy.typing as npt
 
-from layerpipe.analysis.onsets.metronome import Metronome
+from layerpipe.analysis.onsets.metronome.ticks import Metronome
 from layerpipe.core.sound import Float32Array, FloatArray
 
 Chosen = npt.NDArray[np.bool_] | npt.NDArray[np.intp] | Sequence[int]

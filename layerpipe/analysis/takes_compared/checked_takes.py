@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 from layerpipe.analysis.checked_take import CheckedTake
 from layerpipe.analysis.takes_compared.events import events_of
@@ -43,7 +44,8 @@ def compare_checked(takes: Sequence[CheckedTake], muted: Sequence[bool],
 
     def listen(n: int) -> ComparedTake:
         take = takes[n]
-        events = events_of(take.heard, take.heard.onsets.at_s + take.starts_s)
+        detected = take.heard
+        events = events_of(detected, detected.onsets.at_s + take.starts_s)
         cents = take.tuning.cents if take.tuning is not None else 0.0
         profiles: TakeProfiles
         if made_of(take.sound) is None:
@@ -58,4 +60,6 @@ def compare_checked(takes: Sequence[CheckedTake], muted: Sequence[bool],
         heard = list(pool.map(listen, range(len(takes))))
     ask = takes[0].ask
     pairs = compare_pairs(heard, tempo_map, ask=ask)
+    # Nothing else looks at the harmony of onsets; of long takes it is large.
+    heard = [replace(one, events=replace(one.events, chroma=one.events.chroma[:0])) for one in heard]
     return judge_offsets(heard, pairs, tempo_map), judge_notes(heard, pairs, tempo_map, ask=ask)

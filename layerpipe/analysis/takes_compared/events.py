@@ -26,5 +26,6 @@ def events_of(heard: Detection, as_heard_s: FloatArray | None = None) -> Events:
     """
     rows = heard.onsets.confidence >= LEAST_CONFIDENCE
     kept = heard.onsets.where(rows)
-    return Events(kept.at_s if as_heard_s is None else as_heard_s[rows], kept.level_db,
-                  heard.chroma if rows.all() else heard.chroma[rows], kept.confidence)
+    # Copies, so that the other columns need not be held.
+    return Events(kept.at_s.copy() if as_heard_s is None else as_heard_s[rows], kept.level_db.copy(),
+                  heard.chroma if rows.all() else heard.chroma[rows], kept.confidence.copy())

@@ -42,7 +42,7 @@ _LISTENING = ("core", "dsp", "audio_files", "recipe", "render", "analysis", "job
 """Folders of the package whose code shapes what is heard."""
 _WORTH_A_HELPER_S = 120.0
 """Of sound to listen to: one listener takes two seconds for it, another process starts in a third of one."""
-_HELD_BYTES = 1 << 20  # of an answer that is held until the command ends; larger ones are read again when needed
+_HELD_BYTES = 1 << 18  # of an answer that is held until the command ends; larger ones are read again when needed
 _BYTES_OF_A_HELPER, _SHARE_OF_MEMORY = 200 << 20, 0.5
 """One that listens to takes of 201 s has 179 MB, and what is free may be needed for other things."""
 
@@ -134,13 +134,12 @@ class Heard:
                 known = {facts: self._digests[facts] for facts in entry.files}
                 self._keep(entry, [helper.call(_listen_there, described, self._cache.folder, known,
                                                on_progress=learn)])
+            release_memory()
             heard(left_s[n])
 
         # The longest first: then the others wait less for the last one.
         do_side_by_side(sorted(anew, key=lambda n: -seconds[n]), answer, threads=threads,
                         helpers=_most_helpers(sum(left_s)))
-        if anew:
-            release_memory()
         # Read only now: while others listened, no answer was in memory.
         return [answers[n] if entry is None else self._answer(entry, questions[n])
                 for n, entry in enumerate(entries)]
@@ -270,6 +269,7 @@ def _listen_there(question: Question, folder: Path, digests: dict[FileFacts, str
     """In another process, which writes nothing: the answer about sounds that are described; parts are sent at once."""
     sound, *asked = [sound_of(one.made) if isinstance(one, _Described) else one
                      for one in (question.sound, *question.asked)]
+    release_memory()
     heard = Heard(TakeCache(folder))
     heard._digests |= digests
     return pack(_answer_of(question.listener), _listen(question._replace(sound=sound, asked=tuple(asked)),

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from layerpipe.analysis.defects.talk import talk_spans_s
+from layerpipe.analysis.defects.levels.talk import talk_spans_s
 from tests.support.command import run_command
 from tests.support.examples import slow
 from tests.support.sounds.strums import RATE_HZ, Hand, make_strums

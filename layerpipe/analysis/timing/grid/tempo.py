@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from layerpipe.analysis.onsets.metronome import Metronome
+from layerpipe.analysis.onsets.metronome.ticks import Metronome
 from layerpipe.analysis.onsets.onset import Detection, Onsets
 from layerpipe.analysis.timing.grid.count_in import CountIn, count_in_of
 from layerpipe.analysis.timing.grid.meter import PulseTrain, candidates_of, odds_of

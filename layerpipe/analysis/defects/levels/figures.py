@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from layerpipe.analysis.defects.levels.talk import talk_spans_s
 from layerpipe.analysis.defects.single_pass import KeptSteps
-from layerpipe.analysis.defects.talk import talk_spans_s
 from layerpipe.core.sound import Float32Array, Sound
 from layerpipe.dsp.loudness.bs1770 import HOP_STEPS, MOMENTARY_STEPS, integrated, powers, step_starts
 
@@ -73,5 +73,10 @@ def level_figures(sound: Sound, bar_one_s: float | None, *, steps: KeptSteps) ->
 
 def peaks_db(steps: KeptSteps) -> Float32Array:
     """Peak of every 10 ms, dBFS."""
-    level: Float32Array = 20 * np.log10(np.maximum(steps.highest, -steps.lowest) + np.float32(1e-12))
+    # In place: of a long take these are many.
+    level: Float32Array = -steps.lowest
+    np.maximum(level, steps.highest, out=level)
+    level += np.float32(1e-12)
+    np.log10(level, out=level)
+    level *= 20
     return level

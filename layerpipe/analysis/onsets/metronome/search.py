@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from layerpipe.analysis.onsets.metronome import LEAD_S, Metronome
-from layerpipe.analysis.onsets.metronome_comb import Rises, find_ticks
+from layerpipe.analysis.onsets.metronome.comb import Rises, find_ticks
+from layerpipe.analysis.onsets.metronome.ticks import LEAD_S, Metronome
 from layerpipe.core.sound import FloatArray, Sound
 from layerpipe.core.units import db_of_gain, gain_of_db
 from layerpipe.dsp.filters import design_high_pass, run_sections
