@@ -22,8 +22,10 @@ INTERNAL_ERROR = 70
 _INTERRUPTS = (signal.SIGINT, *([signal.SIGALRM] if hasattr(signal, "setitimer") else []))
 """The user's, and that of the timer which repeats it."""
 _SOON_S = 0.01
-_DEAF = ("<frozen importlib", "soundfile", "threading.py:start", "threading.py:__enter__", "threading.py:__exit__")
-"""Parts of files and functions: imports, functions that are called by C, locks."""
+_DEAF = ("<frozen importlib", "soundfile", "model/types.py:of", "faults/refusals.py:", "_weakrefset.py:",
+         "threading.py:start", "threading.py:__enter__", "threading.py:__exit__")
+"""Parts of files and functions: imports, functions that are called by C (msgspec forgets what is raised while it looks
+types up), what runs when an object is let go, locks."""
 
 
 class _Commands(click.Group):

@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+import weakref
 from contextlib import nullcontext
 from pathlib import Path
 from types import SimpleNamespace
@@ -17,6 +18,7 @@ import pytest
 
 import layerpipe
 from layerpipe.cli import INTERNAL_ERROR, _answer, _interrupt
+from layerpipe.recipe.model.types import Record
 from tests.support.songs import plucked, recipe_of, write_recipe, write_take
 from tests.support.waiting import PATIENCE_S
 
@@ -202,7 +204,9 @@ def test_an_interrupt_at_any_early_moment_prints_no_traceback(song, tmp_path):
 
 @pytest.mark.parametrize(("file", "function", "is_raised"), [
     ("<frozen importlib._bootstrap>", "_find_and_load", False), ("threading.py", "start", False),
-    ("threading.py", "wait", True), ("bounce.py", "bounce_song", True)])
+    (Record.of.__code__.co_filename, "of", False),
+    (weakref.WeakSet.add.__code__.co_filename, "_remove", False), ("threading.py", "wait", True),
+    ("bounce.py", "bounce_song", True)])
 def test_an_interrupt_is_raised_where_it_is_neither_lost_nor_keeps_a_lock(monkeypatch, file, function, is_raised):
     again = []
     monkeypatch.setattr(signal, "setitimer", lambda which, seconds: again.append(seconds))
