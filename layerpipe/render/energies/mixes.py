@@ -19,7 +19,7 @@ from layerpipe.dsp.filters import run_sections
 from layerpipe.dsp.loudness.bs1770 import HOP_STEPS, STEPS_PER_S, step_start, step_starts, steps_inside
 from layerpipe.dsp.loudness.k_weighting import k_weighting
 from layerpipe.render.energies.meter import Energies
-from layerpipe.render.energies.readings import Blend, Readings
+from layerpipe.render.energies.readings import Blend, Hops, Readings
 
 Gains = FloatArray | Callable[[int, int], FloatArray]
 """Per channel, shape (channels,); or a function of steps first to stop that gives (channels,) or (steps, channels)."""
@@ -113,6 +113,22 @@ def measure_mixes_by_piece(energies: Energies, mixes: Sequence[Mix | Alone], sta
                 exact.put_into(piece, at)
             pieces.append((piece[0][: stop - at], piece[1][: stop - at], piece[2]))
         yield pieces
+
+
+def measure_hops(energies: Energies, mix: Mix, start_frame: int = 0, stop_frame: int | None = None) -> Hops:
+    """A mix by hops of 100 ms that are counted from the first step inside a span."""
+    first, stop = _steps_of(energies, start_frame, stop_frame)
+    energy = np.zeros((2, (stop - first) // HOP_STEPS))
+    # Pieces begin on hops of the song, the first one at or before the span.
+    hop, skipped, left = 0, first % HOP_STEPS, np.zeros((2, 0))
+    for [piece] in measure_mixes_by_piece(energies, [mix], start_frame, stop_frame):
+        steps = np.concatenate([left, np.stack(piece[:2])[:, skipped:]], axis=1)
+        skipped, whole = 0, steps.shape[1] // HOP_STEPS
+        left = steps[:, whole * HOP_STEPS :]
+        energy[:, hop : hop + whole] = steps[:, : whole * HOP_STEPS].reshape(2, whole, HOP_STEPS).sum(axis=2)
+        hop += whole
+    starts = step_starts(first, first + hop * HOP_STEPS, energies.rate_hz, HOP_STEPS)
+    return Hops(energy, np.diff(starts))
 
 
 def _piece(mix: Mix, energies: Energies, pairs: _Pairs, at: int, weighted: FloatArray, plain: FloatArray) -> Piece:
