@@ -54,12 +54,12 @@ def step_starts(first: int, stop: int, rate_hz: int, every: int = 1) -> npt.NDAr
     return (2 * k * rate_hz + STEPS_PER_S) // (2 * STEPS_PER_S)
 
 
-def frames_of_steps(first: int, stop: int, rate_hz: int) -> npt.NDArray[np.int64]:
-    """How many frames each of the 10 ms steps `first` to `stop` holds: shape (stop - first,), not to be written to."""
-    if rate_hz % STEPS_PER_S == 0:
+def frames_of_steps(first: int, stop: int, rate_hz: int, every: int = 1) -> npt.NDArray[np.int64]:
+    """How many frames each of the 10 ms steps `first` to `stop` holds, or `every` so many: not to be written to."""
+    if rate_hz * every % STEPS_PER_S == 0:
         # All the same: one number in memory, where a long song would need millions.
-        return np.broadcast_to(np.int64(rate_hz // STEPS_PER_S), (stop - first,))
-    return np.diff(step_starts(first, stop, rate_hz))
+        return np.broadcast_to(np.int64(rate_hz * every // STEPS_PER_S), ((stop - first) // every,))
+    return np.diff(step_starts(first, stop, rate_hz, every))
 
 
 def step_start(step: int, rate_hz: int) -> int:

@@ -110,7 +110,7 @@ class EnergyMeter:
         alone : int
             Further sounds of which only the energy is measured; with the channels at most 4096.
         spool_folder : Path, optional
-            Where results above 8 MB are kept until they are saved; default: the system's temporary folder.
+            Where results above 1 MB are kept until they are saved; default: the system's temporary folder.
 
         Raises
         ------

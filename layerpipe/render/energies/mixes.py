@@ -16,7 +16,7 @@ from msgspec import Struct
 from layerpipe.core.errors import ParameterError
 from layerpipe.core.sound import FloatArray
 from layerpipe.dsp.filters import run_sections
-from layerpipe.dsp.loudness.bs1770 import HOP_STEPS, STEPS_PER_S, step_start, step_starts, steps_inside
+from layerpipe.dsp.loudness.bs1770 import HOP_STEPS, STEPS_PER_S, frames_of_steps, step_start, step_starts, steps_inside
 from layerpipe.dsp.loudness.k_weighting import k_weighting
 from layerpipe.render.energies.meter import Energies
 from layerpipe.render.energies.readings import Blend, Hops, Readings
@@ -127,8 +127,7 @@ def measure_hops(energies: Energies, mix: Mix, start_frame: int = 0, stop_frame:
         left = steps[:, whole * HOP_STEPS :]
         energy[:, hop : hop + whole] = steps[:, : whole * HOP_STEPS].reshape(2, whole, HOP_STEPS).sum(axis=2)
         hop += whole
-    starts = step_starts(first, first + hop * HOP_STEPS, energies.rate_hz, HOP_STEPS)
-    return Hops(energy, np.diff(starts))
+    return Hops(energy, frames_of_steps(first, first + hop * HOP_STEPS, energies.rate_hz, HOP_STEPS))
 
 
 def _piece(mix: Mix, energies: Energies, pairs: _Pairs, at: int, weighted: FloatArray, plain: FloatArray) -> Piece:

@@ -61,15 +61,15 @@ def sweep(energies: Energies, rest: Mix, layer: Mix, levels_db: npt.ArrayLike, s
         Each figure equals a full measurement of the span of the blend at that level.
     """
     levels = np.atleast_1d(np.asarray(levels_db, dtype=np.float64))
-    mixes = [rest, rest + layer, layer] + ([] if reference is None else [reference])
+    compared = None if reference is None else _integrated(measure_hops(energies, reference, start_frame, stop_frame))
     # One after the other: of each only the hops are kept.
-    measured = [measure_hops(energies, mix, start_frame, stop_frame) for mix in mixes]
+    measured = [measure_hops(energies, mix, start_frame, stop_frame) for mix in (rest, rest + layer, layer)]
     gating, shorts = (measured[0].blocks(width) for width in (loudness.MOMENTARY_STEPS, loudness.SHORT_TERM_STEPS))
 
     @lru_cache(maxsize=3)
     def parts(fold: int, width: int, first: int, stop: int) -> list[FloatArray]:
         """Powers of blocks: what counts once, times the gain, and times its square."""
-        at_0, at_1, of_layer = (hops.powers(fold, width, first, stop) for hops in measured[:3])
+        at_0, at_1, of_layer = (hops.powers(fold, width, first, stop) for hops in measured)
         return [at_0, at_1 - at_0 - of_layer, of_layer]
 
     def swept(fold: int, width: int, gain: FloatArray, first: int, stop: int) -> FloatArray:
@@ -89,8 +89,8 @@ def sweep(energies: Energies, rest: Mix, layer: Mix, levels_db: npt.ArrayLike, s
                          ).max(axis=1) for first in range(0, shorts, loudness.BLOCKS_AT_ONCE)]
         if highest:
             part[3] = loudness.lufs_of_powers(np.max(highest, axis=0))
-    rest_alone, compared = (float(loudness.integrated_each(partial(_alone, np.ones((1, 1)), hops), gating)[0])
-                            for hops in (measured[0], measured[0 if reference is None else 3]))
+    rest_alone = _integrated(measured[0])
+    compared = rest_alone if compared is None else compared
     with np.errstate(invalid="ignore"):
         return Sweep(levels, out[0], out[3], added_lu=out[0] - rest_alone, relative_lu=out[2] - compared,
                      mono_loss_lu=out[0] - out[1])
@@ -99,6 +99,12 @@ def sweep(energies: Energies, rest: Mix, layer: Mix, levels_db: npt.ArrayLike, s
 def _alone(gain: FloatArray, hops: Hops, first: int, stop: int) -> FloatArray:
     """Powers of gating blocks of a mix alone at gains (gains, 1)."""
     return gain * gain * hops.powers(0, loudness.MOMENTARY_STEPS, first, stop)
+
+
+def _integrated(hops: Hops) -> float:
+    """Loudness of a mix alone; nan where it is too short."""
+    alone = partial(_alone, np.ones((1, 1)), hops)
+    return float(loudness.integrated_each(alone, hops.blocks(loudness.MOMENTARY_STEPS))[0])
 
 
 def level_for_difference(energies: Energies, reference: Mix, layer: Mix, under_lu: float, start_frame: int = 0,
