@@ -89,7 +89,10 @@ class Energies(Records):
         for hop in range(first_step // HOP_STEPS, last, self.at_once):
             records = self.read(hop, min(hop + self.at_once, last))
             weighted = records[:, :HOP_STEPS].reshape(-1, records.shape[2])[: self.steps - hop * HOP_STEPS]
-            yield hop * HOP_STEPS, weighted, records[: max(0, whole - hop), HOP_STEPS]
+            plain = records[: max(0, whole - hop), HOP_STEPS].copy()
+            del records
+            yield hop * HOP_STEPS, weighted, plain
+            del weighted, plain
 
 
 class EnergyMeter:
