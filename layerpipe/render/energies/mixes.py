@@ -118,7 +118,7 @@ def measure_mixes_by_piece(energies: Energies, mixes: Sequence[Mix | Alone], sta
         del piece, pieces
 
 
-def measure_hops(energies: Energies, mix: Mix, start_frame: int = 0, stop_frame: int | None = None) -> Hops:
+def measure_hops(energies: Energies, mix: Mix | Alone, start_frame: int = 0, stop_frame: int | None = None) -> Hops:
     """A mix by hops of 100 ms that are counted from the first step inside a span."""
     first, stop = _steps_of(energies, start_frame, stop_frame)
     energy = np.zeros((2, (stop - first) // HOP_STEPS))

@@ -97,6 +97,11 @@ class Hops(Struct, frozen=True):
         hops = slice(first, None if stop is None else stop + width - 1)
         return loudness.powers(self.energy[fold, hops], self.frames[hops], width, 1)
 
+    @property
+    def integrated_lufs(self) -> float | None:
+        """Integrated loudness of the span in stereo."""
+        return loudness.integrated(self.powers(0, loudness.MOMENTARY_STEPS))
+
 
 def _inside(blend: Blend, start_frame: int, stop_frame: int | None) -> tuple[int, int]:
     """Measured steps inside a span of frames."""
