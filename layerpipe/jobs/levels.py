@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from msgspec.structs import asdict
 
+from layerpipe.core.process import release_memory
 from layerpipe.core.sound import OnProgress
 from layerpipe.outputs.levels import (
     Bands,
@@ -68,6 +69,8 @@ def study_levels(file: RecipeFile, levels_db: Sequence[float], *, layer: str | N
         bands = bands_of(song, cache, on_progress=lambda share: on_progress(share / 4))
         peaks = peaks_of(song, tried, cache, on_progress=lambda share: on_progress(share / 4))
         cache.prune()
+        # Of threads that measured.
+        release_memory()
         return study(song, energies, bands, peaks, tried, parts, levels_db, under_lu, reference=compared)
 
     return cache.retried(work)

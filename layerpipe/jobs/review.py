@@ -30,7 +30,7 @@ from layerpipe.recipe.edit.change import Change
 from layerpipe.recipe.reader import RecipeFile
 from layerpipe.render.cache.take_cache import TakeCache
 from layerpipe.render.energies.meter import Energies
-from layerpipe.render.energies.mixes import Alone, Mix, read_mix
+from layerpipe.render.energies.mixes import Alone, Mix, measure_hops
 from layerpipe.render.pipeline import WORKERS, measure_song, process_takes
 from layerpipe.render.song import ProcessedSong
 from layerpipe.render.takes.open_takes import OpenTake, open_all
@@ -229,7 +229,7 @@ class _Items:
     def _loudness(self, key: tuple[str, ...], mix: Mix | Alone) -> float:
         """Integrated loudness over the song; -inf if it is silent."""
         if key not in self._lufs:
-            lufs = read_mix(self._energies, mix).integrated_lufs
+            lufs = measure_hops(self._energies, mix).integrated_lufs
             self._lufs[key] = -math.inf if lufs is None else lufs
         return self._lufs[key]
 

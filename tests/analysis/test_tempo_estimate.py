@@ -9,8 +9,9 @@ import pytest
 
 from layerpipe.analysis.onsets.detect import detect_onsets
 from layerpipe.analysis.onsets.onset import Detection, Onset
+from layerpipe.analysis.timing.grid import tempo
 from layerpipe.analysis.timing.grid.align import align_onsets
-from layerpipe.analysis.timing.grid.tempo import estimate_tempo
+from layerpipe.analysis.timing.grid.tempo import estimate_tempo, phase_strength
 from layerpipe.core.sound import ArraySound
 from tests.analysis.test_timing import eighths, map_of
 from tests.support.sounds.strums import EASY, make_strums
@@ -78,3 +79,13 @@ def test_a_pick_up_has_a_grid_also_after_a_count_in(rng):
 
 def test_too_few_onsets_give_no_estimate():
     assert estimate_tempo([Detection.of([]), Detection.of([Onset(1.0, 1.0, 20.0, -20.0)])]) == []
+
+
+@pytest.mark.parametrize(("span_s", "onsets"), [(0.8, 12), (61.3, 40), (1500.0, 300)])
+def test_the_phase_strength_at_many_rates_is_that_of_each(span_s, onsets, rng):
+    times_s, weights = rng.uniform(7.0, 7.0 + span_s, onsets), rng.uniform(0.1, 1.0, onsets)
+    step, count = 0.2 / max(span_s, 1.0), int(7.7 * max(span_s, 1.0) / 0.2)
+    found = tempo._strengths(times_s, weights, 1.34, step, count)
+    some = np.unique(np.geomspace(1, count, 40).astype(int)) - 1
+    one_by_one = [abs(phase_strength(times_s, weights, 1 / (1.34 + n * step))) for n in some]
+    np.testing.assert_allclose(found[some], one_by_one, rtol=0, atol=1e-9)

@@ -86,12 +86,19 @@ def test_blocks_at_the_relative_gate_are_left_out_and_above_it_kept():
     assert loudness.integrated(np.array([1.0, kept])) == pytest.approx(-0.691 + 10 * math.log10((1 + kept) / 2))
 
 
-def test_the_gates_of_many_programmes_at_once_are_those_of_each(rng):
-    powers = 10 ** rng.uniform(-10, 0, (40, 60))
+@pytest.mark.parametrize("blocks", [1, 60, 4096, 4099, 20_003])
+def test_the_gates_of_many_programmes_at_once_are_those_of_each_whatever_the_pieces(blocks, rng, monkeypatch):
+    powers = 10 ** rng.uniform(-10, 0, (10, blocks))
     powers[7] = 0.0
     one_by_one = [loudness.integrated(row) for row in powers]
-    np.testing.assert_allclose(loudness.integrated_each(powers), one_by_one, rtol=0, atol=1e-12)
-    assert np.isnan(loudness.integrated_each(np.zeros((2, 0)))).all()
+    found = loudness.integrated_each(lambda first, stop: powers[:, first:stop], blocks)
+    np.testing.assert_allclose(found, one_by_one, rtol=0, atol=1e-12)
+    monkeypatch.setattr(loudness, "BLOCKS_AT_ONCE", blocks)
+    assert loudness.integrated_each(lambda first, stop: powers[:, first:stop], blocks).tobytes() == found.tobytes()
+
+
+def test_programmes_without_blocks_have_no_loudness():
+    assert np.isnan(loudness.integrated_each(lambda first, stop: np.zeros((2, 0)), 0)).all()
 
 
 def test_a_loudness_range_keeps_blocks_that_lie_on_its_gates():

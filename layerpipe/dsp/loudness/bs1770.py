@@ -10,7 +10,7 @@ Sources: ITU-R BS.1770-5 (11/2023) Annex 1; EBU Tech 3341 and Tech 3342, version
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,7 +30,7 @@ ABSOLUTE_GATE_LUFS = -70.0
 INTEGRATED_GATE_LU = -10.0
 RANGE_GATE_LU = -20.0
 _OFFSET_LU = -0.691
-_BLOCKS_AT_ONCE = 16_384
+BLOCKS_AT_ONCE = 4096
 # Exactly the weighted mean square at which BS.1770-5 eq. 2 reads the absolute gate.
 ABSOLUTE_GATE_POWER = 10 ** ((ABSOLUTE_GATE_LUFS - _OFFSET_LU) / 10)
 
@@ -54,12 +54,12 @@ def step_starts(first: int, stop: int, rate_hz: int, every: int = 1) -> npt.NDAr
     return (2 * k * rate_hz + STEPS_PER_S) // (2 * STEPS_PER_S)
 
 
-def frames_of_steps(first: int, stop: int, rate_hz: int) -> npt.NDArray[np.int64]:
-    """How many frames each of the 10 ms steps `first` to `stop` holds: shape (stop - first,), not to be written to."""
-    if rate_hz % STEPS_PER_S == 0:
+def frames_of_steps(first: int, stop: int, rate_hz: int, every: int = 1) -> npt.NDArray[np.int64]:
+    """How many frames each of the 10 ms steps `first` to `stop` holds, or `every` so many: not to be written to."""
+    if rate_hz * every % STEPS_PER_S == 0:
         # All the same: one number in memory, where a long song would need millions.
-        return np.broadcast_to(np.int64(rate_hz // STEPS_PER_S), (stop - first,))
-    return np.diff(step_starts(first, stop, rate_hz))
+        return np.broadcast_to(np.int64(rate_hz * every // STEPS_PER_S), ((stop - first) // every,))
+    return np.diff(step_starts(first, stop, rate_hz, every))
 
 
 def step_start(step: int, rate_hz: int) -> int:
@@ -125,15 +125,42 @@ def integrated(block_powers: FloatArray) -> float | None:
     return lufs_of_power(float(kept.mean()))
 
 
-def integrated_each(block_powers: FloatArray) -> FloatArray:
-    """`integrated` of each row of (programmes, blocks), shape (programmes,); nan where there are no blocks."""
-    if block_powers.shape[1] == 0:
-        return np.full(len(block_powers), np.nan)
-    heard = np.where(block_powers > ABSOLUTE_GATE_POWER, block_powers, 0.0)
-    # A row without a block above the gate is 0 / 1: silence.
-    gate = heard.sum(axis=1) / np.maximum(1, np.count_nonzero(heard, axis=1)) * 10 ** (INTEGRATED_GATE_LU / 10)
-    kept = np.where(heard > gate[:, None], heard, 0.0)
-    return lufs_of_powers(kept.sum(axis=1) / np.maximum(1, np.count_nonzero(kept, axis=1)))
+def integrated_each(block_powers: Callable[[int, int], FloatArray], blocks: int) -> FloatArray:
+    """`integrated` of several programmes, shape (programmes,); nan where there are no blocks.
+
+    Parameters
+    ----------
+    block_powers : function of first, stop
+        Powers of these blocks, shape (programmes, stop - first); of long programmes each is asked for twice.
+    blocks : int
+        Of each programme.
+    """
+    if blocks <= BLOCKS_AT_ONCE:
+        held = block_powers(0, blocks)
+        if not blocks:
+            return np.full(len(held), np.nan)
+
+    def mean_above(gate: FloatArray | float) -> FloatArray:
+        def sums(first: int, stop: int) -> FloatArray:
+            powers = held if blocks <= BLOCKS_AT_ONCE else block_powers(first, stop)
+            heard = np.where(powers > gate, powers, 0.0)
+            return np.stack([heard.sum(axis=1), np.count_nonzero(heard, axis=1)])
+
+        power, passed = _sum_by_pieces(sums, 0, blocks)
+        # Without a block above the gate it is 0 / 1: silence.
+        mean: FloatArray = power / np.maximum(1, passed)
+        return mean
+
+    relative = mean_above(ABSOLUTE_GATE_POWER) * 10 ** (INTEGRATED_GATE_LU / 10)
+    return lufs_of_powers(mean_above(np.maximum(relative, ABSOLUTE_GATE_POWER)[:, None]))
+
+
+def _sum_by_pieces(sums: Callable[[int, int], FloatArray], first: int, stop: int) -> FloatArray:
+    """Sum of pieces, cut and added as numpy cuts and adds a long row: the cuts change no bit."""
+    if stop - first <= BLOCKS_AT_ONCE:
+        return sums(first, stop)
+    middle = first + (stop - first) // 2 // 8 * 8
+    return _sum_by_pieces(sums, first, middle) + _sum_by_pieces(sums, middle, stop)
 
 
 def lufs_of_powers(power: FloatArray) -> FloatArray:
@@ -180,8 +207,8 @@ def loudness_of_steps(steps: FloatArray, step_frames: npt.NDArray[np.int64]) -> 
 def _loudest_momentary(steps: FloatArray, step_frames: npt.NDArray[np.int64]) -> float | None:
     """Highest loudness of the 400 ms blocks, one every 10 ms; piece by piece, for in a long song these are millions."""
     highest = []
-    for at in range(0, len(steps) - MOMENTARY_STEPS + 1, _BLOCKS_AT_ONCE):
-        end = at + _BLOCKS_AT_ONCE + MOMENTARY_STEPS - 1
+    for at in range(0, len(steps) - MOMENTARY_STEPS + 1, BLOCKS_AT_ONCE):
+        end = at + BLOCKS_AT_ONCE + MOMENTARY_STEPS - 1
         highest.append(float(powers(steps[at:end], step_frames[at:end], MOMENTARY_STEPS, 1).max()))
     return lufs_of_power(max(highest)) if highest else None
 

@@ -21,7 +21,7 @@ from layerpipe.outputs.artist_page.loops import Keep, Loops, PagePart
 from layerpipe.outputs.artist_page.model import PageLayer, PageSection, PageSetting, PageSong
 from layerpipe.outputs.artist_page.player import encoded_mix
 from layerpipe.render.energies.meter import Energies
-from layerpipe.render.energies.mixes import measure_mixes
+from layerpipe.render.energies.mixes import measure_hops
 from layerpipe.render.song import ProcessedSong
 
 OUTLINE_POINTS = 240
@@ -132,10 +132,8 @@ def _products(song: ProcessedSong, energies: Energies, part: PagePart) -> FloatA
     if song.bed is not None:
         mixes.append(song.mix((), level=False, bed=True))
     pairs = list(itertools.combinations_with_replacement(range(len(mixes)), 2))
-    blends = measure_mixes(energies, [mixes[i] if i == j else mixes[i] + mixes[j] for i, j in pairs],
-                           part.start, part.stop)
-    powers = {pair: blend.gating_blocks(blend.stereo, part.start, part.stop, MOMENTARY_STEPS)
-              for pair, blend in zip(pairs, blends, strict=True)}
+    powers = {(i, j): measure_hops(energies, mixes[i] if i == j else mixes[i] + mixes[j], part.start, part.stop
+                                   ).powers(0, MOMENTARY_STEPS) for i, j in pairs}
     return np.stack([powers[i, j] if i == j else (powers[i, j] - powers[i, i] - powers[j, j]) / 2 for i, j in pairs],
                     axis=1)
 

@@ -45,7 +45,7 @@ class Spectrum:
         self._bright, self._all = totals.T
         steps = [grid.steps_inside(start, stop) for start, stop, _ in spans]
         self._steps = sum(min(stop, bands.steps) - min(first, bands.steps) for first, stop in steps)
-        needed = _Needed(grid, math.ceil(AUDIBLE_SHARE * self._steps))
+        needed = _Needed(grid, self._steps)
         for (first, stop), (_, _, rest) in zip(steps, spans, strict=True):
             for products in bands.chunks(first, stop):
                 needed.add(_mixed(products, weights_of(rest, rest)), _mixed(products, weights_of(mine, mine)))
@@ -85,15 +85,16 @@ class _Needed:
     Parameters
     ----------
     grid : BandGrid
-    lowest : int
-        How many of the lowest are kept of each band.
+    steps : int
+        As many will be added; of each band the lowest `AUDIBLE_SHARE` of them are kept.
     """
 
-    def __init__(self, grid: BandGrid, lowest: int) -> None:
-        self._grid, self._lowest = grid, lowest
+    def __init__(self, grid: BandGrid, steps: int) -> None:
+        self._grid, self._lowest = grid, math.ceil(AUDIBLE_SHARE * steps)
         self._past: Float32Array = np.zeros((0, grid.bands), np.float32)
-        self._kept: Float32Array = np.zeros((0, grid.bands), np.float32)
-        self._by_step: list[Float32Array] = []
+        self._kept: Float32Array = np.zeros((3 * self._lowest // 2 + 1, grid.bands), np.float32)
+        self._held = self._done = 0
+        self._by_step: Float32Array = np.zeros(steps, np.float32)
 
     def add(self, rest: Float32Array, mine: Float32Array) -> None:
         """Add the next steps: energies of the rest and of the layer, shape (steps, segments)."""
@@ -105,19 +106,27 @@ class _Needed:
         self._past = heard[-STEPS_LASTING:]
         needed = np.full(sound.shape, np.inf, np.float32)
         np.divide(threshold, sound, out=needed, where=sound > 0)
-        self._by_step.append(needed.min(axis=1))
-        self._kept = np.concatenate([self._kept, needed])
-        # Not each time: that would take longer the longer the song is.
-        if len(self._kept) > 2 * self._lowest:
-            self._kept = np.partition(self._kept, self._lowest - 1, axis=0)[: self._lowest]
+        self._by_step[self._done : self._done + len(needed)] = needed.min(axis=1)
+        self._done += len(needed)
+        while len(needed):
+            # Not each time: that would take longer the longer the song is.
+            if self._held == len(self._kept):
+                self._kept.partition(self._lowest - 1, axis=0)
+                self._held = self._lowest
+            some, needed = np.split(needed, [len(self._kept) - self._held])
+            self._kept[self._held : self._held + len(some)] = some
+            self._held += len(some)
 
     def by_step(self) -> Float32Array:
         """The least of all bands at each step, ascending."""
-        return np.sort(np.concatenate(self._by_step))
+        self._by_step.sort()
+        return self._by_step
 
     def by_band(self) -> Float32Array:
         """Of each band the highest of the `lowest` lowest, shape (bands,)."""
-        highest: Float32Array = np.partition(self._kept, self._lowest - 1, axis=0)[self._lowest - 1]
+        held = self._kept[: self._held]
+        held.partition(self._lowest - 1, axis=0)
+        highest: Float32Array = held[self._lowest - 1].copy()
         return highest
 
 

@@ -174,7 +174,8 @@ def study(song: ProcessedSong, energies: Energies, bands: Bands, peaks: SectionP
     rows: list[LevelRow] = []
     solved, audible_from, without = [], {}, {}
     for part in parts:
-        swept = sweep(energies, rest, mine, levels_db, part.start, part.stop, reference=against)
+        swept = sweep(energies, rest, mine, levels_db, part.start, part.stop,
+                      reference=None if reference is None else against)
         # Where a layer is off, the ramp to the next section is nothing to measure against.
         alone, no_reference = (part.section is not None and all(
             song.recipe.level_db(other, part.section) == SILENCE_DB for other in group) for group in (others, compared))

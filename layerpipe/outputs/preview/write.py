@@ -24,7 +24,7 @@ from layerpipe.dsp.peaks.true_peak import TAPS, TruePeakMeter
 from layerpipe.dsp.quantize import to_pcm
 from layerpipe.outputs.preview.excerpt import ExcerptSound, Version, excerpt_of
 from layerpipe.render.energies.meter import Energies
-from layerpipe.render.energies.mixes import measure_mixes
+from layerpipe.render.energies.mixes import measure_hops
 from layerpipe.render.song import ProcessedSong, SongPart
 
 if TYPE_CHECKING:
@@ -169,13 +169,12 @@ def _plan(song: ProcessedSong, energies: Energies, sound: ExcerptSound, pool: Th
           workers: int) -> tuple[list[_Planned], LoudnessLimit | None]:
     """All versions of a section, whichever will be written, and what limits their common loudness."""
     excerpt, versions, wanted = sound.excerpt, versions_of(song), song.recipe.preview
-    blends = pool.submit(measure_mixes, energies, [excerpt.mix_of(song, version) for version in versions],
-                         excerpt.start, excerpt.stop)
+    measured = pool.submit(lambda: [measure_hops(energies, excerpt.mix_of(song, version), excerpt.start, excerpt.stop
+                                                 ).integrated_lufs for version in versions])
     peaks = _true_peaks_dbtp(sound, versions, pool, workers)
-    lufs = [blend.readings(excerpt.start, excerpt.stop).integrated_lufs for blend in blends.result()]
     # A layer that is off here may sound in the lead-in or the tail; that is no version of this section.
     lufs = [-math.inf if _is_off(song, excerpt.part, version) else loud
-            for version, loud in zip(versions, lufs, strict=True)]
+            for version, loud in zip(versions, measured.result(), strict=True)]
     gains = equal_gains_db(lufs, peaks, wanted.loudness_lufs, wanted.ceiling_dbtp)
     planned = [_Planned(version, gain, None if loud is None or gain is None else loud + gain,
                         peak if gain is None else peak + gain)

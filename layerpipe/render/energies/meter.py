@@ -89,7 +89,10 @@ class Energies(Records):
         for hop in range(first_step // HOP_STEPS, last, self.at_once):
             records = self.read(hop, min(hop + self.at_once, last))
             weighted = records[:, :HOP_STEPS].reshape(-1, records.shape[2])[: self.steps - hop * HOP_STEPS]
-            yield hop * HOP_STEPS, weighted, records[: max(0, whole - hop), HOP_STEPS]
+            plain = records[: max(0, whole - hop), HOP_STEPS].copy()
+            del records
+            yield hop * HOP_STEPS, weighted, plain
+            del weighted, plain
 
 
 class EnergyMeter:
@@ -110,7 +113,7 @@ class EnergyMeter:
         alone : int
             Further sounds of which only the energy is measured; with the channels at most 4096.
         spool_folder : Path, optional
-            Where results above 8 MB are kept until they are saved; default: the system's temporary folder.
+            Where results above 1 MB are kept until they are saved; default: the system's temporary folder.
 
         Raises
         ------

@@ -16,10 +16,10 @@ from msgspec import Struct
 from layerpipe.core.errors import ParameterError
 from layerpipe.core.sound import FloatArray
 from layerpipe.dsp.filters import run_sections
-from layerpipe.dsp.loudness.bs1770 import HOP_STEPS, STEPS_PER_S, step_start, step_starts, steps_inside
+from layerpipe.dsp.loudness.bs1770 import HOP_STEPS, STEPS_PER_S, frames_of_steps, step_start, step_starts, steps_inside
 from layerpipe.dsp.loudness.k_weighting import k_weighting
 from layerpipe.render.energies.meter import Energies
-from layerpipe.render.energies.readings import Blend, Readings
+from layerpipe.render.energies.readings import Blend, Hops, Readings
 
 Gains = FloatArray | Callable[[int, int], FloatArray]
 """Per channel, shape (channels,); or a function of steps first to stop that gives (channels,) or (steps, channels)."""
@@ -112,7 +112,26 @@ def measure_mixes_by_piece(energies: Energies, mixes: Sequence[Mix | Alone], sta
             if exact is not None:
                 exact.put_into(piece, at)
             pieces.append((piece[0][: stop - at], piece[1][: stop - at], piece[2]))
+        # Not held while the next ones are read.
+        del weighted, plain
         yield pieces
+        del piece, pieces
+
+
+def measure_hops(energies: Energies, mix: Mix | Alone, start_frame: int = 0, stop_frame: int | None = None) -> Hops:
+    """A mix by hops of 100 ms that are counted from the first step inside a span."""
+    first, stop = _steps_of(energies, start_frame, stop_frame)
+    energy = np.zeros((2, (stop - first) // HOP_STEPS))
+    # Pieces begin on hops of the song, the first one at or before the span.
+    hop, skipped, left = 0, first % HOP_STEPS, [np.zeros(0), np.zeros(0)]
+    for [piece] in measure_mixes_by_piece(energies, [mix], start_frame, stop_frame):
+        for fold, into in enumerate(energy):
+            steps = np.concatenate([left[fold], piece[fold][skipped:]])
+            whole = len(steps) // HOP_STEPS
+            into[hop : hop + whole] = steps[: whole * HOP_STEPS].reshape(whole, HOP_STEPS).sum(axis=1)
+            left[fold] = steps[whole * HOP_STEPS :].copy()
+        hop, skipped = hop + whole, 0
+    return Hops(energy, frames_of_steps(first, first + hop * HOP_STEPS, energies.rate_hz, HOP_STEPS))
 
 
 def _piece(mix: Mix, energies: Energies, pairs: _Pairs, at: int, weighted: FloatArray, plain: FloatArray) -> Piece:
@@ -219,7 +238,7 @@ def _gains_of_steps(gains: Gains, first: int, stop: int, energies: Energies) -> 
     if rows.shape not in ((energies.channels,), (stop - first, energies.channels)):
         raise ParameterError(f"gains of shape {rows.shape}: must be ({energies.channels},) or "
                              f"({stop - first}, {energies.channels})")
-    return rows[0] if rows.ndim == 2 and len(rows) and bool((rows == rows[0]).all()) else rows
+    return rows[0].copy() if rows.ndim == 2 and len(rows) and bool((rows == rows[0]).all()) else rows
 
 
 def _sum(one: Gains, other: Gains) -> Gains:

@@ -81,6 +81,28 @@ class Blend(Struct, frozen=True):
         return steps[first - self.first_step : stop - self.first_step], frames
 
 
+class Hops(Struct, frozen=True):
+    """A mix by hops of 100 ms of a span: energies (2, hops) in stereo and folded to mono, and frames (hops,)."""
+
+    energy: FloatArray
+    frames: npt.NDArray[np.int64]
+
+    def blocks(self, width_steps: int) -> int:
+        """How many blocks there are, one every 100 ms."""
+        return max(0, len(self.frames) - width_steps // loudness.HOP_STEPS + 1)
+
+    def powers(self, fold: int, width_steps: int, first: int = 0, stop: int | None = None) -> FloatArray:
+        """Powers of blocks first to stop, in stereo (0) or mono (1)."""
+        width = width_steps // loudness.HOP_STEPS
+        hops = slice(first, None if stop is None else stop + width - 1)
+        return loudness.powers(self.energy[fold, hops], self.frames[hops], width, 1)
+
+    @property
+    def integrated_lufs(self) -> float | None:
+        """Integrated loudness of the span in stereo."""
+        return loudness.integrated(self.powers(0, loudness.MOMENTARY_STEPS))
+
+
 def _inside(blend: Blend, start_frame: int, stop_frame: int | None) -> tuple[int, int]:
     """Measured steps inside a span of frames."""
     end = blend.first_step + len(blend.stereo)

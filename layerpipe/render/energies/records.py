@@ -25,7 +25,7 @@ from layerpipe.core.errors import DamagedFile
 from layerpipe.core.files.atomic import whole_file
 
 _HEADER = struct.Struct("<16sIIIQQI12xI")
-_HELD_BYTES = 8 << 20
+_HELD_BYTES = 1 << 20
 _READ_BYTES = 1 << 20
 
 
@@ -36,7 +36,7 @@ class DamagedRecords(DamagedFile):
 class Records(ABC):
     """Records of `steps` steps of a sound; a subclass says what they are.
 
-    Read piece by piece, from memory or, above 8 MB, from a file, so memory does not grow with the song. Threads may
+    Read piece by piece, from memory or, above 1 MB, from a file, so memory does not grow with the song. Threads may
     share one.
 
     Parameters
@@ -168,7 +168,7 @@ class Records(ABC):
 
 
 class Spool:
-    """Collects records in their order, above 8 MB in a temporary file.
+    """Collects records in their order, above 1 MB in a temporary file.
 
     Parameters
     ----------

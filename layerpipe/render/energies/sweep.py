@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache, partial
 
 import numpy as np
 import numpy.typing as npt
@@ -14,11 +15,11 @@ import numpy.typing as npt
 from layerpipe.core.sound import FloatArray
 from layerpipe.dsp.loudness import bs1770 as loudness
 from layerpipe.render.energies.meter import Energies
-from layerpipe.render.energies.mixes import Mix, measure_mixes
-from layerpipe.render.energies.readings import Blend
+from layerpipe.render.energies.mixes import Mix, measure_hops
+from layerpipe.render.energies.readings import Hops
 
-_VALUES_AT_ONCE = 1 << 18
-"""Levels times blocks in one array: 2 MB."""
+_VALUES_AT_ONCE = 1 << 16
+"""Levels times blocks in one array: 512 KB."""
 
 
 @dataclass(frozen=True)
@@ -60,31 +61,50 @@ def sweep(energies: Energies, rest: Mix, layer: Mix, levels_db: npt.ArrayLike, s
         Each figure equals a full measurement of the span of the blend at that level.
     """
     levels = np.atleast_1d(np.asarray(levels_db, dtype=np.float64))
-    mixes = [rest, rest + layer, layer] + ([] if reference is None else [reference])
-    # One after the other: of each only a block of every 100 ms is kept.
-    measured = [_blocks(measure_mixes(energies, [mix], start_frame, stop_frame)[0], start_frame, stop_frame)
-                for mix in mixes]
-    blocks = {}
-    for kind in measured[0]:
-        at_0, at_1, of_layer = (found[kind] for found in measured[:3])
-        blocks[kind] = at_0, at_1 - at_0 - of_layer, of_layer
+    compared = None if reference is None else _integrated(measure_hops(energies, reference, start_frame, stop_frame))
+    # One after the other: of each only the hops are kept.
+    measured = [measure_hops(energies, mix, start_frame, stop_frame) for mix in (rest, rest + layer, layer)]
+    gating, shorts = (measured[0].blocks(width) for width in (loudness.MOMENTARY_STEPS, loudness.SHORT_TERM_STEPS))
+
+    @lru_cache(maxsize=3)
+    def parts(fold: int, width: int, first: int, stop: int) -> list[FloatArray]:
+        """Powers of blocks: what counts once, times the gain, and times its square."""
+        at_0, at_1, of_layer = (hops.powers(fold, width, first, stop) for hops in measured)
+        return [at_0, at_1 - at_0 - of_layer, of_layer]
+
+    def swept(fold: int, width: int, gain: FloatArray, first: int, stop: int) -> FloatArray:
+        a, b, c = parts(fold, width, first, stop)
+        return np.maximum(a + gain * b + gain * gain * c, 0.0)
+
     out = np.full((4, len(levels)), np.nan)
     gains = 10 ** (levels / 20)
-    size = max(1, _VALUES_AT_ONCE // max(1, len(blocks["gating", "stereo"][0])))
+    size = max(1, _VALUES_AT_ONCE // max(1, min(gating, loudness.BLOCKS_AT_ONCE)))
     for at in range(0, len(levels), size):
         gain = gains[at : at + size, None]
         part = out[:, at : at + size]
-        swept = {key: np.maximum(a + gain * b + gain * gain * c, 0.0) for key, (a, b, c) in blocks.items()}
-        part[0] = loudness.integrated_each(swept["gating", "stereo"])
-        part[1] = loudness.integrated_each(swept["gating", "mono"])
-        part[2] = loudness.integrated_each(gain * gain * blocks["gating", "stereo"][2])
-        if swept["short", "stereo"].shape[1]:
-            part[3] = loudness.lufs_of_powers(swept["short", "stereo"].max(axis=1))
-    alone, compared = (float(loudness.integrated_each(found["gating", "stereo"][None])[0])
-                       for found in (measured[0], measured[0 if reference is None else 3]))
+        for fold in (0, 1):
+            part[fold] = loudness.integrated_each(partial(swept, fold, loudness.MOMENTARY_STEPS, gain), gating)
+        part[2] = loudness.integrated_each(partial(_alone, gain, measured[2]), gating)
+        highest = [swept(0, loudness.SHORT_TERM_STEPS, gain, first, min(first + loudness.BLOCKS_AT_ONCE, shorts)
+                         ).max(axis=1) for first in range(0, shorts, loudness.BLOCKS_AT_ONCE)]
+        if highest:
+            part[3] = loudness.lufs_of_powers(np.max(highest, axis=0))
+    rest_alone = _integrated(measured[0])
+    compared = rest_alone if compared is None else compared
     with np.errstate(invalid="ignore"):
-        return Sweep(levels, out[0], out[3], added_lu=out[0] - alone, relative_lu=out[2] - compared,
+        return Sweep(levels, out[0], out[3], added_lu=out[0] - rest_alone, relative_lu=out[2] - compared,
                      mono_loss_lu=out[0] - out[1])
+
+
+def _alone(gain: FloatArray, hops: Hops, first: int, stop: int) -> FloatArray:
+    """Powers of gating blocks of a mix alone at gains (gains, 1)."""
+    return gain * gain * hops.powers(0, loudness.MOMENTARY_STEPS, first, stop)
+
+
+def _integrated(hops: Hops) -> float:
+    """Loudness of a mix alone; nan where it is too short."""
+    alone = partial(_alone, np.ones((1, 1)), hops)
+    return float(loudness.integrated_each(alone, hops.blocks(loudness.MOMENTARY_STEPS))[0])
 
 
 def level_for_difference(energies: Energies, reference: Mix, layer: Mix, under_lu: float, start_frame: int = 0,
@@ -107,8 +127,8 @@ def level_for_difference(energies: Energies, reference: Mix, layer: Mix, under_l
         span is too short to measure. Where a quiet passage of the layer crosses the absolute gate its loudness jumps,
         and no level meets a difference inside the jump: the lowest level past it is given.
     """
-    of_reference, of_layer = (_blocks(measure_mixes(energies, [mix], start_frame, stop_frame)[0], start_frame,
-                                      stop_frame)["gating", "stereo"] for mix in (reference, layer))
+    of_reference, of_layer = (measure_hops(energies, mix, start_frame, stop_frame).powers(0, loudness.MOMENTARY_STEPS)
+                              for mix in (reference, layer))
     alone = loudness.integrated(of_reference)
     if alone is None or alone == -math.inf or not np.any(of_layer > 0):
         return None
@@ -123,10 +143,3 @@ def level_for_difference(energies: Energies, reference: Mix, layer: Mix, under_l
         low, high = (low, middle) if found >= wanted else (middle, high)
     return high
 
-
-def _blocks(blend: Blend, start_frame: int, stop_frame: int | None) -> dict[tuple[str, str], FloatArray]:
-    """Powers of the blocks of a span, one every 100 ms, by kind and fold."""
-    return {(kind, fold): blend.gating_blocks(getattr(blend, fold), start_frame, stop_frame, width)
-            for kind, fold, width in (("gating", "stereo", loudness.MOMENTARY_STEPS),
-                                      ("gating", "mono", loudness.MOMENTARY_STEPS),
-                                      ("short", "stereo", loudness.SHORT_TERM_STEPS))}
