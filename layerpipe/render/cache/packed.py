@@ -17,7 +17,7 @@ import typing
 from collections.abc import Callable, Sequence
 from dataclasses import fields, is_dataclass
 from pathlib import Path
-from typing import Any, BinaryIO, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -123,7 +123,8 @@ def read_sealed(kind: Any, path: Path, key: str) -> tuple[Any, int]:
     return _decoded(kind, *described), size
 
 
-def _read(file: BinaryIO, size: int, on_read: Callable[[Piece], None] = lambda piece: None) -> tuple[Any, Arrays]:
+def _read(file: io.BufferedIOBase, size: int,
+          on_read: Callable[[Piece], None] = lambda piece: None) -> tuple[Any, Arrays]:
     """The JSON and the arrays of packed bytes; a function is shown all that is read."""
     left = size
 
@@ -134,7 +135,7 @@ def _read(file: BinaryIO, size: int, on_read: Callable[[Piece], None] = lambda p
         if count < 0 or left < 0:
             raise ValueError("bytes are missing")
         piece = memoryview(bytearray(count)) if into is None else into
-        if count and file.readinto(piece) != count:  # type: ignore[attr-defined]
+        if count and file.readinto(piece) != count:
             raise ValueError("bytes are missing")
         on_read(piece)
         return piece
